@@ -1,0 +1,1 @@
+"""The console commands: parse, one job call, print, exit code."""

@@ -1,0 +1,25 @@
+"""The exceptions Soundplumb raises on purpose. Each message says what, where and what to do."""
+
+
+class SoundplumbError(Exception):
+    """Anything we could not do, for a reason we can name. The command line turns it into exit code 3."""
+
+
+class InputError(SoundplumbError, ValueError):
+    """A value given to a function cannot be used (shape, rate, range, NaN)."""
+
+
+class MediaFileError(SoundplumbError):
+    """A take or movie is missing, unreadable, or is not what it was given as."""
+
+
+class MarksFileError(SoundplumbError):
+    """A marks file has a row or a value that cannot be used."""
+
+
+class OutputError(SoundplumbError):
+    """A result could not be written: it exists already, the disk is full, or the folder is read-only."""
+
+
+class InconclusiveError(SoundplumbError):
+    """The material does not decide the question (silence, no overlap, no direction)."""

@@ -1,0 +1,156 @@
+"""A sound field in the one internal form, and the conversions into it.
+
+Conventions: spatial.conventions (axes, angles, field).
+Functions: unit_vectors, azimuth_elevation (angles and vectors); encode (a plane wave); internal_from (other
+channel orders and gains into ours).
+Sources:
+[1] Nachbar, Zotter, Deleflie, Sontacchi 2011, "AmbiX - A Suggested Ambisonics Format": ACN order, SN3D.
+[2] M. Leese, "File format for B-format": FuMa order W, X, Y, Z with W 3.01 dB down.
+"""
+
+from enum import StrEnum
+
+import numpy as np
+
+from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.errors import InputError
+
+
+class ChannelFormat(StrEnum):
+    """How the channels of a recording are to be read."""
+
+    AMBIX = "ambix"
+    """ACN order (W, Y, Z, X), SN3D: the internal form."""
+    N3D = "n3d"
+    """ACN order, N3D: X, Y and Z are sqrt(3) larger than in SN3D."""
+    FUMA = "fuma"
+    """W, X, Y, Z, with W 3.01 dB down."""
+
+
+_SQRT_THIRD = 1.0 / np.sqrt(3.0)
+
+# For each format: which of its channels feeds W, Y, Z, X, and with which gain.
+_ROUTES: dict[ChannelFormat, tuple[tuple[int, int, int, int], tuple[float, float, float, float]]] = {
+    ChannelFormat.AMBIX: ((0, 1, 2, 3), (1.0, 1.0, 1.0, 1.0)),
+    ChannelFormat.N3D: ((0, 1, 2, 3), (1.0, _SQRT_THIRD, _SQRT_THIRD, _SQRT_THIRD)),
+    ChannelFormat.FUMA: ((0, 2, 3, 1), (np.sqrt(2.0), 1.0, 1.0, 1.0)),
+}
+
+
+def unit_vectors(azimuth_rad: FloatArray | float, elevation_rad: FloatArray | float) -> FloatArray:
+    """Unit vectors towards given angles.
+
+    Parameters
+    ----------
+    azimuth_rad, elevation_rad : array_like, broadcastable, radians
+        As in spatial.conventions.
+
+    Returns
+    -------
+    ndarray, shape (..., 3)
+        x (front), y (left), z (up).
+
+    Examples
+    --------
+    >>> unit_vectors(np.radians(30.0), 0.0).round(3).tolist()
+    [0.866, 0.5, 0.0]
+    """
+    azimuth, elevation = np.broadcast_arrays(azimuth_rad, elevation_rad)
+    level = np.cos(elevation)
+    return np.stack([np.cos(azimuth) * level, np.sin(azimuth) * level, np.sin(elevation)], axis=-1)
+
+
+def azimuth_elevation(vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Azimuth and elevation, in radians, of vectors of any length.
+
+    Parameters
+    ----------
+    vectors : ndarray, shape (..., 3)
+        x (front), y (left), z (up). The zero vector reads as straight ahead.
+
+    Returns
+    -------
+    azimuth_rad, elevation_rad : ndarray, shape (...)
+
+    Examples
+    --------
+    >>> azimuth, elevation = azimuth_elevation(np.array([0.0, -2.0, 0.0]))
+    >>> float(np.degrees(azimuth)), float(elevation)
+    (-90.0, 0.0)
+    """
+    x, y, z = np.moveaxis(np.asarray(vectors, dtype=float), -1, 0)
+    azimuth = np.arctan2(y, x)
+    # (-180, 180]: a negative zero in y must not turn "straight back" into -180.
+    azimuth = np.where(azimuth <= -np.pi, np.pi, azimuth)
+    return azimuth, np.arctan2(z, np.hypot(x, y))
+
+
+def angle_between(first: FloatArray, second: FloatArray) -> FloatArray:
+    """Angle between unit vectors, radians, exact also for very small angles.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (..., 3)
+        Unit vectors.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        In [0, pi].
+    """
+    across = np.linalg.norm(np.cross(first, second), axis=-1)
+    return np.asarray(np.arctan2(across, np.sum(first * second, axis=-1)))
+
+
+def encode(signal: FloatArray, azimuth_rad: float, elevation_rad: float) -> FloatArray:
+    """Encode a plane wave as a first-order field ([1]).
+
+    Parameters
+    ----------
+    signal : ndarray, shape (samples,)
+        What an omnidirectional microphone would hear.
+    azimuth_rad, elevation_rad : float
+        Where it comes from.
+
+    Returns
+    -------
+    ndarray, shape (4, samples)
+        W, Y, Z, X in SN3D.
+
+    Examples
+    --------
+    >>> encode(np.ones(1), np.radians(30.0), 0.0).round(3).ravel().tolist()
+    [1.0, 0.5, 0.0, 0.866]
+    """
+    x, y, z = unit_vectors(azimuth_rad, elevation_rad)
+    return np.stack([signal, y * signal, z * signal, x * signal])
+
+
+def internal_from(channels: FloatArray, channel_format: ChannelFormat) -> FloatArray:
+    """Convert recorded channels into the internal form.
+
+    Parameters
+    ----------
+    channels : ndarray, shape (4 or more, samples)
+        As read from the file. Channels after the fourth belong to higher orders and are left out: in all
+        three formats the first four are the first-order part.
+    channel_format : ChannelFormat
+        How to read them.
+
+    Returns
+    -------
+    ndarray, shape (4, samples), float32
+        W, Y, Z, X in SN3D.
+
+    Raises
+    ------
+    InputError
+        Fewer than four channels.
+    """
+    if channels.ndim != 2 or channels.shape[0] < FIRST_ORDER_CHANNELS:
+        raise InputError(f"a first-order field needs 4 channels, got an array of shape {channels.shape}")
+    order, gains = _ROUTES[channel_format]
+    if channel_format is ChannelFormat.AMBIX:
+        return np.ascontiguousarray(channels[:FIRST_ORDER_CHANNELS], dtype=np.float32)
+    picked = channels[list(order)]
+    return (picked * np.asarray(gains)[:, np.newaxis]).astype(np.float32)

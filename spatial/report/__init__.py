@@ -1,0 +1,1 @@
+"""Results to words, JSON and pictures."""
