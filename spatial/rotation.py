@@ -77,17 +77,13 @@ def ypr_from_matrix(matrix: FloatArray) -> YawPitchRoll:
     pitch = np.arctan2(m[2, 0], level)
     if level < 1e-9:
         return YawPitchRoll(float(np.arctan2(-m[0, 1], m[1, 1])), float(pitch), 0.0)
-    return YawPitchRoll(
-        float(np.arctan2(m[1, 0], m[0, 0])), float(pitch), float(np.arctan2(m[2, 1], m[2, 2]))
-    )
+    return YawPitchRoll(float(np.arctan2(m[1, 0], m[0, 0])), float(pitch), float(np.arctan2(m[2, 1], m[2, 2])))
 
 
 def rotation_angle(first: FloatArray, second: FloatArray) -> float:
     """Angle of the single turn that takes one rotation to another, radians in [0, pi]."""
     between = np.asarray(first).T @ np.asarray(second)
-    axis = np.array(
-        [between[2, 1] - between[1, 2], between[0, 2] - between[2, 0], between[1, 0] - between[0, 1]]
-    )
+    axis = np.array([between[2, 1] - between[1, 2], between[0, 2] - between[2, 0], between[1, 0] - between[0, 1]])
     return float(np.arctan2(np.linalg.norm(axis), np.trace(between) - 1.0))
 
 

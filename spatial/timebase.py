@@ -126,7 +126,5 @@ def frame_from_timecode(timecode: str, frame_rate: Fraction) -> int:
 
 def _labels_left_out(frame_rate: Fraction) -> int:
     if frame_rate not in DROP_FRAME_RATES:
-        raise InputError(
-            f"{float(frame_rate):.3f} frames per second has no drop-frame timecode (SMPTE ST 12-1)"
-        )
+        raise InputError(f"{float(frame_rate):.3f} frames per second has no drop-frame timecode (SMPTE ST 12-1)")
     return DROP_FRAME_RATES[frame_rate]

@@ -1,0 +1,207 @@
+"""Whitened cross-correlation of a clip and a take, window by window, along a clock law.
+
+Goal: how much later than a given clock law predicts does the take hear what the camera heard, to a small part
+of a sample, and from which direction did that sound come.
+Conventions: spatial.conventions (time; array layout). A positive lag: the take hears it LATER than predicted.
+Functions: cross_windows (phases of the cross-spectrum, window by window); lag_curves (correlation over lag);
+refine_peak (peak between samples).
+Sources:
+[1] Knapp and Carter 1976, IEEE TASSP 24(4): generalized cross-correlation and its phase transform.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import fft
+
+from spatial.analysis.samples import Samples
+from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
+from spatial.timebase import ClockLaw
+
+BLOCK = 4096
+"""Samples in one Fourier block at 16 kHz: 256 ms, long against a room's early reflections."""
+
+HOP = BLOCK // 2
+BLOCKS_PER_WINDOW = 16
+"""Blocks that share a window: 2.2 s, a few words."""
+
+WINDOW = BLOCK + HOP * (BLOCKS_PER_WINDOW - 1)
+_OVERSAMPLING = 4
+_BAND_HZ = (250.0, 7000.0)
+"""Wind, handling and the camera's own hum lie below; what a lossy codec drops lies above."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CrossWindows:
+    """What the windows of one clip and one take say along one clock law."""
+
+    times_s: FloatArray
+    """Clip time of each window's middle, shape (windows,)."""
+    phases: ComplexArray
+    """Mean whitened cross-spectrum, shape (windows, camera channels, bins)."""
+    directions: FloatArray
+    """Mean direction of the sound in the MICROPHONE's axes, shorter than 1 where it is mixed, (windows, 3)."""
+    activity: FloatArray
+    """Power of the camera's sound, shape (windows,)."""
+    law: ClockLaw
+    """The law along which the take was read."""
+    rate_hz: int
+
+    @property
+    def frequencies_hz(self) -> FloatArray:
+        """Frequency of each bin, shape (bins,)."""
+        return _bins(self.rate_hz) * self.rate_hz / BLOCK
+
+
+def cross_windows(
+    clip: Samples,
+    take: Samples,
+    law: ClockLaw,
+    *,
+    max_windows: int = 400,
+    progress: Callable[[float], None] | None = None,
+) -> CrossWindows:
+    """Whitened cross-spectra of clip and take, reading the take along a clock law ([1], phase transform).
+
+    Parameters
+    ----------
+    clip : Samples
+        The camera's sound, one or more channels.
+    take : Samples
+        The field in internal form (W, Y, Z, X), at the same rate.
+    law : ClockLaw
+        Where to read the take; its error must stay well under the 256 ms of a block.
+    max_windows : int
+        At most so many windows, evenly spread over the overlap.
+    progress : callable, optional
+        Told the part done, 0 to 1.
+
+    Returns
+    -------
+    CrossWindows
+        With no windows where clip and take do not overlap by a window.
+    """
+    rate = clip.rate_hz
+    first = max(0.0, law.clip_from_take(0.0)) * rate
+    last = min(float(clip.length), law.clip_from_take(take.length / rate) * rate) - WINDOW
+    starts = _window_starts(first, last, max_windows)
+    taper = np.hanning(BLOCK).astype(np.float32)
+    bins = _bins(rate)
+    offsets = np.arange(BLOCKS_PER_WINDOW) * HOP
+    within = np.arange(BLOCK)
+    phases, directions, activity = [], [], []
+    for number, start in enumerate(starts):
+        heard = clip.read(start, start + WINDOW).astype(np.float32)
+        # By the law at each block's middle: a block has one lag, and drift makes its ends differ.
+        middles = (start + offsets + BLOCK / 2) / rate
+        predicted = (middles * law.ratio + law.offset_s) * rate - BLOCK / 2
+        whole = np.floor(predicted).astype(int)
+        span = take.read(int(whole[0]), int(whole[-1]) + BLOCK)
+        x = fft.rfft(heard[:, offsets[:, np.newaxis] + within] * taper)[..., bins]
+        y = fft.rfft(span[:, (whole - whole[0])[:, np.newaxis] + within].astype(np.float32) * taper)[..., bins]
+        # The part of a sample that reading at whole samples left over, undone as a phase.
+        lead = np.exp(2j * np.pi / BLOCK * np.outer(predicted - whole, bins)).astype(np.complex64)
+        cross = np.conj(x) * (y[W] * lead)
+        phases.append(np.mean(_unit_phase(cross), axis=1))
+        directions.append(_mean_direction(y))
+        activity.append(np.mean(x.real**2 + x.imag**2))
+        if progress is not None:
+            progress((number + 1) / len(starts))
+    shape = (0, clip.read(0, 1).shape[0], bins.size)
+    return CrossWindows(
+        times_s=(np.asarray(starts, dtype=float) + WINDOW / 2) / rate,
+        phases=np.array(phases) if phases else np.zeros(shape, dtype=np.complex64),
+        directions=np.array(directions) if directions else np.zeros((0, 3)),
+        activity=np.array(activity),
+        law=law,
+        rate_hz=rate,
+    )
+
+
+def lag_curves(
+    phases: ComplexArray, rate_hz: int, *, max_lag_s: float, weights: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Correlation over lag from whitened cross-spectra.
+
+    Parameters
+    ----------
+    phases : ndarray, shape (..., bins)
+        Cross-spectra on the bins that `cross_windows` uses.
+    rate_hz : int
+        Sample rate of the sound, Hz.
+    max_lag_s : float
+        Curves run from -max_lag_s to +max_lag_s, seconds.
+    weights : ndarray, shape (bins,), optional
+        How much each frequency counts; equal where not given.
+
+    Returns
+    -------
+    lags_s : ndarray, shape (lags,)
+    curves : ndarray, shape (..., lags)
+        1 where every frequency agrees.
+    """
+    bins = _bins(rate_hz)
+    weight = np.ones(bins.size) if weights is None else weights
+    size = BLOCK * _OVERSAMPLING
+    spectrum = np.zeros((*phases.shape[:-1], size // 2 + 1), dtype=np.complex64)
+    spectrum[..., bins] = phases * (weight / np.sum(weight))
+    circular = fft.irfft(spectrum, size) * (size / 2)
+    step = int(max_lag_s * rate_hz * _OVERSAMPLING)
+    index = np.arange(-step, step + 1)
+    return index / (rate_hz * _OVERSAMPLING), circular[..., index % size]
+
+
+def refine_peak(curve: FloatArray, index: int) -> tuple[float, float]:
+    """Place and height of a peak between samples, by the parabola through three points.
+
+    Parameters
+    ----------
+    curve : ndarray, shape (lags,)
+    index : int
+        A local maximum.
+
+    Returns
+    -------
+    place, height : float
+        Place in samples of the curve; at an edge, the edge itself.
+
+    Examples
+    --------
+    >>> refine_peak(np.array([0.0, 1.0, 0.5]), 1)[0].__round__(4)
+    1.1667
+    """
+    if not 0 < index < len(curve) - 1:
+        return float(index), float(curve[index])
+    before, top, after = (float(value) for value in curve[index - 1 : index + 2])
+    bend = before - 2 * top + after
+    if bend >= 0:
+        return float(index), top
+    shift = 0.5 * (before - after) / bend
+    return index + shift, top - 0.25 * (before - after) * shift
+
+
+def _bins(rate_hz: int) -> FloatArray:
+    low, high = (round(edge * BLOCK / rate_hz) for edge in _BAND_HZ)
+    return np.arange(low, high)
+
+
+def _window_starts(first: float, last: float, most: int) -> list[int]:
+    if last < first:
+        return []
+    count = int((last - first) // (WINDOW - HOP)) + 1
+    return [int(start) for start in np.linspace(np.ceil(first), np.floor(last), min(count, most))]
+
+
+def _unit_phase(spectrum: ComplexArray) -> ComplexArray:
+    size = np.abs(spectrum)
+    return np.divide(spectrum, size, out=np.zeros_like(spectrum), where=size > 1e-20)
+
+
+def _mean_direction(field: ComplexArray) -> FloatArray:
+    """Intensity over energy, averaged over blocks and bins of equal say, in (x, y, z)."""
+    omni = field[W]
+    vector = field[[X, Y, Z]]
+    intensity = np.real(np.conj(omni) * vector)
+    energy = 0.5 * (np.abs(omni) ** 2 + np.sum(np.abs(vector) ** 2, axis=0))
+    return np.mean(np.divide(intensity, energy, out=np.zeros_like(intensity), where=energy > 1e-20), axis=(1, 2))

@@ -1,0 +1,99 @@
+"""Tell whether each performer is heard where they are seen.
+
+Goal: the error of one mark in words that a person can act on, and a verdict that knows its own uncertainty.
+Conventions: spatial.conventions (angles). Errors are heard minus seen: positive = too far left, too high.
+Functions: check_mark.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from spatial.analysis.direction import SpanDirection
+from spatial.conventions import FloatArray
+from spatial.field import angle_between, azimuth_elevation
+
+TOLERANCE_AZIMUTH_RAD = np.radians(5.0)
+"""Offsets of picture and sound act on people from 5 to 10 degrees of azimuth (Stenzel, Francombe and Jackson
+2019, Frontiers in Neuroscience 13:451)."""
+
+TOLERANCE_ELEVATION_RAD = np.radians(10.0)
+"""People hear height more coarsely: minimum audible angle 3.65 degrees upright against 0.97 across (Perrott
+and Saberi 1990, JASA 87(4)), and fuse larger disparities in elevation (Hendrickx et al. 2015, JASA 138(6))."""
+
+
+class Verdict(StrEnum):
+    """What a mark comes to."""
+
+    IN_PLACE = "in place"
+    BORDERLINE = "borderline"
+    """Outside the tolerance by less than twice its uncertainty."""
+    OFF = "off"
+    UNHEARD = "unheard"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MarkCheck:
+    """One mark, expected and measured, both as seen from the microphone."""
+
+    verdict: Verdict
+    expected: FloatArray
+    """Unit vector, shape (3,)."""
+    measured: FloatArray
+    """Unit vector, shape (3,); NaN where unheard."""
+    error_rad: float
+    """Angle between the two."""
+    across_rad: float
+    """Heard too far left (+) or right (-), measured along the horizon's own scale at that height."""
+    up_rad: float
+    """Heard too high (+) or low (-)."""
+    sd_rad: float
+
+
+def check_mark(
+    expected: FloatArray,
+    heard: SpanDirection,
+    *,
+    tolerance_azimuth_rad: float = TOLERANCE_AZIMUTH_RAD,
+    tolerance_elevation_rad: float = TOLERANCE_ELEVATION_RAD,
+) -> MarkCheck:
+    """Compare where a performer should be heard with where they are heard.
+
+    Parameters
+    ----------
+    expected : ndarray, shape (3,)
+        Unit vector as seen from the microphone, picture axes.
+    heard : SpanDirection
+        Measured in the same axes.
+    tolerance_azimuth_rad, tolerance_elevation_rad : float
+
+    Returns
+    -------
+    MarkCheck
+    """
+    if not heard.heard:
+        nan = float("nan")
+        return MarkCheck(Verdict.UNHEARD, expected, heard.vector, nan, nan, nan, nan)
+    seen_azimuth, seen_elevation = azimuth_elevation(expected)
+    azimuth, elevation = azimuth_elevation(heard.vector)
+    # A degree of azimuth is less of an angle the higher one looks.
+    turn = float(np.angle(np.exp(1j * (azimuth - seen_azimuth))))
+    across = turn * float(np.cos(seen_elevation))
+    up = float(elevation - seen_elevation)
+    excess = max(abs(across) - tolerance_azimuth_rad, abs(up) - tolerance_elevation_rad)
+    if excess <= 0:
+        verdict = Verdict.IN_PLACE
+    elif excess <= 2 * heard.sd_rad:
+        verdict = Verdict.BORDERLINE
+    else:
+        verdict = Verdict.OFF
+    return MarkCheck(
+        verdict=verdict,
+        expected=expected,
+        measured=heard.vector,
+        error_rad=float(angle_between(heard.vector, expected)),
+        across_rad=across,
+        up_rad=up,
+        sd_rad=heard.sd_rad,
+    )

@@ -1,0 +1,36 @@
+"""What the tool has to say beside its numbers: one plain sentence each, with how grave it is.
+
+Functions: is_bad (whether any finding must be mended before the work is used).
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Severity(StrEnum):
+    """How grave a finding is."""
+
+    NOTE = "note"
+    """Good to know."""
+    LOOK = "look"
+    """Look at it before you go on."""
+    FIX = "fix"
+    """Mend it: the answer is bad."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was found."""
+
+    code: str
+    severity: Severity
+    message: str
+    """What, how much, and what to do, in one sentence."""
+    where: str = ""
+    """The file, mark or time it is about."""
+
+
+def is_bad(findings: Iterable[Finding]) -> bool:
+    """Whether any finding is of severity "fix"."""
+    return any(finding.severity is Severity.FIX for finding in findings)

@@ -1,0 +1,66 @@
+"""Verdicts on marks, both signs, and their published tolerances."""
+
+import numpy as np
+import pytest
+
+from spatial.analysis.direction import SpanDirection
+from spatial.analysis.verification import TOLERANCE_AZIMUTH_RAD, TOLERANCE_ELEVATION_RAD, Verdict, check_mark
+from spatial.field import unit_vectors
+
+
+def heard_at(azimuth, elevation, sd=0.5):
+    return SpanDirection(True, unit_vectors(np.radians(azimuth), np.radians(elevation)), np.radians(sd), 0.9)
+
+
+def expected_at(azimuth, elevation):
+    return unit_vectors(np.radians(azimuth), np.radians(elevation))
+
+
+@pytest.mark.parametrize(
+    ("azimuth", "elevation", "across", "up"),
+    [(37, 0, 7, 0), (23, 0, -7, 0), (30, 12, 0, 12), (30, -12, 0, -12)],
+)
+def test_left_and_up_are_positive(azimuth, elevation, across, up):
+    check = check_mark(expected_at(30, 0), heard_at(azimuth, elevation))
+    assert np.degrees(check.across_rad) == pytest.approx(across, abs=1e-6)
+    assert np.degrees(check.up_rad) == pytest.approx(up, abs=1e-6)
+    assert check.verdict is Verdict.OFF
+
+
+@pytest.mark.parametrize(
+    ("azimuth", "sd", "verdict"),
+    [
+        (4.9, 0.5, Verdict.IN_PLACE),
+        (5.8, 0.5, Verdict.BORDERLINE),
+        (6.2, 0.5, Verdict.OFF),
+        (9.0, 3.0, Verdict.BORDERLINE),
+    ],
+)
+def test_the_uncertainty_decides_between_borderline_and_off(azimuth, sd, verdict):
+    assert check_mark(expected_at(0, 0), heard_at(azimuth, 0, sd)).verdict is verdict
+
+
+def test_errors_across_the_back_are_small():
+    check = check_mark(expected_at(179, 0), heard_at(-179, 0))
+    assert np.degrees(check.across_rad) == pytest.approx(2.0, abs=1e-6)
+    assert check.verdict is Verdict.IN_PLACE
+
+
+def test_azimuth_counts_less_high_up():
+    """60 degrees up, 8 degrees of azimuth are 4 degrees of angle."""
+    check = check_mark(expected_at(0, 60), heard_at(8, 60))
+    assert np.degrees(check.across_rad) == pytest.approx(4.0, abs=1e-6)
+    assert check.verdict is Verdict.IN_PLACE
+
+
+def test_unheard_is_no_number():
+    check = check_mark(expected_at(0, 0), SpanDirection(False, np.full(3, np.nan), np.nan, 0.1))
+    assert check.verdict is Verdict.UNHEARD
+    assert np.isnan(check.error_rad)
+
+
+def test_default_tolerances_lie_between_published_figures():
+    """Above the minimum audible angles 0.97 and 3.65 degrees (Perrott and Saberi 1990, JASA 87(4) 1728-31), not
+    above the 5 to 10 degrees from which picture-sound offsets act on people (Stenzel, Francombe and Jackson 2019)."""
+    assert 0.97 < np.degrees(TOLERANCE_AZIMUTH_RAD) <= 5.0
+    assert 3.65 < np.degrees(TOLERANCE_ELEVATION_RAD) <= 10.0
