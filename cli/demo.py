@@ -1,0 +1,26 @@
+"""`soundplumb demo`."""
+
+from pathlib import Path
+
+import click
+
+from cli.running import Run, input_file, json_option
+
+
+@click.command()
+@click.argument("folder", type=input_file(), default=Path("soundplumb-demo"))
+@click.option("--force", is_flag=True, help="Replace what an earlier demo left in the folder.")
+@json_option
+def demo(folder: Path, force: bool, as_json: bool) -> None:
+    """Lay out a small shoot in FOLDER and run the whole job on it, found against true."""
+    with Run(as_json=as_json) as run:
+        from spatial.jobs.demo import run_demo
+        from spatial.report import dayout, demoout, jsonout
+
+        result = run_demo(folder, force=force, progress=run.progress)
+        plots = demoout.write_plots(result)
+        run.finish(
+            lambda: demoout.demo_lines(result, plots),
+            lambda: jsonout.dumps(demoout.demo_json(result)),
+            dayout.all_findings(result.day),
+        )

@@ -1,0 +1,60 @@
+"""`soundplumb directions`."""
+
+from pathlib import Path
+
+import click
+
+from cli.running import Numbers, Run, format_option, input_file, json_option
+
+
+@click.command()
+@click.argument("take", type=input_file())
+@click.option("--clip", type=input_file(), help="Put the times on this clip's time.")
+@click.option("--csv", "csv_path", type=input_file(), help="Write the rows to this file.")
+@click.option("--plot", "plot_path", type=input_file(), help="Draw azimuth and elevation over time (PNG, SVG, PDF).")
+@click.option("--step-s", type=click.FloatRange(min=0.05), default=0.1, show_default=True, help="Seconds in a row.")
+@click.option(
+    "--band-hz",
+    type=Numbers("LOW", "HIGH"),
+    default="400,4500",
+    show_default=True,
+    help="Band to trust: lower for a larger, better microphone's low end; higher for smaller capsules.",
+)
+@click.option("--force", is_flag=True, help="Replace files that exist.")
+@format_option
+@json_option
+def directions(
+    take: Path,
+    clip: Path | None,
+    csv_path: Path | None,
+    plot_path: Path | None,
+    step_s: float,
+    band_hz: tuple[float, float],
+    force: bool,
+    channel_format: str,
+    as_json: bool,
+) -> None:
+    """Measure where sound came from over time, in the microphone's own axes (azimuth positive = left)."""
+    with Run(as_json=as_json) as run:
+        from spatial.field import ChannelFormat
+        from spatial.jobs.directions import directions_of_take
+        from spatial.report import jsonout, plots, rows, words
+
+        inputs = [take, *([clip] if clip else [])]
+        result = directions_of_take(
+            take,
+            clip_path=clip,
+            step_s=step_s,
+            band_hz=band_hz,
+            channel_format=ChannelFormat(channel_format),
+            progress=run.progress,
+        )
+        if csv_path:
+            rows.write_directions_csv(result, csv_path, force=force, inputs=inputs)
+        if plot_path:
+            plots.write_directions_plot(result, plot_path, force=force, inputs=inputs)
+        run.finish(
+            lambda: words.directions_lines(result),
+            lambda: jsonout.dumps(jsonout.directions_json(result)),
+            result.findings,
+        )

@@ -1,0 +1,38 @@
+"""The `soundplumb` command: a group of commands, each in a file of its own.
+
+Nothing heavy is imported here or at the top of a command's file, so that --help answers at once.
+"""
+
+import click
+
+from cli.conform import conform
+from cli.day import day
+from cli.demo import demo
+from cli.directions import directions
+from cli.inspect import inspect
+from cli.orient import orient
+from cli.sync import sync
+from cli.verify import verify
+from spatial import __version__
+
+
+class ShootDayOrder(click.Group):
+    """Lists the commands in the order of a shoot day, not of the alphabet."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 click passes it
+        """Names, in the order they were added."""
+        return list(self.commands)
+
+
+@click.group(cls=ShootDayOrder, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="soundplumb")
+def cli() -> None:
+    """Put an ambisonic recording in step and in line with a 180-degree picture, and prove it.
+
+    Commands stand in the order of a shoot day. Results go to the screen's standard output; progress and warnings
+    to standard error. Exit codes: 0 good, 2 wrong usage, 3 could not do it, 4 done and the answer is bad.
+    """
+
+
+for command in (inspect, sync, directions, orient, conform, verify, day, demo):
+    cli.add_command(command)

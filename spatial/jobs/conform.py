@@ -1,0 +1,197 @@
+"""The conform job: write the synced, de-drifted, turned track, exactly as long as the clip, and prove it.
+
+Functions: conform_clip; clip_samples (a clip's exact length at the delivery rate).
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from spatial.analysis.orientation import Hanging
+from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
+from spatial.errors import InconclusiveError
+from spatial.field import ChannelFormat
+from spatial.findings import Finding, Severity
+from spatial.jobs.listening import listen_to_clip, listen_to_take
+from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
+from spatial.jobs.orient import OrientResult, determined_mount, orient_marks, require_match
+from spatial.jobs.progress import Progress, silent
+from spatial.jobs.sidecar import sidecar_text
+from spatial.jobs.sync import SyncResult, sync_listened, sync_takes
+from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track
+from spatial.media.movies import Clip, open_clip
+from spatial.media.resampling import resampled
+from spatial.media.takes import Take, field_blocks, open_take
+from spatial.media.writing import TrackWriter, whole_file
+from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field, ypr_from_matrix
+from spatial.timebase import ClockLaw, samples_for_frames
+
+_FADE_S = 0.005
+"""Where silence meets sound the join is faded, or it would click."""
+
+_PREROLL_S = 0.05
+"""Sound fed to the resampler before the clip starts, so that its filter has settled."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ConformResult:
+    """A track that was written, and its proof."""
+
+    output: Path
+    samples: int
+    law: ClockLaw
+    mount: FloatArray
+    sync: SyncResult
+    orient: OrientResult | None
+    """How the mount was found; None where it was given by hand."""
+    proof: VerifyResult
+    findings: tuple[Finding, ...]
+
+    @property
+    def mount_angles(self) -> YawPitchRoll:
+        """The mount as angles."""
+        return ypr_from_matrix(self.mount)
+
+
+def conform_clip(
+    clip_path: Path,
+    take_paths: Sequence[Path],
+    output: Path,
+    *,
+    marks_path: Path | None = None,
+    mount: YawPitchRoll | None = None,
+    rig: Rig,
+    hanging: Hanging | None = None,
+    tolerance: Tolerance | None = None,
+    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    force: bool = False,
+    progress: Progress = silent,
+) -> ConformResult:
+    """Sync, orient, write, read back, prove.
+
+    Parameters
+    ----------
+    marks_path : Path, optional
+        Marks of the clip: they tell the mount where it is not given, and prove the track.
+    mount : YawPitchRoll, optional
+        How the microphone sat, where the crew knows.
+
+    Raises
+    ------
+    InconclusiveError
+        No take matches, or nothing tells the mount.
+    OutputError
+        The track cannot be written, or exists and `force` is not set.
+    """
+    if mount is None and marks_path is None:
+        raise InconclusiveError(
+            "nothing tells how the microphone sat: give --marks FILE, or --mount YAW,PITCH,ROLL (0,0,0 if it faced "
+            "the lens and hung level)"
+        )
+    inputs = [clip_path, *take_paths, *([marks_path] if marks_path else [])]
+    sidecar = output.with_suffix(".json")
+    clip = open_clip(clip_path)
+    marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
+    takes = [open_take(path, channel_format=channel_format) for path in take_paths]
+    # Both files appear only when the proof has been read back, and are claimed before an hour of work.
+    with (
+        whole_file(output, force=force, inputs=inputs) as temporary,
+        whole_file(sidecar, force=force, inputs=inputs) as temporary_sidecar,
+        listen_to_clip(clip, progress) as (sound, heard),
+    ):
+        result = sync_takes(clip, sound, heard, takes, progress=progress)
+        require_match(result)
+        oriented = None
+        if mount is None:
+            oriented = orient_marks(result, hear_marks(result.take, result.law, marks, rig), hanging=hanging)
+        matrix = matrix_from_ypr(mount) if mount is not None else determined_mount(oriented)
+        samples, clipped = _write(result, matrix, temporary, progress=progress)
+        track = open_take(temporary)
+        proof = check_track(
+            clip,
+            track,
+            hear_marks(track, ON_CLIP_TIME, marks, rig),
+            step=sync_listened(clip, sound, heard, track, listen_to_take(track, progress), progress=progress),
+            tolerance=tolerance or Tolerance(),
+        )
+        findings = [*(oriented.findings if oriented else result.findings), *proof.findings]
+        if clipped:
+            findings.append(_clipping(clipped, output))
+        conformed = ConformResult(
+            output, samples, result.law, matrix, result, oriented, proof, tuple(dict.fromkeys(findings))
+        )
+        temporary_sidecar.write_text(sidecar_text(conformed, inputs), encoding="utf-8")
+    return conformed
+
+
+def clip_samples(clip: Clip) -> int:
+    """Exact length of a clip at the delivery rate."""
+    if clip.frames is not None and clip.frame_rate is not None:
+        return samples_for_frames(clip.frames, clip.frame_rate, DELIVERY_RATE_HZ)
+    return round(clip.duration_s * DELIVERY_RATE_HZ)
+
+
+def _write(result: SyncResult, matrix: FloatArray, path: Path, *, progress: Progress) -> tuple[int, int]:
+    """Stream the take into the track. Returns samples written and samples that passed full scale."""
+    wanted = clip_samples(result.clip)
+    with TrackWriter(path) as writer:
+        for block in _conformed(result.take, result.law, matrix, wanted):
+            writer.write(block)
+            progress("writing the track", writer.samples / max(wanted, 1))
+        return writer.samples, writer.clipped
+
+
+def _clipping(clipped: int, output: Path) -> Finding:
+    return Finding(
+        "clipping",
+        Severity.FIX,
+        f"{clipped} samples of the turned track pass full scale and are cut off: lower the take's gain by a few dB "
+        "and conform again",
+        output.name,
+    )
+
+
+def _conformed(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Iterator[FloatArray]:
+    """The take on clip time, turned, exactly `wanted` samples: silence, sound, silence."""
+    rate = take.rate_hz
+    # The take's sample nearest the clip's first instant; the half sample (10 us) it may be off is not heard.
+    origin = round(law.take_from_clip(0.0) * rate)
+    begin = max(0, origin - round(_PREROLL_S * rate))
+    end = min(take.samples, round((law.take_from_clip(wanted / DELIVERY_RATE_HZ) + _PREROLL_S) * rate))
+    # One second of clip time holds this many of the take's samples.
+    in_rate = rate * law.ratio
+    first = round((begin - origin) / in_rate * DELIVERY_RATE_HZ)
+    if begin >= end or first >= wanted:
+        yield from _silence(wanted)
+        return
+    place = first
+    yield from _silence(max(0, first))
+    turned = (turn_field(block, matrix) for block in field_blocks(take, start_sample=begin, stop_sample=end))
+    last = min(wanted, first + round((end - begin) / in_rate * DELIVERY_RATE_HZ))
+    for block in resampled(turned, in_rate, DELIVERY_RATE_HZ):
+        start, stop = max(0, -place), min(block.shape[1], last - place)
+        if start < stop:
+            yield _faded(block[:, start:stop], place + start, first, last, wanted)
+        place += block.shape[1]
+    yield from _silence(wanted - max(0, min(place, last)))
+
+
+def _faded(block: FloatArray, place: int, first: int, last: int, wanted: int) -> FloatArray:
+    """Fade where the take starts or ends inside the clip."""
+    length = int(_FADE_S * DELIVERY_RATE_HZ)
+    index = np.arange(place, place + block.shape[1])
+    gain = np.ones(block.shape[1], dtype=np.float32)
+    if first > 0:
+        gain *= np.clip((index - first) / length, 0.0, 1.0).astype(np.float32)
+    if last < wanted:
+        gain *= np.clip((last - 1 - index) / length, 0.0, 1.0).astype(np.float32)
+    return block * gain
+
+
+def _silence(samples: int) -> Iterator[FloatArray]:
+    while samples > 0:
+        count = min(samples, DELIVERY_RATE_HZ)
+        yield np.zeros((4, count), dtype=np.float32)
+        samples -= count

@@ -1,0 +1,139 @@
+"""The day job: every clip of a folder against every take in it.
+
+Marks of a clip are looked for beside it, as `<clip name>.marks.csv`.
+Functions: files_of_day, run_day.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from spatial.analysis.orientation import Hanging
+from spatial.errors import InconclusiveError, MediaFileError, SoundplumbError
+from spatial.field import ChannelFormat
+from spatial.findings import Finding, Severity
+from spatial.jobs.conform import ConformResult, conform_clip
+from spatial.jobs.marks import Rig
+from spatial.jobs.progress import Progress, silent
+from spatial.jobs.sync import SyncResult, sync_clip
+
+CLIP_SUFFIXES = (".mp4", ".mov", ".mkv", ".m4v")
+TAKE_SUFFIXES = (".wav", ".flac", ".caf", ".rf64", ".bw64")
+TRACKS_FOLDER = "tracks"
+"""Where the finished tracks go, inside the day's folder."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DayClip:
+    """One clip of a day, as far as it could be taken."""
+
+    clip: Path
+    sync: SyncResult | None
+    conform: ConformResult | None
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DayResult:
+    """A whole shoot day."""
+
+    folder: Path
+    clips: tuple[DayClip, ...]
+    unused_takes: tuple[Path, ...]
+    findings: tuple[Finding, ...]
+    """About the day as a whole; each clip carries its own."""
+
+
+def files_of_day(folder: Path) -> tuple[list[Path], list[Path]]:
+    """Clips and takes directly in a folder, by name.
+
+    Raises
+    ------
+    MediaFileError
+        No such folder, or no clip or no take in it.
+    """
+    if not folder.is_dir():
+        raise MediaFileError(f"{folder} is not a folder; name the one that holds the day's clips and takes")
+    files = sorted(path for path in folder.iterdir() if path.is_file() and not path.name.startswith("."))
+    clips = [path for path in files if path.suffix.lower() in CLIP_SUFFIXES]
+    takes = [path for path in files if path.suffix.lower() in TAKE_SUFFIXES]
+    for found, what, suffixes in ((clips, "clips", CLIP_SUFFIXES), (takes, "takes", TAKE_SUFFIXES)):
+        if not found:
+            raise MediaFileError(f"{folder} holds no {what} (files ending in {', '.join(suffixes)})")
+    return clips, takes
+
+
+def run_day(
+    folder: Path,
+    *,
+    rig_for: Callable[[Path], Rig],
+    hanging: Hanging | None = None,
+    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    force: bool = False,
+    progress: Progress = silent,
+) -> DayResult:
+    """Match every clip with its take; conform and prove those that have marks.
+
+    A clip or take that cannot be used is a finding, and the day goes on.
+
+    Parameters
+    ----------
+    rig_for : callable
+        The rig of each clip.
+
+    Raises
+    ------
+    MediaFileError
+        The folder holds nothing to work on.
+    """
+    clips, takes = files_of_day(folder)
+    tracks = folder / TRACKS_FOLDER
+    done = [_run_clip(clip, takes, tracks, rig_for(clip), hanging, channel_format, force, progress) for clip in clips]
+    used = {entry.sync.take.path for entry in done if entry.sync and entry.sync.estimate.matched}
+    unused = tuple(take for take in takes if take not in used)
+    findings = tuple(
+        Finding("no_match", Severity.NOTE, f"{take.name} belongs to none of the clips", take.name) for take in unused
+    )
+    return DayResult(folder, tuple(done), unused, findings)
+
+
+def _run_clip(
+    clip: Path,
+    takes: list[Path],
+    tracks: Path,
+    rig: Rig,
+    hanging: Hanging | None,
+    channel_format: ChannelFormat,
+    force: bool,
+    progress: Progress,
+) -> DayClip:
+    marks = clip.with_name(f"{clip.stem}.marks.csv")
+    try:
+        result = sync_clip(clip, takes, channel_format=channel_format, progress=progress)
+        if not result.estimate.matched:
+            return DayClip(clip, result, None, result.findings)
+        if not marks.exists():
+            missing = Finding(
+                "undetermined",
+                Severity.LOOK,
+                f"{clip.name} has no marks, so how the microphone sat is not known: write {marks.name} beside it",
+                clip.name,
+            )
+            return DayClip(clip, result, None, (*result.findings, missing))
+        tracks.mkdir(exist_ok=True)
+        conformed = conform_clip(
+            clip,
+            [result.take.path],
+            tracks / f"{clip.stem}.wav",
+            marks_path=marks,
+            rig=rig,
+            hanging=hanging,
+            channel_format=channel_format,
+            force=force,
+            progress=progress,
+        )
+    except InconclusiveError as error:
+        return DayClip(clip, None, None, (Finding("undetermined", Severity.LOOK, str(error), clip.name),))
+    except SoundplumbError as error:
+        return DayClip(clip, None, None, (Finding("truncated", Severity.FIX, str(error), clip.name),))
+    return DayClip(clip, conformed.sync, conformed, conformed.findings)

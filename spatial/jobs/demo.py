@@ -1,0 +1,115 @@
+"""The demo job: lay out the demo shoot and run the whole job on it, against what is known to be true.
+
+Functions: lay_out, run_demo.
+"""
+
+import json
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+import demo_audio
+from spatial.conventions import FloatArray
+from spatial.errors import OutputError
+from spatial.field import angle_between, unit_vectors
+from spatial.jobs.day import DayResult, run_day
+from spatial.jobs.directions import DirectionsResult, directions_of_take
+from spatial.jobs.marks import Rig
+from spatial.jobs.progress import Progress, silent
+from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
+
+TRUTH_FILE = "truth.json"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClipTruth:
+    """What is true of one demo clip."""
+
+    clip: str
+    take: str
+    offset_s: float
+    drift_ppm: float
+    mount: YawPitchRoll
+    rig: Rig
+    heard_from: dict[str, FloatArray]
+    """For each performer, the true direction from the microphone, picture axes."""
+
+    def mount_error_rad(self, matrix: FloatArray) -> float:
+        """Angle between a found mount and the true one."""
+        return rotation_angle(matrix, matrix_from_ypr(self.mount))
+
+    def direction_error_rad(self, who: str, measured: FloatArray) -> float:
+        """Angle between where a performer was and where they are heard."""
+        return float(angle_between(self.heard_from[who], measured))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DemoResult:
+    """The demo shoot, done, with the truth beside it."""
+
+    day: DayResult
+    truth: tuple[ClipTruth, ...]
+    directions: tuple[DirectionsResult, ...]
+    """Where sound comes from in each finished track."""
+
+
+def lay_out(folder: Path, *, force: bool = False) -> None:
+    """Copy the packaged shoot into a folder.
+
+    Raises
+    ------
+    OutputError
+        A file of the shoot is there already (without `force`), or the folder cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for source in demo_audio.shoot_files():
+            target = folder / source.name
+            if target.exists() and not force:
+                raise OutputError(f"{target} exists already; name another folder, or add --force to lay it out again")
+            with source.open("rb") as packaged, target.open("wb") as copy:
+                shutil.copyfileobj(packaged, copy)
+    except OSError as error:
+        raise OutputError(f"the demo cannot be laid out in {folder}: {error.strerror}; name another folder") from error
+
+
+def run_demo(folder: Path, *, force: bool = False, progress: Progress = silent) -> DemoResult:
+    """Lay out the demo shoot and run the day's whole job on it.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be used.
+    """
+    lay_out(folder, force=force)
+    truth = read_truth(folder / TRUTH_FILE)
+    rigs = {entry.clip: entry.rig for entry in truth}
+    day = run_day(folder, rig_for=lambda clip: rigs.get(clip.name, Rig()), force=force, progress=progress)
+    tracks = [entry.conform.output for entry in day.clips if entry.conform]
+    return DemoResult(day, truth, tuple(directions_of_take(track, progress=progress) for track in tracks))
+
+
+def read_truth(path: Path) -> tuple[ClipTruth, ...]:
+    """Read what is true of the demo shoot."""
+    return tuple(_truth(entry) for entry in json.loads(path.read_text(encoding="utf-8"))["clips"])
+
+
+def _truth(entry: dict[str, Any]) -> ClipTruth:
+    mount, (forward, left, up) = entry["mount"], entry["mic_offset_m"]
+    return ClipTruth(
+        clip=entry["clip"],
+        take=entry["take"],
+        offset_s=entry["offset_s"],
+        drift_ppm=entry["drift_ppm"],
+        mount=YawPitchRoll.from_degrees(mount["yaw_deg"], mount["pitch_deg"], mount["roll_deg"]),
+        rig=Rig(mic_offset_m=(forward, left, up), picture=entry["picture"]),
+        heard_from={
+            performer["who"]: unit_vectors(
+                np.radians(performer["from_mic_azimuth_deg"]), np.radians(performer["from_mic_elevation_deg"])
+            )
+            for performer in entry["performers"]
+        },
+    )

@@ -1,0 +1,100 @@
+"""The directions job: where sound came from over time, in a take or on a clip's time.
+
+Functions: directions_of_take.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import numpy as np
+
+from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FrameDirections, field_bins, frame_directions
+from spatial.errors import InputError
+from spatial.field import ChannelFormat
+from spatial.findings import Finding
+from spatial.jobs.orient import require_match
+from spatial.jobs.progress import Progress, silent
+from spatial.jobs.sync import SyncResult, sync_clip
+from spatial.media.takes import FieldReader, Take, open_take
+
+_CHUNK_STEPS = 100
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DirectionsResult:
+    """Directions over time, in the microphone's own axes."""
+
+    take: Take
+    frames: FrameDirections
+    sync: SyncResult | None
+    """How the take lies against the clip; None where no clip was given and times are the take's own."""
+    findings: tuple[Finding, ...]
+
+
+def directions_of_take(
+    take_path: Path,
+    *,
+    clip_path: Path | None = None,
+    step_s: float = 0.1,
+    band_hz: tuple[float, float] = BAND_HZ,
+    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    progress: Progress = silent,
+) -> DirectionsResult:
+    """Measure where sound comes from, row by row.
+
+    Parameters
+    ----------
+    clip_path : Path, optional
+        Put the rows on this clip's time, and only as long as the clip.
+    step_s : float
+        Time of one row, seconds; 0.05 or more.
+
+    Raises
+    ------
+    InconclusiveError
+        Take and clip do not match.
+    """
+    if step_s < 0.05:
+        raise InputError(f"a step of {step_s:g} s is too short to tell a direction; use 0.05 s or more")
+    take = open_take(take_path, channel_format=channel_format)
+    if clip_path is None:
+        frames = _frames(take, 0.0, take.duration_s, step_s, band_hz, progress)
+        return DirectionsResult(take, frames, None, ())
+    result = sync_clip(clip_path, [take_path], channel_format=channel_format, progress=progress)
+    require_match(result)
+    start, stop = (result.law.take_from_clip(time) for time in (0.0, result.clip.duration_s))
+    frames = _frames(take, start, stop, step_s, band_hz, progress)
+    on_clip = np.array([result.law.clip_from_take(time) for time in frames.times_s])
+    columns = {field.name: getattr(frames, field.name) for field in fields(frames)}
+    return DirectionsResult(take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings)
+
+
+def _frames(
+    take: Take, start_s: float, stop_s: float, step_s: float, band_hz: tuple[float, float], progress: Progress
+) -> FrameDirections:
+    parts = list(_chunks(take, start_s, stop_s, step_s, band_hz, progress))
+    return FrameDirections(
+        *(
+            np.concatenate([getattr(part, field.name) for part in parts]) if parts else np.zeros(0)
+            for field in fields(FrameDirections)
+        )
+    )
+
+
+def _chunks(
+    take: Take, start_s: float, stop_s: float, step_s: float, band_hz: tuple[float, float], progress: Progress
+) -> Iterator[FrameDirections]:
+    """Ten seconds at a time, each with enough sound before and after it to be as if whole."""
+    chunk_s = _CHUNK_STEPS * step_s
+    with FieldReader(take) as reader:
+        for number in range(int(np.ceil((stop_s - start_s) / chunk_s))):
+            begin = start_s + number * chunk_s
+            end = min(begin + chunk_s, stop_s)
+            first = max(0, round((begin - LEAD_IN_S - 0.1) * take.rate_hz))
+            last = min(take.samples, round((end + 0.1) * take.rate_hz))
+            if first >= last:
+                continue
+            bins = field_bins(reader.read(first, last), take.rate_hz, start_s=first / take.rate_hz, band_hz=band_hz)
+            yield frame_directions(bins.between(begin, end), origin_s=start_s, step_s=step_s)
+            progress(f"directions in {take.path.name}", (end - start_s) / max(stop_s - start_s, 1e-9))

@@ -1,0 +1,128 @@
+"""Marks of a clip: where each performer is seen, should be heard, and is heard.
+
+Conventions: spatial.conventions (mount). "Expected" is always as seen from the microphone, in picture axes.
+Functions: marks_of_clip, hear_marks, expected_direction.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, SpanDirection, field_bins, span_direction
+from spatial.conventions import FloatArray
+from spatial.errors import InputError, MarksFileError
+from spatial.field import angle_between, unit_vectors
+from spatial.media.marks import Mark, read_marks
+from spatial.media.movies import Clip
+from spatial.media.takes import FieldReader, Take
+from spatial.picture import parse_picture, seen_from_microphone
+from spatial.timebase import ClockLaw
+
+LIKELY_DISTANCES_M = (1.0, 4.0)
+"""Where performers stand whose distance was not written down (common practice, no source)."""
+
+_LONGEST_SPAN_S = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """What the crew knows of the rig."""
+
+    mic_offset_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """The microphone's place seen from the lens: forward, left, up."""
+    picture: str | None = None
+    """Layout of the picture, for marks in pixels."""
+    band_hz: tuple[float, float] = BAND_HZ
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeardMark:
+    """One mark with what was heard in it."""
+
+    mark: Mark
+    expected: FloatArray
+    """Unit vector in picture axes, as seen from the microphone, shape (3,)."""
+    parallax_sd_rad: float
+    """How far the expected direction may be off because the distance was not given."""
+    heard: SpanDirection
+    """In the recording's own axes."""
+
+
+def marks_of_clip(path: Path, clip: Clip, rig: Rig) -> tuple[Mark, ...]:
+    """Read a clip's marks and check that they lie inside it.
+
+    Raises
+    ------
+    MarksFileError
+        A row cannot be used, or lies outside the clip.
+    InputError
+        Pixels in a clip without a picture.
+    """
+    picture = None
+    if rig.picture is not None:
+        if clip.width_px is None or clip.height_px is None:
+            raise InputError(f"{clip.path.name} has no picture, so marks in pixels mean nothing; give angles")
+        picture = parse_picture(rig.picture, clip.width_px, clip.height_px)
+    marks = read_marks(path, picture=picture)
+    for mark in marks:
+        if mark.start_s >= clip.duration_s or mark.end_s > clip.duration_s + 0.5:
+            raise MarksFileError(
+                f"{path.name}: the mark of {mark.who} ({mark.start_s:g} to {mark.end_s:g} s) lies outside "
+                f"{clip.path.name}, which is {clip.duration_s:.2f} s long; marks are in clip time"
+            )
+    return marks
+
+
+def expected_direction(mark: Mark, mic_offset_m: Sequence[float]) -> tuple[FloatArray, float]:
+    """Where the microphone should hear a marked performer, and how far that may be off, radians.
+
+    Returns
+    -------
+    direction : ndarray, shape (3,)
+    sd_rad : float
+        0 where the distance is known or the microphone is at the lens; else half of what the likely
+        distances could make of it.
+    """
+    seen = unit_vectors(mark.azimuth_rad, mark.elevation_rad)
+    offset = np.asarray(mic_offset_m, dtype=float)
+    if not offset.any():
+        return seen, 0.0
+    if mark.distance_m is not None:
+        return seen_from_microphone(seen, mark.distance_m, offset), 0.0
+    near, far = (seen_from_microphone(seen, distance, offset) for distance in LIKELY_DISTANCES_M)
+    middle = near + far
+    return middle / np.linalg.norm(middle), float(angle_between(near, far)) / 2
+
+
+def hear_marks(take: Take, law: ClockLaw, marks: Sequence[Mark], rig: Rig) -> list[HeardMark]:
+    """Measure where the sound of each mark comes from, in the recording's own axes.
+
+    Parameters
+    ----------
+    take : Take
+        A take, or a finished track.
+    law : ClockLaw
+        From clip time to the take's time.
+    marks : sequence of Mark
+        In clip time.
+    rig : Rig
+
+    Returns
+    -------
+    list of HeardMark
+        One for each mark, in order.
+    """
+    heard = []
+    with FieldReader(take) as reader:
+        for mark in marks:
+            start = law.take_from_clip(mark.start_s)
+            stop = law.take_from_clip(min(mark.end_s, mark.start_s + _LONGEST_SPAN_S))
+            first = max(0, round((start - LEAD_IN_S) * take.rate_hz))
+            last = min(take.samples, round(stop * take.rate_hz))
+            field = reader.read(first, last) if first < last else np.zeros((4, 0), dtype=np.float32)
+            bins = field_bins(field, take.rate_hz, start_s=first / take.rate_hz, band_hz=rig.band_hz)
+            expected, parallax_sd = expected_direction(mark, rig.mic_offset_m)
+            heard.append(HeardMark(mark, expected, parallax_sd, span_direction(bins, start, stop)))
+    return heard

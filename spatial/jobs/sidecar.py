@@ -1,0 +1,94 @@
+"""The sidecar of a track: what was done to what, in numbers that can be done again.
+
+Functions: sidecar_text.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spatial import __version__
+from spatial.conventions import DELIVERY_RATE_HZ
+
+if TYPE_CHECKING:
+    from spatial.jobs.conform import ConformResult
+
+
+def sidecar_text(result: ConformResult, inputs: Sequence[Path]) -> str:
+    """JSON text: version, inputs with sizes and hashes, every number applied, what it was worth, the proof."""
+    estimate, angles = result.sync.estimate, result.mount_angles
+    clip, take = result.sync.clip, result.sync.take
+    step = result.proof.step
+    facts = {
+        "soundplumb": __version__,
+        "inputs": [{"path": str(path), "bytes": path.stat().st_size, "sha256": _sha256(path)} for path in inputs],
+        "clip": {
+            "path": str(clip.path),
+            "duration_s": clip.duration_s,
+            "frames": clip.frames,
+            "frame_rate": str(clip.frame_rate) if clip.frame_rate else None,
+            "start_timecode": clip.start_timecode,
+        },
+        "take": {
+            "path": str(take.path),
+            "rate_hz": take.rate_hz,
+            "channels": take.channels,
+            "read_as": take.channel_format.value,
+        },
+        "output": {
+            "path": str(result.output),
+            "samples": result.samples,
+            "rate_hz": DELIVERY_RATE_HZ,
+            "bits": 24,
+            "channel_order": "ACN",
+            "normalisation": "SN3D",
+        },
+        "applied": {
+            "offset_s": result.law.offset_s,
+            "drift_ppm": result.law.drift_ppm,
+            "mount": {
+                "yaw_deg": float(np.degrees(angles.yaw_rad)),
+                "pitch_deg": float(np.degrees(angles.pitch_rad)),
+                "roll_deg": float(np.degrees(angles.roll_rad)),
+                "matrix": result.mount.tolist(),
+            },
+            "sound_from_s": result.sync.covered_s[0],
+            "sound_until_s": result.sync.covered_s[1],
+        },
+        "measured": {
+            "offset_sd_s": estimate.offset_sd_s,
+            "drift_ppm": estimate.law.drift_ppm if estimate.law else None,
+            "drift_sd_ppm": estimate.drift_sd_ppm,
+            "drift_significant": estimate.drift_significant,
+        },
+        "proof": {
+            "offset_s": step.law.offset_s if step and step.law else None,
+            "drift_ppm": step.law.drift_ppm if step and step.law else None,
+            "marks": [
+                {
+                    "who": heard.mark.who,
+                    "verdict": check.verdict.value,
+                    "error_deg": _degrees(check.error_rad),
+                }
+                for heard, check in result.proof.marks
+            ],
+        },
+        "findings": [asdict(finding) for finding in result.findings],
+    }
+    return json.dumps(facts, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def _degrees(angle_rad: float) -> float | None:
+    return float(np.degrees(angle_rad)) if np.isfinite(angle_rad) else None
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

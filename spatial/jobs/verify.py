@@ -1,0 +1,138 @@
+"""The verify job: is each performer heard where they are seen, and in time.
+
+Functions: verify_track (from files), check_track (a track against marks already read).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from spatial.analysis.sync import SyncEstimate
+from spatial.analysis.verification import (
+    TOLERANCE_AZIMUTH_RAD,
+    TOLERANCE_ELEVATION_RAD,
+    MarkCheck,
+    Verdict,
+    check_mark,
+)
+from spatial.field import ChannelFormat
+from spatial.findings import Finding, Severity
+from spatial.jobs.listening import listen_to_clip, listen_to_take
+from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
+from spatial.jobs.orient import unheard_findings
+from spatial.jobs.progress import Progress, silent
+from spatial.jobs.sync import sync_listened
+from spatial.media.movies import Clip, open_clip
+from spatial.media.takes import Take, open_take
+from spatial.timebase import ClockLaw
+
+IN_STEP_S = 0.010
+"""A track further than this from the picture was not conformed to it; lips show it from 45 ms (ITU-R BT.1359)."""
+
+ON_CLIP_TIME = ClockLaw(offset_s=0.0)
+"""The clock law of a track that has been conformed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """How far from where they are seen a performer may be heard."""
+
+    azimuth_rad: float = TOLERANCE_AZIMUTH_RAD
+    elevation_rad: float = TOLERANCE_ELEVATION_RAD
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class VerifyResult:
+    """Every mark of a track, checked."""
+
+    clip: Clip
+    track: Take
+    marks: tuple[tuple[HeardMark, MarkCheck], ...]
+    step: SyncEstimate | None
+    """The track's time against the clip's own sound; None where the clip has none."""
+    findings: tuple[Finding, ...]
+
+
+def verify_track(
+    clip_path: Path,
+    track_path: Path,
+    marks_path: Path,
+    *,
+    rig: Rig,
+    tolerance: Tolerance | None = None,
+    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    progress: Progress = silent,
+) -> VerifyResult:
+    """Check a finished track against a clip and its marks.
+
+    Raises
+    ------
+    MediaFileError, MarksFileError
+        A file cannot be used.
+    """
+    clip = open_clip(clip_path)
+    track = open_take(track_path, channel_format=channel_format)
+    marks = marks_of_clip(marks_path, clip, rig)
+    heard = hear_marks(track, ON_CLIP_TIME, marks, rig)
+    step = None
+    if clip.scratch is not None:
+        with listen_to_clip(clip, progress) as (sound, listened):
+            step = sync_listened(clip, sound, listened, track, listen_to_take(track, progress), progress=progress)
+    return check_track(clip, track, heard, step=step, tolerance=tolerance or Tolerance())
+
+
+def check_track(
+    clip: Clip, track: Take, heard: Sequence[HeardMark], *, step: SyncEstimate | None, tolerance: Tolerance
+) -> VerifyResult:
+    """Turn heard marks, and the track's time against the clip, into checks and findings."""
+    checks = tuple(
+        (
+            mark,
+            check_mark(
+                mark.expected,
+                mark.heard,
+                tolerance_azimuth_rad=tolerance.azimuth_rad + mark.parallax_sd_rad,
+                tolerance_elevation_rad=tolerance.elevation_rad + mark.parallax_sd_rad,
+            ),
+        )
+        for mark in heard
+    )
+    findings = [*_step_findings(clip, step), *unheard_findings(heard)]
+    findings += [
+        Finding(
+            "mark_off",
+            Severity.FIX if check.verdict is Verdict.OFF else Severity.LOOK,
+            f"{mark.mark.who} is heard {off_in_words(check)} of where they are seen "
+            f"(±{np.degrees(check.sd_rad):.1f}°): orient again, or check the mark",
+            mark.mark.who,
+        )
+        for mark, check in checks
+        if check.verdict in (Verdict.OFF, Verdict.BORDERLINE)
+    ]
+    return VerifyResult(clip, track, checks, step, tuple(findings))
+
+
+def off_in_words(check: MarkCheck) -> str:
+    """How far off a mark is, as a person says it: "12° to the left and 3° above"."""
+    across, up = np.degrees(check.across_rad), np.degrees(check.up_rad)
+    side = f"{abs(across):.0f}° to the {'left' if across > 0 else 'right'}"
+    height = f"{abs(up):.0f}° {'above' if up > 0 else 'below'}"
+    parts = [text for text, size in ((side, across), (height, up)) if abs(size) >= 0.5]
+    return " and ".join(parts) if parts else "within 0.5°"
+
+
+def _step_findings(clip: Clip, step: SyncEstimate | None) -> list[Finding]:
+    if step is None:
+        return []
+    law = step.applied_law
+    if law is None:
+        message = f"the track cannot be held against the sound of {clip.path.name}: {step.reason}"
+        return [Finding("no_match", Severity.FIX, message, clip.path.name)]
+    late_s = -law.offset_s
+    if abs(late_s) <= IN_STEP_S:
+        return []
+    size = f"{abs(late_s) * 1e3:.0f} ms {'early' if late_s < 0 else 'late'}"
+    message = f"the track is {size} against the sound of {clip.path.name}: conform it first"
+    return [Finding("lip_sync", Severity.FIX, message, clip.path.name)]

@@ -1,0 +1,86 @@
+"""Sound at another rate: in a stream, or span by span from a file.
+
+Conventions: spatial.conventions (array layout; time).
+Functions: resampled (a stream of blocks at another rate); TakeSamples (any span of a take at another rate).
+"""
+
+from collections.abc import Iterable, Iterator
+from math import gcd
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+import soxr
+
+from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.media.takes import FieldReader, Take
+
+_GUARD_S = 0.02
+"""Sound read on either side of a span, so that the filter has settled inside it."""
+
+
+def resampled(blocks: Iterable[FloatArray], in_rate_hz: float, out_rate_hz: float) -> Iterator[FloatArray]:
+    """Resample a stream of blocks; output sample n lies at time n / out_rate_hz of the input.
+
+    Parameters
+    ----------
+    blocks : iterable of ndarray, shape (channels, samples)
+    in_rate_hz, out_rate_hz : float
+        Need not be whole: clocks that differ by parts per million are resampled by their exact ratio.
+
+    Yields
+    ------
+    ndarray, shape (channels, samples), float32
+    """
+    stream: soxr.ResampleStream | None = None
+    for block in blocks:
+        if stream is None:
+            stream = soxr.ResampleStream(in_rate_hz, out_rate_hz, block.shape[0], dtype="float32", quality="HQ")
+        out = stream.resample_chunk(np.ascontiguousarray(block.T, dtype=np.float32))
+        if out.size:
+            yield out.T
+    if stream is not None:
+        rest = stream.resample_chunk(np.zeros((0, stream.num_channels), dtype=np.float32), last=True)
+        if rest.size:
+            yield rest.T
+
+
+class TakeSamples:
+    """A take's field at another rate, read span by span; silent outside its length."""
+
+    def __init__(self, take: Take, rate_hz: int) -> None:
+        self._reader = FieldReader(take)
+        self._take = take
+        self.rate_hz = rate_hz
+        divisor = gcd(rate_hz, take.rate_hz)
+        self._out_step, self._in_step = rate_hz // divisor, take.rate_hz // divisor
+        self.length = take.samples * rate_hz // take.rate_hz
+
+    def __enter__(self) -> Self:
+        self._reader.__enter__()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._reader.__exit__(kind, error, trace)
+
+    def read(self, start: int, stop: int) -> FloatArray:
+        """Field samples start <= n < stop at rate_hz, shape (4, stop - start)."""
+        guard = int(_GUARD_S * self.rate_hz)
+        # Both rates share an instant every out_step samples: reading from one keeps the spans on one time grid.
+        first = (start - guard) // self._out_step
+        last = -(-(stop + guard) // self._out_step)
+        native = self._read_native(first * self._in_step, last * self._in_step)
+        if self._out_step == self._in_step:
+            whole = native
+        else:
+            whole = soxr.resample(native.T, self._in_step, self._out_step, quality="HQ").T
+        return np.asarray(whole[:, start - first * self._out_step :][:, : stop - start])
+
+    def _read_native(self, start: int, stop: int) -> FloatArray:
+        span = np.zeros((FIRST_ORDER_CHANNELS, stop - start), dtype=np.float32)
+        first, last = max(start, 0), min(stop, self._take.samples)
+        if first < last:
+            span[:, first - start : last - start] = self._reader.read(first, last)
+        return span

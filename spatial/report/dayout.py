@@ -1,0 +1,71 @@
+"""A whole shoot day, as words and as JSON.
+
+Functions: day_lines, day_json, all_findings.
+"""
+
+import numpy as np
+
+from spatial.analysis.verification import Verdict
+from spatial.findings import Finding
+from spatial.jobs.day import DayClip, DayResult
+from spatial.report.jsonout import Json, conform_json, findings_json, sync_json
+from spatial.report.words import findings_lines, side, table
+
+
+def all_findings(result: DayResult) -> list[Finding]:
+    """Findings of the day and of each of its clips."""
+    return [*result.findings, *(finding for clip in result.clips for finding in clip.findings)]
+
+
+def day_lines(result: DayResult) -> list[str]:
+    """One row a clip, findings under it."""
+    header = ["clip", "take", "take starts", "clock", "microphone faced", "performers in place", "track"]
+    lines = table(header, [_row(clip) for clip in result.clips])
+    for clip in result.clips:
+        if clip.findings:
+            lines += ["", clip.clip.name, *findings_lines(clip.findings)]
+    return lines + findings_lines(result.findings)
+
+
+def day_json(result: DayResult) -> Json:
+    """For `day`."""
+    return {
+        "folder": str(result.folder),
+        "clips": [
+            {
+                "clip": str(clip.clip),
+                "sync": sync_json(clip.sync) if clip.sync else None,
+                "conform": conform_json(clip.conform) if clip.conform else None,
+                "findings": findings_json(clip.findings),
+            }
+            for clip in result.clips
+        ],
+        "unused_takes": [str(take) for take in result.unused_takes],
+        "findings": findings_json(result.findings),
+    }
+
+
+def _row(entry: DayClip) -> list[str]:
+    sync, conformed = entry.sync, entry.conform
+    if sync is None or sync.estimate.law is None:
+        return [entry.clip.name, "none", "-", "-", "-", "-", "-"]
+    law = sync.estimate.law
+    start = f"{abs(law.offset_s):.3f} s {'before' if law.offset_s >= 0 else 'after'}"
+    clock = "agrees"
+    if sync.estimate.drift_significant:
+        clock = f"{abs(law.drift_ppm):.1f} ppm {'fast' if law.drift_ppm > 0 else 'slow'}"
+    if conformed is None:
+        return [entry.clip.name, sync.take.path.name, start, clock, "not known", "-", "-"]
+    marks = conformed.proof.marks
+    right = sum(check.verdict is Verdict.IN_PLACE for _, check in marks)
+    angles = conformed.mount_angles
+    hung = ", upside down" if abs(angles.roll_rad) > np.pi / 2 else ""
+    return [
+        entry.clip.name,
+        sync.take.path.name,
+        start,
+        clock,
+        side(float(np.degrees(angles.yaw_rad))) + hung,
+        f"{right} of {len(marks)}",
+        conformed.output.name,
+    ]

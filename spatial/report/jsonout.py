@@ -1,0 +1,215 @@
+"""Results as JSON: the keys promised in README, units in names, never NaN.
+
+Functions: dumps; sync_json, orient_json, verify_json, conform_json, directions_json, inspect_json.
+"""
+
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict
+
+import numpy as np
+
+from spatial.analysis.verification import MarkCheck
+from spatial.conventions import FloatArray
+from spatial.field import azimuth_elevation
+from spatial.findings import Finding
+from spatial.jobs.conform import ConformResult
+from spatial.jobs.directions import DirectionsResult
+from spatial.jobs.inspect import InspectResult
+from spatial.jobs.marks import HeardMark
+from spatial.jobs.orient import OrientResult
+from spatial.jobs.sync import SyncResult
+from spatial.jobs.verify import VerifyResult
+from spatial.rotation import YawPitchRoll
+
+Json = dict[str, object]
+
+
+def dumps(value: Json) -> str:
+    """One JSON object; NaN and infinity become null."""
+    return json.dumps(_plain(value), allow_nan=False, ensure_ascii=False)
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, str):
+        return str(value)
+    if isinstance(value, Iterable):
+        return [_plain(item) for item in value]
+    if isinstance(value, bool | int) or value is None:
+        return value
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    return str(value)
+
+
+def sync_json(result: SyncResult) -> Json:
+    """For `sync`."""
+    estimate = result.estimate
+    covered = result.covered_s if estimate.matched else None
+    return {
+        "clip": str(result.clip.path),
+        "take": str(result.take.path) if estimate.matched else None,
+        "matched": estimate.matched,
+        "reason": estimate.reason or None,
+        "offset_s": estimate.law.offset_s if estimate.law else None,
+        "offset_sd_s": estimate.offset_sd_s,
+        "drift_ppm": estimate.law.drift_ppm if estimate.law else None,
+        "drift_sd_ppm": estimate.drift_sd_ppm,
+        "drift_significant": estimate.drift_significant if estimate.matched else None,
+        "covered_from_s": covered[0] if covered else None,
+        "covered_until_s": covered[1] if covered else None,
+        "match_strength": estimate.evidence.score if estimate.evidence else None,
+        "steps": [],
+        "findings": findings_json(result.findings),
+    }
+
+
+def orient_json(result: OrientResult) -> Json:
+    """For `orient`."""
+    mount = result.mount
+    return {
+        "clip": str(result.sync.clip.path),
+        "take": str(result.sync.take.path),
+        "mount": mount_json(mount.matrix, mount.angles),
+        "sd_deg": dict(zip(("yaw", "pitch", "roll"), _angles_deg(mount.sd_rad), strict=True)),
+        "undetermined": list(mount.undetermined),
+        "mirrored": mount.mirrored,
+        "evidence": "marks",
+        "marks": [
+            {
+                **_mark_json(heard, heard.heard.vector),
+                "residual_deg": None if residual is None else math.degrees(residual),
+                "sd_deg": math.degrees(heard.heard.sd_rad),
+            }
+            for heard, residual in zip(result.marks, result.residuals_rad, strict=True)
+        ],
+        "findings": findings_json(result.findings),
+    }
+
+
+def mount_json(matrix: FloatArray | None, angles: YawPitchRoll | None) -> Json:
+    """A mount, or nulls where it is not known."""
+    yaw, pitch, roll = _angles_deg(angles) if angles else (None, None, None)
+    return {"yaw_deg": yaw, "pitch_deg": pitch, "roll_deg": roll, "matrix": matrix}
+
+
+def verify_json(result: VerifyResult) -> Json:
+    """For `verify`."""
+    return {
+        "clip": str(result.clip.path),
+        "track": str(result.track.path),
+        "offset_s": result.step.law.offset_s if result.step and result.step.law else None,
+        "drift_ppm": result.step.law.drift_ppm if result.step and result.step.law else None,
+        "marks": checks_json(result.marks),
+        "findings": findings_json(result.findings),
+    }
+
+
+def checks_json(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[Json]:
+    """Each mark, checked."""
+    return [
+        {
+            **_mark_json(heard, check.measured),
+            "error_deg": math.degrees(check.error_rad),
+            "azimuth_error_deg": math.degrees(check.across_rad),
+            "elevation_error_deg": math.degrees(check.up_rad),
+            "sd_deg": math.degrees(check.sd_rad),
+            "verdict": check.verdict.value,
+        }
+        for heard, check in marks
+    ]
+
+
+def conform_json(result: ConformResult) -> Json:
+    """For `conform`."""
+    step = result.proof.step
+    return {
+        "output": str(result.output),
+        "samples": result.samples,
+        "clip": str(result.sync.clip.path),
+        "take": str(result.sync.take.path),
+        "applied": {
+            "offset_s": result.law.offset_s,
+            "drift_ppm": result.law.drift_ppm,
+            "mount": mount_json(result.mount, result.mount_angles),
+        },
+        "proof": {
+            "offset_s": step.law.offset_s if step and step.law else None,
+            "drift_ppm": step.law.drift_ppm if step and step.law else None,
+            "marks": checks_json(result.proof.marks),
+        },
+        "findings": findings_json(result.findings),
+    }
+
+
+def directions_json(result: DirectionsResult) -> Json:
+    """For `directions`."""
+    frames = result.frames
+    columns = zip(
+        frames.times_s,
+        np.degrees(frames.azimuth_rad),
+        np.degrees(frames.elevation_rad),
+        np.degrees(frames.sd_rad),
+        frames.diffuseness,
+        frames.level_db,
+        strict=True,
+    )
+    names = ("time_s", "azimuth_deg", "elevation_deg", "sd_deg", "diffuseness", "level_db")
+    return {
+        "take": str(result.take.path),
+        "clip": str(result.sync.clip.path) if result.sync else None,
+        "frames": [{**dict(zip(names, row, strict=True)), "source": None} for row in columns],
+        "findings": findings_json(result.findings),
+    }
+
+
+def inspect_json(results: Sequence[InspectResult]) -> Json:
+    """For `inspect`."""
+    return {
+        "files": [
+            {
+                "path": str(result.take.path),
+                "channels": result.take.channels,
+                "rate_hz": result.take.rate_hz,
+                "duration_s": result.take.duration_s,
+                "subtype": result.take.subtype,
+                "channel_order": "WXYZ" if result.take.channel_format == "fuma" else "ACN",
+                "normalisation": {"ambix": "SN3D", "n3d": "N3D", "fuma": "FuMa"}[result.take.channel_format.value],
+                "convention_evidence": "told by --format, or assumed: not measured",
+                "start_of_day_s": None,
+                "peak_dbfs": result.peak_dbfs,
+                "rms_dbfs": result.rms_dbfs,
+                "findings": findings_json(result.findings),
+            }
+            for result in results
+        ]
+    }
+
+
+def findings_json(findings: Sequence[Finding]) -> list[Json]:
+    """Findings, in order."""
+    return [asdict(finding) for finding in findings]
+
+
+def _mark_json(heard: HeardMark, measured: FloatArray) -> Json:
+    expected_azimuth, expected_elevation = np.degrees(azimuth_elevation(heard.expected))
+    known = bool(np.all(np.isfinite(measured)))
+    azimuth, elevation = np.degrees(azimuth_elevation(measured)) if known else (None, None)
+    return {
+        "who": heard.mark.who,
+        "start_s": heard.mark.start_s,
+        "end_s": heard.mark.end_s,
+        "expected_azimuth_deg": float(expected_azimuth),
+        "expected_elevation_deg": float(expected_elevation),
+        "measured_azimuth_deg": float(azimuth) if azimuth is not None else None,
+        "measured_elevation_deg": float(elevation) if elevation is not None else None,
+    }
+
+
+def _angles_deg(angles: YawPitchRoll) -> tuple[float, float, float]:
+    return (math.degrees(angles.yaw_rad), math.degrees(angles.pitch_rad), math.degrees(angles.roll_rad))

@@ -1,0 +1,123 @@
+"""Pictures of results, in a plain look of our own: ink on paper, one accent.
+
+Functions: write_directions_plot (azimuth and elevation over time, level as strength).
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from spatial.conventions import FloatArray
+from spatial.errors import OutputError
+from spatial.jobs.directions import DirectionsResult
+from spatial.jobs.marks import HeardMark
+from spatial.media.writing import whole_file
+
+_INK = "#22303c"
+_FAINT = "#c9d0d6"
+_ACCENT = "#c2571a"
+_SUFFIXES = (".png", ".svg", ".pdf")
+
+
+def write_directions_plot(
+    result: DirectionsResult,
+    path: Path,
+    *,
+    marks: Sequence[HeardMark] = (),
+    force: bool = False,
+    inputs: Sequence[Path] = (),
+) -> None:
+    """Draw azimuth and elevation over time; the louder a row, the stronger its dot.
+
+    Parameters
+    ----------
+    marks : sequence of HeardMark
+        Drawn as brackets where each performer should be heard.
+
+    Raises
+    ------
+    OutputError
+        The suffix is none of .png, .svg, .pdf, or the file cannot be written.
+    """
+    if path.suffix.lower() not in _SUFFIXES:
+        raise OutputError(f"a plot cannot be written as '{path.name}'; end the name in {', '.join(_SUFFIXES)}")
+    frames = result.frames
+    figure = Figure(figsize=(11, 6), dpi=110, layout="constrained", facecolor="white")
+    across, up = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    heard = np.isfinite(frames.azimuth_rad)
+    strength = _strength(frames.level_db[heard])
+    for axes, angles, limit, step, names in (
+        (
+            across,
+            frames.azimuth_rad,
+            180,
+            45,
+            {-180: "back", -90: "right", 0: "front", 90: "left", 180: "back"},
+        ),
+        (up, frames.elevation_rad, 90, 30, {-90: "below", 0: "level", 90: "above"}),
+    ):
+        _scale(axes, limit, step, names)
+        axes.scatter(
+            frames.times_s[heard],
+            np.degrees(angles[heard]),
+            s=6 + 60 * strength,
+            c=_INK,
+            alpha=np.clip(0.08 + 0.8 * strength, 0, 1),
+            linewidths=0,
+        )
+    for mark in marks:
+        _bracket(across, mark, 0)
+        _bracket(up, mark, 1)
+    across.set_ylabel("azimuth")
+    up.set_ylabel("elevation")
+    on = f"seconds on {result.sync.clip.path.name}" if result.sync else "seconds in the take"
+    up.set_xlabel(on)
+    if frames.times_s.size:
+        up.set_xlim(float(frames.times_s[0]) - 0.2, float(frames.times_s[-1]) + 0.2)
+    across.set_title(
+        f"Where sound came from in {result.take.path.name}  (larger and darker = louder)",
+        loc="left",
+        fontsize=11,
+        color=_INK,
+    )
+    with whole_file(path, force=force, inputs=inputs) as temporary:
+        figure.savefig(temporary, format=path.suffix[1:].lower())
+
+
+def _strength(level_db: FloatArray) -> FloatArray:
+    """0 for 35 dB below the loudest row or less, 1 for the loudest."""
+    if level_db.size == 0:
+        return level_db
+    return np.asarray(np.clip(1.0 + (level_db - np.max(level_db)) / 35.0, 0.0, 1.0) ** 1.5)
+
+
+def _scale(axes: Axes, limit: int, step: int, names: dict[int, str]) -> None:
+    ticks = np.arange(-limit, limit + 1, step)
+    axes.set_ylim(-limit * 1.03, limit * 1.03)
+    axes.set_yticks(ticks, [f"{names[tick]}  {abs(tick)}°" if tick in names else f"{abs(tick)}°" for tick in ticks])
+    axes.grid(axis="y", color=_FAINT, linewidth=0.6)
+    axes.axhline(0, color=_INK, linewidth=0.8, alpha=0.5)
+    axes.tick_params(colors=_INK, labelsize=9)
+    for edge in ("top", "right"):
+        axes.spines[edge].set_visible(False)
+
+
+def _bracket(axes: Axes, heard: HeardMark, which: int) -> None:
+    from spatial.field import azimuth_elevation
+
+    angle = float(np.degrees(azimuth_elevation(heard.expected)[which]))
+    start, end = heard.mark.start_s, heard.mark.end_s
+    axes.plot([start, start, end, end], [angle - 4, angle, angle, angle - 4], color=_ACCENT, linewidth=1.6)
+    if which == 0:
+        axes.annotate(
+            heard.mark.who,
+            ((start + end) / 2, angle),
+            xytext=(0, 5),
+            textcoords="offset points",
+            color=_ACCENT,
+            fontsize=9,
+            ha="center",
+        )
