@@ -22,6 +22,7 @@ from spatial.timebase import ClockLaw
 
 _CLOSE_RIVAL = 0.6
 _PADDED_S = 0.02
+_DOUBT_WORTH_SAYING_S = 0.005
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -202,13 +203,13 @@ def _match_findings(result: SyncResult) -> list[Finding]:
                 take.path.name,
             )
         )
-    if clip.scratch is not None and clip.scratch.start_doubt_s > 0:
+    if clip.scratch is not None and clip.scratch.start_doubt_s > _DOUBT_WORTH_SAYING_S:
         findings.append(
             Finding(
                 "lip_sync",
                 Severity.LOOK,
-                f"{clip.path.name} does not say exactly where its sound starts, so the offset may be off by one "
-                f"codec frame ({clip.scratch.start_doubt_s * 1e3:.0f} ms): check lips by eye",
+                f"{clip.path.name} does not say exactly where its sound starts, so the offset may be off by up to "
+                f"{clip.scratch.start_doubt_s * 1e3:.0f} ms: check lips by eye",
                 clip.path.name,
             )
         )

@@ -1,7 +1,7 @@
 """Numbers as a person on set says them: left, right, up, down, early, late.
 
 Functions: side, height, place, clock_time, turn, table, findings_lines, sync_lines, orient_lines, verify_lines,
-directions_line, conform_lines, inspect_lines.
+directions_lines, conform_lines, inspect_lines.
 """
 
 from collections.abc import Iterable, Sequence

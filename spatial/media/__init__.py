@@ -1,0 +1,1 @@
+"""The only code that opens files: takes, movies, marks, and safe writing."""

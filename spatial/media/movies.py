@@ -1,0 +1,201 @@
+"""Camera movies, and sound files used in their place: what they are, and their sound on picture time.
+
+Goal: the exact frame rate, the number of shown frames, and the sound placed against the first of them.
+Conventions: spatial.conventions (time): clip time 0 is the first shown picture frame.
+Functions: open_clip (look at a file); scratch_blocks (its sound, in a stream).
+"""
+
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from spatial.conventions import FloatArray
+from spatial.errors import MediaFileError
+from spatial.media.container import opened, picture_stream, sound_stream
+from spatial.media.scratch import Scratch, find_scratch, placed_sound
+
+_RATE_ROUNDING = 2e-6
+"""How far a rate written in a coarse clock may be from the exact one; 24000/1001 and 24 differ by 1e-3."""
+
+_TIMECODE = re.compile(r"\d\d:\d\d:\d\d[:;]\d\d")
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """A camera movie, or a sound file in its place."""
+
+    path: Path
+    duration_s: float
+    """Shown frames divided by the frame rate; for sound alone the length of the sound."""
+    frame_rate: Fraction | None
+    """Exact, as 24000/1001; the average where the rate varies. None for sound alone."""
+    frames: int | None
+    """Shown frames: without those an edit list cuts off."""
+    start_timecode: str | None
+    """hh:mm:ss:ff, with a semicolon before the frames for drop-frame counting."""
+    width_px: int | None
+    height_px: int | None
+    created: str | None
+    """When the camera says it made the file, ISO 8601."""
+    scratch: Scratch | None
+    """The clip's own sound; None when it has none."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Picture:
+    """When pictures are shown."""
+
+    zero_s: float
+    """Container time of the first shown frame."""
+    frames: int
+    frame_rate: Fraction
+
+
+def open_clip(path: Path | str) -> Clip:
+    """Look at a movie, or at a sound file used as one. The pictures are not decoded.
+
+    MP4 and MOV files say how many frames they hold; in other files, and in fragmented ones, the packets are
+    counted, which reads the file once.
+
+    Raises
+    ------
+    MediaFileError
+        Missing, empty, damaged, or neither a movie nor a sound file.
+    """
+    path = Path(path)
+    picture, width, height = None, None, None
+    with opened(path) as container:
+        stream = picture_stream(container)
+        if stream is not None:
+            picture = _picture(container, stream, path)
+            width, height = stream.codec_context.width, stream.codec_context.height
+        created = _tag(container.metadata, "creation_time")
+        timecode = _timecode(container)
+    # Opened again: counting may have read the file to its end.
+    with opened(path) as container:
+        sound = sound_stream(container, path)
+        if sound is None and picture is None:
+            raise MediaFileError(f"{path.name} holds neither moving pictures nor sound; name the camera's movie")
+        zero_s = None if picture is None else picture.zero_s
+        scratch = None if sound is None else find_scratch(container, sound, path, zero_s=zero_s)
+    if picture is not None:
+        duration_s = float(picture.frames / picture.frame_rate)
+    elif scratch is not None:
+        duration_s = _sound_length_s(path)
+    else:
+        raise MediaFileError(f"{path.name} holds a stream of sound with nothing in it; use another recording")
+    return Clip(
+        path=path,
+        duration_s=duration_s,
+        frame_rate=None if picture is None else picture.frame_rate,
+        frames=None if picture is None else picture.frames,
+        start_timecode=timecode,
+        width_px=width,
+        height_px=height,
+        created=created,
+        scratch=scratch,
+    )
+
+
+def scratch_blocks(clip: Clip, *, block_s: float = 5.0) -> Iterator[FloatArray]:
+    """Decode the clip's own sound on picture time, in a stream.
+
+    Parameters
+    ----------
+    clip : Clip
+    block_s : float
+        About the length of a block; one that meets a hole or an end is shorter.
+
+    Yields
+    ------
+    ndarray, shape (channels, samples), float32
+        Without gaps: the first sample of all lies at clip time scratch.phase_s. Silence stands where the sound
+        starts late or has holes. It ends with the clip or with the sound, whichever is first.
+
+    Raises
+    ------
+    MediaFileError
+        No sound, a damaged packet, or sound whose rate or channels change.
+    """
+    if clip.scratch is None:
+        raise MediaFileError(f"{clip.path.name} has no sound; use the clip with the camera's own sound")
+    yield from placed_sound(clip.path, clip.scratch, duration_s=clip.duration_s, block_s=block_s)
+
+
+def _picture(container: Any, stream: Any, path: Path) -> _Picture:
+    tick_s = stream.time_base
+    rate = stream.average_rate
+    if "mov" in container.format.name and stream.frames > 0 and rate:
+        # The index of the file, in which the edit list has marked what is not shown.
+        if hasattr(stream, "index_entries"):
+            frames = sum(not entry.is_discard for entry in stream.index_entries)
+        else:
+            frames = min(stream.frames, round(stream.duration * tick_s * rate))
+        zero_s = float((stream.start_time or 0) * tick_s)
+        if frames > 0:
+            return _Picture(zero_s, frames, _exact_rate(rate))
+    stamps = _shown_stamps(container, stream)
+    if not stamps:
+        raise MediaFileError(f"{path.name} has a picture track with no pictures in it; copy it from the card again")
+    span_s = (max(stamps) - min(stamps)) * tick_s
+    counted = len(stamps) - 1
+    if not rate or abs(span_s * rate - counted) > 1:
+        # The rate varies, or frames were lost: only the average agrees with the count.
+        if not span_s:
+            raise MediaFileError(f"{path.name} holds a single picture, not a movie; name the camera's movie")
+        rate = counted / span_s
+    return _Picture(float(min(stamps) * tick_s), len(stamps), _exact_rate(rate))
+
+
+def _shown_stamps(container: Any, stream: Any) -> list[int]:
+    """Time stamps of all frames that are shown, in ticks: from the first key frame on, and not cut off."""
+    stamps: list[int] = []
+    for packet in container.demux(stream):
+        if packet.pts is None or packet.is_discard or not (stamps or packet.is_keyframe):
+            continue
+        # Frames that lean on a key frame before the start of the file cannot be shown.
+        if not stamps or packet.pts >= stamps[0]:
+            stamps.append(packet.pts)
+    return stamps
+
+
+def _exact_rate(rate: Fraction) -> Fraction:
+    """The whole or 1000/1001 rate that a rate written in a coarse clock stands for, or the rate itself."""
+    nominal = math.ceil(rate - Fraction(1, 100))
+    for exact in (Fraction(nominal), Fraction(nominal * 1000, 1001)):
+        if abs(rate / exact - 1) < _RATE_ROUNDING:
+            return exact
+    return Fraction(rate)
+
+
+def _sound_length_s(path: Path) -> float:
+    """Length of a file of sound alone, from its first sample to its last, from the packets' time stamps."""
+    with opened(path) as container:
+        stream = sound_stream(container, path)
+        assert stream is not None
+        first, end = None, 0
+        for packet in container.demux(stream):
+            if first is None:
+                # What the decoder drops at the start, the encoder's priming, is not part of the sound.
+                first = next((frame.pts for frame in packet.decode()), None)
+            if packet.pts is not None:
+                end = max(end, packet.pts + (packet.duration or 0))
+        return float((end - (first or 0)) * stream.time_base)
+
+
+def _timecode(container: Any) -> str | None:
+    """Timecode of the first frame, from a timecode track or a tag."""
+    for tags in (*(stream.metadata for stream in container.streams), container.metadata):
+        timecode = _tag(tags, "timecode")
+        if timecode is not None and _TIMECODE.fullmatch(timecode):
+            return timecode
+    return None
+
+
+def _tag(tags: dict[str, str], name: str) -> str | None:
+    """A tag by its name, which some containers write in capitals."""
+    return next((value for key, value in tags.items() if key.lower() == name), None)

@@ -1,0 +1,232 @@
+"""The sound of a movie, decoded in a stream and placed on picture time.
+
+Goal: a sound and a picture that happened together get the same clip time, to the sample where the container
+allows it. Every audio frame is placed by its time stamp, never by counting samples alone: the stamps carry the
+edit list, the encoder's priming, a late start and holes.
+Conventions: spatial.conventions (time, array layout).
+Functions: find_scratch (where the sound starts, and how sure that is); placed_sound (the sound itself).
+"""
+
+import math
+import statistics
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import av
+import numpy as np
+
+from spatial.conventions import FloatArray
+from spatial.errors import MediaFileError
+from spatial.media.container import movie_clock_s, only_sound, opened
+
+_HOLE_S = 0.003
+"""A time stamp this far from the count of samples is a hole or a jump. Smaller steps are rounding: the stamps of
+MKV and FLV are whole milliseconds, and two rounded stamps differ by up to 1 ms from the truth."""
+
+_FIRST_FRAMES = 64
+"""Audio frames whose time stamps place the start: 1.4 s of AAC."""
+
+_FINE_CLOCK_S = 1e-4
+"""Clocks with ticks up to here place sound well enough; a coarser one is named as a doubt."""
+
+_INTEGER_STEP = {np.dtype("i2"): np.float32(2.0**-15), np.dtype("i4"): np.float32(2.0**-31)}
+"""What makes full scale 1. Sound of 24 bits is decoded into the upper bits of 32."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scratch:
+    """The clip's own sound."""
+
+    codec: str
+    rate_hz: int
+    channels: int
+    phase_s: float
+    """Clip time of the first sample that placed_sound yields, in [0, 1/rate_hz)."""
+    start_s: float
+    """Clip time at which the movie's sound really starts: before the picture (negative), with it, or late."""
+    start_doubt_s: float
+    """How far start_s may be off, because the container does not say: one codec frame where the encoder's priming
+    is not declared, one tick where a late start is written in a coarse clock; 0 where it is certain."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Stamp:
+    """A decoded frame's time stamp, in ticks, and its length in samples."""
+
+    pts: int
+    samples: int
+
+
+def find_scratch(container: Any, stream: Any, path: Path, *, zero_s: float | None) -> Scratch | None:
+    """Decode the first second or so of a movie's sound to learn its form and where it starts.
+
+    Parameters
+    ----------
+    container, stream : av.container.InputContainer, av.AudioStream
+        At the start of the file.
+    path : Path
+        The same file.
+    zero_s : float or None
+        Container time of the first shown picture frame; None for sound alone, which starts at its first sample.
+
+    Returns
+    -------
+    Scratch or None
+        None when the stream holds no sound.
+    """
+    first_packet_pts: int | None = None
+    frames: list[Any] = []
+    for packet in container.demux(stream):
+        if first_packet_pts is None:
+            first_packet_pts = packet.pts
+        frames += packet.decode()
+        if len(frames) >= _FIRST_FRAMES:
+            break
+    if not frames:
+        return None
+    rate, channels = frames[0].sample_rate, frames[0].layout.nb_channels
+    codec = stream.codec_context.name
+    if zero_s is None:
+        return Scratch(codec, rate, channels, 0.0, 0.0, 0.0)
+
+    stamps = [_Stamp(frame.pts, frame.samples) for frame in frames if frame.pts is not None]
+    if not stamps:
+        raise MediaFileError(
+            f"the sound in {path.name} carries no time stamps, so nothing ties it to the picture; "
+            "export it as MP4 or MOV"
+        )
+    tick_s = float(stream.time_base)
+    late_by_edit_list = "mov" in container.format.name and stream.frames > 0 and (stream.start_time or 0) > 0
+    # The first frame comes after the first packet where the file told the decoder to drop the priming.
+    declared = late_by_edit_list or (first_packet_pts is not None and stamps[0].pts > first_packet_pts)
+    start_s = _start(stamps, tick_s, rate, zero_s) - zero_s
+    doubt_s = 0.0
+    if late_by_edit_list:
+        tick_s = max(tick_s, movie_clock_s(path) or 0.0)
+    if tick_s > _FINE_CLOCK_S and start_s != 0.0:
+        doubt_s = tick_s
+    if not declared and _has_priming(stream.codec_context):
+        doubt_s = max(doubt_s, max(stamp.samples for stamp in stamps) / rate)
+    # The grid of samples goes back (or forward) from the start in whole samples to just after the picture's start.
+    phase_s = start_s - math.floor(start_s * rate + 1e-6) / rate
+    return Scratch(codec, rate, channels, max(phase_s, 0.0), start_s, doubt_s)
+
+
+def _has_priming(codec: Any) -> bool:
+    """Whether an encoder puts samples of its own before the sound, as all transform codecs do."""
+    return bool(codec.codec.lossy) and not codec.codec.lossless and not codec.name.startswith("pcm_")
+
+
+def _start(stamps: list[_Stamp], tick_s: float, rate_hz: int, zero_s: float) -> float:
+    """Container time of the first sample, finer than one tick where the stamps allow it."""
+    first_s = stamps[0].pts * tick_s
+    # Two streams with the same first stamp started together: the later stamps can only add rounding.
+    if tick_s <= 1.0 / rate_hz or abs(first_s - zero_s) < 0.5 * tick_s:
+        return zero_s if abs(first_s - zero_s) < 1e-9 else first_s
+    # Each stamp, rounded, bounds the start to within half a tick; all of them together bound it more closely.
+    estimates_s, count = [], 0
+    for stamp in stamps:
+        estimate_s = stamp.pts * tick_s - count / rate_hz
+        if abs(estimate_s - first_s) > _HOLE_S:
+            break
+        estimates_s.append(estimate_s)
+        count += stamp.samples
+    low, high = max(estimates_s) - 0.5 * tick_s, min(estimates_s) + 0.5 * tick_s
+    if low > high:
+        return statistics.median(estimates_s)
+    return min(max(first_s, low), high)
+
+
+def placed_sound(path: Path, scratch: Scratch, *, duration_s: float, block_s: float) -> Iterator[FloatArray]:
+    """Decode a movie's sound onto picture time.
+
+    Parameters
+    ----------
+    path : Path
+    scratch : Scratch
+        From find_scratch on the same file.
+    duration_s : float
+        Length of the clip; no sample at or after this clip time is given.
+    block_s : float
+        Length of a block.
+
+    Yields
+    ------
+    ndarray, shape (channels, samples), float32
+        Without gaps; the first sample of all lies at scratch.phase_s. About block_s long, or shorter.
+
+    Raises
+    ------
+    MediaFileError
+        A damaged packet, or sound whose rate or channels change.
+    """
+    rate = scratch.rate_hz
+    size = max(1, round(block_s * rate))
+    # 1e-6 of a sample: a length that is a whole number of samples must not gain one by rounding.
+    total = math.ceil((duration_s - scratch.phase_s) * rate - 1e-6)
+    done = 0
+    for place, sound in _runs(path, scratch, size):
+        while done < min(place, total):
+            silence = np.zeros((scratch.channels, min(place, total, done + size) - done), dtype=np.float32)
+            yield silence
+            done += silence.shape[1]
+        # Sound before clip time 0, and sound that overlaps what was there before, is dropped.
+        kept = sound[:, max(done - place, 0) : max(total - place, 0)]
+        if kept.shape[1]:
+            yield kept
+            done += kept.shape[1]
+        if done >= total:
+            return
+
+
+def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatArray]]:
+    """Unbroken runs of sound, each with the place of its first sample on the clip's grid (0 at phase_s)."""
+    rate = scratch.rate_hz
+    first = round((scratch.start_s - scratch.phase_s) * rate)
+    first_pts: int | None = None
+    frames: list[Any] = []
+    place, count = first, 0
+    with opened(path) as container:
+        stream = only_sound(container, path)
+        samples_per_tick = float(stream.time_base) * rate
+        try:
+            for frame in container.decode(stream):
+                pts = frame.pts
+                if pts is not None:
+                    first_pts = pts if first_pts is None else first_pts
+                    stamped = first + (pts - first_pts) * samples_per_tick
+                    if abs(stamped - place - count) > _HOLE_S * rate:
+                        if frames:
+                            yield place, _joined(frames, scratch.channels)
+                        place, frames, count = round(stamped), [], 0
+                array = frame.to_ndarray()
+                if frame.sample_rate != rate or array.size != scratch.channels * frame.samples:
+                    raise MediaFileError(
+                        f"the sound in {path.name} changes its sample rate or its channels along the way; "
+                        "cut the clip at that place and use the parts one by one"
+                    )
+                frames.append(array)
+                count += frame.samples
+                if count >= size:
+                    yield place, _joined(frames, scratch.channels)
+                    place, frames, count = place + count, [], 0
+        except av.error.FFmpegError as error:
+            raise MediaFileError(
+                f"the sound in {path.name} is damaged at {(place + count) / rate:.1f} s ({error.strerror}); "
+                "copy the file from the card again, or cut the clip before that"
+            ) from error
+    if frames:
+        yield place, _joined(frames, scratch.channels)
+
+
+def _joined(frames: list[Any], channels: int) -> FloatArray:
+    """Frames, planar or packed, of any sample type, as float32, shape (channels, samples), full scale at 1."""
+    sound = np.concatenate(frames, axis=1)
+    if len(sound) != channels:
+        sound = sound.reshape(-1, channels).T
+    if sound.dtype == np.uint8:
+        sound = (sound.astype(np.int16) - 128) << 8
+    scale = _INTEGER_STEP.get(sound.dtype, np.float32(1.0))
+    return np.ascontiguousarray(sound * scale if scale != 1.0 else sound, dtype=np.float32)
