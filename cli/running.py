@@ -29,7 +29,7 @@ _QUIET_S = 2.0
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-class Numbers(click.ParamType):
+class Numbers(click.ParamType[tuple[float, ...]]):
     """Numbers with commas between them, such as 0,0,-0.3."""
 
     name = "numbers"

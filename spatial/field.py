@@ -1,8 +1,8 @@
 """A sound field in the one internal form, and the conversions into it.
 
 Conventions: spatial.conventions (axes, angles, field).
-Functions: unit_vectors, azimuth_elevation (angles and vectors); encode (a plane wave); internal_from (other
-channel orders and gains into ours).
+Functions: unit_vectors, azimuth_elevation, angle_between (angles and vectors); encode (a plane wave);
+internal_from (other channel orders and gains into ours).
 Sources:
 [1] Nachbar, Zotter, Deleflie, Sontacchi 2011, "AmbiX - A Suggested Ambisonics Format": ACN order, SN3D.
 [2] M. Leese, "File format for B-format": FuMa order W, X, Y, Z with W 3.01 dB down.
@@ -152,5 +152,5 @@ def internal_from(channels: FloatArray, channel_format: ChannelFormat) -> FloatA
     order, gains = _ROUTES[channel_format]
     if channel_format is ChannelFormat.AMBIX:
         return np.ascontiguousarray(channels[:FIRST_ORDER_CHANNELS], dtype=np.float32)
-    picked = channels[list(order)]
-    return (picked * np.asarray(gains)[:, np.newaxis]).astype(np.float32)
+    gain = np.asarray(gains, dtype=np.float32)[:, np.newaxis]
+    return np.asarray(channels[list(order)], dtype=np.float32) * gain

@@ -73,11 +73,21 @@ def ypr_from_matrix(matrix: FloatArray) -> YawPitchRoll:
         Not a rotation (not orthonormal, or a mirror image).
     """
     m = checked_rotation(matrix)
-    level = np.hypot(m[0, 0], m[1, 0])
-    pitch = np.arctan2(m[2, 0], level)
-    if level < 1e-9:
-        return YawPitchRoll(float(np.arctan2(-m[0, 1], m[1, 1])), float(pitch), 0.0)
-    return YawPitchRoll(float(np.arctan2(m[1, 0], m[0, 0])), float(pitch), float(np.arctan2(m[2, 1], m[2, 2])))
+    if np.hypot(m[0, 0], m[1, 0]) < 1e-9:
+        return YawPitchRoll(
+            _half_open(float(np.arctan2(-m[0, 1], m[1, 1]))), float(np.copysign(np.pi / 2, m[2, 0])), 0.0
+        )
+    yaw = float(np.arctan2(m[1, 0], m[0, 0]))
+    c, s = np.cos(yaw), np.sin(yaw)
+    # Roll read with this very yaw, so that near pitch +-90 rounding moves one into the other and loses nothing.
+    roll = float(np.arctan2(s * m[0, 2] - c * m[1, 2], c * m[1, 1] - s * m[0, 1]))
+    pitch = float(np.arctan2(m[2, 0], c * m[0, 0] + s * m[1, 0]))
+    return YawPitchRoll(_half_open(yaw), pitch, _half_open(roll))
+
+
+def _half_open(angle_rad: float) -> float:
+    """In (-pi, pi]: half a turn is always +pi, whatever rounding says, so that "left" does not flip to "right"."""
+    return float(np.pi) if angle_rad <= -np.pi + 1e-12 else angle_rad
 
 
 def rotation_angle(first: FloatArray, second: FloatArray) -> float:
@@ -110,7 +120,7 @@ def turn_field(field: FloatArray, picture_from_mic: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    field : ndarray, shape (4, samples)
+    field : ndarray of float, shape (4, samples)
         W, Y, Z, X in the microphone's axes.
     picture_from_mic : ndarray, shape (3, 3)
         The mount.
@@ -122,10 +132,10 @@ def turn_field(field: FloatArray, picture_from_mic: FloatArray) -> FloatArray:
     Raises
     ------
     InputError
-        Not four channels, or not a rotation.
+        Not four channels of floats, or not a rotation.
     """
-    if field.ndim != 2 or field.shape[0] != FIRST_ORDER_CHANNELS:
-        raise InputError(f"turning needs a field of shape (4, samples), got {field.shape}")
+    if field.ndim != 2 or field.shape[0] != FIRST_ORDER_CHANNELS or field.dtype.kind != "f":
+        raise InputError(f"turning needs a field of shape (4, samples) in floats, got {field.shape} of {field.dtype}")
     turn = np.eye(FIRST_ORDER_CHANNELS)
     xyz = np.array([X, Y, Z])
     turn[np.ix_(xyz, xyz)] = checked_rotation(picture_from_mic)

@@ -68,7 +68,8 @@ def timecode_from_frame(frame: int, frame_rate: Fraction, *, drop: bool = False)
     Raises
     ------
     InputError
-        Drop-frame asked for at a rate that has none.
+        Drop-frame asked for at a rate that has none; a negative frame; 100 or more frames per second, for
+        which the standard has no label.
 
     Examples
     --------
@@ -76,6 +77,8 @@ def timecode_from_frame(frame: int, frame_rate: Fraction, *, drop: bool = False)
     '00:01:00;02'
     """
     nominal = round(frame_rate)
+    if frame < 0 or nominal > 99:
+        raise InputError(f"there is no timecode for frame {frame} at {float(frame_rate):.3f} frames per second")
     if drop:
         left_out = _labels_left_out(frame_rate)
         per_minute = nominal * 60 - left_out

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import settings
 
-# No examples kept on disk and none drawn by the clock: a run writes nothing and can be repeated.
+# Every run draws the same examples, keeps none of them, and may take its time on a busy machine.
 settings.register_profile("house", database=None, deadline=None, derandomize=True)
 settings.load_profile("house")
 

@@ -206,6 +206,22 @@ def test_half_turns_read_as_plus_180(ypr_deg: tuple[float, float, float]) -> Non
     np.testing.assert_allclose(np.degrees([back.yaw_rad, back.pitch_rad, back.roll_rad]), ypr_deg, atol=1e-9)
 
 
+@pytest.mark.parametrize(("ypr_deg", "read"), [((-180, 0, 0), (180, 0, 0)), ((0, 0, -180), (0, 0, 180))])
+def test_minus_180_is_said_as_plus_180(ypr_deg: tuple[float, ...], read: tuple[float, ...]) -> None:
+    back = ypr_from_matrix(mount(*ypr_deg))
+    np.testing.assert_allclose(np.degrees([back.yaw_rad, back.pitch_rad, back.roll_rad]), read, atol=1e-9)
+
+
+def test_rounding_does_not_flip_left_to_right() -> None:
+    back = ypr_from_matrix(np.array([[-1.0, 1e-17, 0.0], [-1e-17, -1.0, 0.0], [0.0, 0.0, 1.0]]))
+    assert back.yaw_rad == np.pi
+
+
+def test_near_the_pole_rounding_moves_between_yaw_and_roll_and_loses_nothing() -> None:
+    matrix = np.round(mount(40.0, 89.99999, 20.0), 7)
+    np.testing.assert_allclose(matrix_from_ypr(ypr_from_matrix(matrix)), matrix, atol=1e-6)
+
+
 # --- turning a field ----------------------------------------------------------------------------------------
 
 
@@ -246,6 +262,11 @@ def test_a_turn_keeps_the_dtype_and_its_input(dtype: type, rng: np.random.Genera
 def test_only_four_channels_turn(shape: tuple[int, ...]) -> None:
     with pytest.raises(InputError, match=r"turning needs a field of shape \(4, samples\)"):
         turn_field(np.zeros(shape), np.eye(3))
+
+
+def test_whole_numbers_are_refused_not_truncated() -> None:
+    with pytest.raises(InputError, match="floats"):
+        turn_field(np.full((4, 2), 100, dtype=np.int16), np.eye(3))
 
 
 @pytest.mark.parametrize("user", [ypr_from_matrix, checked_rotation, lambda m: turn_field(np.zeros((4, 2)), m)])

@@ -1,7 +1,9 @@
 """The clock law that many window lags agree on.
 
-A window's lag is clock offset + drift x time + (separation . direction) / c + error. The separation of
-recorder and camera is known roughly (the rig's size) or exactly (measured): a prior. Windows that hear another
+A window's lag is clock offset + drift x time + (separation . direction) / c + something of the place where its
+sound comes from + error. The separation of recorder and camera is known roughly (the rig's size): a prior. What a
+place adds is what a plane wave does not tell: how near the performer is, which reflections come with them. Without
+these a performer who speaks early in the clip and another who speaks late look like drift. Windows that hear another
 sound, a reflection or nothing are outliers: each window's say shrinks with its distance from the line.
 
 Conventions: spatial.conventions (time). Lags are take time minus predicted take time, seconds.
@@ -14,11 +16,22 @@ Sources:
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
 
 RIG_SEPARATION_SD_M = 0.2
 """How far apart, along each axis, a recorder hung on the camera's rig may be (common practice, no source)."""
+
+PLACE_SD_S = 1e-4
+"""What one place in the room adds to the lag beside the plane wave (common practice, no source: a performer at 1.5 m
+is heard 0.09 ms later by a recorder 30 cm off than a plane wave tells)."""
+
+NOWHERE_SD_S = 4e-4
+"""The same for windows whose sound comes from nowhere in particular: as far as the rig reaches."""
+
+_SAME_PLACE_RAD = np.radians(20.0)
+_MOST_PLACES = 12
 
 DRIFT_PRIOR_SD = 500e-6
 """Two crystal clocks differ by tens of ppm, pulled ones by 1000: a wide prior that only steadies short clips."""
@@ -58,7 +71,7 @@ def fit_clock_line(
     ----------
     times_s, lags_s : ndarray, shape (windows,)
     directions : ndarray, shape (windows, 3)
-        Where each window's sound came from, in the recorder's axes, shortened where mixed.
+        Where each window's sound came from, unit vectors in the recorder's axes; NaN where unknown.
     strengths : ndarray, shape (windows,)
         How well each window's peak stands out; its variance is taken as inverse to the square.
     floor_s : float
@@ -70,12 +83,13 @@ def fit_clock_line(
     """
     middle = float(np.average(times_s, weights=strengths))
     # A sound from the direction of the camera reaches the camera first: the take hears it later.
-    design = np.column_stack([np.ones_like(times_s), times_s - middle, directions / SPEED_OF_SOUND_M_S])
-    precision = np.diag([0.0, DRIFT_PRIOR_SD**-2, *[RIG_SEPARATION_SD_M**-2] * 3])
+    known = np.nan_to_num(directions)
+    places, place_sd = _places(directions)
+    design = np.column_stack([np.ones_like(times_s), times_s - middle, known / SPEED_OF_SOUND_M_S, places])
+    precision = np.diag([0.0, DRIFT_PRIOR_SD**-2, *[RIG_SEPARATION_SD_M**-2] * 3, *place_sd**-2])
     say = np.clip(strengths / np.median(strengths), 0.3, 3.0) ** 2
     weights = np.ones_like(lags_s)
-    solution = np.array([np.median(lags_s), 0.0, 0.0, 0.0, 0.0])
-    scatter = max(floor_s, _spread(lags_s - solution[0]))
+    scatter = max(floor_s, _spread(lags_s))
     for _ in range(30):
         normal = design.T @ (design * (weights * say / scatter**2)[:, np.newaxis]) + precision
         solution = np.linalg.solve(normal, design.T @ (lags_s * weights * say) / scatter**2)
@@ -86,26 +100,47 @@ def fit_clock_line(
         if np.max(np.abs(updated - weights)) < 1e-4:
             break
         weights = updated
-    normal = design.T @ (design * (weights * say / scatter**2)[:, np.newaxis]) + precision
-    covariance = np.linalg.inv(normal) * _inflation(residuals, weights)
+    told = design.T @ (design * (weights * say / scatter**2)[:, np.newaxis])
+    covariance = np.linalg.inv(told + precision)
+    # What the fit itself has used up makes the residuals too small.
+    spent = float(np.trace(covariance @ told))
+    covariance *= _inflation(residuals, weights, spent)
     to_zero = np.array([[1.0, -middle], [0.0, 1.0]])
     return ClockLine(
         offset_s=float(solution[0] - solution[1] * middle),
         slope=float(solution[1]),
         covariance=to_zero @ covariance[:2, :2] @ to_zero.T,
-        separation_m=solution[2:],
-        separation_sd_m=np.sqrt(np.diag(covariance)[2:]),
+        separation_m=solution[2:5],
+        separation_sd_m=np.sqrt(np.diag(covariance)[2:5]),
         scatter_s=scatter,
         residuals_s=residuals,
         weights=weights,
     )
 
 
+def _places(directions: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Which place each window's sound comes from, as columns of 0 and 1, with what each place may add, seconds."""
+    heard = np.isfinite(directions).all(axis=1)
+    columns: list[npt.NDArray[np.bool_]] = [np.asarray(~heard)]
+    rest = heard.copy()
+    while rest.any() and len(columns) < _MOST_PLACES:
+        near = np.asarray(directions @ directions[rest].T > np.cos(_SAME_PLACE_RAD)) & rest[:, np.newaxis]
+        fullest = near[:, int(np.argmax(near.sum(axis=0)))]
+        columns.append(fullest)
+        rest &= ~fullest
+    columns[0] = columns[0] | rest
+    used = [column for column in columns if column.any()]
+    sd = np.full(len(used), PLACE_SD_S)
+    if columns[0].any():
+        sd[0] = NOWHERE_SD_S
+    return np.stack(used, axis=1).astype(float), sd
+
+
 def _spread(values: FloatArray) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
-def _inflation(residuals: FloatArray, weights: FloatArray) -> float:
+def _inflation(residuals: FloatArray, weights: FloatArray, spent: float) -> float:
     """How much neighbouring windows repeat each other: the variance of a mean of correlated errors.
 
     A performer who stands still keeps the same reflections, so the errors of neighbouring windows are alike.
@@ -117,5 +152,5 @@ def _inflation(residuals: FloatArray, weights: FloatArray) -> float:
     energy = float(np.sum(kept**2))
     repeat = float(np.sum(kept[1:] * kept[:-1]) / energy) if energy > 0 else 0.0
     repeat = min(max(repeat, 0.0), 0.8)
-    few = len(residuals) / max(1.0, np.sum(weights) - 3.0)
-    return (1.0 + repeat) / (1.0 - repeat) * max(1.0, few)
+    counted = float(np.sum(weights))
+    return (1.0 + repeat) / (1.0 - repeat) * counted / max(counted - spent, 0.1 * counted)

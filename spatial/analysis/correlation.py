@@ -1,10 +1,10 @@
 """Whitened cross-correlation of a clip and a take, window by window, along a clock law.
 
 Goal: how much later than a given clock law predicts does the take hear what the camera heard, to a small part
-of a sample, and from which direction did that sound come.
+of a sample; and from which direction did that sound come.
 Conventions: spatial.conventions (time; array layout). A positive lag: the take hears it LATER than predicted.
-Functions: cross_windows (phases of the cross-spectrum, window by window); lag_curves (correlation over lag);
-refine_peak (peak between samples).
+Functions: cross_windows (phases of the cross-spectrum, window by window); window_directions; lag_curves
+(correlation over lag); refine_peak (peak between samples).
 Sources:
 [1] Knapp and Carter 1976, IEEE TASSP 24(4): generalized cross-correlation and its phase transform.
 """
@@ -13,21 +13,24 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import fft
 
+from spatial.analysis.direction import LEAD_IN_S, field_bins, span_direction
 from spatial.analysis.samples import Samples
-from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
+from spatial.conventions import ComplexArray, FloatArray, W
 from spatial.timebase import ClockLaw
 
 BLOCK = 4096
 """Samples in one Fourier block at 16 kHz: 256 ms, long against a room's early reflections."""
 
 HOP = BLOCK // 2
-BLOCKS_PER_WINDOW = 16
-"""Blocks that share a window: 2.2 s, a few words."""
+BLOCKS_PER_WINDOW = 8
+"""Blocks that share a window: 1.2 s, a word or two, seldom more than one performer."""
 
 WINDOW = BLOCK + HOP * (BLOCKS_PER_WINDOW - 1)
 _OVERSAMPLING = 4
+_DIRECTION_BINS = 1000
 _BAND_HZ = (250.0, 7000.0)
 """Wind, handling and the camera's own hum lie below; what a lossy codec drops lies above."""
 
@@ -40,10 +43,6 @@ class CrossWindows:
     """Clip time of each window's middle, shape (windows,)."""
     phases: ComplexArray
     """Mean whitened cross-spectrum, shape (windows, camera channels, bins)."""
-    directions: FloatArray
-    """Mean direction of the sound in the MICROPHONE's axes, shorter than 1 where it is mixed, (windows, 3)."""
-    activity: FloatArray
-    """Power of the camera's sound, shape (windows,)."""
     law: ClockLaw
     """The law along which the take was read."""
     rate_hz: int
@@ -51,7 +50,7 @@ class CrossWindows:
     @property
     def frequencies_hz(self) -> FloatArray:
         """Frequency of each bin, shape (bins,)."""
-        return _bins(self.rate_hz) * self.rate_hz / BLOCK
+        return np.asarray(_bins(self.rate_hz) * (self.rate_hz / BLOCK))
 
 
 def cross_windows(
@@ -90,33 +89,54 @@ def cross_windows(
     bins = _bins(rate)
     offsets = np.arange(BLOCKS_PER_WINDOW) * HOP
     within = np.arange(BLOCK)
-    phases, directions, activity = [], [], []
+    phases = []
     for number, start in enumerate(starts):
         heard = clip.read(start, start + WINDOW).astype(np.float32)
         # By the law at each block's middle: a block has one lag, and drift makes its ends differ.
         middles = (start + offsets + BLOCK / 2) / rate
         predicted = (middles * law.ratio + law.offset_s) * rate - BLOCK / 2
         whole = np.floor(predicted).astype(int)
-        span = take.read(int(whole[0]), int(whole[-1]) + BLOCK)
+        span = take.read(int(whole[0]), int(whole[-1]) + BLOCK)[W]
         x = fft.rfft(heard[:, offsets[:, np.newaxis] + within] * taper)[..., bins]
-        y = fft.rfft(span[:, (whole - whole[0])[:, np.newaxis] + within].astype(np.float32) * taper)[..., bins]
+        y = fft.rfft(span[(whole - whole[0])[:, np.newaxis] + within].astype(np.float32) * taper)[..., bins]
         # The part of a sample that reading at whole samples left over, undone as a phase.
         lead = np.exp(2j * np.pi / BLOCK * np.outer(predicted - whole, bins)).astype(np.complex64)
-        cross = np.conj(x) * (y[W] * lead)
+        cross = np.conj(x) * (y * lead)
         phases.append(np.mean(_unit_phase(cross), axis=1))
-        directions.append(_mean_direction(y))
-        activity.append(np.mean(x.real**2 + x.imag**2))
         if progress is not None:
             progress((number + 1) / len(starts))
     shape = (0, clip.read(0, 1).shape[0], bins.size)
     return CrossWindows(
         times_s=(np.asarray(starts, dtype=float) + WINDOW / 2) / rate,
         phases=np.array(phases) if phases else np.zeros(shape, dtype=np.complex64),
-        directions=np.array(directions) if directions else np.zeros((0, 3)),
-        activity=np.array(activity),
         law=law,
         rate_hz=rate,
     )
+
+
+def window_directions(windows: CrossWindows, take: Samples) -> FloatArray:
+    """Where each window's sound comes from, in the MICROPHONE's axes.
+
+    Parameters
+    ----------
+    windows : CrossWindows
+    take : Samples
+        The field they were made from.
+
+    Returns
+    -------
+    ndarray, shape (windows, 3)
+        Unit vectors; NaN where no direction is heard.
+    """
+    rate = windows.rate_hz
+    lead_in = int(LEAD_IN_S * rate)
+    found = []
+    for time in windows.times_s:
+        middle = round(windows.law.take_from_clip(float(time)) * rate)
+        field = take.read(middle - WINDOW // 2 - lead_in, middle + WINDOW // 2)
+        bins = field_bins(field.astype(np.float32), rate)
+        found.append(span_direction(bins, LEAD_IN_S, field.shape[1] / rate, most_bins=_DIRECTION_BINS).vector)
+    return np.array(found).reshape(-1, 3)
 
 
 def lag_curves(
@@ -181,7 +201,7 @@ def refine_peak(curve: FloatArray, index: int) -> tuple[float, float]:
     return index + shift, top - 0.25 * (before - after) * shift
 
 
-def _bins(rate_hz: int) -> FloatArray:
+def _bins(rate_hz: int) -> npt.NDArray[np.int_]:
     low, high = (round(edge * BLOCK / rate_hz) for edge in _BAND_HZ)
     return np.arange(low, high)
 
@@ -196,12 +216,3 @@ def _window_starts(first: float, last: float, most: int) -> list[int]:
 def _unit_phase(spectrum: ComplexArray) -> ComplexArray:
     size = np.abs(spectrum)
     return np.divide(spectrum, size, out=np.zeros_like(spectrum), where=size > 1e-20)
-
-
-def _mean_direction(field: ComplexArray) -> FloatArray:
-    """Intensity over energy, averaged over blocks and bins of equal say, in (x, y, z)."""
-    omni = field[W]
-    vector = field[[X, Y, Z]]
-    intensity = np.real(np.conj(omni) * vector)
-    energy = 0.5 * (np.abs(omni) ** 2 + np.sum(np.abs(vector) ** 2, axis=0))
-    return np.mean(np.divide(intensity, energy, out=np.zeros_like(intensity), where=energy > 1e-20), axis=(1, 2))

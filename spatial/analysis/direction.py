@@ -31,8 +31,9 @@ LEAD_IN_S = 0.2
 
 # Chosen on 24 simulated rooms that no test or benchmark uses; tests/bench/directions.py compares estimators.
 _MEMORY_S = 0.1
-_ONSET_RATIO = 50.0
-_WAVE_MISFIT = 0.1
+_EDGE_FRAMES = 14
+_ONSET_RATIO = 10.0
+_WAVE_MISFIT = 0.13
 _KERNEL_RAD = np.radians(15.0)
 _NEAR_RAD = np.radians(25.0)
 _GROUP_S = 0.25
@@ -40,7 +41,6 @@ _FEW_GROUPS = 3
 _FEW_SD_RAD = np.radians(2.5)
 """Uncertainty of a direction heard in a moment or two, which cannot tell its own scatter."""
 _HEARD_SHARE = 0.3
-_MOST_BINS = 20_000
 _ROOM_BIAS_RAD = np.radians(1.0)
 """What reflections inside the first frame leave behind however long one listens (measured, tests/bench)."""
 
@@ -178,7 +178,7 @@ def frame_directions(bins: FieldBins, *, origin_s: float = 0.0, step_s: float = 
     )
 
 
-def span_direction(bins: FieldBins, start_s: float, end_s: float) -> SpanDirection:
+def span_direction(bins: FieldBins, start_s: float, end_s: float, *, most_bins: int = 20_000) -> SpanDirection:
     """The direction that the direct sound of a span agrees on.
 
     The densest place on the sphere, not the mean: reflections and other sounds lie elsewhere and must not pull.
@@ -189,6 +189,8 @@ def span_direction(bins: FieldBins, start_s: float, end_s: float) -> SpanDirecti
     bins : FieldBins
     start_s, end_s : float
         The span, on the same clock as the bins' times.
+    most_bins : int
+        At most so many bins count, the weightiest: fewer are quicker and coarser.
 
     Returns
     -------
@@ -199,7 +201,7 @@ def span_direction(bins: FieldBins, start_s: float, end_s: float) -> SpanDirecti
     weight = bins.direct * bins.energy**0.25
     if weight.size == 0 or not weight.any():
         return _nothing(0.0)
-    least = np.partition(weight, -_MOST_BINS, axis=None)[-_MOST_BINS] if weight.size > _MOST_BINS else 0.0
+    least = np.partition(weight, -most_bins, axis=None)[-most_bins] if weight.size > most_bins else 0.0
     rows, columns = np.nonzero(weight > max(least, 1e-4 * np.max(weight)))
     vectors = _unit(bins.intensity[:, rows, columns]).T
     weights = weight[rows, columns]
@@ -232,7 +234,7 @@ def _power(spectrum: ComplexArray) -> FloatArray:
 def _unit(vectors: FloatArray) -> FloatArray:
     """Vectors along axis 0 scaled to length 1; zero stays zero."""
     length = np.sqrt(np.sum(vectors**2, axis=0))
-    return np.divide(vectors, length, out=np.zeros_like(vectors), where=length > 0)
+    return np.asarray(np.divide(vectors, length, out=np.zeros_like(vectors), where=length > 0))
 
 
 def _directness(omni: ComplexArray, vector: ComplexArray, energy: FloatArray, memory: int) -> FloatArray:
@@ -244,11 +246,13 @@ def _directness(omni: ComplexArray, vector: ComplexArray, energy: FloatArray, me
     ratio = np.divide(np.conj(omni) * vector, _power(omni), out=np.zeros_like(vector), where=np.abs(omni) > 1e-12)
     length = np.sqrt(np.sum(ratio.real**2, axis=0))
     misfit = np.sum(ratio.imag**2, axis=0) + (length - 1.0) ** 2
-    # Energy against its own recent past: reflections arrive into a past that is already loud.
+    # Energy against the largest of the last frames: only the leading edge of a sound is free of its reflections.
     onset = np.zeros_like(energy)
     if energy.shape[0] > memory:
         sums = np.cumsum(np.pad(energy.astype(np.float64), ((1, 0), (0, 0))), axis=0)
         past = np.maximum((sums[memory:-1] - sums[: -memory - 1]) / memory, 1e-20)
+        for back in range(1, _EDGE_FRAMES + 1):
+            np.maximum(past, energy[memory - back : -back], out=past)
         onset[memory:] = np.minimum(1.0, energy[memory:] / past / _ONSET_RATIO) ** 2
     return np.asarray(np.exp(-misfit / (2 * _WAVE_MISFIT**2)) * onset)
 

@@ -130,7 +130,7 @@ def _changes(powers: FloatArray) -> FloatArray:
     change[:, 2:-2] = levels[:, 3:-1] + levels[:, 4:] - levels[:, :-4] - levels[:, 1:-3]
     spread = np.std(change, axis=1, keepdims=True)
     scaled = np.divide(change, spread, out=np.zeros_like(change), where=spread > 1e-3)
-    return np.clip(scaled, -4.0, 4.0).astype(np.float32)
+    return np.asarray(np.clip(scaled, -4.0, 4.0), dtype=np.float32)
 
 
 def _segments(frames: int) -> tuple[list[int], int]:
@@ -145,7 +145,7 @@ def _sliding_energy(take: FloatArray, length: int) -> FloatArray:
     total = np.concatenate([[0.0], np.cumsum(np.sum(take.astype(np.float64) ** 2, axis=0))])
     lags = np.arange(-length + 1, take.shape[1])
     energy = total[np.minimum(lags + length, take.shape[1])] - total[np.maximum(lags, 0)]
-    return np.maximum(energy, 0.1 * np.max(energy))
+    return np.asarray(np.maximum(energy, 0.1 * np.max(energy)))
 
 
 def _best_lines(curves: FloatArray, centres: FloatArray, first_offset: int, count: int) -> list[Candidate]:

@@ -39,7 +39,7 @@ class ArraySamples:
     @property
     def length(self) -> int:
         """Number of samples."""
-        return self.data.shape[1]
+        return int(self.data.shape[1])
 
     def read(self, start: int, stop: int) -> FloatArray:
         """Samples start <= n < stop, zeros where there is no sound.

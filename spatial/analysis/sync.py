@@ -8,14 +8,16 @@ Functions: estimate_sync (one clip, one take); no_match (why there is none).
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from spatial.analysis.clockline import ClockLine, fit_clock_line
-from spatial.analysis.correlation import CrossWindows, cross_windows, lag_curves, refine_peak
+from spatial.analysis.correlation import WINDOW, CrossWindows, cross_windows, lag_curves, refine_peak, window_directions
 from spatial.analysis.envelope import MAX_DRIFT_PPM, Candidate
 from spatial.analysis.samples import Samples
-from spatial.conventions import FloatArray
+from spatial.conventions import ComplexArray, FloatArray
 from spatial.timebase import ClockLaw
 
 MIN_OVERLAP_S = 4.0
@@ -35,9 +37,12 @@ performer at 1.5 m up to 0.09 ms later than a plane wave would tell, whatever th
 
 _WORTH_TRYING = 0.5
 _SEARCH_S = 0.040
+Number = TypeVar("Number", np.floating, np.complexfloating)
 _NEAR_S = 0.002
 _STRONG = 4.5
 _SMEAR_S = 30e-6
+_SHARED = 0.9
+_TRIAL_WINDOWS = 160
 _COARSE_ERROR_S = 0.015
 _SLOPE_STEP_S = 60e-6
 
@@ -137,7 +142,7 @@ def estimate_sync(
     if best.score < MATCH_SCORE:
         return no_match(_too_weak(best.score, MATCH_SCORE), evidence=_evidence_without_line(best))
     windows = cross_windows(clip, take, best.law, max_windows=max_windows, progress=progress)
-    line, times, lags, curve = _fit(windows, best.signs)
+    line, times, lags, curve = _fit(windows, window_directions(windows, take), best.signs)
     if line is None:
         return no_match("too few moments of the clip agree on one offset", evidence=_evidence_without_line(best))
     law = _corrected(best.law, line.offset_s, line.slope)
@@ -179,11 +184,10 @@ class _Trial:
 
 def _trial(clip: Samples, take: Samples, law: ClockLaw) -> _Trial:
     """Stack the windows' curves along every small change of the law; keep the best, twice where it moves much."""
-    trial = _stack(cross_windows(clip, take, law, max_windows=120))
-    window_s = 2.2
-    moved = abs(trial.law.drift_ppm - law.drift_ppm) * 1e-6 * window_s
+    trial = _stack(cross_windows(clip, take, law, max_windows=_TRIAL_WINDOWS))
+    moved = abs(trial.law.drift_ppm - law.drift_ppm) * 1e-6 * WINDOW / clip.rate_hz
     if moved > _SMEAR_S or trial.score < 2 * MATCH_SCORE:
-        again = _stack(cross_windows(clip, take, trial.law, max_windows=120))
+        again = _stack(cross_windows(clip, take, trial.law, max_windows=_TRIAL_WINDOWS))
         trial = max(trial, again, key=lambda t: t.score)
     return trial
 
@@ -242,13 +246,13 @@ def _along(curves: FloatArray, shifts_s: FloatArray, lags: FloatArray) -> FloatA
 
 
 def _fit(
-    windows: CrossWindows, signs: FloatArray
+    windows: CrossWindows, directions: FloatArray, signs: FloatArray
 ) -> tuple[ClockLine | None, FloatArray, FloatArray, tuple[FloatArray, FloatArray]]:
     """Peaks of the windows near the law, and the robust line through them."""
     phases = np.tensordot(windows.phases, signs / len(signs), axes=(1, 0))
     weights = _agreement(phases)
     for group in (1, 2, 4, 8):
-        grouped, times, directions = _grouped(phases, windows, group)
+        grouped, times, places = _grouped(phases, windows.times_s, directions, group)
         lags, curves = lag_curves(grouped, windows.rate_hz, max_lag_s=_SEARCH_S, weights=weights)
         near = np.flatnonzero(np.abs(lags) <= _NEAR_S)
         peaks = near[0] + np.argmax(curves[:, near], axis=1)
@@ -260,13 +264,13 @@ def _fit(
             break
     if np.count_nonzero(strong) < 3:
         return None, times, np.zeros_like(times), (lags, curves.mean(axis=0))
-    places = np.array([place for place, _ in refined])[strong]
-    measured = lags[0] + places * (lags[1] - lags[0])
-    line = fit_clock_line(times[strong], measured, directions[strong], strengths=strengths[strong])
+    steps = np.array([place for place, _ in refined])[strong]
+    measured = lags[0] + steps * (lags[1] - lags[0])
+    line = fit_clock_line(times[strong], measured, places[strong], strengths=strengths[strong])
     return line, times[strong], measured, (lags, curves[strong].mean(axis=0))
 
 
-def _agreement(phases: FloatArray) -> FloatArray:
+def _agreement(phases: ComplexArray) -> FloatArray:
     """How far each frequency's phases agree between windows, smoothed: the say it gets in the final curves.
 
     With coherence g the best weight of a whitened bin grows as g / (1 - g) (Knapp and Carter 1976, maximum
@@ -280,16 +284,21 @@ def _agreement(phases: FloatArray) -> FloatArray:
     return weight + 0.05 * np.max(weight) + 1e-6
 
 
-def _grouped(phases: FloatArray, windows: CrossWindows, group: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _grouped(
+    phases: ComplexArray, times_s: FloatArray, directions: FloatArray, group: int
+) -> tuple[ComplexArray, FloatArray, FloatArray]:
+    """Means over neighbouring windows; a direction only where they all share it."""
     count = len(phases) // group
     if group == 1 or count == 0:
-        return phases, windows.times_s, windows.directions
-    kept = count * group
+        return phases, times_s, directions
 
-    def mean(values: FloatArray) -> FloatArray:
-        return np.asarray(values[:kept].reshape(count, group, *values.shape[1:]).mean(axis=1))
+    def split(values: npt.NDArray[Number]) -> npt.NDArray[Number]:
+        return values[: count * group].reshape(count, group, *values.shape[1:])
 
-    return mean(phases), mean(windows.times_s), mean(windows.directions)
+    shared = split(directions).mean(axis=1)
+    length = np.linalg.norm(shared, axis=1, keepdims=True)
+    place = np.where(length > _SHARED, shared / np.maximum(length, 1e-9), np.nan)
+    return split(phases).mean(axis=1), split(times_s).mean(axis=1), place
 
 
 def _corrected(law: ClockLaw, lag_s: float, slope: float) -> ClockLaw:

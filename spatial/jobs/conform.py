@@ -97,16 +97,18 @@ def conform_clip(
     takes = [open_take(path, channel_format=channel_format) for path in take_paths]
     # Both files appear only when the proof has been read back, and are claimed before an hour of work.
     with (
-        whole_file(output, force=force, inputs=inputs) as temporary,
         whole_file(sidecar, force=force, inputs=inputs) as temporary_sidecar,
+        whole_file(output, force=force, inputs=inputs) as temporary,
         listen_to_clip(clip, progress) as (sound, heard),
     ):
         result = sync_takes(clip, sound, heard, takes, progress=progress)
         require_match(result)
         oriented = None
-        if mount is None:
+        if mount is not None:
+            matrix = matrix_from_ypr(mount)
+        else:
             oriented = orient_marks(result, hear_marks(result.take, result.law, marks, rig), hanging=hanging)
-        matrix = matrix_from_ypr(mount) if mount is not None else determined_mount(oriented)
+            matrix = determined_mount(oriented)
         samples, clipped = _write(result, matrix, temporary, progress=progress)
         track = open_take(temporary)
         proof = check_track(

@@ -107,9 +107,7 @@ def _truth(entry: dict[str, Any]) -> ClipTruth:
         mount=YawPitchRoll.from_degrees(mount["yaw_deg"], mount["pitch_deg"], mount["roll_deg"]),
         rig=Rig(mic_offset_m=(forward, left, up), picture=entry["picture"]),
         heard_from={
-            performer["who"]: unit_vectors(
-                np.radians(performer["from_mic_azimuth_deg"]), np.radians(performer["from_mic_elevation_deg"])
-            )
-            for performer in entry["performers"]
+            mark["who"]: unit_vectors(np.radians(mark["mic_azimuth_deg"]), np.radians(mark["mic_elevation_deg"]))
+            for mark in entry["marks"]
         },
     )

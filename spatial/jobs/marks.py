@@ -86,12 +86,11 @@ def expected_direction(mark: Mark, mic_offset_m: Sequence[float]) -> tuple[Float
         distances could make of it.
     """
     seen = unit_vectors(mark.azimuth_rad, mark.elevation_rad)
-    offset = np.asarray(mic_offset_m, dtype=float)
-    if not offset.any():
+    if not any(mic_offset_m):
         return seen, 0.0
     if mark.distance_m is not None:
-        return seen_from_microphone(seen, mark.distance_m, offset), 0.0
-    near, far = (seen_from_microphone(seen, distance, offset) for distance in LIKELY_DISTANCES_M)
+        return seen_from_microphone(seen, mark.distance_m, mic_offset_m), 0.0
+    near, far = (seen_from_microphone(seen, distance, mic_offset_m) for distance in LIKELY_DISTANCES_M)
     middle = near + far
     return middle / np.linalg.norm(middle), float(angle_between(near, far)) / 2
 

@@ -109,7 +109,7 @@ def orient_marks(result: SyncResult, marks: Sequence[HeardMark], *, hanging: Han
 
 
 def determined_mount(oriented: OrientResult) -> FloatArray:
-    """The mount's matrix.
+    """The mount's matrix, where the marks tell it.
 
     Raises
     ------

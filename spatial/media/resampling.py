@@ -33,14 +33,16 @@ def resampled(blocks: Iterable[FloatArray], in_rate_hz: float, out_rate_hz: floa
     ndarray, shape (channels, samples), float32
     """
     stream: soxr.ResampleStream | None = None
+    channels = 0
     for block in blocks:
         if stream is None:
+            channels = block.shape[0]
             stream = soxr.ResampleStream(in_rate_hz, out_rate_hz, block.shape[0], dtype="float32", quality="HQ")
         out = stream.resample_chunk(np.ascontiguousarray(block.T, dtype=np.float32))
         if out.size:
             yield out.T
     if stream is not None:
-        rest = stream.resample_chunk(np.zeros((0, stream.num_channels), dtype=np.float32), last=True)
+        rest = stream.resample_chunk(np.zeros((0, channels), dtype=np.float32), last=True)
         if rest.size:
             yield rest.T
 

@@ -12,7 +12,7 @@ from spatial.jobs.demo import ClipTruth, DemoResult
 from spatial.report.dayout import all_findings, day_json
 from spatial.report.jsonout import Json
 from spatial.report.plots import write_directions_plot
-from spatial.report.words import findings_lines, place, table, turn
+from spatial.report.words import findings_lines, mount_parts, place, table
 
 
 def write_plots(result: DemoResult) -> list[Path]:
@@ -91,12 +91,7 @@ def _found_against_true(truth: ClipTruth, conformed: ConformResult) -> list[str]
             f"{truth.drift_ppm:.1f} ppm",
             f"{abs(law.drift_ppm - truth.drift_ppm):.1f} ppm",
         ],
-        [
-            "microphone",
-            turn(conformed.mount_angles),
-            turn(truth.mount),
-            f"{np.degrees(truth.mount_error_rad(conformed.mount)):.1f}°",
-        ],
+        *_mount_rows(truth, conformed),
     ]
     if step is not None and step.law is not None:
         late = -1e3 * step.law.offset_s
@@ -109,6 +104,15 @@ def _found_against_true(truth: ClipTruth, conformed: ConformResult) -> list[str]
             ]
         )
     return table(["", "found", "true", "error"], rows)
+
+
+def _mount_rows(truth: ClipTruth, conformed: ConformResult) -> list[list[str]]:
+    found, true = mount_parts(conformed.mount_angles), mount_parts(truth.mount)
+    error = f"{np.degrees(truth.mount_error_rad(conformed.mount)):.1f}°"
+    names = ("microphone faced", "microphone tipped", "microphone hung")
+    return [
+        [name, part, truly, off] for name, part, truly, off in zip(names, found, true, ("", "", error), strict=True)
+    ]
 
 
 def _marks_against_true(truth: ClipTruth, conformed: ConformResult) -> list[str]:

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 
 from spatial.conventions import FloatArray
 from spatial.errors import OutputError
+from spatial.field import azimuth_elevation
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.marks import HeardMark
 from spatial.media.writing import whole_file
@@ -95,7 +96,7 @@ def _strength(level_db: FloatArray) -> FloatArray:
 
 
 def _scale(axes: Axes, limit: int, step: int, names: dict[int, str]) -> None:
-    ticks = np.arange(-limit, limit + 1, step)
+    ticks = list(range(-limit, limit + 1, step))
     axes.set_ylim(-limit * 1.03, limit * 1.03)
     axes.set_yticks(ticks, [f"{names[tick]}  {abs(tick)}°" if tick in names else f"{abs(tick)}°" for tick in ticks])
     axes.grid(axis="y", color=_FAINT, linewidth=0.6)
@@ -106,8 +107,6 @@ def _scale(axes: Axes, limit: int, step: int, names: dict[int, str]) -> None:
 
 
 def _bracket(axes: Axes, heard: HeardMark, which: int) -> None:
-    from spatial.field import azimuth_elevation
-
     angle = float(np.degrees(azimuth_elevation(heard.expected)[which]))
     start, end = heard.mark.start_s, heard.mark.end_s
     axes.plot([start, start, end, end], [angle - 4, angle, angle, angle - 4], color=_ACCENT, linewidth=1.6)

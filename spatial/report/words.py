@@ -97,6 +97,20 @@ def turn(angles: YawPitchRoll) -> str:
     return f"{facing}, {tipped}, {leaning or 'not leaning'}"
 
 
+def mount_parts(angles: YawPitchRoll) -> tuple[str, str, str]:
+    """A mount as three short phrases: where it faced, how it tipped, how it hung.
+
+    Examples
+    --------
+    >>> mount_parts(YawPitchRoll.from_degrees(92.6, -2.0, 176.0))
+    ('92.6° left', '2.0° down', 'upside down, 4.0° to its left')
+    """
+    yaw, pitch, roll = (float(np.degrees(a)) for a in (angles.yaw_rad, angles.pitch_rad, angles.roll_rad))
+    lean = roll if abs(roll) <= 90 else roll - float(np.copysign(180.0, roll))
+    leaning = f"{abs(lean):.1f}° to its {'right' if lean > 0 else 'left'}" if abs(lean) >= 0.05 else "straight"
+    return side(yaw), height(pitch), f"upside down, {leaning}" if abs(roll) > 90 else leaning
+
+
 def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
     """Columns lined up, under a ruled header."""
     cells = [list(header), *[list(row) for row in rows]]
