@@ -19,7 +19,7 @@ from cli.running import (
 )
 
 
-@click.command()
+@click.command(short_help="Write the finished track and prove it.")
 @click.argument("clip", type=input_file())
 @click.argument("takes", metavar="TAKE...", nargs=-1, required=True, type=input_file())
 @click.option("-o", "--output", type=input_file(), required=True, help="Track to write (.wav); a .json goes beside it.")

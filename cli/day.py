@@ -16,7 +16,7 @@ from cli.running import (
 )
 
 
-@click.command()
+@click.command(short_help="All of it, for a whole shoot day.")
 @click.argument("folder", type=input_file())
 @rig_options
 @hanging_option

@@ -7,7 +7,7 @@ import click
 from cli.running import Run, input_file, json_option
 
 
-@click.command()
+@click.command(short_help="See it work on a small shoot.")
 @click.argument("folder", type=input_file(), default=Path("soundplumb-demo"))
 @click.option("--force", is_flag=True, help="Replace what an earlier demo left in the folder.")
 @json_option

@@ -7,7 +7,7 @@ import click
 from cli.running import Numbers, Run, format_option, input_file, json_option
 
 
-@click.command()
+@click.command(short_help="Where sound came from over time.")
 @click.argument("take", type=input_file())
 @click.option("--clip", type=input_file(), help="Put the times on this clip's time.")
 @click.option("--csv", "csv_path", type=input_file(), help="Write the rows to this file.")

@@ -7,7 +7,7 @@ import click
 from cli.running import Run, format_option, input_file, json_option
 
 
-@click.command()
+@click.command(short_help="Is the recording sound?")
 @click.argument("takes", metavar="TAKE...", nargs=-1, required=True, type=input_file())
 @format_option
 @json_option

@@ -17,7 +17,7 @@ from cli.running import (
 )
 
 
-@click.command()
+@click.command(short_help="How the microphone sat.")
 @click.argument("clip", type=input_file())
 @click.argument("takes", metavar="TAKE...", nargs=-1, required=True, type=input_file())
 @click.option("--marks", type=input_file(), required=True, help="CSV of who is seen where and when, in clip time.")

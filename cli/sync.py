@@ -7,7 +7,7 @@ import click
 from cli.running import Run, format_option, input_file, json_option
 
 
-@click.command()
+@click.command(short_help="Which take, where, how the clocks drift.")
 @click.argument("clip", type=input_file())
 @click.argument("takes", metavar="TAKE...", nargs=-1, required=True, type=input_file())
 @format_option

@@ -16,7 +16,7 @@ from cli.running import (
 )
 
 
-@click.command()
+@click.command(short_help="Is each performer heard where they are seen?")
 @click.argument("clip", type=input_file())
 @click.argument("track", type=input_file())
 @click.option("--marks", type=input_file(), required=True, help="CSV of who is seen where and when, in clip time.")

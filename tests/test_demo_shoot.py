@@ -7,6 +7,7 @@ these tests need espeak-ng (Debian package espeak-ng), but none of the project's
 import csv
 import io
 import json
+import shutil
 from fractions import Fraction
 
 import av
@@ -22,6 +23,7 @@ from spatial.field import azimuth_elevation, unit_vectors
 from spatial.picture import parse_picture
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from spatial.timebase import ClockLaw
+from tests.stage import need
 
 RATE_HZ = 48_000
 FILES = {item.name: item for item in shoot_files()}
@@ -65,6 +67,7 @@ def takes() -> dict[str, np.ndarray]:
 @pytest.fixture(scope="module")
 def dry_sounds() -> dict[tuple[str, str], tuple[float, np.ndarray]]:
     """Clip time and sound of each marked cue, before any room."""
+    need(shutil.which("espeak-ng") is not None, "espeak-ng is not installed (apt-get install espeak-ng)")
     sounds = {}
     for scene in SCENES:
         rng = np.random.default_rng(scene.seed)  # the cues draw from it in the order of make_shoot

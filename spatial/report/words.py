@@ -179,9 +179,10 @@ def step_line(result: VerifyResult) -> str:
     """The track's own time against the clip, in words."""
     assert result.step is not None
     assert result.step.law is not None
-    late = -result.step.law.offset_s * 1e3
+    late_s = -result.step.law.offset_s
+    size = f"{abs(late_s) * 1e3:.2f} ms" if abs(late_s) < 0.1 else f"{abs(late_s):.3f} s"
     return (
-        f"Read back against the camera's sound: {abs(late):.2f} ms {'late' if late > 0 else 'early'} at the start, "
+        f"Read back against the camera's sound: {size} {'late' if late_s > 0 else 'early'} at the start, "
         f"drift {result.step.law.drift_ppm:+.2f} ppm (±{result.step.drift_sd_ppm:.2f})."
     )
 
@@ -286,4 +287,7 @@ def _orient_table(result: OrientResult) -> list[str]:
 
 
 def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
+    """A finding as a sentence; a file name at its start keeps its own letters."""
+    first = text.split(" ", 1)[0]
+    start = text[:1].upper() if first.isalpha() else text[:1]
+    return start + text[1:] + ("" if text.endswith(".") else ".")
