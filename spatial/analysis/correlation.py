@@ -30,7 +30,7 @@ BLOCKS_PER_WINDOW = 8
 
 WINDOW = BLOCK + HOP * (BLOCKS_PER_WINDOW - 1)
 _OVERSAMPLING = 4
-_DIRECTION_BINS = 1000
+_DIRECTION_BINS = 400
 _BAND_HZ = (250.0, 7000.0)
 """Wind, handling and the camera's own hum lie below; what a lossy codec drops lies above."""
 

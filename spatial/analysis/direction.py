@@ -270,7 +270,8 @@ def _densest(vectors: FloatArray, weights: FloatArray) -> FloatArray:
     """Direction of greatest weighted density, by mean shift from the best point of a grid."""
     sharpness = 1.0 / _KERNEL_RAD**2
     grid = _sphere_grid()
-    density = np.exp(0.5 * sharpness * (grid @ vectors.T - 1.0)) @ weights
+    nearness = grid.astype(np.float32) @ vectors.T.astype(np.float32) - 1.0
+    density = np.exp(0.5 * sharpness * nearness, dtype=np.float32) @ weights.astype(np.float32)
     return _climb(vectors, weights, grid[int(np.argmax(density))], steps=30)
 
 

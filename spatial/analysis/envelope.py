@@ -177,17 +177,29 @@ def _refine_line(curves: FloatArray, from_middle: FloatArray, peak: int, reach: 
     first = max(0, peak - reach - _MARGIN)
     near = curves[:, first : min(curves.shape[1], peak + reach + _MARGIN + 1)]
     fine = resample(near, near.shape[1] * _FINE, axis=1)
-    span = float(np.ptp(from_middle))
-    steps = int(np.ceil(span * MAX_DRIFT_PPM * 1e-6 * _FINE / 2)) if span else 0
-    slopes = np.arange(-steps, steps + 1) * (2.0 / span if span else 0.0)
-    best_score, best_place, best_slope = -np.inf, 0.0, 0.0
-    for slope in slopes:
-        shifts = np.rint(slope * from_middle).astype(int)
+    half_span = float(np.ptp(from_middle)) / 2
+    # Slopes told apart by a frame at the ends of the clip, then by a tenth of one around the best.
+    widest = int(np.ceil(half_span * MAX_DRIFT_PPM * 1e-6)) if half_span else 0
+    best_score, best_place, best_bend = _best_bend(fine, from_middle, np.arange(-widest, widest + 1) * _FINE, half_span)
+    if half_span:
+        around = best_bend + np.arange(1 - _FINE, _FINE)
+        best_score, best_place, best_bend = _best_bend(fine, from_middle, around, half_span)
+    best_slope = best_bend / half_span if half_span else 0.0
+    law = ClockLaw((first + best_place / _FINE) / ENVELOPE_RATE_HZ, best_slope / _FINE * 1e6)
+    return law, best_score / float(np.sqrt(len(curves)))
+
+
+def _best_bend(
+    fine: FloatArray, from_middle: FloatArray, bends: FloatArray, half_span: float
+) -> tuple[float, int, float]:
+    """Highest sum of the curves, its place, and by how many fine steps the line bends at the clip's ends."""
+    best = (-np.inf, 0, 0.0)
+    for bend in bends:
+        shifts = np.rint(bend * from_middle / half_span).astype(int) if half_span else np.zeros(len(fine), dtype=int)
         summed = np.zeros(fine.shape[1])
         for curve, shift in zip(fine, shifts, strict=True):
             summed += np.roll(curve, -shift)
         top = int(np.argmax(summed))
-        if summed[top] > best_score:
-            best_score, best_place, best_slope = float(summed[top]), float(top), float(slope)
-    law = ClockLaw((first + best_place / _FINE) / ENVELOPE_RATE_HZ, best_slope / _FINE * 1e6)
-    return law, best_score / float(np.sqrt(len(curves)))
+        if summed[top] > best[0]:
+            best = (float(summed[top]), top, float(bend))
+    return best

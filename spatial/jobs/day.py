@@ -4,18 +4,21 @@ Marks of a clip are looked for beside it, as `<clip name>.marks.csv`.
 Functions: files_of_day, run_day.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from spatial.analysis.orientation import Hanging
-from spatial.errors import InconclusiveError, MediaFileError, SoundplumbError
+from spatial.errors import InconclusiveError, MediaFileError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.conform import ConformResult, conform_clip
+from spatial.jobs.listening import Listened, listen_to_clip, listen_to_take
 from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sync import SyncResult, sync_clip
+from spatial.jobs.sync import SyncResult, match_takes
+from spatial.media.movies import open_clip
+from spatial.media.takes import Take, open_take
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".mkv", ".m4v")
 TAKE_SUFFIXES = (".wav", ".flac", ".caf", ".rf64", ".bw64")
@@ -84,22 +87,46 @@ def run_day(
     Raises
     ------
     MediaFileError
-        The folder holds nothing to work on.
+        The folder holds nothing to work on, or no take that can be used.
     """
-    clips, takes = files_of_day(folder)
+    clips, found = files_of_day(folder)
+    takes, broken = _listen_to_all(found, channel_format, progress)
     tracks = folder / TRACKS_FOLDER
     done = [_run_clip(clip, takes, tracks, rig_for(clip), hanging, channel_format, force, progress) for clip in clips]
     used = {entry.sync.take.path for entry in done if entry.sync and entry.sync.estimate.matched}
-    unused = tuple(take for take in takes if take not in used)
-    findings = tuple(
-        Finding("no_match", Severity.NOTE, f"{take.name} belongs to none of the clips", take.name) for take in unused
-    )
-    return DayResult(folder, tuple(done), unused, findings)
+    spare = [
+        Finding("no_match", Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)
+        for take, _ in takes
+        if take.path not in used
+    ]
+    return DayResult(folder, tuple(done), tuple(path for path in found if path not in used), (*broken, *spare))
+
+
+def _listen_to_all(
+    paths: Sequence[Path], channel_format: ChannelFormat, progress: Progress
+) -> tuple[list[tuple[Take, Listened]], list[Finding]]:
+    """Listen to every take once, for all clips; what cannot be used is a finding.
+
+    Raises
+    ------
+    MediaFileError
+        None can be used.
+    """
+    takes, broken = [], []
+    for path in paths:
+        try:
+            take = open_take(path, channel_format=channel_format)
+            takes.append((take, listen_to_take(take, progress)))
+        except SoundplumbError as error:
+            broken.append(Finding("truncated", Severity.LOOK, str(error), path.name))
+    if not takes:
+        raise MediaFileError(f"none of the {len(paths)} takes can be used; the first: {broken[0].message}")
+    return takes, broken
 
 
 def _run_clip(
     clip: Path,
-    takes: list[Path],
+    takes: Sequence[tuple[Take, Listened]],
     tracks: Path,
     rig: Rig,
     hanging: Hanging | None,
@@ -109,18 +136,23 @@ def _run_clip(
 ) -> DayClip:
     marks = clip.with_name(f"{clip.stem}.marks.csv")
     try:
-        result = sync_clip(clip, takes, channel_format=channel_format, progress=progress)
-        if not result.estimate.matched:
-            return DayClip(clip, result, None, result.findings)
-        if not marks.exists():
-            missing = Finding(
-                "undetermined",
-                Severity.LOOK,
-                f"{clip.name} has no marks, so how the microphone sat is not known: write {marks.name} beside it",
-                clip.name,
-            )
-            return DayClip(clip, result, None, (*result.findings, missing))
-        tracks.mkdir(exist_ok=True)
+        opened = open_clip(clip)
+        with listen_to_clip(opened, progress) as (sound, heard):
+            result = match_takes(opened, sound, heard, takes, progress=progress)
+    except SoundplumbError as error:
+        return DayClip(clip, None, None, (Finding("truncated", Severity.FIX, str(error), clip.name),))
+    if not result.estimate.matched:
+        return DayClip(clip, result, None, result.findings)
+    if not marks.exists():
+        missing = Finding(
+            "undetermined",
+            Severity.LOOK,
+            f"{clip.name} has no marks, so how the microphone sat is not known: write {marks.name} beside it",
+            clip.name,
+        )
+        return DayClip(clip, result, None, (*result.findings, missing))
+    try:
+        _make_folder(tracks)
         conformed = conform_clip(
             clip,
             [result.take.path],
@@ -132,8 +164,16 @@ def _run_clip(
             force=force,
             progress=progress,
         )
-    except InconclusiveError as error:
-        return DayClip(clip, None, None, (Finding("undetermined", Severity.LOOK, str(error), clip.name),))
     except SoundplumbError as error:
-        return DayClip(clip, None, None, (Finding("truncated", Severity.FIX, str(error), clip.name),))
+        # The take is known all the same: only the track could not be made.
+        severity = Severity.LOOK if isinstance(error, InconclusiveError) else Severity.FIX
+        undone = Finding("undetermined", severity, str(error), clip.name)
+        return DayClip(clip, result, None, (*result.findings, undone))
     return DayClip(clip, conformed.sync, conformed, conformed.findings)
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"the folder {folder} cannot be made: {error.strerror}") from error

@@ -64,12 +64,13 @@ def lay_out(folder: Path, *, force: bool = False) -> None:
     OutputError
         A file of the shoot is there already (without `force`), or the folder cannot be written.
     """
+    targets = {folder / source.name: source for source in demo_audio.shoot_files()}
+    there = [target for target in targets if target.exists()]
+    if there and not force:
+        raise OutputError(f"{there[0]} exists already; name another folder, or add --force to lay it out again")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for source in demo_audio.shoot_files():
-            target = folder / source.name
-            if target.exists() and not force:
-                raise OutputError(f"{target} exists already; name another folder, or add --force to lay it out again")
+        for target, source in targets.items():
             with source.open("rb") as packaged, target.open("wb") as copy:
                 shutil.copyfileobj(packaged, copy)
     except OSError as error:

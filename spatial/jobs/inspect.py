@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from spatial.conventions import FIRST_ORDER_CHANNELS
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, internal_from
 from spatial.findings import Finding, Severity
 from spatial.jobs.progress import Progress, silent
 from spatial.media.takes import Take, field_blocks, open_take
@@ -30,8 +30,9 @@ class InspectResult:
 
     take: Take
     peak_dbfs: tuple[float, ...]
-    """For W, Y, Z, X."""
+    """For W, Y, Z, X, against what the file itself can hold."""
     rms_dbfs: tuple[float, ...]
+    """For W, Y, Z, X, in the internal form."""
     findings: tuple[Finding, ...]
 
 
@@ -46,10 +47,12 @@ def inspect_take(
         It cannot be read, or is no first-order recording.
     """
     take = open_take(path, channel_format=channel_format)
+    # Full scale in the file is another level in the internal form where the format has gains of its own.
+    full = internal_from(np.ones((FIRST_ORDER_CHANNELS, 1), dtype=np.float32), channel_format)
     peak, power = np.zeros(FIRST_ORDER_CHANNELS), np.zeros(FIRST_ORDER_CHANNELS)
     clipped, first_clip_s, done = 0, None, 0
     for block in field_blocks(take):
-        size = np.abs(block)
+        size = np.abs(block) / full
         peak = np.maximum(peak, size.max(axis=1))
         power += np.sum(block.astype(np.float64) ** 2, axis=1)
         runs = _runs_at_full_scale(size)
@@ -64,12 +67,13 @@ def inspect_take(
 
 
 def _runs_at_full_scale(size: np.ndarray) -> np.ndarray:
-    """True where a sample starts a run of full-scale samples."""
+    """True on the first sample of each run of full-scale samples."""
     full = size >= _FULL_SCALE
     run = full.copy()
     for shift in range(1, _CLIPPED_RUN):
         run[:, :-shift] &= full[:, shift:]
         run[:, -shift:] = False
+    run[:, 1:] &= ~full[:, :-1]
     return run
 
 

@@ -1,6 +1,7 @@
 """The sync job: which take belongs to a clip, where it starts, how the clocks drift.
 
-Functions: sync_clip (from files); sync_takes, sync_listened (a clip already listened to); choose_take.
+Functions: sync_clip (from files); sync_takes (a clip already listened to); match_takes, sync_listened (all already
+listened to); choose_take.
 """
 
 from collections.abc import Sequence
@@ -102,11 +103,23 @@ def sync_takes(
     clip: Clip, sound: Spool, heard: Listened, takes: Sequence[Take], *, progress: Progress = silent
 ) -> SyncResult:
     """Find the take that fits a clip that has been listened to already."""
-    tried = []
-    for take in takes:
-        listened = listen_to_take(take, progress)
-        tried.append((take, sync_listened(clip, sound, heard, take, listened, progress=progress)))
-    return choose_take(clip, tried)
+    listened = [(take, listen_to_take(take, progress)) for take in takes]
+    return match_takes(clip, sound, heard, listened, progress=progress)
+
+
+def match_takes(
+    clip: Clip,
+    sound: Spool,
+    heard: Listened,
+    takes: Sequence[tuple[Take, Listened]],
+    *,
+    progress: Progress = silent,
+) -> SyncResult:
+    """Find the take that fits a clip, where all of them have been listened to already."""
+    return choose_take(
+        clip,
+        [(take, sync_listened(clip, sound, heard, take, listened, progress=progress)) for take, listened in takes],
+    )
 
 
 def sync_listened(

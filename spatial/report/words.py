@@ -238,7 +238,7 @@ def inspect_lines(results: Sequence[InspectResult]) -> list[str]:
                 f"{take.container} {take.subtype}",
                 str(take.channels),
                 take.channel_format.value,
-                f"{max(result.peak_dbfs):.1f} dBFS",
+                _loudest(result.peak_dbfs),
                 "fix" if bad else "sound",
             ]
         )
@@ -284,6 +284,12 @@ def _orient_table(result: OrientResult) -> list[str]:
             ]
         )
     return table(["who", "when", "should be heard", "microphone heard", "left over"], rows)
+
+
+def _loudest(peaks_dbfs: Sequence[float]) -> str:
+    """The highest of the channels' peaks; a dead channel has none."""
+    heard = [peak for peak in peaks_dbfs if np.isfinite(peak)]
+    return f"{max(heard):.1f} dBFS" if heard else "silent"
 
 
 def _sentence(text: str) -> str:
