@@ -120,8 +120,8 @@ def fit_clock_line(
 
 def _places(directions: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Which place each window's sound comes from, as columns of 0 and 1, with what each place may add, seconds."""
-    heard = np.isfinite(directions).all(axis=1)
-    columns: list[npt.NDArray[np.bool_]] = [np.asarray(~heard)]
+    heard: npt.NDArray[np.bool_] = np.asarray(np.isfinite(directions).all(axis=1))
+    columns = [~heard]
     rest = heard.copy()
     while rest.any() and len(columns) < _MOST_PLACES:
         near = np.asarray(directions @ directions[rest].T > np.cos(_SAME_PLACE_RAD)) & rest[:, np.newaxis]

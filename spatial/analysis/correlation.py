@@ -79,7 +79,8 @@ def cross_windows(
     Returns
     -------
     CrossWindows
-        With no windows where clip and take do not overlap by a window.
+        Without windows in which either is wholly silent, as where a take was padded; with none at all where clip
+        and take do not overlap by a window.
     """
     rate = clip.rate_hz
     first = max(0.0, law.clip_from_take(0.0)) * rate
@@ -89,7 +90,7 @@ def cross_windows(
     bins = _bins(rate)
     offsets = np.arange(BLOCKS_PER_WINDOW) * HOP
     within = np.arange(BLOCK)
-    phases = []
+    phases, kept = [], []
     for number, start in enumerate(starts):
         heard = clip.read(start, start + WINDOW).astype(np.float32)
         # By the law at each block's middle: a block has one lag, and drift makes its ends differ.
@@ -97,6 +98,9 @@ def cross_windows(
         predicted = (middles * law.ratio + law.offset_s) * rate - BLOCK / 2
         whole = np.floor(predicted).astype(int)
         span = take.read(int(whole[0]), int(whole[-1]) + BLOCK)[W]
+        if not (heard.any() and span.any()):
+            continue
+        kept.append(start)
         x = fft.rfft(heard[:, offsets[:, np.newaxis] + within] * taper)[..., bins]
         y = fft.rfft(span[(whole - whole[0])[:, np.newaxis] + within].astype(np.float32) * taper)[..., bins]
         # The part of a sample that reading at whole samples left over, undone as a phase.
@@ -107,7 +111,7 @@ def cross_windows(
             progress((number + 1) / len(starts))
     shape = (0, clip.read(0, 1).shape[0], bins.size)
     return CrossWindows(
-        times_s=(np.asarray(starts, dtype=float) + WINDOW / 2) / rate,
+        times_s=(np.asarray(kept, dtype=float) + WINDOW / 2) / rate,
         phases=np.array(phases) if phases else np.zeros(shape, dtype=np.complex64),
         law=law,
         rate_hz=rate,

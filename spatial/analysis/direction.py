@@ -125,6 +125,8 @@ def field_bins(
     hop = size // 2
     spectrum = _spectrum(field, size, hop)
     edges = np.arange(int(np.ceil(low * size / rate_hz)), int(high * size / rate_hz) + 1)
+    if edges.size == 0:
+        raise InputError(f"no frame tells {low:g} from {high:g} Hz; take a band {rate_hz / size:.0f} Hz wide or more")
     spectrum = spectrum[..., edges]
     omni, vector = spectrum[W], spectrum[[X, Y, Z]]
     intensity = omni.real * vector.real + omni.imag * vector.imag

@@ -103,6 +103,7 @@ def find_candidates(clip_powers: FloatArray, take_powers: FloatArray, *, count: 
     size = fft.next_fast_len(take.shape[1] + length, real=True)
     take_spectrum = fft.rfft(take, size, axis=1)
     take_energy = _sliding_energy(take, length)
+    sounding = take_energy > np.min(take_energy)
     first_offset, offsets = -clip.shape[1], clip.shape[1] + take.shape[1]
     curves = np.zeros((len(starts), offsets), dtype=np.float32)
     for row, start in enumerate(starts):
@@ -112,7 +113,8 @@ def find_candidates(clip_powers: FloatArray, take_powers: FloatArray, *, count: 
         # Lags from -length + 1 (only the segment's end overlaps the take) to take.shape[1] - 1.
         curve = np.concatenate([circular[size - length + 1 :], circular[: take.shape[1]]])
         curve /= np.sqrt(take_energy)
-        scatter = 1.4826 * np.median(np.abs(curve))
+        # Where the take is silent the curve is zero, which is no scatter: a padded take would seem to fit anywhere.
+        scatter = 1.4826 * np.median(np.abs(curve[sounding]))
         place = -length + 1 - start - first_offset
         if scatter > 0:
             curves[row, place : place + curve.size] = curve / scatter
@@ -180,7 +182,9 @@ def _refine_line(curves: FloatArray, from_middle: FloatArray, peak: int, reach: 
     half_span = float(np.ptp(from_middle)) / 2
     # Slopes told apart by a frame at the ends of the clip, then by a tenth of one around the best.
     widest = int(np.ceil(half_span * MAX_DRIFT_PPM * 1e-6)) if half_span else 0
-    best_score, best_place, best_bend = _best_bend(fine, from_middle, np.arange(-widest, widest + 1) * _FINE, half_span)
+    best_score, best_place, best_bend = _best_bend(
+        fine, from_middle, np.arange(-widest, widest + 1.0) * _FINE, half_span
+    )
     if half_span:
         around = best_bend + np.arange(1 - _FINE, _FINE)
         best_score, best_place, best_bend = _best_bend(fine, from_middle, around, half_span)

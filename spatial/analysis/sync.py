@@ -14,9 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from spatial.analysis.clockline import ClockLine, fit_clock_line
-from spatial.analysis.correlation import WINDOW, CrossWindows, cross_windows, lag_curves, refine_peak, window_directions
-from spatial.analysis.envelope import MAX_DRIFT_PPM, Candidate
+from spatial.analysis.correlation import CrossWindows, cross_windows, lag_curves, refine_peak, window_directions
+from spatial.analysis.envelope import Candidate
 from spatial.analysis.samples import Samples
+from spatial.analysis.stacking import NEAR_S, SEARCH_S, Trial, corrected, try_law
 from spatial.conventions import ComplexArray, FloatArray
 from spatial.timebase import ClockLaw
 
@@ -35,16 +36,14 @@ RIG_SD_S = 1e-4
 """What the travel of sound across the rig leaves open in the offset: a recorder 30 cm from the lens hears a
 performer at 1.5 m up to 0.09 ms later than a plane wave would tell, whatever the direction."""
 
+_ODD_DRIFT_PPM = 500.0
+"""More than two crystals differ by. In an overlap of seconds the coarse line may bend by thousands of ppm, which
+the slopes tried around it do not undo."""
+
 _WORTH_TRYING = 0.5
-_SEARCH_S = 0.040
 Number = TypeVar("Number", np.floating, np.complexfloating)
-_NEAR_S = 0.002
 _STRONG = 4.5
-_SMEAR_S = 30e-6
 _SHARED = 0.9
-_TRIAL_WINDOWS = 160
-_COARSE_ERROR_S = 0.015
-_SLOPE_STEP_S = 60e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,7 +136,7 @@ def estimate_sync(
     if long_enough[0].score < COARSE_SCORE:
         return no_match(_too_weak(long_enough[0].score, COARSE_SCORE))
     likely = [c for c in long_enough if c.score >= _WORTH_TRYING * long_enough[0].score]
-    trials = [_trial(clip, take, candidate.law) for candidate in likely]
+    trials = [try_law(clip, take, law) for candidate in likely for law in _laws_to_try(clip, take, candidate.law)]
     best = max(trials, key=lambda trial: trial.score)
     if best.score < MATCH_SCORE:
         return no_match(_too_weak(best.score, MATCH_SCORE), evidence=_evidence_without_line(best))
@@ -145,7 +144,7 @@ def estimate_sync(
     line, times, lags, curve = _fit(windows, window_directions(windows, take), best.signs)
     if line is None:
         return no_match("too few moments of the clip agree on one offset", evidence=_evidence_without_line(best))
-    law = _corrected(best.law, line.offset_s, line.slope)
+    law = corrected(best.law, line.offset_s, line.slope)
     sd = np.sqrt(np.diag(line.covariance))
     # Without drift the offset is the line's value where it is surest.
     anchor = -line.covariance[0, 1] / line.covariance[1, 1]
@@ -170,79 +169,12 @@ def estimate_sync(
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Trial:
-    """One candidate, looked at closely."""
-
-    law: ClockLaw
-    score: float
-    rival: float
-    signs: FloatArray
-    lags_s: FloatArray
-    curve: FloatArray
-
-
-def _trial(clip: Samples, take: Samples, law: ClockLaw) -> _Trial:
-    """Stack the windows' curves along every small change of the law; keep the best, twice where it moves much."""
-    trial = _stack(cross_windows(clip, take, law, max_windows=_TRIAL_WINDOWS))
-    moved = abs(trial.law.drift_ppm - law.drift_ppm) * 1e-6 * WINDOW / clip.rate_hz
-    if moved > _SMEAR_S or trial.score < 2 * MATCH_SCORE:
-        again = _stack(cross_windows(clip, take, trial.law, max_windows=_TRIAL_WINDOWS))
-        trial = max(trial, again, key=lambda t: t.score)
-    return trial
-
-
-def _stack(windows: CrossWindows) -> _Trial:
-    lags, curves = lag_curves(windows.phases, windows.rate_hz, max_lag_s=_SEARCH_S)
-    if len(windows.times_s) == 0:
-        return _Trial(windows.law, 0.0, 0.0, np.ones(curves.shape[1]), lags, np.zeros_like(lags))
-    times = windows.times_s - np.mean(windows.times_s)
-    slopes = _slopes(float(np.ptp(times)))
-    channels = curves.shape[1]
-    # A camera channel wired the wrong way round turns its correlation over: try both ways.
-    choices = [np.ones(channels)] + ([np.array([1.0, -1.0])] if channels == 2 else [])
-    best: _Trial | None = None
-    for signs in choices:
-        summed = np.tensordot(curves, signs / channels, axes=(1, 0))
-        stacked = np.stack([_along(summed, slope * times, lags) for slope in slopes])
-        scatter = max(1.4826 * float(np.median(np.abs(stacked))), 1e-9)
-        row, column = np.unravel_index(int(np.argmax(np.abs(stacked))), stacked.shape)
-        flip = float(np.sign(stacked[row, column]))
-        curve = stacked[row] * flip
-        place, height = refine_peak(curve, int(column))
-        apart = np.abs(np.arange(curve.size) - column) * (lags[1] - lags[0]) > _NEAR_S
-        slope = float(slopes[row])
-        lag = float(np.interp(place, np.arange(lags.size), lags)) - slope * float(np.mean(windows.times_s))
-        trial = _Trial(
-            law=_corrected(windows.law, lag, slope),
-            score=height / scatter,
-            rival=float(np.max(curve[apart])) / scatter,
-            signs=signs * flip,
-            lags_s=lags - lags[column],
-            curve=curve,
-        )
-        if best is None or trial.score > best.score:
-            best = trial
-    assert best is not None
-    return best
-
-
-def _slopes(span_s: float) -> FloatArray:
-    """Slopes worth trying: what the coarse search leaves open, in steps that the curves can tell apart."""
-    if span_s == 0:
-        return np.zeros(1)
-    widest = min(MAX_DRIFT_PPM * 1e-6, _COARSE_ERROR_S / span_s)
-    steps = int(np.ceil(widest * span_s / 2 / _SLOPE_STEP_S))
-    return np.arange(-steps, steps + 1) * (_SLOPE_STEP_S / (span_s / 2))
-
-
-def _along(curves: FloatArray, shifts_s: FloatArray, lags: FloatArray) -> FloatArray:
-    """Mean of the curves, each read at lag + shift."""
-    steps = np.rint(shifts_s / (lags[1] - lags[0])).astype(int)
-    total = np.zeros(curves.shape[1])
-    for curve, step in zip(curves, steps, strict=True):
-        total += np.roll(curve, -step)
-    return total / len(curves)
+def _laws_to_try(clip: Samples, take: Samples, law: ClockLaw) -> list[ClockLaw]:
+    """A coarse law, and the same without a drift that only a short overlap could have made up."""
+    if abs(law.drift_ppm) < _ODD_DRIFT_PPM:
+        return [law]
+    middle = max(0.0, law.clip_from_take(0.0)) + _overlap_s(clip, take, law) / 2
+    return [law, ClockLaw(law.take_from_clip(middle) - middle)]
 
 
 def _fit(
@@ -253,8 +185,8 @@ def _fit(
     weights = _agreement(phases)
     for group in (1, 2, 4, 8):
         grouped, times, places = _grouped(phases, windows.times_s, directions, group)
-        lags, curves = lag_curves(grouped, windows.rate_hz, max_lag_s=_SEARCH_S, weights=weights)
-        near = np.flatnonzero(np.abs(lags) <= _NEAR_S)
+        lags, curves = lag_curves(grouped, windows.rate_hz, max_lag_s=SEARCH_S, weights=weights)
+        near = np.flatnonzero(np.abs(lags) <= NEAR_S)
         peaks = near[0] + np.argmax(curves[:, near], axis=1)
         scatter = 1.4826 * np.median(np.abs(curves), axis=1)
         refined = [refine_peak(curve, int(peak)) for curve, peak in zip(curves, peaks, strict=True)]
@@ -301,10 +233,6 @@ def _grouped(
     return split(phases).mean(axis=1), split(times_s).mean(axis=1), place
 
 
-def _corrected(law: ClockLaw, lag_s: float, slope: float) -> ClockLaw:
-    return ClockLaw(law.offset_s + lag_s, law.drift_ppm + slope * 1e6)
-
-
 def _too_weak(score: float, needed: float) -> str:
     return f"they do not seem to hear the same event (best likeness {score:.1f}, {needed:.0f} needed)"
 
@@ -314,7 +242,7 @@ def _overlap_s(clip: Samples, take: Samples, law: ClockLaw) -> float:
     return min(clip.length / clip.rate_hz, law.clip_from_take(take.length / take.rate_hz)) - start
 
 
-def _evidence_without_line(trial: _Trial) -> SyncEvidence:
+def _evidence_without_line(trial: Trial) -> SyncEvidence:
     none = np.zeros(0)
     return SyncEvidence(
         times_s=none,

@@ -11,7 +11,7 @@ import numpy as np
 
 from spatial.analysis.orientation import Hanging
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
-from spatial.errors import InconclusiveError
+from spatial.errors import InconclusiveError, OutputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_clip, listen_to_take
@@ -83,13 +83,15 @@ def conform_clip(
     InconclusiveError
         No take matches, or nothing tells the mount.
     OutputError
-        The track cannot be written, or exists and `force` is not set.
+        The track is not named as WAV, cannot be written, or exists and `force` is not set.
     """
     if mount is None and marks_path is None:
         raise InconclusiveError(
             "nothing tells how the microphone sat: give --marks FILE, or --mount YAW,PITCH,ROLL (0,0,0 if it faced "
             "the lens and hung level)"
         )
+    if output.suffix.lower() != ".wav":
+        raise OutputError(f"a track is written as WAV, and '{output}' does not say so; end its name in .wav")
     inputs = [clip_path, *take_paths, *([marks_path] if marks_path else [])]
     sidecar = output.with_suffix(".json")
     clip = open_clip(clip_path)
@@ -121,11 +123,19 @@ def conform_clip(
         findings = [*(oriented.findings if oriented else result.findings), *proof.findings]
         if clipped:
             findings.append(_clipping(clipped, output))
-        conformed = ConformResult(
-            output, samples, result.law, matrix, result, oriented, proof, tuple(dict.fromkeys(findings))
+        findings = list(dict.fromkeys(findings))
+        text = sidecar_text(
+            inputs,
+            sync=result,
+            law=result.law,
+            mount=matrix,
+            output=output,
+            samples=samples,
+            proof=proof,
+            findings=findings,
         )
-        temporary_sidecar.write_text(sidecar_text(conformed, inputs), encoding="utf-8")
-    return conformed
+        temporary_sidecar.write_text(text, encoding="utf-8")
+    return ConformResult(output, samples, result.law, matrix, result, oriented, proof, tuple(findings))
 
 
 def clip_samples(clip: Clip) -> int:

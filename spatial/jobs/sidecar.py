@@ -3,29 +3,37 @@
 Functions: sidecar_text.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from spatial import __version__
-from spatial.conventions import DELIVERY_RATE_HZ
+from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
+from spatial.findings import Finding
+from spatial.jobs.sync import SyncResult
+from spatial.jobs.verify import VerifyResult
+from spatial.rotation import ypr_from_matrix
+from spatial.timebase import ClockLaw
 
-if TYPE_CHECKING:
-    from spatial.jobs.conform import ConformResult
 
-
-def sidecar_text(result: ConformResult, inputs: Sequence[Path]) -> str:
+def sidecar_text(
+    inputs: Sequence[Path],
+    *,
+    sync: SyncResult,
+    law: ClockLaw,
+    mount: FloatArray,
+    output: Path,
+    samples: int,
+    proof: VerifyResult,
+    findings: Sequence[Finding],
+) -> str:
     """JSON text: version, inputs with sizes and hashes, every number applied, what it was worth, the proof."""
-    estimate, angles = result.sync.estimate, result.mount_angles
-    clip, take = result.sync.clip, result.sync.take
-    step = result.proof.step
+    estimate, angles, step = sync.estimate, ypr_from_matrix(mount), proof.step
+    clip, take = sync.clip, sync.take
     facts = {
         "soundplumb": __version__,
         "inputs": [{"path": str(path), "bytes": path.stat().st_size, "sha256": _sha256(path)} for path in inputs],
@@ -43,24 +51,24 @@ def sidecar_text(result: ConformResult, inputs: Sequence[Path]) -> str:
             "read_as": take.channel_format.value,
         },
         "output": {
-            "path": str(result.output),
-            "samples": result.samples,
+            "path": str(output),
+            "samples": samples,
             "rate_hz": DELIVERY_RATE_HZ,
             "bits": 24,
             "channel_order": "ACN",
             "normalisation": "SN3D",
         },
         "applied": {
-            "offset_s": result.law.offset_s,
-            "drift_ppm": result.law.drift_ppm,
+            "offset_s": law.offset_s,
+            "drift_ppm": law.drift_ppm,
             "mount": {
                 "yaw_deg": float(np.degrees(angles.yaw_rad)),
                 "pitch_deg": float(np.degrees(angles.pitch_rad)),
                 "roll_deg": float(np.degrees(angles.roll_rad)),
-                "matrix": result.mount.tolist(),
+                "matrix": mount.tolist(),
             },
-            "sound_from_s": result.sync.covered_s[0],
-            "sound_until_s": result.sync.covered_s[1],
+            "sound_from_s": sync.covered_s[0],
+            "sound_until_s": sync.covered_s[1],
         },
         "measured": {
             "offset_sd_s": estimate.offset_sd_s,
@@ -77,10 +85,10 @@ def sidecar_text(result: ConformResult, inputs: Sequence[Path]) -> str:
                     "verdict": check.verdict.value,
                     "error_deg": _degrees(check.error_rad),
                 }
-                for heard, check in result.proof.marks
+                for heard, check in proof.marks
             ],
         },
-        "findings": [asdict(finding) for finding in result.findings],
+        "findings": [asdict(finding) for finding in findings],
     }
     return json.dumps(facts, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
 

@@ -130,7 +130,8 @@ def _step_findings(clip: Clip, step: SyncEstimate | None) -> list[Finding]:
     if law is None:
         message = f"the track cannot be held against the sound of {clip.path.name}: {step.reason}"
         return [Finding("no_match", Severity.FIX, message, clip.path.name)]
-    late_s = -law.offset_s
+    # What is seen at clip time t is heard at t + offset in the track.
+    late_s = law.offset_s
     if abs(late_s) <= IN_STEP_S:
         return []
     size = f"{abs(late_s) * 1e3:.0f} ms {'early' if late_s < 0 else 'late'}"

@@ -5,6 +5,7 @@ movie_clock_s (the clock that edit lists of MP4 and MOV count in).
 Source: ISO/IEC 14496-12 (boxes, movie header).
 """
 
+import stat
 import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -34,15 +35,17 @@ def opened(path: Path) -> Iterator[Any]:
     MediaFileError
         Missing, a folder, empty, not a movie or sound file, or damaged.
     """
-    if not path.exists():
-        raise MediaFileError(f"there is no file {path}; check the name and the folder")
-    if not path.is_file():
-        raise MediaFileError(f"{path} is not a file; name the movie file itself")
     try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise MediaFileError(f"{path} is not a file; name the movie file itself")
         with path.open("rb") as file:
             empty = not file.read(1)
+    except FileNotFoundError as error:
+        raise MediaFileError(f"there is no file {path}; check the name and the folder") from error
     except OSError as error:
-        raise MediaFileError(f"{path.name} cannot be read ({error.strerror}); check its permissions") from error
+        raise MediaFileError(
+            f"{path.name} cannot be read ({error.strerror}); check its name and permissions"
+        ) from error
     if empty:
         raise MediaFileError(f"{path.name} is empty; copy it from the card again")
     try:

@@ -22,6 +22,9 @@ _PIXELS = ("x_px", "y_px")
 _DISTANCE = "distance_m"
 _COLUMNS = (*_ALWAYS, *_ANGLES, *_PIXELS, _DISTANCE)
 
+_NEAREST_M, _FARTHEST_M = 0.01, 1000.0
+"""Nobody performs nearer to a lens, or can be heard from farther: such a number is in another unit."""
+
 _MOST_BYTES = 100_000
 """A day of marks is a few thousand bytes; what is larger is another file, named by mistake."""
 
@@ -130,8 +133,10 @@ def _mark(row: _Row, picture: Picture | None) -> Mark:
     if end_s <= start_s:
         raise row.error(f"end_s is {end_s:g}, which is not after start_s, {start_s:g}")
     azimuth_rad, elevation_rad = _angles(row) if picture is None else _seen(row, picture)
+    if not who.isprintable():
+        raise row.error(f"who is {who!r}, which cannot be shown; write it in plain letters")
     distance_m = row.number(_DISTANCE) if row.has(_DISTANCE) else None
-    if distance_m is not None and distance_m <= 0:
+    if distance_m is not None and not _NEAREST_M <= distance_m <= _FARTHEST_M:
         raise row.error(f"{_DISTANCE} is {distance_m:g}; write metres from the lens, or leave it empty")
     return Mark(who, start_s, end_s, azimuth_rad, elevation_rad, distance_m)
 

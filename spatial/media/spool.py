@@ -4,6 +4,7 @@ Functions: Spool (write blocks, then read any span).
 """
 
 import tempfile
+from contextlib import suppress
 from types import TracebackType
 from typing import Self
 
@@ -31,7 +32,9 @@ class Spool:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._file.close()
+        # What a full disk did not take is not wanted any more.
+        with suppress(OSError):
+            self._file.close()
 
     def write(self, block: FloatArray) -> None:
         """Append a block, shape (channels, samples); every block has the same channels.
@@ -45,6 +48,8 @@ class Spool:
         try:
             self._file.seek(0, 2)
             self._file.write(np.ascontiguousarray(block.T, dtype=np.float32).tobytes())
+            # Here, not in a later read, is where a full disk must show.
+            self._file.flush()
         except OSError as error:
             raise OutputError(
                 f"the folder for temporary files has no room ({error.strerror}); free some or set TMPDIR"

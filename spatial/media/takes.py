@@ -8,6 +8,7 @@ WAV files are found by our own chunk walk and decoded through a view of their so
 BW64 nor RF64 with an odd-sized chunk before the sound, and takes a file that breaks off for a shorter one.
 """
 
+import os
 import stat
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -230,7 +231,8 @@ def _open_sound(path: Path, stack: ExitStack) -> tuple[soundfile.SoundFile, str]
         container = _OTHER_CONTAINERS.get(head[:4])
         if container is None:
             raise MediaFileError(f"{path.name} is not a WAV, FLAC or CAF recording; name the recorder's file")
-        return stack.enter_context(soundfile.SoundFile(path)), container
+        # Bytes, because a name that is no text cannot be encoded; Windows names are always text.
+        return stack.enter_context(soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))), container
     except OSError as error:
         raise MediaFileError(f"{path.name} cannot be read ({error.strerror}); copy it from the card again") from error
     except soundfile.LibsndfileError as error:

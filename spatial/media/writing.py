@@ -225,7 +225,7 @@ def _sentence(path: Path, error: OSError) -> str:
     """What went wrong in writing, and what to do."""
     if error.errno in _NO_ROOM:
         return f"there is no room left on the disk for {path.name}; free some, or name another folder"
-    if error.errno in (errno.ENOENT, errno.ENOTDIR):
+    if error.errno in (errno.ENOENT, errno.ENOTDIR) and not path.parent.is_dir():
         return f"there is no folder {path.parent} to write {path.name} to; make it, or name another"
     if error.errno in _NOT_WRITABLE:
         return f"{path.name} may not be written to the folder {path.parent}; name another folder"

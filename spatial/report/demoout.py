@@ -94,7 +94,7 @@ def _found_against_true(truth: ClipTruth, conformed: ConformResult) -> list[str]
         *_mount_rows(truth, conformed),
     ]
     if step is not None and step.law is not None:
-        late = -1e3 * step.law.offset_s
+        late = 1e3 * step.law.offset_s
         rows.append(
             [
                 "finished track, read back",

@@ -34,7 +34,7 @@ def dumps(value: Json) -> str:
 def _plain(value: object) -> object:
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, np.ndarray):
+    if isinstance(value, np.ndarray | np.generic):
         return _plain(value.tolist())
     if isinstance(value, str):
         return str(value)
@@ -42,8 +42,8 @@ def _plain(value: object) -> object:
         return [_plain(item) for item in value]
     if isinstance(value, bool | int) or value is None:
         return value
-    if isinstance(value, float | np.floating):
-        return float(value) if math.isfinite(value) else None
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
     return str(value)
 
 

@@ -66,7 +66,8 @@ def write_directions_plot(
             np.degrees(angles[heard]),
             s=6 + 60 * strength,
             c=_INK,
-            alpha=np.clip(0.08 + 0.8 * strength, 0, 1),
+            # An empty array has no least alpha, which matplotlib asks for.
+            alpha=np.clip(0.08 + 0.8 * strength, 0, 1) if strength.size else None,
             linewidths=0,
         )
     for mark in marks:

@@ -179,7 +179,7 @@ def step_line(result: VerifyResult) -> str:
     """The track's own time against the clip, in words."""
     assert result.step is not None
     assert result.step.law is not None
-    late_s = -result.step.law.offset_s
+    late_s = result.step.law.offset_s
     size = f"{abs(late_s) * 1e3:.2f} ms" if abs(late_s) < 0.1 else f"{abs(late_s):.3f} s"
     return (
         f"Read back against the camera's sound: {size} {'late' if late_s > 0 else 'early'} at the start, "
