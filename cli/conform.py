@@ -28,7 +28,7 @@ from cli.running import (
 )
 @click.option(
     "--mount",
-    type=Numbers("YAW", "PITCH", "ROLL"),
+    type=Numbers("YAW", "PITCH", "ROLL", limit=360.0),
     help="How the microphone sat, degrees, where you know it: left, up, right side down are positive.",
 )
 @rig_options

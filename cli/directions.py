@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from cli.running import Numbers, Run, format_option, input_file, json_option
+from cli.running import Number, Numbers, Run, format_option, input_file, json_option
 
 
 @click.command(short_help="Where sound came from over time.")
@@ -12,10 +12,10 @@ from cli.running import Numbers, Run, format_option, input_file, json_option
 @click.option("--clip", type=input_file(), help="Put the times on this clip's time.")
 @click.option("--csv", "csv_path", type=input_file(), help="Write the rows to this file.")
 @click.option("--plot", "plot_path", type=input_file(), help="Draw azimuth and elevation over time (PNG, SVG, PDF).")
-@click.option("--step-s", type=click.FloatRange(min=0.05), default=0.1, show_default=True, help="Seconds in a row.")
+@click.option("--step-s", type=Number(min=0.05, max=60.0), default=0.1, show_default=True, help="Seconds in a row.")
 @click.option(
     "--band-hz",
-    type=Numbers("LOW", "HIGH"),
+    type=Numbers("LOW", "HIGH", limit=96_000.0),
     default="400,4500",
     show_default=True,
     help="Band to trust: lower for a larger, better microphone's low end; higher for smaller capsules.",
@@ -35,6 +35,8 @@ def directions(
     as_json: bool,
 ) -> None:
     """Measure where sound came from over time, in the microphone's own axes (azimuth positive = left)."""
+    if not 0.0 < band_hz[0] < band_hz[1]:
+        raise click.BadParameter("LOW must be above 0 and below HIGH", param_hint="'--band-hz'")
     with Run(as_json=as_json) as run:
         from spatial.field import ChannelFormat
         from spatial.jobs.directions import directions_of_take

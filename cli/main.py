@@ -3,6 +3,8 @@
 Nothing heavy is imported here or at the top of a command's file, so that --help answers at once.
 """
 
+import json
+
 import click
 
 from cli.conform import conform
@@ -22,6 +24,20 @@ class ShootDayOrder(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 click passes it
         """Names, in the order they were added."""
         return list(self.commands)
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Keep in mind whether JSON is wanted: a command that is used wrongly never gets to know."""
+        ctx.obj = "--json" in args
+        return super().parse_args(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run the command; where JSON is wanted, wrong usage is told in JSON too."""
+        try:
+            return super().invoke(ctx)
+        except click.UsageError as error:
+            if ctx.obj:
+                click.echo(json.dumps({"error": error.format_message()}, ensure_ascii=False))
+            raise
 
 
 @click.group(cls=ShootDayOrder, context_settings={"help_option_names": ["-h", "--help"]})

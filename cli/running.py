@@ -1,13 +1,17 @@
 """What every command shares: options, progress on standard error, errors in one sentence, exit codes.
 
-Functions: json_option, format_option, rig_options, hanging_option, tolerance_options (options);
+Functions: json_option, format_option, rig_options, hanging_option, tolerance_options (options); Numbers, Number
+(their types); printable (text from files, safe on a terminal);
 Run (one command's run); input_file (a path argument's type).
 """
 
 from __future__ import annotations
 
 import json
+import os
+import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -34,26 +38,44 @@ class Numbers(click.ParamType[tuple[float, ...]]):
 
     name = "numbers"
 
-    def __init__(self, *names: str) -> None:
+    def __init__(self, *names: str, limit: float) -> None:
         self.names = names
+        self.limit = limit
 
     def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:  # noqa: ARG002 click passes them
         """How the value is shown in --help."""
         return ",".join(self.names)
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
-        """Read the numbers; every one must be finite."""
+        """Read the numbers; none may be larger than the limit, or NaN."""
         try:
             numbers = tuple(float(part) for part in str(value).split(","))
         except ValueError:
             numbers = ()
-        if len(numbers) != len(self.names) or not all(abs(number) < 1e6 for number in numbers):
+        if len(numbers) != len(self.names) or not all(abs(number) <= self.limit for number in numbers):
             self.fail(
-                f"'{value}' should be {len(self.names)} numbers with commas: {','.join(self.names)}",
+                f"'{value}' should be {len(self.names)} numbers with commas, {','.join(self.names)}, each between "
+                f"{-self.limit:g} and {self.limit:g}",
                 param,
                 ctx,
             )
         return numbers
+
+
+class Number(click.FloatRange):
+    """A number in a range; unlike click's own, never NaN."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Read the number."""
+        number = float(super().convert(value, param, ctx))
+        if number != number:
+            self.fail(f"'{value}' is not a number", param, ctx)
+        return number
+
+
+def printable(text: str) -> str:
+    """Text with what would move the cursor, break the line or be no text at all written as an escape."""
+    return "".join(part if part.isprintable() else ascii(part)[1:-1] for part in text)
 
 
 def input_file() -> click.Path:
@@ -83,7 +105,7 @@ def rig_options(command: Command) -> Command:
     for option in (
         click.option(
             "--mic-offset",
-            type=Numbers("F", "L", "U"),
+            type=Numbers("F", "L", "U", limit=10.0),
             default="0,0,0",
             show_default=True,
             help="The microphone's place seen from the lens, metres: forward, left, up (0,0,-0.3 = 30 cm below).",
@@ -109,7 +131,7 @@ def tolerance_options(command: Command) -> Command:
     for name, degrees in (("elevation", 10.0), ("azimuth", 5.0)):
         command = click.option(
             f"--tolerance-{name}-deg",
-            type=click.FloatRange(min=0.0, min_open=True, max=180.0),
+            type=Number(min=0.0, min_open=True, max=180.0),
             default=degrees,
             show_default=True,
             help=f"How far in {name} a performer may be heard from where they are seen.",
@@ -151,6 +173,11 @@ class Run:
         self._dirty = False
 
     def __enter__(self) -> Self:
+        # A closed terminal or a polite kill is cleaned up after just as Ctrl-C is.
+        if threading.current_thread() is threading.main_thread():
+            for name in ("SIGTERM", "SIGHUP"):
+                if hasattr(signal, name):
+                    signal.signal(getattr(signal, name), signal.default_int_handler)
         return self
 
     def __exit__(
@@ -164,9 +191,12 @@ class Run:
         if isinstance(error, SoundplumbError):
             self._fail(str(error))
         if isinstance(error, KeyboardInterrupt):
-            self._fail("stopped before it was done; nothing was written")
+            self._fail("stopped before it was done; nothing unfinished was left behind")
         if isinstance(error, MemoryError):
             self._fail("this machine has too little free memory for the job; close other programs and try again")
+        if isinstance(error, OSError):
+            where = f"{error.filename} cannot be used" if error.filename else "a file cannot be used"
+            self._fail(f"{where} ({error.strerror}); check its name, its disk and its permissions")
 
     def progress(self, step: str, part: float) -> None:
         """Show how far a step is, on a terminal, once the job has lasted two seconds."""
@@ -185,19 +215,28 @@ class Run:
         from spatial.findings import is_bad
 
         self._clear()
-        if self._as_json:
-            click.echo(json_text())
-        else:
-            for line in lines():
-                click.echo(line)
+        self._print([json_text()] if self._as_json else [printable(line) for line in lines()])
         if is_bad(findings):
             sys.exit(BAD)
 
     def _fail(self, sentence: str) -> None:
-        click.echo(f"soundplumb: {sentence}", err=True)
+        click.echo(f"soundplumb: {printable(sentence)}", err=True)
         if self._as_json:
-            click.echo(json.dumps({"error": sentence}, ensure_ascii=False))
+            self._print([json.dumps({"error": sentence}, ensure_ascii=False)])
         sys.exit(COULD_NOT)
+
+    def _print(self, lines: Iterable[str]) -> None:
+        try:
+            for line in lines:
+                # A file name may hold bytes that are no text; JSON writes them just as backslashreplace does.
+                click.echo(line.encode("utf-8", "backslashreplace").decode("utf-8"))
+            sys.stdout.flush()
+        except OSError as error:
+            # Python would try to write the rest again on its way out.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            if not isinstance(error, BrokenPipeError):
+                click.echo(f"soundplumb: the result cannot be printed ({error.strerror}); send it elsewhere", err=True)
+            sys.exit(COULD_NOT)
 
     def _clear(self) -> None:
         if self._dirty:

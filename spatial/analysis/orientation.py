@@ -31,6 +31,8 @@ UNDETERMINED_RAD = np.radians(20.0)
 _ANGLES = ("yaw", "pitch", "roll")
 _MIRROR_CLEAR = 25.0
 _MIRROR_UNSURE = 6.0
+_MIRROR_FITS = 16.0
+"""Misfit allowed per number measured: four standard deviations, for rooms that scatter more than is said."""
 
 
 class Hanging(StrEnum):
@@ -112,7 +114,7 @@ def estimate_mount(
         sd_rad=YawPitchRoll(*(float("inf") if n in names else float(s) for n, s in zip(_ANGLES, sd, strict=True))),
         undetermined=names,
         residuals_rad=angle_between(measured @ matrix.T, expected),
-        mirrored=_mirrored(proper, improper),
+        mirrored=_mirrored(proper, improper, len(expected)),
     )
 
 
@@ -129,11 +131,12 @@ def _losses(wanted: FloatArray, heard: FloatArray, weights: FloatArray) -> tuple
     return 2 * (total - (s[0] + s[1] + hand * s[2])), 2 * (total - (s[0] + s[1] - hand * s[2]))
 
 
-def _mirrored(proper: float, improper: float) -> bool | None:
+def _mirrored(proper: float, improper: float, marks: int) -> bool | None:
     if abs(proper - improper) < _MIRROR_UNSURE:
         return None
     if improper < proper - _MIRROR_CLEAR:
-        return True
+        # A mirror image must fit as well as marks do: wrong marks fit neither way, and one way a little better.
+        return True if improper < _MIRROR_FITS * 2 * marks else None
     return False if proper < improper else None
 
 

@@ -81,6 +81,8 @@ class SyncEstimate:
     evidence: SyncEvidence | None
     steady: ClockLaw | None = None
     """The best law without drift."""
+    undecided: bool = False
+    """Whether there is no match because there was too little to hear, not because the two differ."""
 
     @property
     def drift_significant(self) -> bool:
@@ -95,9 +97,9 @@ class SyncEstimate:
         return self.law if self.drift_significant else self.steady
 
 
-def no_match(reason: str, *, evidence: SyncEvidence | None = None) -> SyncEstimate:
+def no_match(reason: str, *, evidence: SyncEvidence | None = None, undecided: bool = False) -> SyncEstimate:
     """An estimate that says why there is none."""
-    return SyncEstimate(False, reason, None, None, None, evidence)
+    return SyncEstimate(False, reason, None, None, None, evidence, undecided=undecided)
 
 
 def estimate_sync(
@@ -131,8 +133,8 @@ def estimate_sync(
     long_enough = [c for c in candidates if _overlap_s(clip, take, c.law) >= MIN_OVERLAP_S]
     if not long_enough:
         if not candidates:
-            return no_match("one of the two holds no sound that comes and goes")
-        return no_match(f"clip and take would overlap by less than {MIN_OVERLAP_S:.0f} s")
+            return no_match("one of the two holds no sound that comes and goes", undecided=True)
+        return no_match(f"clip and take would overlap by less than {MIN_OVERLAP_S:.0f} s", undecided=True)
     if long_enough[0].score < COARSE_SCORE:
         return no_match(_too_weak(long_enough[0].score, COARSE_SCORE))
     likely = [c for c in long_enough if c.score >= _WORTH_TRYING * long_enough[0].score]

@@ -5,6 +5,7 @@ Functions: files_of_day, run_day.
 """
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -92,7 +93,16 @@ def run_day(
     clips, found = files_of_day(folder)
     takes, broken = _listen_to_all(found, channel_format, progress)
     tracks = folder / TRACKS_FOLDER
-    done = [_run_clip(clip, takes, tracks, rig_for(clip), hanging, channel_format, force, progress) for clip in clips]
+    new = not tracks.exists()
+    try:
+        done = [
+            _run_clip(clip, takes, tracks, rig_for(clip), hanging, channel_format, force, progress) for clip in clips
+        ]
+    finally:
+        if new:
+            # Made for tracks that did not come; a folder with anything in it stays.
+            with suppress(OSError):
+                tracks.rmdir()
     used = {entry.sync.take.path for entry in done if entry.sync and entry.sync.estimate.matched}
     spare = [
         Finding("no_match", Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)

@@ -4,7 +4,7 @@ Functions: lay_out, run_demo.
 """
 
 import json
-import shutil
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from spatial.jobs.day import DayResult, run_day
 from spatial.jobs.directions import DirectionsResult, directions_of_take
 from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
+from spatial.media.writing import whole_file
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 
 TRUTH_FILE = "truth.json"
@@ -69,10 +70,15 @@ def lay_out(folder: Path, *, force: bool = False) -> None:
     if there and not force:
         raise OutputError(f"{there[0]} exists already; name another folder, or add --force to lay it out again")
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for target, source in targets.items():
-            with source.open("rb") as packaged, target.open("wb") as copy:
-                shutil.copyfileobj(packaged, copy)
+        with ExitStack() as undo:
+            if not folder.exists():
+                folder.mkdir(parents=True)
+                undo.callback(folder.rmdir)
+            for target, source in targets.items():
+                with whole_file(target, force=force) as temporary:
+                    temporary.write_bytes(source.read_bytes())
+                undo.callback(target.unlink)
+            undo.pop_all()
     except OSError as error:
         raise OutputError(f"the demo cannot be laid out in {folder}: {error.strerror}; name another folder") from error
 

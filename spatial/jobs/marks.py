@@ -89,7 +89,10 @@ def expected_direction(mark: Mark, mic_offset_m: Sequence[float]) -> tuple[Float
     if not any(mic_offset_m):
         return seen, 0.0
     if mark.distance_m is not None:
-        return seen_from_microphone(seen, mark.distance_m, mic_offset_m), 0.0
+        try:
+            return seen_from_microphone(seen, mark.distance_m, mic_offset_m), 0.0
+        except InputError as error:
+            raise MarksFileError(f"the mark of {mark.who} cannot be used: {error}") from error
     near, far = (seen_from_microphone(seen, distance, mic_offset_m) for distance in LIKELY_DISTANCES_M)
     middle = near + far
     return middle / np.linalg.norm(middle), float(angle_between(near, far)) / 2

@@ -137,6 +137,12 @@ def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
 
 
 def _undetermined(mount: MountEstimate) -> str:
+    # They may be far enough apart, and wrong: no way of hanging comes near them all.
+    if np.sqrt(np.mean(mount.residuals_rad**2)) > _MARK_OFF_RAD:
+        return (
+            "these marks contradict each other, so how the microphone sat cannot be told: check that each names the "
+            "right performer, moment and side (positive = left), and that the channels are read right (--format)"
+        )
     return (
         f"these marks cannot tell the {' and the '.join(mount.undetermined)}: add marks further apart, or say how "
         "the microphone hung (--upright or --upside-down)"

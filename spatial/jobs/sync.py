@@ -127,9 +127,9 @@ def sync_listened(
 ) -> SyncEstimate:
     """Sync one clip and one take that have both been listened to already."""
     if heard.silent:
-        return no_match(f"the camera's sound in {clip.path.name} is silent")
+        return no_match(f"the camera's sound in {clip.path.name} is silent", undecided=True)
     if listened.silent:
-        return no_match(f"{take.path.name} is silent")
+        return no_match(f"{take.path.name} is silent in its first channel, W", undecided=True)
     candidates = find_candidates(heard.powers, listened.powers)
     with TakeSamples(take, WORKING_RATE_HZ) as field:
         estimate = estimate_sync(
@@ -183,10 +183,13 @@ def choose_take(clip: Clip, tried: Sequence[tuple[Take, SyncEstimate]]) -> SyncR
 def _no_match(clip: Clip, ranked: Sequence[tuple[Take, SyncEstimate]]) -> Finding:
     if len(ranked) == 1:
         take, estimate = ranked[0]
-        message = f"{take.path.name} does not belong to {clip.path.name}, as far as can be heard: {estimate.reason}"
+        if estimate.undecided:
+            message = f"whether {take.path.name} belongs to {clip.path.name} cannot be told: {estimate.reason}"
+        else:
+            message = f"{take.path.name} does not belong to {clip.path.name}, as far as can be heard: {estimate.reason}"
     else:
         reasons = "; ".join(f"{take.path.name}: {estimate.reason}" for take, estimate in ranked)
-        message = f"none of the {len(ranked)} takes belongs to {clip.path.name}, as far as can be heard ({reasons})"
+        message = f"none of the {len(ranked)} takes can be matched with {clip.path.name} ({reasons})"
     return Finding("no_match", Severity.FIX, message, clip.path.name)
 
 

@@ -17,6 +17,7 @@ from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
 from spatial.media.container import opened, picture_stream, sound_stream
 from spatial.media.scratch import Scratch, find_scratch, placed_sound
+from spatial.media.wav import NO_SIZE, is_wave, wave_chunks
 
 _RATE_ROUNDING = 2e-6
 """How far a rate written in a coarse clock may be from the exact one; 24000/1001 and 24 differ by 1e-3."""
@@ -85,6 +86,7 @@ def open_clip(path: Path | str) -> Clip:
     if picture is not None:
         duration_s = float(picture.frames / picture.frame_rate)
     elif scratch is not None:
+        _check_wave(path)
         duration_s = _sound_length_s(path)
     else:
         raise MediaFileError(f"{path.name} holds a stream of sound with nothing in it; use another recording")
@@ -132,7 +134,9 @@ def _picture(container: Any, stream: Any, path: Path) -> _Picture:
     if "mov" in container.format.name and stream.frames > 0 and rate:
         # The index of the file, in which the edit list has marked what is not shown.
         if hasattr(stream, "index_entries"):
-            frames = sum(not entry.is_discard for entry in stream.index_entries)
+            entries = stream.index_entries
+            _check_whole(path, max(entry.pos + entry.size for entry in entries) if len(entries) else 0)
+            frames = sum(not entry.is_discard for entry in entries)
         else:
             frames = min(stream.frames, round(stream.duration * tick_s * rate))
         zero_s = float((stream.start_time or 0) * tick_s)
@@ -149,6 +153,26 @@ def _picture(container: Any, stream: Any, path: Path) -> _Picture:
             raise MediaFileError(f"{path.name} holds a single picture, not a movie; name the camera's movie")
         rate = counted / span_s
     return _Picture(float(min(stamps) * tick_s), len(stamps), _exact_rate(rate))
+
+
+def _check_whole(path: Path, end_bytes: int) -> None:
+    """Raise if the file ends before the sound or pictures its own index promises."""
+    there = path.stat().st_size
+    if end_bytes > there:
+        raise MediaFileError(
+            f"{path.name} is cut short: {there / 1e6:.1f} MB of at least {end_bytes / 1e6:.1f} MB are there; copy it "
+            "from the card again"
+        )
+
+
+def _check_wave(path: Path) -> None:
+    """Raise if a WAV file used as a clip is cut short, which the decoder takes for its end."""
+    with path.open("rb") as file:
+        if is_wave(file.read(12)):
+            for chunk in wave_chunks(file):
+                # The largest 32-bit size stands for a length that the recorder did not come to write.
+                if chunk.kind == b"data" and chunk.size < NO_SIZE:
+                    _check_whole(path, chunk.start + chunk.size)
 
 
 def _shown_stamps(container: Any, stream: Any) -> list[int]:

@@ -160,7 +160,7 @@ def placed_sound(path: Path, scratch: Scratch, *, duration_s: float, block_s: fl
     Raises
     ------
     MediaFileError
-        A damaged packet, or sound whose rate or channels change.
+        A damaged packet, a value that is no sample, or sound whose rate or channels change.
     """
     rate = scratch.rate_hz
     size = max(1, round(block_s * rate))
@@ -168,6 +168,11 @@ def placed_sound(path: Path, scratch: Scratch, *, duration_s: float, block_s: fl
     total = math.ceil((duration_s - scratch.phase_s) * rate - 1e-6)
     done = 0
     for place, sound in _runs(path, scratch, size):
+        if not np.isfinite(sound).all():
+            raise MediaFileError(
+                f"the sound in {path.name} holds a value that is no sample, after {max(place, 0) / rate:.1f} s; "
+                "export it again"
+            )
         while done < min(place, total):
             silence = np.zeros((scratch.channels, min(place, total, done + size) - done), dtype=np.float32)
             yield silence

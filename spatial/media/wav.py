@@ -21,8 +21,8 @@ from spatial.errors import MediaFileError
 HEADER_BYTES = 104
 """Length of the header wav_header makes, whatever the length of the sound."""
 
-_IN_DS64 = 0xFFFF_FFFF
-"""A 32-bit size that says: the true one stands in ds64 ([1])."""
+NO_SIZE = 0xFFFF_FFFF
+"""A 32-bit size that says: the true one stands in ds64 ([1]), or was never written."""
 
 _MOST_CHUNKS = 1000
 """A file of zeros is an endless chain of empty chunks; real files have a dozen."""
@@ -92,7 +92,7 @@ def wave_chunks(file: BinaryIO) -> Iterator[Chunk]:
             return
         file.seek(place)
         kind, size = struct.unpack("<4sI", file.read(8))
-        if size == _IN_DS64:
+        if size == NO_SIZE:
             size = long_sizes.get(kind, size)
         chunk = Chunk(kind, place + 8, size)
         if kind == b"ds64":
@@ -197,10 +197,10 @@ def wav_header(*, channels: int, rate_hz: int, sample_bytes: int, data_bytes: in
         *(_EXTENSIBLE, channels, rate_hz, rate_hz * frame, frame, 8 * sample_bytes),
         *(22, 8 * sample_bytes, 0, _PCM, _PCM_TAIL),
     )
-    if size < _IN_DS64:
+    if size < NO_SIZE:
         magic, size_32, data_32, first = b"RIFF", size, data_bytes, struct.pack("<4sI28x", b"JUNK", 28)
     else:
-        magic, size_32, data_32 = b"RF64", _IN_DS64, _IN_DS64
+        magic, size_32, data_32 = b"RF64", NO_SIZE, NO_SIZE
         first = struct.pack("<4sIQQQI", b"ds64", 28, size, data_bytes, data_bytes // frame, 0)
     return struct.pack("<4sI4s36s4sI40s4sI", magic, size_32, b"WAVE", first, b"fmt ", 40, fmt, b"data", data_32)
 
@@ -242,7 +242,7 @@ def _check_length(file: BinaryIO, data: Chunk, bytes_per_s: int, name: str) -> N
     """Raise if the file does not hold the sound its header promises."""
     there = file.seek(0, os.SEEK_END) - data.start
     # A recorder writes the size when it stops; what it wrote at the start is 0 or the largest number.
-    if data.size in (0, _IN_DS64) and there >= bytes_per_s:
+    if data.size in (0, NO_SIZE) and there >= bytes_per_s:
         raise MediaFileError(
             f"{name} was never finished: its header gives no length, though about {there / bytes_per_s:.2f} s of "
             "sound follow; let the recorder repair it, or save it again in an audio editor"

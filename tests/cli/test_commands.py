@@ -1,0 +1,390 @@
+"""Every command on the demo shoot: help, JSON, exit codes, which stream what goes to, and the words.
+
+Keys and exit codes are those promised in README's table of commands.
+"""
+
+import contextlib
+import io
+import json
+import math
+import shutil
+import subprocess
+import sys
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+import soundfile
+
+from cli.main import cli
+from spatial.jobs.demo import lay_out
+
+COMMANDS = ("inspect", "sync", "directions", "orient", "conform", "verify", "day", "demo")
+HEAVY = ("numpy", "scipy", "librosa", "av", "soundfile", "soxr", "matplotlib")
+LANTERN = {"offset_s": 3.017233189, "samples": 410 * 1920}  # truth.json; 410 frames at 25 per second
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a command left behind."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self):
+        """The one object on stdout; fails on NaN, on anything before or after it, and on a list."""
+        value = json.loads(self.out, parse_constant=pytest.fail)
+        assert isinstance(value, dict)
+        return value
+
+
+def run(*arguments):
+    """Run a command in this process, with its two streams kept apart."""
+    out, err, code = io.StringIO(), io.StringIO(), 0
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            cli.main([str(part) for part in arguments], prog_name="soundplumb")
+        except SystemExit as leaving:
+            code = leaving.code or 0
+    return Outcome(int(code), out.getvalue(), err.getvalue())
+
+
+@pytest.fixture(scope="module")
+def shoot(tmp_path_factory):
+    """The demo shoot, laid out, with a few spoilt files beside it."""
+    folder = tmp_path_factory.mktemp("shoot")
+    lay_out(folder)
+    field, rate = soundfile.read(folder / "rec-0041.flac")
+    soundfile.write(folder / "mirrored.wav", field * [1, -1, 1, 1], rate, subtype="PCM_24")
+    soundfile.write(folder / "clipped.wav", np.clip(40 * field[: 4 * rate], -1, 1), rate, subtype="PCM_16")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def finished(shoot, tmp_path_factory):
+    """The lantern clip, conformed once, with what the command said."""
+    track = tmp_path_factory.mktemp("finished") / "lantern.wav"
+    outcome = run(
+        "conform", shoot / "lantern.mp4", shoot / "rec-0041.flac", "-o", track,
+        "--marks", shoot / "lantern.marks.csv", "--mic-offset", "-0.04,0,0.16", "--json",
+    )  # fmt: skip
+    return track, outcome
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """The whole demo, run once from another working directory."""
+    folder = tmp_path_factory.mktemp("demo") / "here"
+    return folder, run("demo", folder, "--json")
+
+
+def numbers_are_finite(value):
+    if isinstance(value, dict):
+        return all(numbers_are_finite(item) for item in value.values())
+    if isinstance(value, list):
+        return all(numbers_are_finite(item) for item in value)
+    return not isinstance(value, float) or math.isfinite(value)
+
+
+def check_findings(findings):
+    for finding in findings:
+        assert set(finding) == {"code", "severity", "message", "where"}
+        assert finding["severity"] in {"note", "look", "fix"}
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_of_every_command(command):
+    outcome = run(command, "--help")
+    assert outcome.code == 0
+    assert outcome.out.startswith(f"Usage: soundplumb {command}")
+    assert "--json" in outcome.out
+    assert outcome.err == ""
+
+
+def test_help_lists_the_commands_in_the_order_of_a_shoot_day():
+    outcome = run("--help")
+    lines = outcome.out.partition("Commands:\n")[2].splitlines()
+    assert tuple(line.split()[0] for line in lines if not line.startswith("   ")) == COMMANDS
+    assert run("--version").out.startswith("soundplumb, version ")
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["conform", "--help"]])
+def test_help_imports_nothing_heavy(arguments):
+    """The time it takes is a matter of the machine; what it imports is not."""
+    code = (
+        "import sys; from cli.main import cli; cli.main(sys.argv[1:], standalone_mode=False); "
+        f"print(sorted(set({HEAVY!r}) & set(sys.modules)), file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True)
+    assert "Usage: " in done.stdout
+    assert done.stderr.strip() == "[]"
+
+
+def test_inspect_json(shoot):
+    outcome = run("inspect", shoot / "rec-0041.flac", shoot / "rec-0042.flac", "--json")
+    assert (outcome.code, outcome.err) == (0, "")
+    files = outcome.json["files"]
+    assert [file["path"] for file in files] == [str(shoot / f"rec-004{number}.flac") for number in (1, 2)]
+    for file in files:
+        assert set(file) >= {
+            "path", "channels", "rate_hz", "duration_s", "subtype", "channel_order", "normalisation",
+            "convention_evidence", "start_of_day_s", "findings",
+        }  # fmt: skip
+        assert (file["channels"], file["rate_hz"], file["channel_order"]) == (4, 48_000, "ACN")
+        assert file["findings"] == []
+
+
+def test_sync_json_of_the_right_and_the_wrong_take(shoot):
+    keys = {
+        "clip", "take", "matched", "offset_s", "offset_sd_s", "drift_ppm", "drift_sd_ppm", "steps", "findings",
+    }  # fmt: skip
+    right = run("sync", shoot / "lantern.mp4", shoot / "rec-0042.flac", shoot / "rec-0041.flac", "--json")
+    assert (right.code, right.err) == (0, "")
+    assert set(right.json) >= keys
+    assert right.json["matched"] is True
+    assert right.json["drift_significant"] in (True, False)  # a truth value, not its name
+    assert right.json["take"] == str(shoot / "rec-0041.flac")
+    assert right.json["offset_s"] == pytest.approx(LANTERN["offset_s"], abs=0.5e-3)  # DESIGN's goal for sync
+    check_findings(right.json["findings"])
+    wrong = run("sync", shoot / "lantern.mp4", shoot / "rec-0042.flac", "--json")
+    assert wrong.code == 4
+    assert set(wrong.json) == set(right.json)
+    assert wrong.json["matched"] is False
+    assert [wrong.json[key] for key in ("take", "offset_s", "offset_sd_s", "drift_ppm", "drift_sd_ppm")] == [None] * 5
+    assert [finding["code"] for finding in wrong.json["findings"]] == ["no_match"]
+
+
+def test_directions_json_csv_and_plot(shoot, tmp_path):
+    take = shoot / "rec-0041.flac"
+    outcome = run(
+        "directions", take, "--clip", shoot / "lantern.mp4", "--json", "--csv", tmp_path / "rows.csv",
+        "--plot", tmp_path / "plot.png", "--step-s", "0.2",
+    )  # fmt: skip
+    assert (outcome.code, outcome.err) == (0, "")
+    frames = outcome.json["frames"]
+    for frame in frames:
+        assert set(frame) == {
+            "time_s", "azimuth_deg", "elevation_deg", "sd_deg", "diffuseness", "level_db", "source",
+        }  # fmt: skip
+    assert numbers_are_finite(frames)
+    assert len(frames) == pytest.approx(16.4 / 0.2, abs=1)
+    assert (tmp_path / "rows.csv").read_text(encoding="utf-8").count("\n") == len(frames) + 1
+    assert (tmp_path / "plot.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_orient_json(shoot):
+    outcome = run(
+        "orient", shoot / "lantern.mp4", shoot / "rec-0041.flac", "--marks", shoot / "lantern.marks.csv",
+        "--mic-offset", "-0.04,0,0.16", "--json",
+    )  # fmt: skip
+    assert (outcome.code, outcome.err) == (0, "")
+    found = outcome.json
+    assert set(found) >= {"mount", "sd_deg", "undetermined", "mirrored", "evidence", "marks", "findings"}
+    assert set(found["mount"]) == {"yaw_deg", "pitch_deg", "roll_deg", "matrix"}
+    assert np.shape(found["mount"]["matrix"]) == (3, 3)
+    assert set(found["sd_deg"]) == {"yaw", "pitch", "roll"}
+    assert found["mirrored"] is not True
+    assert found["undetermined"] == []
+    assert found["mount"]["yaw_deg"] == pytest.approx(174.0, abs=3.0)  # issue: mount within 3 degrees
+    check_findings(found["findings"])
+
+
+def test_conform_json(finished):
+    track, outcome = finished
+    assert (outcome.code, outcome.err) == (0, "")
+    done = outcome.json
+    assert set(done) >= {"output", "samples", "applied", "proof", "findings"}
+    assert set(done["applied"]) == {"offset_s", "drift_ppm", "mount"}
+    assert set(done["proof"]) == {"offset_s", "drift_ppm", "marks"}
+    assert done["output"] == str(track)
+    assert done["samples"] == LANTERN["samples"] == soundfile.info(track).frames
+    assert abs(done["proof"]["offset_s"]) < 0.1e-3  # issue: a conformed file verifies at 0 +- 0.1 ms
+    assert [mark["verdict"] for mark in done["proof"]["marks"]] == ["in place"] * 4
+    check_findings(done["findings"])
+
+
+def test_verify_json_of_a_turned_track(shoot, finished):
+    outcome = run(
+        "verify", shoot / "lantern.mp4", finished[0], "--marks", shoot / "lantern.marks.csv",
+        "--mic-offset", "-0.04,0,0.16", "--json",
+    )  # fmt: skip
+    assert (outcome.code, outcome.err) == (0, "")
+    assert set(outcome.json) >= {"marks", "findings"}
+    for mark in outcome.json["marks"]:
+        assert set(mark) >= {
+            "who", "start_s", "end_s", "expected_azimuth_deg", "expected_elevation_deg", "measured_azimuth_deg",
+            "measured_elevation_deg", "error_deg", "sd_deg", "verdict",
+        }  # fmt: skip
+        assert mark["verdict"] == "in place"
+
+
+def test_verify_of_a_track_that_was_not_turned_is_bad_and_says_which_way(shoot, tmp_path):
+    """Conformed as if the microphone had faced the lens: it faced back. Both commands end with 4."""
+    track = tmp_path / "unturned.wav"
+    marks = ("--marks", shoot / "lantern.marks.csv")
+    conformed = run("conform", shoot / "lantern.mp4", shoot / "rec-0041.flac", "-o", track, "--mount", "0,0,0", *marks)
+    assert conformed.code == 4
+    assert track.exists()
+    assert "it faced the lens's way, not tipped, not leaning" in conformed.out
+    outcome = run("verify", shoot / "lantern.mp4", track, *marks)
+    assert outcome.code == 4
+    assert outcome.err == ""
+    assert "The track" not in outcome.out.partition("FIX")[2].splitlines()[0]  # in time, but off in place
+    odile = next(line for line in outcome.out.splitlines() if line.startswith("Odile"))
+    assert "56.0° right, 8.0° down" in odile  # as marked
+    assert "left, " in odile.partition("down")[2]  # and heard on the other side
+    assert odile.endswith("off")
+    assert any("FIX" in line and "Odile is heard" in line for line in outcome.out.splitlines())
+
+
+@pytest.mark.parametrize(("shift", "said"), [(2400, "50 ms late"), (-2400, "50 ms early")])
+def test_verify_says_early_and_late_the_way_ears_do(shoot, finished, tmp_path, shift, said):
+    """A track with 50 ms of silence put before it is heard 50 ms after it is seen."""
+    field, rate = soundfile.read(finished[0])
+    track = tmp_path / "moved.wav"
+    silence = np.zeros((max(shift, 0), 4))
+    soundfile.write(track, np.concatenate([silence, field[max(-shift, 0) :]]), rate, subtype="PCM_24")
+    outcome = run("verify", shoot / "lantern.mp4", track, "--marks", shoot / "lantern.marks.csv")
+    assert outcome.code == 4
+    assert f"The track is {said} against the sound of lantern.mp4: conform it first." in outcome.out
+    assert f" {said.split()[2]} at the start" in outcome.out
+
+
+def test_demo_json(demo):
+    folder, outcome = demo
+    assert (outcome.code, outcome.err) == (0, "")
+    day = outcome.json
+    assert set(day) >= {"clips", "unused_takes", "findings", "errors"}
+    assert day["unused_takes"] == []
+    assert [clip["conform"]["proof"]["marks"][0]["verdict"] for clip in day["clips"]] == ["in place"] * 2
+    assert set(day["errors"]) == {"lantern.mp4", "slipway.mov"}
+    for error in day["errors"].values():
+        assert abs(error["offset_ms"]) < 0.5
+        assert error["mount_deg"] < 3.0  # the issue's limits
+    for name in ("lantern", "slipway"):
+        assert {path.suffix for path in (folder / "tracks").glob(f"{name}.*")} == {".wav", ".json", ".png"}
+
+
+def test_demo_twice_needs_force(demo):
+    folder, _ = demo
+    before = {path: path.stat().st_mtime_ns for path in folder.rglob("*")}
+    outcome = run("demo", folder, "--json")
+    assert outcome.code == 3
+    assert set(outcome.json) == {"error"}
+    assert "--force" in outcome.json["error"]
+    assert outcome.err == f"soundplumb: {outcome.json['error']}\n"
+    assert {path: path.stat().st_mtime_ns for path in folder.rglob("*")} == before
+
+
+def test_day_json_with_a_clip_that_has_no_take(shoot, tmp_path):
+    for name in ("lantern.mp4", "rec-0042.flac"):
+        shutil.copy(shoot / name, tmp_path)
+    outcome = run("day", tmp_path, "--json")
+    assert (outcome.code, outcome.err) == (4, "")
+    day = outcome.json
+    assert set(day) >= {"clips", "unused_takes", "findings"}
+    assert day["clips"][0]["sync"]["matched"] is False
+    assert day["clips"][0]["conform"] is None
+    assert day["unused_takes"] == [str(tmp_path / "rec-0042.flac")]
+    assert not (tmp_path / "tracks").exists()
+
+
+def test_a_clipped_take_is_bad(shoot):
+    outcome = run("inspect", shoot / "clipped.wav")
+    assert (outcome.code, outcome.err) == (4, "")
+    assert "FIX   clipped.wav is clipped " in outcome.out
+
+
+def test_a_mirrored_take_is_bad(shoot):
+    outcome = run(
+        "orient", shoot / "lantern.mp4", shoot / "mirrored.wav", "--marks", shoot / "lantern.marks.csv", "--json"
+    )
+    assert outcome.code == 4
+    assert outcome.json["mirrored"] is True
+    assert "mirrored" in [finding["code"] for finding in outcome.json["findings"]]
+
+
+@pytest.mark.parametrize("as_json", [False, True])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["inspect", "{0}/none.wav"],
+        ["sync", "{0}/none.mp4", "{0}/rec-0041.flac"],
+        ["directions", "{0}/none.wav"],
+        ["orient", "{0}/none.mp4", "{0}/rec-0041.flac", "--marks", "{0}/lantern.marks.csv"],
+        ["conform", "{0}/none.mp4", "{0}/rec-0041.flac", "-o", "{1}/t.wav", "--mount", "0,0,0"],
+        ["conform", "{0}/lantern.mp4", "{0}/rec-0041.flac", "-o", "{1}/t.wav"],
+        ["verify", "{0}/none.mp4", "{0}/rec-0041.flac", "--marks", "{0}/lantern.marks.csv"],
+        ["day", "{0}/none"],
+        ["demo", "{0}/lantern.mp4"],
+    ],
+    ids=lambda arguments: arguments[0],
+)
+def test_what_cannot_be_done_is_one_sentence_and_3(shoot, tmp_path, arguments, as_json):
+    filled = [part.format(shoot, tmp_path) for part in arguments]
+    outcome = run(*filled, *(["--json"] if as_json else []))
+    assert outcome.code == 3
+    assert outcome.err.startswith("soundplumb: ")
+    assert outcome.err.count("\n") == 1
+    if as_json:
+        assert outcome.json == {"error": outcome.err.removeprefix("soundplumb: ").rstrip("\n")}
+    else:
+        assert outcome.out == ""
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["inspect"],
+        ["inspect", "a.wav", "--format", "quadro"],
+        ["sync", "a.mp4"],
+        ["directions", "a.wav", "--step-s", "0.01"],
+        ["directions", "a.wav", "--band-hz", "400"],
+        ["orient", "a.mp4", "a.wav"],
+        ["conform", "a.mp4", "a.wav"],
+        ["conform", "a.mp4", "a.wav", "-o", "t.wav", "--mount", "0,nan,0"],
+        ["verify", "a.mp4", "a.wav", "--marks", "m.csv", "--tolerance-azimuth-deg", "0"],
+        ["verify", "a.mp4", "a.wav", "--marks", "m.csv", "--mic-offset", "0,0"],
+        ["day"],
+        ["demo", "--nonsense"],
+        ["nonsense"],
+    ],
+    ids=" ".join,
+)
+def test_wrong_usage_is_2(arguments):
+    outcome = run(*arguments)
+    assert outcome.code == 2
+    assert outcome.out == ""
+    assert "Error: " in outcome.err
+
+
+def test_sync_in_words(shoot):
+    outcome = run("sync", shoot / "lantern.mp4", shoot / "rec-0041.flac")
+    assert (outcome.code, outcome.err) == (0, "")
+    assert outcome.out.startswith("lantern.mp4 belongs to rec-0041.flac\n  The take starts 3.017")
+    assert " s before the clip (±" in outcome.out
+
+
+def test_sync_with_the_wrong_take_in_words(shoot):
+    outcome = run("sync", shoot / "slipway.mov", shoot / "rec-0041.flac")
+    assert outcome.code == 4
+    assert outcome.out.startswith("slipway.mov: no take matches\n  FIX   ")
+    assert "rec-0041.flac does not belong to slipway.mov" in outcome.out.lower()
+
+
+def test_verify_in_words_says_left_right_up_down_early_late(shoot, finished):
+    outcome = run(
+        "verify", shoot / "lantern.mp4", finished[0], "--marks", shoot / "lantern.marks.csv",
+        "--mic-offset", "-0.04,0,0.16",
+    )  # fmt: skip
+    assert outcome.code == 0
+    for who, side, height in (("Odile", "right", "down"), ("Tamsin", "left", "up"), ("Juno", "right", "down")):
+        row = next(line for line in outcome.out.splitlines() if line.startswith(who))
+        assert f"° {side}, " in row
+        assert f"° {height}" in row
+        assert row.endswith("in place")
+    last = outcome.out.splitlines()[-1]
+    assert (" ms late at the start" in last) or (" ms early at the start" in last)

@@ -1,0 +1,178 @@
+"""JSON that a machine can trust: one object, no NaN, truth values as such, keys that stay when nothing is known."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spatial.analysis.direction import FrameDirections, SpanDirection
+from spatial.analysis.orientation import estimate_mount
+from spatial.analysis.sync import SyncEstimate
+from spatial.analysis.verification import check_mark
+from spatial.field import ChannelFormat, unit_vectors
+from spatial.findings import Finding, Severity
+from spatial.jobs.directions import DirectionsResult
+from spatial.jobs.inspect import InspectResult
+from spatial.jobs.marks import HeardMark
+from spatial.jobs.orient import OrientResult
+from spatial.jobs.sync import SyncResult
+from spatial.jobs.verify import VerifyResult
+from spatial.media.marks import Mark
+from spatial.media.movies import Clip
+from spatial.media.takes import Take
+from spatial.report import jsonout
+from spatial.timebase import ClockLaw
+
+NAN = float("nan")
+CLIP = Clip(Path("scène.mov"), 60.0, None, None, None, None, None, None, None)
+TAKE = Take(Path("take.wav"), 48_000, 4, 4_800_000, "WAV", "PCM_24", ChannelFormat.AMBIX)
+LOST = SyncEstimate(False, "silence", None, None, None, None)
+FOUND = SyncEstimate(True, "", ClockLaw(3.0, np.float64(50.0)), 2e-4, np.float64(1.0), None, ClockLaw(3.001))
+
+
+def vector(azimuth_deg, elevation_deg):
+    return unit_vectors(np.radians(azimuth_deg), np.radians(elevation_deg))
+
+
+def mark(heard, seen_deg=(30.0, 5.0)):
+    return HeardMark(Mark("Odile", 1.0, 2.5, *np.radians(seen_deg), 2.0), vector(*seen_deg), 0.0, heard)
+
+
+UNHEARD = SpanDirection(False, np.full(3, NAN), NAN, NAN)
+
+
+def read(value):
+    """Through the text and back: NaN or Infinity in it fails."""
+    text = jsonout.dumps(value)
+    assert "\n" not in text
+    return json.loads(text, parse_constant=pytest.fail)
+
+
+@pytest.mark.parametrize(
+    ("value", "written"),
+    [
+        (NAN, None),
+        (float("inf"), None),
+        (np.float32(0.5), 0.5),
+        (np.float64(NAN), None),
+        (np.bool_(True), True),
+        (np.bool_(False), False),
+        (np.int64(7), 7),
+        (True, True),
+        (7, 7),
+        (None, None),
+        ("text", "text"),
+        (Severity.FIX, "fix"),
+        (ChannelFormat.FUMA, "fuma"),
+        (Path("a/b.wav"), "a/b.wav"),
+        (np.array([[1.0, NAN], [2.0, 3.0]]), [[1.0, None], [2.0, 3.0]]),
+        ((1.0, "x"), [1.0, "x"]),
+        ({"inner": (NAN,)}, {"inner": [None]}),
+    ],
+    ids=repr,
+)
+def test_every_kind_of_value(value, written):
+    got = read({"key": value})["key"]
+    assert got == written
+    assert type(got) is type(written)
+
+
+def test_names_keep_their_letters():
+    assert "scène.mov" in jsonout.dumps(jsonout.sync_json(SyncResult(CLIP, TAKE, LOST, ())))
+
+
+def test_sync_without_a_match_has_the_same_keys_and_nulls():
+    # Coverage needs a length; a clip of 60 s and a take of 100 s.
+    found = read(jsonout.sync_json(SyncResult(CLIP, TAKE, FOUND, ())))
+    lost = read(jsonout.sync_json(SyncResult(CLIP, TAKE, LOST, ())))
+    assert set(found) == set(lost)
+    assert (found["matched"], found["drift_significant"], found["reason"]) == (True, True, None)
+    assert (found["offset_s"], found["drift_ppm"], found["take"]) == (3.0, 50.0, "take.wav")
+    assert (found["covered_from_s"], found["covered_until_s"]) == (0.0, 60.0)
+    assert lost["matched"] is False
+    assert lost["reason"] == "silence"
+    assert {key for key, value in lost.items() if value is None} == {
+        "take", "offset_s", "offset_sd_s", "drift_ppm", "drift_sd_ppm", "drift_significant", "covered_from_s",
+        "covered_until_s", "match_strength",
+    }  # fmt: skip
+
+
+def test_findings():
+    finding = Finding("no_match", Severity.LOOK, "only half is covered", "scene.mov")
+    assert read({"findings": jsonout.findings_json([finding])})["findings"] == [
+        {"code": "no_match", "severity": "look", "message": "only half is covered", "where": "scene.mov"}
+    ]
+
+
+def test_verify_of_a_heard_and_an_unheard_mark():
+    heard = mark(SpanDirection(True, vector(34.0, 2.0), np.radians(1.5), 1.0))
+    unheard = mark(UNHEARD)
+    pairs = tuple((one, check_mark(one.expected, one.heard)) for one in (heard, unheard))
+    first, second = read(jsonout.verify_json(VerifyResult(CLIP, TAKE, pairs, None, ())))["marks"]
+    assert set(first) == set(second)
+    assert first["who"] == "Odile"
+    assert (first["start_s"], first["end_s"]) == (1.0, 2.5)
+    assert (first["expected_azimuth_deg"], first["expected_elevation_deg"]) == pytest.approx((30.0, 5.0))
+    assert (first["measured_azimuth_deg"], first["measured_elevation_deg"]) == pytest.approx((34.0, 2.0))
+    assert first["azimuth_error_deg"] == pytest.approx(4.0 * np.cos(np.radians(5.0)))  # too far left: positive
+    assert first["elevation_error_deg"] == pytest.approx(-3.0)
+    assert first["sd_deg"] == pytest.approx(1.5)
+    assert first["verdict"] == "in place"
+    assert second["verdict"] == "unheard"
+    assert [second[key] for key in ("measured_azimuth_deg", "measured_elevation_deg", "error_deg", "sd_deg")] == [
+        None, None, None, None,
+    ]  # fmt: skip
+
+
+def test_verify_says_where_the_track_lies_in_time():
+    result = read(jsonout.verify_json(VerifyResult(CLIP, TAKE, (), FOUND, ())))
+    assert (result["offset_s"], result["drift_ppm"]) == (3.0, 50.0)
+    result = read(jsonout.verify_json(VerifyResult(CLIP, TAKE, (), None, ())))
+    assert (result["offset_s"], result["drift_ppm"]) == (None, None)
+
+
+def test_orient_with_one_mark_has_nulls_where_it_does_not_know():
+    """One mark: yaw or pitch can be had, the turn about the mark's own direction cannot."""
+    heard = mark(SpanDirection(True, vector(0.0, 0.0), np.radians(1.0), 1.0))
+    mount = estimate_mount(heard.expected[np.newaxis], heard.heard.vector[np.newaxis], np.array([np.radians(1.0)]))
+    result = OrientResult(SyncResult(CLIP, TAKE, FOUND, ()), mount, (heard, mark(UNHEARD)), (0.01, None), ())
+    found = read(jsonout.orient_json(result))
+    assert found["mount"] == {"yaw_deg": None, "pitch_deg": None, "roll_deg": None, "matrix": None}
+    assert found["undetermined"] != []
+    assert None in found["sd_deg"].values()
+    assert found["mirrored"] is None
+    first, second = found["marks"]
+    assert first["residual_deg"] == pytest.approx(np.degrees(0.01))
+    assert (second["residual_deg"], second["sd_deg"], second["measured_azimuth_deg"]) == (None, None, None)
+
+
+def test_directions_have_null_where_nothing_was_heard():
+    frames = FrameDirections(
+        times_s=np.array([0.05, 0.15]),
+        azimuth_rad=np.array([NAN, np.radians(-30.0)]),
+        elevation_rad=np.array([NAN, np.radians(10.0)]),
+        sd_rad=np.array([NAN, 0.05]),
+        diffuseness=np.array([NAN, 0.25]),
+        level_db=np.array([-np.inf, -20.0]),
+    )
+    found = read(jsonout.directions_json(DirectionsResult(TAKE, frames, None, ())))
+    assert found["clip"] is None
+    rest, row = found["frames"]
+    assert rest == {
+        "time_s": 0.05, "azimuth_deg": None, "elevation_deg": None, "sd_deg": None, "diffuseness": None,
+        "level_db": None, "source": None,
+    }  # fmt: skip
+    assert (row["azimuth_deg"], row["elevation_deg"], row["level_db"]) == pytest.approx((-30.0, 10.0, -20.0))
+
+
+@pytest.mark.parametrize(
+    ("channel_format", "order", "normalisation"),
+    [("ambix", "ACN", "SN3D"), ("n3d", "ACN", "N3D"), ("fuma", "WXYZ", "FuMa")],
+)
+def test_inspect_names_order_and_normalisation(channel_format, order, normalisation):
+    take = Take(Path("take.wav"), 48_000, 4, 48_000, "WAV", "PCM_24", ChannelFormat(channel_format))
+    result = InspectResult(take, (-6.0, NAN, -9.0, -9.0), (-20.0,) * 4, ())
+    (file,) = read(jsonout.inspect_json([result]))["files"]
+    assert (file["channel_order"], file["normalisation"]) == (order, normalisation)
+    assert (file["duration_s"], file["peak_dbfs"]) == (1.0, [-6.0, None, -9.0, -9.0])

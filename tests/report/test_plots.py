@@ -1,0 +1,125 @@
+"""Plots: whole files, in the format their name says, with left above right and everything that was heard on them."""
+
+import struct
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+
+from spatial.analysis.direction import FrameDirections, SpanDirection
+from spatial.errors import OutputError
+from spatial.field import ChannelFormat, unit_vectors
+from spatial.jobs.directions import DirectionsResult
+from spatial.jobs.marks import HeardMark
+from spatial.media.marks import Mark
+from spatial.media.takes import Take
+from spatial.report.plots import write_directions_plot
+
+NAN = float("nan")
+
+
+def result_of(azimuth_deg, elevation_deg, level_db):
+    count = len(azimuth_deg)
+    frames = FrameDirections(
+        times_s=0.05 + 0.1 * np.arange(count),
+        azimuth_rad=np.radians(azimuth_deg),
+        elevation_rad=np.radians(elevation_deg),
+        sd_rad=np.full(count, 0.05),
+        diffuseness=np.full(count, 0.3),
+        level_db=np.array(level_db),
+    )
+    return DirectionsResult(
+        Take(Path("take.wav"), 48_000, 4, 1, "WAV", "PCM_24", ChannelFormat.AMBIX), frames, None, ()
+    )
+
+
+@pytest.fixture
+def result():
+    return result_of([40.0, NAN, -60.0, 175.0], [10.0, NAN, -20.0, 0.0], [-20.0, -80.0, -30.0, -55.0])
+
+
+@pytest.fixture
+def drawn(monkeypatch):
+    """The figures that were saved."""
+    figures = []
+    save = Figure.savefig
+
+    def keep(figure, *arguments, **options):
+        figures.append(figure)
+        return save(figure, *arguments, **options)
+
+    monkeypatch.setattr(Figure, "savefig", keep)
+    return figures
+
+
+@pytest.mark.parametrize(
+    ("name", "head", "tail"),
+    [
+        ("plot.png", b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"),
+        ("plot.PNG", b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"),
+        ("plot.svg", b"<?xml", b"</svg>\n"),
+        ("plot.pdf", b"%PDF", b"%%EOF\n"),
+    ],
+)
+def test_the_file_is_whole_and_what_its_name_says(tmp_path, result, name, head, tail):
+    write_directions_plot(result, tmp_path / name)
+    content = (tmp_path / name).read_bytes()
+    assert content.startswith(head)
+    assert content.endswith(tail)
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+
+
+def test_the_picture_is_large_enough_to_read(tmp_path, result):
+    write_directions_plot(result, tmp_path / "plot.png")
+    width, height = struct.unpack(">II", (tmp_path / "plot.png").read_bytes()[16:24])
+    assert width >= 1000
+    assert height >= 600
+
+
+@pytest.mark.parametrize("name", ["plot.jpg", "plot", "plot.png.txt", ".png"])
+def test_another_suffix_is_refused(tmp_path, result, name):
+    with pytest.raises(OutputError, match=r"end the name in \.png, \.svg, \.pdf"):
+        write_directions_plot(result, tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_existing_file_needs_force(tmp_path, result):
+    path = tmp_path / "plot.png"
+    path.write_bytes(b"mine")
+    with pytest.raises(OutputError, match="exists already"):
+        write_directions_plot(result, path)
+    assert path.read_bytes() == b"mine"
+    write_directions_plot(result, path, force=True)
+    assert path.read_bytes().startswith(b"\x89PNG")
+
+
+def test_what_is_drawn(tmp_path, result, drawn):
+    """Left is up, in degrees; rests are left out; the louder the larger and the darker."""
+    seen = Mark("Odile", 0.1, 0.3, np.radians(-60.0), np.radians(-20.0), 2.0)
+    heard = SpanDirection(True, np.array([1.0, 0.0, 0.0]), 0.02, 1.0)
+    mark = HeardMark(seen, unit_vectors(np.radians(-58.0), np.radians(-15.0)), 0.0, heard)
+    write_directions_plot(result, tmp_path / "plot.png", marks=[mark])
+    (figure,) = drawn
+    across, up = figure.axes
+    dots = across.collections[0]
+    np.testing.assert_allclose(dots.get_offsets(), [[0.05, 40.0], [0.25, -60.0], [0.35, 175.0]], atol=1e-9)
+    np.testing.assert_allclose(up.collections[0].get_offsets()[:, 1], [10.0, -20.0, 0.0], atol=1e-9)
+    sizes = dots.get_sizes()
+    assert sizes[0] > sizes[1] > sizes[2] > 0
+    names = {label.get_text().split()[0]: label.get_position()[1] for label in across.get_yticklabels()}
+    assert (names["left"], names["front"], names["right"]) == (90, 0, -90)
+    assert across.get_ylim()[0] < -180 < 180 < across.get_ylim()[1]
+    # The bracket stands where the performer should be HEARD, for as long as the mark lasts.
+    bracket = across.lines[-1]
+    assert list(bracket.get_xdata()) == [0.1, 0.1, 0.3, 0.3]
+    assert bracket.get_ydata()[1] == pytest.approx(-58.0)
+    assert up.lines[-1].get_ydata()[1] == pytest.approx(-15.0)
+    assert [text.get_text() for text in across.texts] == ["Odile"]
+    assert up.get_xlabel() == "seconds in the take"
+
+
+@pytest.mark.parametrize("rows", [0, 1, 5])
+def test_nothing_heard_is_an_empty_plot_not_a_crash(tmp_path, rows):
+    write_directions_plot(result_of([NAN] * rows, [NAN] * rows, [-np.inf] * rows), tmp_path / "plot.png")
+    assert (tmp_path / "plot.png").stat().st_size > 1000
