@@ -16,7 +16,7 @@ from cli.running import Number, Numbers, Run, format_option, input_file, json_op
 @click.option(
     "--band-hz",
     type=Numbers("LOW", "HIGH", limit=96_000.0),
-    default="400,4500",
+    default="300,5000",
     show_default=True,
     help="Band to trust: lower for a larger, better microphone's low end; higher for smaller capsules.",
 )

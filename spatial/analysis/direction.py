@@ -19,12 +19,12 @@ from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
 from spatial.errors import InputError
 from spatial.field import angle_between, azimuth_elevation
 
-BAND_HZ = (400.0, 4500.0)
+BAND_HZ = (300.0, 5000.0)
 """Where a small first-order microphone tells the truth: below it a near voice's proximity effect and the room's
 modes, above it the spacing of the capsules, spoil the direction."""
 
-FRAME_S = 320 / 48_000
-"""Length of a Fourier frame: short enough that the floor's bounce (3 to 6 ms late) falls into the next one."""
+FRAME_S = 400 / 48_000
+"""Length of a Fourier frame. Its taper leaves about half of it: as long as the floor's bounce is late (3 to 6 ms)."""
 
 LEAD_IN_S = 0.2
 """Sound wanted before a span, so that its first onset is known to be one."""
@@ -157,7 +157,7 @@ def frame_directions(bins: FieldBins, *, origin_s: float = 0.0, step_s: float = 
     """
     step = np.floor((bins.times_s - origin_s) / step_s).astype(int)
     starts = np.flatnonzero(np.diff(step, prepend=step[0] - 1)) if step.size else np.zeros(0, dtype=int)
-    weight = bins.direct * bins.energy**0.25
+    weight = bins.direct * bins.energy**0.1
     unit = _unit(bins.intensity) * weight
     vector = np.add.reduceat(unit.sum(axis=2), starts, axis=1).T
     total = np.add.reduceat(weight.sum(axis=1), starts)
@@ -200,7 +200,7 @@ def span_direction(bins: FieldBins, start_s: float, end_s: float, *, most_bins: 
         heard False where too little direct sound agrees.
     """
     bins = bins.between(start_s, end_s)
-    weight = bins.direct * bins.energy**0.25
+    weight = bins.direct * bins.energy**0.1
     if weight.size == 0 or not weight.any():
         return _nothing(0.0)
     least = np.partition(weight, -most_bins, axis=None)[-most_bins] if weight.size > most_bins else 0.0

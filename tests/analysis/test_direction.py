@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from spatial.analysis.direction import field_bins, frame_directions, span_direction
+from spatial.analysis.direction import BAND_HZ, field_bins, frame_directions, span_direction
 from spatial.errors import InputError
 from spatial.field import angle_between, encode, unit_vectors
 
@@ -113,7 +113,7 @@ def test_plain_intensity_noise_follows_the_published_bound(rng):
         bins = field_bins(field.astype(np.float32), RATE)
         flow = bins.intensity.sum(axis=(1, 2))
         errors.append(flow[1] / flow[0])
-    independent = (4500 - 400) * seconds
+    independent = (BAND_HZ[1] - BAND_HZ[0]) * seconds
     bound = np.sqrt((1 + ratio) / (6 * independent)) / ratio
     assert np.std(errors) == pytest.approx(bound, rel=0.3)  # 60 draws know their sd to 9 %; tapers cost a little
 
@@ -132,9 +132,9 @@ def test_rows_stand_at_whole_steps(rng):
 
 
 def test_level_of_a_full_scale_noise_band(rng):
-    """White noise of unit power has the band's share of it: 10 log10((4500 - 400) / 24000) = -7.7 dB."""
+    """White noise of unit power has the band's share of it: 10 log10((5000 - 300) / 24000) = -7.1 dB."""
     frames = frame_directions(field_bins(encode(rng.standard_normal(4 * RATE), 0, 0).astype(np.float32), RATE))
-    assert np.median(frames.level_db) == pytest.approx(-7.7, abs=0.5)
+    assert np.median(frames.level_db) == pytest.approx(-7.1, abs=0.5)
 
 
 @pytest.mark.parametrize("band", [(0.0, 100.0), (500.0, 400.0), (400.0, 25_000.0)])
