@@ -56,4 +56,5 @@ def orient(
             result.findings,
         )
         if result.mount.matrix is None:
+            click.echo("soundplumb: the marks do not tell how the microphone sat; what to do stands above", err=True)
             raise SystemExit(COULD_NOT)

@@ -134,7 +134,8 @@ def conform_clip(
             proof=proof,
             findings=findings,
         )
-        temporary_sidecar.write_text(text, encoding="utf-8")
+        # The names of inputs may hold bytes that are no text: JSON writes them just as backslashreplace does.
+        temporary_sidecar.write_text(text, encoding="utf-8", errors="backslashreplace")
     return ConformResult(output, samples, result.law, matrix, result, oriented, proof, tuple(findings))
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from spatial.analysis.orientation import Hanging
-from spatial.errors import InconclusiveError, MediaFileError, OutputError, SoundplumbError
+from spatial.errors import MediaFileError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.conform import ConformResult, conform_clip
@@ -176,8 +176,7 @@ def _run_clip(
         )
     except SoundplumbError as error:
         # The take is known all the same: only the track could not be made.
-        severity = Severity.LOOK if isinstance(error, InconclusiveError) else Severity.FIX
-        undone = Finding("undetermined", severity, str(error), clip.name)
+        undone = Finding("undetermined", Severity.FIX, str(error), clip.name)
         return DayClip(clip, result, None, (*result.findings, undone))
     return DayClip(clip, conformed.sync, conformed, conformed.findings)
 

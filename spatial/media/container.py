@@ -49,6 +49,10 @@ def opened(path: Path) -> Iterator[Any]:
     if empty:
         raise MediaFileError(f"{path.name} is empty; copy it from the card again")
     try:
+        str(path.resolve()).encode()
+    except UnicodeEncodeError as error:
+        raise MediaFileError(f"{path} has a name or a folder that is not UTF-8; rename it") from error
+    try:
         # An absolute path: "12:30.mp4" would be taken for a network address.
         container = av.open(str(path.resolve()), options={"format_whitelist": _CONTAINERS})
     except av.error.FFmpegError as error:

@@ -357,6 +357,19 @@ def test_names_of_files(run, material, tmp_path, name):
     assert missing.stderr.count("\n") == 1
 
 
+def test_names_that_are_no_text(run, material, tmp_path):
+    """A take may have one, to the sidecar; a movie may not."""
+    take, clip = tmp_path / "take\udce9.flac", tmp_path / "clip\udce9.mp4"
+    take.write_bytes((material / TAKE).read_bytes())
+    clip.write_bytes((material / CLIP).read_bytes())
+    good = run("conform", CLIP, take, KNOWN, "-o", "OUT/track.wav", "--json")
+    assert (good.exit_code, one_json(good.stdout)["output"]) == (0, str(tmp_path / "track.wav"))
+    assert json.loads((tmp_path / "track.json").read_text(encoding="utf-8"))["take"]["path"] == str(take)
+    bad = run("sync", clip, TAKE)
+    assert bad.exit_code == COULD_NOT
+    assert re.fullmatch(r"soundplumb: .*clip\\udce9.mp4 has a name .* not UTF-8; rename it\n", bad.stderr)
+
+
 @pytest.mark.parametrize(
     ("part", "from_s", "until_s"), [((0, 10), 0, 6.98), ((5, 21), 1.98, 16.4), ((6, 13), 2.98, 9.98)]
 )
