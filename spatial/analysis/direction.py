@@ -3,8 +3,8 @@
 Goal: in an ordinary room, say where a performer is heard. Reflections, not noise, set the limit: so those bins
 count whose energy has just risen (the direct sound comes first) and whose field is that of a single wave.
 Conventions: spatial.conventions (axes, field). Directions are unit vectors in the field's own axes.
-Functions: field_bins (time-frequency bins and how far direct sound rules them); frame_directions (over time);
-span_direction (one direction for a span, with its uncertainty).
+Functions: frame_hop; field_bins (time-frequency bins and how far direct sound rules them); frame_directions
+(over time); span_direction (one direction for a span, with its uncertainty).
 Sources:
 [1] Merimaa and Pulkki 2005, JAES 53(12): intensity and diffuseness of a first-order field (value of the
 diffuseness law from memory; limits and mixing law are tested).
@@ -23,7 +23,7 @@ BAND_HZ = (300.0, 5000.0)
 """Where a small first-order microphone tells the truth: below it a near voice's proximity effect and the room's
 modes, above it the spacing of the capsules, spoil the direction."""
 
-FRAME_S = 400 / 48_000
+FRAME_S = 360 / 48_000
 """Length of a Fourier frame. Its taper leaves about half of it: as long as the floor's bounce is late (3 to 6 ms)."""
 
 LEAD_IN_S = 0.2
@@ -35,9 +35,9 @@ _EDGE_FRAMES = 14
 _ONSET_RATIO = 10.0
 _WAVE_MISFIT = 0.13
 _KERNEL_RAD = np.radians(15.0)
+_KERNEL_GAIN = 1.5
 _NEAR_RAD = np.radians(25.0)
 _GROUP_S = 0.25
-_FEW_GROUPS = 3
 _FEW_SD_RAD = np.radians(2.5)
 """Uncertainty of a direction heard in a moment or two, which cannot tell its own scatter."""
 _HEARD_SHARE = 0.3
@@ -92,6 +92,11 @@ class SpanDirection:
     """Part of the direct sound that lies within 25 degrees of the direction."""
 
 
+def frame_hop(rate_hz: int) -> int:
+    """Samples from one frame to the next: spans read from multiples of it have their frames in common."""
+    return round(FRAME_S * rate_hz / 2)
+
+
 def field_bins(
     field: FloatArray, rate_hz: int, *, start_s: float = 0.0, band_hz: tuple[float, float] = BAND_HZ
 ) -> FieldBins:
@@ -121,8 +126,8 @@ def field_bins(
     low, high = band_hz
     if not 0 < low < high <= rate_hz / 2:
         raise InputError(f"the band {low:g} to {high:g} Hz does not lie between 0 and half of {rate_hz} Hz")
-    size = round(FRAME_S * rate_hz / 2) * 2
-    hop = size // 2
+    hop = frame_hop(rate_hz)
+    size = 2 * hop
     spectrum = _spectrum(field, size, hop)
     edges = np.arange(int(np.ceil(low * size / rate_hz)), int(high * size / rate_hz) + 1)
     if edges.size == 0:
@@ -184,7 +189,7 @@ def span_direction(bins: FieldBins, start_s: float, end_s: float, *, most_bins: 
     """The direction that the direct sound of a span agrees on.
 
     The densest place on the sphere, not the mean: reflections and other sounds lie elsewhere and must not pull.
-    The uncertainty is a jackknife over quarter seconds, with what the room leaves behind.
+    The uncertainty is how far quarter seconds pull it to and fro, with what the room leaves behind.
 
     Parameters
     ----------
@@ -212,8 +217,7 @@ def span_direction(bins: FieldBins, start_s: float, end_s: float, *, most_bins: 
     share = float(np.sum(weights[angle_between(vectors, vector) < _NEAR_RAD]) / np.sum(weights))
     if share < _HEARD_SHARE:
         return _nothing(share)
-    few = np.unique(groups).size < _FEW_GROUPS
-    scatter = _FEW_SD_RAD if few else _jackknife_sd(vectors, weights, groups, vector)
+    scatter = _scatter_sd(vectors, weights, groups, vector)
     return SpanDirection(True, vector, float(np.hypot(scatter, _ROOM_BIAS_RAD)), share)
 
 
@@ -289,10 +293,18 @@ def _climb(vectors: FloatArray, weights: FloatArray, start: FloatArray, *, steps
     return np.asarray(place)
 
 
-def _jackknife_sd(vectors: FloatArray, weights: FloatArray, groups: FloatArray, vector: FloatArray) -> float:
-    """Standard deviation per axis across the direction, leaving out one quarter second at a time."""
-    names = np.unique(groups)
-    without = np.stack([_climb(vectors[groups != g], weights[groups != g], vector, steps=10) for g in names])
-    count = len(names)
-    squares = np.sum((without - without.mean(axis=0)) ** 2)
-    return float(np.sqrt((count - 1) / count * squares / 2))
+def _scatter_sd(vectors: FloatArray, weights: FloatArray, groups: FloatArray, vector: FloatArray) -> float:
+    """Standard deviation per axis across the direction, from how far quarter seconds pull it to and fro.
+
+    Each quarter second's pull is what it adds to the mean shift's next step; independent pulls add in squares. Few
+    quarter seconds cannot tell their own scatter: what a moment may be wrong by is added, shrinking with their number.
+    """
+    say = weights * np.exp((vectors @ vector - 1.0) / _KERNEL_RAD**2)
+    _, number = np.unique(groups, return_inverse=True)
+    total = np.bincount(number, say)
+    across = vectors - np.outer(vectors @ vector, vector)
+    pulls = np.stack([np.bincount(number, say * part) for part in across.T])
+    # A mean shift step falls short of where it is going: the kernel has not yet seen what lies there.
+    moved = np.sum(pulls**2) / np.sum(total) ** 2
+    independent = np.sum(total) ** 2 / np.sum(total**2)
+    return float(np.sqrt(moved / 2 * _KERNEL_GAIN**2 + (_FEW_SD_RAD / independent) ** 2))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FrameDirections, field_bins, frame_directions
+from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding
@@ -64,7 +64,8 @@ def directions_of_take(
     result = sync_clip(clip_path, [take_path], channel_format=channel_format, progress=progress)
     require_match(result)
     start, stop = (result.law.take_from_clip(time) for time in (0.0, result.clip.duration_s))
-    frames = _frames(take, start, stop, step_s, band_hz, progress)
+    # A step of the clip's time is a little more or less on the take's clock.
+    frames = _frames(take, start, stop, step_s * result.law.ratio, band_hz, progress)
     on_clip = np.array([result.law.clip_from_take(time) for time in frames.times_s])
     columns = {field.name: getattr(frames, field.name) for field in fields(frames)}
     return DirectionsResult(take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings)
@@ -85,16 +86,21 @@ def _frames(
 def _chunks(
     take: Take, start_s: float, stop_s: float, step_s: float, band_hz: tuple[float, float], progress: Progress
 ) -> Iterator[FrameDirections]:
-    """Ten seconds at a time, each with enough sound before and after it to be as if whole."""
-    chunk_s = _CHUNK_STEPS * step_s
+    """A hundred rows at a time, each with enough sound before and after it to be as if whole."""
+    # A row that rounding alone would add at the end is no row.
+    rows = int(np.ceil((stop_s - start_s) / step_s - 1e-6))
     with FieldReader(take) as reader:
-        for number in range(int(np.ceil((stop_s - start_s) / chunk_s))):
-            begin = start_s + number * chunk_s
-            end = min(begin + chunk_s, stop_s)
-            first = max(0, round((begin - LEAD_IN_S - 0.1) * take.rate_hz))
-            last = min(take.samples, round((end + 0.1) * take.rate_hz))
+        for row in range(0, rows, _CHUNK_STEPS):
+            until = min(row + _CHUNK_STEPS, rows)
+            first = max(0, round((start_s + row * step_s - LEAD_IN_S - 0.1) * take.rate_hz))
+            first -= first % frame_hop(take.rate_hz)
+            last = min(take.samples, round((start_s + until * step_s + 0.1) * take.rate_hz))
             if first >= last:
                 continue
             bins = field_bins(reader.read(first, last), take.rate_hz, start_s=first / take.rate_hz, band_hz=band_hz)
-            yield frame_directions(bins.between(begin, end), origin_s=start_s, step_s=step_s)
-            progress(f"directions in {take.path.name}", (end - start_s) / max(stop_s - start_s, 1e-9))
+            frames = frame_directions(bins, origin_s=start_s, step_s=step_s)
+            # By number, not by time: a frame on the border of two chunks must fall into one row, not two.
+            number = np.rint((frames.times_s - start_s) / step_s - 0.5)
+            kept = (number >= row) & (number < until)
+            yield FrameDirections(*(getattr(frames, field.name)[kept] for field in fields(FrameDirections)))
+            progress(f"directions in {take.path.name}", until / rows)
