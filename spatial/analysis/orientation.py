@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError
@@ -105,9 +106,7 @@ def estimate_mount(
     covariance = _covariance(wanted, spread) * max(1.0, misfit / freedom if freedom > 0 else 1.0)
     sd = _angle_sd(matrix, covariance)
     # The rotation as a whole decides: near pitch 90 degrees yaw and roll trade places and neither is at fault.
-    names: tuple[str, ...] = ()
-    if np.max(np.linalg.eigvalsh(covariance)) > UNDETERMINED_RAD**2:
-        names = tuple(n for n, s in zip(_ANGLES, sd, strict=True) if s > UNDETERMINED_RAD) or ("roll",)
+    names = _open_angles(matrix, covariance)
     return MountEstimate(
         matrix=None if names else matrix,
         angles=None if names else ypr_from_matrix(matrix),
@@ -116,6 +115,24 @@ def estimate_mount(
         residuals_rad=angle_between(measured @ matrix.T, expected),
         mirrored=_mirrored(proper, improper, len(expected)),
     )
+
+
+def _open_angles(matrix: FloatArray, covariance: FloatArray) -> tuple[str, ...]:
+    """Names of the angles that move when the rotation takes its least certain turn; none where that is small."""
+    variances, axes = np.linalg.eigh(covariance)
+    loose = min(float(np.sqrt(variances[-1])), np.pi / 2)
+    if loose <= UNDETERMINED_RAD:
+        return ()
+    base = _angles(matrix)
+    turns = Rotation.from_rotvec(np.outer(np.linspace(-2, 2, 17) * loose, axes[:, -1])).as_matrix()
+    moved = np.stack([_angles(turn @ matrix) for turn in turns]) - base
+    farthest = np.max(np.abs(np.angle(np.exp(1j * moved))), axis=0)
+    return tuple(name for name, way in zip(_ANGLES, farthest, strict=True) if way > 2 * UNDETERMINED_RAD) or ("roll",)
+
+
+def _angles(matrix: FloatArray) -> FloatArray:
+    angles = ypr_from_matrix(matrix)
+    return np.array([angles.yaw_rad, angles.pitch_rad, angles.roll_rad])
 
 
 def _best_rotation(wanted: FloatArray, heard: FloatArray, weights: FloatArray) -> FloatArray:
@@ -150,14 +167,11 @@ def _covariance(wanted: FloatArray, variances: FloatArray) -> FloatArray:
 def _angle_sd(matrix: FloatArray, covariance: FloatArray) -> FloatArray:
     """Standard deviations of yaw, pitch and roll, by small turns about each axis."""
     step = 1e-5
-    base = ypr_from_matrix(matrix)
+    base = _angles(matrix)
     columns = []
     for axis in np.eye(3):
         cross = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
-        moved = ypr_from_matrix((np.eye(3) + step * cross) @ matrix)
-        change = np.array(
-            [moved.yaw_rad - base.yaw_rad, moved.pitch_rad - base.pitch_rad, moved.roll_rad - base.roll_rad]
-        )
+        change = _angles((np.eye(3) + step * cross) @ matrix) - base
         columns.append(np.angle(np.exp(1j * change)) / step)
     jacobian = np.stack(columns, axis=1)
     return np.asarray(np.sqrt(np.diag(jacobian @ covariance @ jacobian.T)))

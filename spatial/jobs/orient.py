@@ -136,6 +136,11 @@ def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
     ]
 
 
+def _listed(angles: Sequence[str]) -> str:
+    """Angles as one says them: "yaw, pitch and roll"."""
+    return " and ".join([", ".join(angles[:-1]), angles[-1]] if len(angles) > 1 else angles)
+
+
 def _undetermined(mount: MountEstimate) -> str:
     # They may be far enough apart, and wrong: no way of hanging comes near them all.
     if np.sqrt(np.mean(mount.residuals_rad**2)) > _MARK_OFF_RAD:
@@ -144,7 +149,7 @@ def _undetermined(mount: MountEstimate) -> str:
             "right performer, moment and side (positive = left), and that the channels are read right (--format)"
         )
     return (
-        f"these marks cannot tell the {' and the '.join(mount.undetermined)}: add marks further apart, or say how "
+        f"these marks cannot tell the {_listed(mount.undetermined)}: add marks further apart, or say how "
         "the microphone hung (--upright or --upside-down)"
     )
 

@@ -85,7 +85,7 @@ def test_one_mark_tells_nothing_by_itself():
     result = estimate_mount(SPREAD[:1], SPREAD[:1], np.full(1, 0.02))
     assert result.matrix is None
     assert result.angles is None
-    assert result.undetermined
+    assert result.undetermined == ("yaw", "pitch", "roll")
     assert result.mirrored is None
 
 

@@ -186,8 +186,8 @@ MARKS_FILES = {
     "escape": r"escape.csv, row 6: who is '\\x1b\[31mZed'",
     "heading": "heading.csv has no marks",
     "pixels": "add --picture LAYOUT",
-    "single": "cannot tell the pitch and the roll",
-    "same": "cannot tell the yaw and the pitch and the roll: add marks further apart",
+    "single": "cannot tell the yaw, pitch and roll",
+    "same": "cannot tell the yaw, pitch and roll: add marks further apart",
     "wrong": "contradict each other",
 }
 ANSWERS = {
