@@ -56,6 +56,8 @@ class MountEstimate:
     """Names of the angles that the marks cannot tell."""
     residuals_rad: FloatArray
     """Angle between where each mark is and where the turned measurement puts it, shape (marks,)."""
+    misfit: float
+    """Scatter of the marks about the mount over what their uncertainties explain, as a ratio of variances."""
     mirrored: bool | None
     """Whether the field is a mirror image; None where the marks cannot tell."""
 
@@ -102,8 +104,9 @@ def estimate_mount(
     matrix = _best_rotation(wanted, heard, 1.0 / spread)
     # More scatter than the marks' own uncertainties explain widens the answer (2 numbers a mark, 3 solved).
     freedom = 2 * len(wanted) - 3
-    misfit = np.sum(angle_between(heard @ matrix.T, wanted) ** 2 / spread)
-    covariance = _covariance(wanted, spread) * max(1.0, misfit / freedom if freedom > 0 else 1.0)
+    scatter = float(np.sum(angle_between(heard @ matrix.T, wanted) ** 2 / spread))
+    misfit = scatter / freedom if freedom > 0 else 1.0
+    covariance = _covariance(wanted, spread) * max(1.0, misfit)
     sd = _angle_sd(matrix, covariance)
     # The rotation as a whole decides: near pitch 90 degrees yaw and roll trade places and neither is at fault.
     names = _open_angles(matrix, covariance)
@@ -113,6 +116,7 @@ def estimate_mount(
         sd_rad=YawPitchRoll(*(float("inf") if n in names else float(s) for n, s in zip(_ANGLES, sd, strict=True))),
         undetermined=names,
         residuals_rad=angle_between(measured @ matrix.T, expected),
+        misfit=misfit,
         mirrored=_mirrored(proper, improper, len(expected)),
     )
 

@@ -11,20 +11,20 @@ import numpy as np
 
 from spatial.analysis.orientation import Hanging
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
-from spatial.errors import InconclusiveError, OutputError
+from spatial.errors import InconclusiveError, MediaFileError, OutputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_clip, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, determined_mount, orient_marks, require_match
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sidecar import sidecar_text
+from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
 from spatial.jobs.sync import SyncResult, sync_listened, sync_takes
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track
 from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import resampled
 from spatial.media.takes import Take, field_blocks, open_take
-from spatial.media.writing import TrackWriter, whole_file
+from spatial.media.writing import TrackWriter, check_target, whole_file
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field, ypr_from_matrix
 from spatial.timebase import ClockLaw, samples_for_frames
 
@@ -97,6 +97,12 @@ def conform_clip(
     clip = open_clip(clip_path)
     marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
     takes = [open_take(path, channel_format=channel_format) for path in take_paths]
+    check_target(output, force=force, inputs=inputs)
+    if _is_recording(output) and not is_track_of_ours(output):
+        raise OutputError(
+            f"{output} is a recording that soundplumb did not write, so it is not replaced even with --force; name "
+            "another file"
+        )
     # Both files appear only when the proof has been read back, and are claimed before an hour of work.
     with (
         whole_file(sidecar, force=force, inputs=inputs) as temporary_sidecar,
@@ -137,6 +143,15 @@ def conform_clip(
         # The names of inputs may hold bytes that are no text: JSON writes them just as backslashreplace does.
         temporary_sidecar.write_text(text, encoding="utf-8", errors="backslashreplace")
     return ConformResult(output, samples, result.law, matrix, result, oriented, proof, tuple(findings))
+
+
+def _is_recording(path: Path) -> bool:
+    """Whether a file could be somebody's original take."""
+    try:
+        open_take(path)
+    except MediaFileError:
+        return False
+    return True
 
 
 def clip_samples(clip: Clip) -> int:

@@ -17,6 +17,7 @@ from spatial.jobs.conform import ConformResult, conform_clip
 from spatial.jobs.listening import Listened, listen_to_clip, listen_to_take
 from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
+from spatial.jobs.sidecar import is_track_of_ours
 from spatial.jobs.sync import SyncResult, match_takes
 from spatial.media.movies import open_clip
 from spatial.media.takes import Take, open_take
@@ -49,7 +50,7 @@ class DayResult:
 
 
 def files_of_day(folder: Path) -> tuple[list[Path], list[Path]]:
-    """Clips and takes directly in a folder, by name.
+    """Clips and takes directly in a folder, by name; tracks that we wrote are neither.
 
     Raises
     ------
@@ -60,7 +61,7 @@ def files_of_day(folder: Path) -> tuple[list[Path], list[Path]]:
         raise MediaFileError(f"{folder} is not a folder; name the one that holds the day's clips and takes")
     files = sorted(path for path in folder.iterdir() if path.is_file() and not path.name.startswith("."))
     clips = [path for path in files if path.suffix.lower() in CLIP_SUFFIXES]
-    takes = [path for path in files if path.suffix.lower() in TAKE_SUFFIXES]
+    takes = [path for path in files if path.suffix.lower() in TAKE_SUFFIXES and not is_track_of_ours(path)]
     for found, what, suffixes in ((clips, "clips", CLIP_SUFFIXES), (takes, "takes", TAKE_SUFFIXES)):
         if not found:
             raise MediaFileError(f"{folder} holds no {what} (files ending in {', '.join(suffixes)})")

@@ -21,6 +21,8 @@ from spatial.jobs.sync import SyncResult, sync_clip
 _TILTED_RAD = np.radians(3.0)
 _UPSIDE_DOWN_RAD = np.radians(90.0)
 _MARK_OFF_RAD = np.radians(15.0)
+_POOR_FIT = 4.0
+"""Marks scatter twice as far as their uncertainties explain: something that was told to us is wrong."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,7 +148,8 @@ def _undetermined(mount: MountEstimate) -> str:
     if np.sqrt(np.mean(mount.residuals_rad**2)) > _MARK_OFF_RAD:
         return (
             "these marks contradict each other, so how the microphone sat cannot be told: check that each names the "
-            "right performer, moment and side (positive = left), and that the channels are read right (--format)"
+            "right performer, moment and side (positive = left), --picture for pixels, and how the channels are read "
+            "(--format)"
         )
     return (
         f"these marks cannot tell the {_listed(mount.undetermined)}: add marks further apart, or say how "
@@ -169,6 +172,15 @@ def _mount_findings(mount: MountEstimate) -> list[Finding]:
         )
     if mount.angles is None or mount.matrix is None:
         return findings
+    if mount.misfit > _POOR_FIT:
+        findings.append(
+            Finding(
+                "mark_off",
+                Severity.LOOK,
+                f"the marks do not fit together well (up to {np.degrees(np.max(mount.residuals_rad)):.0f}° left over): "
+                "check --mic-offset, --picture, and that each mark names the right performer and moment",
+            )
+        )
     # The picture's height of the microphone's own up: below the horizon, it hung upside down.
     tilt = float(np.arccos(np.clip(mount.matrix[2, 2], -1.0, 1.0)))
     if tilt > _UPSIDE_DOWN_RAD:

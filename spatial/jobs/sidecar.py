@@ -1,6 +1,6 @@
 """The sidecar of a track: what was done to what, in numbers that can be done again.
 
-Functions: sidecar_text.
+Functions: sidecar_text; is_track_of_ours.
 """
 
 import hashlib
@@ -91,6 +91,15 @@ def sidecar_text(
         "findings": [asdict(finding) for finding in findings],
     }
     return json.dumps(facts, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def is_track_of_ours(track: Path) -> bool:
+    """Whether a file is a track that we wrote: its sidecar lies beside it and says so."""
+    try:
+        facts = json.loads(track.with_suffix(".json").read_text(encoding="utf-8"))
+        return bool(facts["soundplumb"]) and Path(facts["output"]["path"]).name == track.name
+    except (OSError, ValueError, LookupError, TypeError):
+        return False
 
 
 def _degrees(angle_rad: float) -> float | None:

@@ -230,7 +230,10 @@ def _open_sound(path: Path, stack: ExitStack) -> tuple[soundfile.SoundFile, str]
             return stack.enter_context(sound), layout.container
         container = _OTHER_CONTAINERS.get(head[:4])
         if container is None:
-            raise MediaFileError(f"{path.name} is not a WAV, FLAC or CAF recording; name the recorder's file")
+            raise MediaFileError(
+                f"{path.name} is not a WAV, FLAC or CAF recording; name the recorder's file (the clip comes first, "
+                "then its takes)"
+            )
         # Bytes, because a name that is no text cannot be encoded; Windows names are always text.
         return stack.enter_context(soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))), container
     except OSError as error:

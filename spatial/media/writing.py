@@ -1,8 +1,8 @@
 """Results on disk: whole or not at all, never over an input, over an older result only when told to.
 
 Conventions: spatial.conventions (field).
-Functions: whole_file (a path that becomes the result in one step); write_text_whole; TrackWriter (the
-delivered track: 48 kHz, 24-bit, ACN/SN3D).
+Functions: check_target (may this be written); whole_file (a path that becomes the result in one step);
+write_text_whole; TrackWriter (the delivered track: 48 kHz, 24-bit, ACN/SN3D).
 """
 
 import errno
@@ -57,7 +57,7 @@ def whole_file(path: Path | str, *, force: bool = False, inputs: Sequence[Path] 
     folder: Path | None = None
     ours = True
     try:
-        _check_target(path, force=force, inputs=inputs)
+        check_target(path, force=force, inputs=inputs)
         # A folder of its own, so that whatever speaks of the file meanwhile calls it by its right name.
         folder = Path(tempfile.mkdtemp(prefix=".soundplumb-", dir=path.parent))
         temporary = folder / path.name
@@ -171,7 +171,14 @@ class TrackWriter:
             raise OutputError(_sentence(self._path, error)) from error
 
 
-def _check_target(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
+def check_target(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
+    """Refuse a target that must not be written, before any work is done.
+
+    Raises
+    ------
+    OutputError
+        A folder, one of the inputs, no plain file, or a file that exists and `force` is not set.
+    """
     if path.is_dir():
         raise OutputError(f"{path} is a folder; name a file in it")
     for source in inputs:

@@ -131,3 +131,11 @@ def test_no_mark_is_inconclusive():
 def test_unequal_numbers_are_refused():
     with pytest.raises(InputError, match="do not fit"):
         estimate_mount(SPREAD, SPREAD[:2], np.full(3, 0.02))
+
+
+def test_a_wrong_rig_shows_as_a_poor_fit():
+    """Marks seen from the wrong side of the lens: 11 degrees up for the near one, 4 for the far."""
+    seen = directions([40, -30, 5, -80], [0, 0, 0, 0])
+    truly = directions([40, -30, 5, -80], [11, 4, 5, 12])
+    assert estimate_mount(truly, truly, np.full(4, np.radians(1.0))).misfit < 0.1
+    assert estimate_mount(seen, directions([40, -30, 5, -80], [22, 0, 10, -9]), np.full(4, np.radians(1.0))).misfit > 4

@@ -290,3 +290,22 @@ def test_without_marks_or_mount_it_says_what_is_needed(tmp_path):
     air = shoot_open_air(tmp_path, frames=30)
     with pytest.raises(InconclusiveError, match=r"--marks FILE, or --mount"):
         conform_clip(air.clip, [air.take], tmp_path / "track.wav", rig=Rig())
+
+
+def test_force_replaces_our_own_track_but_no_recording_of_somebody_elses(tmp_path):
+    air = shoot_open_air(tmp_path)
+    mount = YawPitchRoll(0.0, 0.0, 0.0)
+    track = tmp_path / "track.wav"
+    conform_clip(air.clip, [air.take], track, mount=mount, rig=Rig())
+    conform_clip(air.clip, [air.take], track, mount=mount, rig=Rig(), force=True)
+    other = tmp_path / "another-take.wav"
+    other.write_bytes(air.take.read_bytes())
+    before = other.read_bytes()
+    with pytest.raises(OutputError, match="did not write"):
+        conform_clip(air.clip, [air.take], other, mount=mount, rig=Rig(), force=True)
+    assert other.read_bytes() == before
+    # A file that is no recording is what --force is for.
+    note = tmp_path / "note.wav"
+    note.write_text("to be replaced", encoding="utf-8")
+    conform_clip(air.clip, [air.take], note, mount=mount, rig=Rig(), force=True)
+    assert note.stat().st_size > 1000

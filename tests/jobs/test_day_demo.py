@@ -14,9 +14,11 @@ import soundfile
 from spatial.analysis.verification import Verdict
 from spatial.errors import MediaFileError, OutputError
 from spatial.findings import Severity
+from spatial.jobs.conform import conform_clip
 from spatial.jobs.day import files_of_day, run_day
 from spatial.jobs.demo import lay_out, read_truth, run_demo
 from spatial.jobs.marks import Rig
+from spatial.rotation import YawPitchRoll
 from tests.openair import shoot_open_air
 
 MARKS = "who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\n"
@@ -202,3 +204,10 @@ def test_the_truth_is_read_as_it_stands(tmp_path):
     assert set(slipway.heard_from) == {"Juno", "Odile", "Perrin", "Tamsin"}
     # Perrin, 1.3 m off and 20 degrees down, is heard only 6.9 degrees down from 30 cm below the lens.
     assert np.degrees(np.arcsin(slipway.heard_from["Perrin"][2])) == pytest.approx(-6.8966, abs=1e-3)
+
+
+def test_tracks_that_we_wrote_are_no_takes_of_the_day(tmp_path):
+    air = shoot_open_air(tmp_path)
+    conform_clip(air.clip, [air.take], tmp_path / "done.wav", mount=YawPitchRoll(0.0, 0.0, 0.0), rig=Rig())
+    clips, takes = files_of_day(tmp_path)
+    assert (clips, takes) == ([air.clip], [air.take])
