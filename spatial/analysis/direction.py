@@ -10,11 +10,13 @@ Sources:
 diffuseness law from memory; limits and mixing law are tested).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import fft
 
+from spatial.analysis.sphere import densest_direction, scatter_sd
 from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
 from spatial.errors import InputError
 from spatial.field import angle_between, azimuth_elevation
@@ -26,6 +28,9 @@ modes, above it the spacing of the capsules, spoil the direction."""
 FRAME_S = 360 / 48_000
 """Length of a Fourier frame. Its taper leaves about half of it: as long as the floor's bounce is late (3 to 6 ms)."""
 
+MARK_FRAMES_S = (240 / 48_000, 400 / 48_000)
+"""Frames of two lengths for a mark, where there is time for both: a tenth less error than one length alone."""
+
 LEAD_IN_S = 0.2
 """Sound wanted before a span, so that its first onset is known to be one."""
 
@@ -34,12 +39,8 @@ _MEMORY_S = 0.1
 _EDGE_FRAMES = 14
 _ONSET_RATIO = 10.0
 _WAVE_MISFIT = 0.13
-_KERNEL_RAD = np.radians(15.0)
-_KERNEL_GAIN = 1.5
 _NEAR_RAD = np.radians(25.0)
 _GROUP_S = 0.25
-_FEW_SD_RAD = np.radians(2.5)
-"""Uncertainty of a direction heard in a moment or two, which cannot tell its own scatter."""
 _HEARD_SHARE = 0.3
 _ROOM_BIAS_RAD = np.radians(1.0)
 """What reflections inside the first frame leave behind however long one listens (measured, tests/bench)."""
@@ -92,13 +93,18 @@ class SpanDirection:
     """Part of the direct sound that lies within 25 degrees of the direction."""
 
 
-def frame_hop(rate_hz: int) -> int:
+def frame_hop(rate_hz: int, frame_s: float = FRAME_S) -> int:
     """Samples from one frame to the next: spans read from multiples of it have their frames in common."""
-    return round(FRAME_S * rate_hz / 2)
+    return round(frame_s * rate_hz / 2)
 
 
 def field_bins(
-    field: FloatArray, rate_hz: int, *, start_s: float = 0.0, band_hz: tuple[float, float] = BAND_HZ
+    field: FloatArray,
+    rate_hz: int,
+    *,
+    start_s: float = 0.0,
+    band_hz: tuple[float, float] = BAND_HZ,
+    frame_s: float = FRAME_S,
 ) -> FieldBins:
     """Intensity, energy and directness of a field's time-frequency bins ([1]).
 
@@ -111,6 +117,8 @@ def field_bins(
         Time of the first sample.
     band_hz : (low, high)
         Band to use, Hz.
+    frame_s : float
+        Length of a frame.
 
     Returns
     -------
@@ -126,7 +134,7 @@ def field_bins(
     low, high = band_hz
     if not 0 < low < high <= rate_hz / 2:
         raise InputError(f"the band {low:g} to {high:g} Hz does not lie between 0 and half of {rate_hz} Hz")
-    hop = frame_hop(rate_hz)
+    hop = frame_hop(rate_hz, frame_s)
     size = 2 * hop
     spectrum = _spectrum(field, size, hop)
     edges = np.arange(int(np.ceil(low * size / rate_hz)), int(high * size / rate_hz) + 1)
@@ -185,7 +193,9 @@ def frame_directions(bins: FieldBins, *, origin_s: float = 0.0, step_s: float = 
     )
 
 
-def span_direction(bins: FieldBins, start_s: float, end_s: float, *, most_bins: int = 20_000) -> SpanDirection:
+def span_direction(
+    bins: FieldBins | Sequence[FieldBins], start_s: float, end_s: float, *, most_bins: int = 20_000
+) -> SpanDirection:
     """The direction that the direct sound of a span agrees on.
 
     The densest place on the sphere, not the mean: reflections and other sounds lie elsewhere and must not pull.
@@ -193,7 +203,9 @@ def span_direction(bins: FieldBins, start_s: float, end_s: float, *, most_bins: 
 
     Parameters
     ----------
-    bins : FieldBins
+    bins : FieldBins, or several of them
+        Several, of one field in frames of different lengths, have an equal say each: long ones tell tones, short
+        ones part a sound from its reflections.
     start_s, end_s : float
         The span, on the same clock as the bins' times.
     most_bins : int
@@ -204,21 +216,29 @@ def span_direction(bins: FieldBins, start_s: float, end_s: float, *, most_bins: 
     SpanDirection
         heard False where too little direct sound agrees.
     """
-    bins = bins.between(start_s, end_s)
-    weight = bins.direct * bins.energy**0.1
-    if weight.size == 0 or not weight.any():
+    parts = [bins] if isinstance(bins, FieldBins) else bins
+    told = [part for part in (_weighty(part.between(start_s, end_s), most_bins) for part in parts) if part]
+    if not told:
         return _nothing(0.0)
-    least = np.partition(weight, -most_bins, axis=None)[-most_bins] if weight.size > most_bins else 0.0
-    rows, columns = np.nonzero(weight > max(least, 1e-4 * np.max(weight)))
-    vectors = _unit(bins.intensity[:, rows, columns]).T
-    weights = weight[rows, columns]
-    groups = ((bins.times_s[rows] - start_s) / _GROUP_S).astype(int)
-    vector = _densest(vectors, weights)
+    vectors, weights, times_s = (np.concatenate(column) for column in zip(*told, strict=True))
+    groups = ((times_s - start_s) / _GROUP_S).astype(int)
+    vector = densest_direction(vectors, weights)
     share = float(np.sum(weights[angle_between(vectors, vector) < _NEAR_RAD]) / np.sum(weights))
     if share < _HEARD_SHARE:
         return _nothing(share)
-    scatter = _scatter_sd(vectors, weights, groups, vector)
+    scatter = scatter_sd(vectors, weights, groups, vector)
     return SpanDirection(True, vector, float(np.hypot(scatter, _ROOM_BIAS_RAD)), share)
+
+
+def _weighty(bins: FieldBins, most_bins: int) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Directions, weights (their sum is 1) and times of the bins that count; None where none does."""
+    weight = bins.direct * bins.energy**0.1
+    if weight.size == 0 or not weight.any():
+        return None
+    least = np.partition(weight, -most_bins, axis=None)[-most_bins] if weight.size > most_bins else 0.0
+    rows, columns = np.nonzero(weight > max(least, 1e-4 * np.max(weight)))
+    weights = weight[rows, columns]
+    return _unit(bins.intensity[:, rows, columns]).T, weights / np.sum(weights), bins.times_s[rows]
 
 
 def _nothing(share: float) -> SpanDirection:
@@ -261,50 +281,3 @@ def _directness(omni: ComplexArray, vector: ComplexArray, energy: FloatArray, me
             np.maximum(past, energy[memory - back : -back], out=past)
         onset[memory:] = np.minimum(1.0, energy[memory:] / past / _ONSET_RATIO) ** 2
     return np.asarray(np.exp(-misfit / (2 * _WAVE_MISFIT**2)) * onset)
-
-
-def _sphere_grid(count: int = 400) -> FloatArray:
-    """Points spread evenly over the sphere (golden-angle spiral)."""
-    index = np.arange(count) + 0.5
-    height = 1 - 2 * index / count
-    turn = np.pi * (1 + np.sqrt(5)) * index
-    level = np.sqrt(1 - height**2)
-    return np.stack([level * np.cos(turn), level * np.sin(turn), height], axis=1)
-
-
-def _densest(vectors: FloatArray, weights: FloatArray) -> FloatArray:
-    """Direction of greatest weighted density, by mean shift from the best point of a grid."""
-    sharpness = 1.0 / _KERNEL_RAD**2
-    grid = _sphere_grid()
-    nearness = grid.astype(np.float32) @ vectors.T.astype(np.float32) - 1.0
-    density = np.exp(0.5 * sharpness * nearness, dtype=np.float32) @ weights.astype(np.float32)
-    return _climb(vectors, weights, grid[int(np.argmax(density))], steps=30)
-
-
-def _climb(vectors: FloatArray, weights: FloatArray, start: FloatArray, *, steps: int) -> FloatArray:
-    sharpness = 1.0 / _KERNEL_RAD**2
-    place = start
-    for _ in range(steps):
-        pull = (weights * np.exp(sharpness * (vectors @ place - 1.0))) @ vectors
-        moved = pull / max(float(np.linalg.norm(pull)), 1e-30)
-        if np.linalg.norm(moved - place) < 1e-5:
-            return np.asarray(moved)
-        place = moved
-    return np.asarray(place)
-
-
-def _scatter_sd(vectors: FloatArray, weights: FloatArray, groups: FloatArray, vector: FloatArray) -> float:
-    """Standard deviation per axis across the direction, from how far quarter seconds pull it to and fro.
-
-    Each quarter second's pull is what it adds to the mean shift's next step; independent pulls add in squares. Few
-    quarter seconds cannot tell their own scatter: what a moment may be wrong by is added, shrinking with their number.
-    """
-    say = weights * np.exp((vectors @ vector - 1.0) / _KERNEL_RAD**2)
-    _, number = np.unique(groups, return_inverse=True)
-    total = np.bincount(number, say)
-    across = vectors - np.outer(vectors @ vector, vector)
-    pulls = np.stack([np.bincount(number, say * part) for part in across.T])
-    # A mean shift step falls short of where it is going: the kernel has not yet seen what lies there.
-    moved = np.sum(pulls**2) / np.sum(total) ** 2
-    independent = np.sum(total) ** 2 / np.sum(total**2)
-    return float(np.sqrt(moved / 2 * _KERNEL_GAIN**2 + (_FEW_SD_RAD / independent) ** 2))

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, SpanDirection, field_bins, span_direction
+from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, MARK_FRAMES_S, SpanDirection, field_bins, span_direction
 from spatial.conventions import FloatArray
 from spatial.errors import InputError, MarksFileError
 from spatial.field import angle_between, unit_vectors
@@ -124,7 +124,10 @@ def hear_marks(take: Take, law: ClockLaw, marks: Sequence[Mark], rig: Rig) -> li
             first = max(0, round((start - LEAD_IN_S) * take.rate_hz))
             last = min(take.samples, round(stop * take.rate_hz))
             field = reader.read(first, last) if first < last else np.zeros((4, 0), dtype=np.float32)
-            bins = field_bins(field, take.rate_hz, start_s=first / take.rate_hz, band_hz=rig.band_hz)
+            bins = [
+                field_bins(field, take.rate_hz, start_s=first / take.rate_hz, band_hz=rig.band_hz, frame_s=frame_s)
+                for frame_s in MARK_FRAMES_S
+            ]
             expected, parallax_sd = expected_direction(mark, rig.mic_offset_m)
             heard.append(HeardMark(mark, expected, parallax_sd, span_direction(bins, start, stop)))
     return heard

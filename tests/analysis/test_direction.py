@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from spatial.analysis.direction import BAND_HZ, field_bins, frame_directions, span_direction
+from spatial.analysis.direction import BAND_HZ, MARK_FRAMES_S, field_bins, frame_directions, span_direction
 from spatial.errors import InputError
 from spatial.field import angle_between, encode, unit_vectors
 
@@ -78,6 +78,17 @@ def test_nobody_is_heard_in_a_diffuse_field(rng):
     result = heard(diffuse(rng, 3 * RATE))
     assert not result.heard
     assert np.all(np.isnan(result.vector))
+
+
+def test_frames_of_two_lengths_agree_and_share_the_say(rng):
+    field = encode(bursts(rng, 2.0), 0.5, -0.3)
+    field = (field + 1e-3 * rng.standard_normal(field.shape)).astype(np.float32)
+    both = [field_bins(field, RATE, frame_s=frame_s) for frame_s in MARK_FRAMES_S]
+    result = span_direction(both, 0.25, 2.0)
+    assert np.degrees(angle_between(result.vector, unit_vectors(0.5, -0.3))) < 0.2
+    # A field from elsewhere in the one must weigh as much as the other: the densest place is one of the two.
+    elsewhere = field_bins(encode(bursts(rng, 2.0), -2.0, 0.0).astype(np.float32), RATE)
+    assert span_direction([both[0], elsewhere], 0.25, 2.0).share == pytest.approx(0.5, abs=0.02)
 
 
 def test_nobody_is_heard_in_silence():

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.direction import FieldBins, field_bins, span_direction
+from spatial.analysis.direction import MARK_FRAMES_S, FieldBins, field_bins, span_direction
 from spatial.conventions import FloatArray
 from spatial.field import angle_between, unit_vectors
 from spatial.rotation import matrix_from_ypr
@@ -37,7 +37,9 @@ def least_diffuse(bins: FieldBins, start_s: float, end_s: float) -> FloatArray:
 def measure(seed: int) -> list[tuple[str, float, float, float, float, float]]:
     """Per turn: kind, RT60, error of ours (NaN: unheard), its sd, error of the two others; degrees."""
     scene = make_scene(seed, rt60_s=(0.2, 0.8), diffuse_snr_db=(5.0, 25.0), turn_s=3.3, rounds=1)
-    bins = field_bins(scene.shoot.field.astype(np.float32), RATE)
+    field = scene.shoot.field.astype(np.float32)
+    bins = field_bins(field, RATE)
+    marked = [field_bins(field, RATE, frame_s=frame_s) for frame_s in MARK_FRAMES_S]
     mount = matrix_from_ypr(scene.rig.mount)
     rows = []
     for number, start, end in scene.turns:
@@ -47,7 +49,7 @@ def measure(seed: int) -> list[tuple[str, float, float, float, float, float]]:
         def off(vector: FloatArray, truth: FloatArray = truth) -> float:
             return float(np.degrees(angle_between(mount @ vector, truth)))
 
-        ours = span_direction(bins, start, end)
+        ours = span_direction(marked, start, end)
         rows.append(
             (
                 scene.kind,
