@@ -90,8 +90,8 @@ def turn(angles: YawPitchRoll) -> str:
     else:
         facing = f"it faced {abs(yaw):.1f}° {'left' if yaw > 0 else 'right'} of the lens"
     tipped = f"tipped {height(pitch)}" if abs(pitch) >= 0.05 else "not tipped"
-    lean = roll if abs(roll) <= 90 else roll - float(np.copysign(180.0, roll))
-    leaning = f"leaning {abs(lean):.1f}° to its {'right' if lean > 0 else 'left'}" if abs(lean) >= 0.05 else ""
+    side_leant = _lean(roll)
+    leaning = f"leaning {side_leant}" if side_leant else ""
     if abs(roll) > 90:
         return f"{facing}, {tipped}, upside down{', ' + leaning if leaning else ''}"
     return f"{facing}, {tipped}, {leaning or 'not leaning'}"
@@ -106,9 +106,14 @@ def mount_parts(angles: YawPitchRoll) -> tuple[str, str, str]:
     ('92.6° left', '2.0° down', 'upside down, 4.0° to its left')
     """
     yaw, pitch, roll = (float(np.degrees(a)) for a in (angles.yaw_rad, angles.pitch_rad, angles.roll_rad))
-    lean = roll if abs(roll) <= 90 else roll - float(np.copysign(180.0, roll))
-    leaning = f"{abs(lean):.1f}° to its {'right' if lean > 0 else 'left'}" if abs(lean) >= 0.05 else "straight"
+    leaning = _lean(roll) or "straight"
     return side(yaw), height(pitch), f"upside down, {leaning}" if abs(roll) > 90 else leaning
+
+
+def _lean(roll_deg: float) -> str:
+    """How far and to which of its sides the microphone leant, upside down or not; empty where it did not."""
+    lean = roll_deg if abs(roll_deg) <= 90 else roll_deg - float(np.copysign(180.0, roll_deg))
+    return f"{abs(lean):.1f}° to its {'right' if lean > 0 else 'left'}" if abs(lean) >= 0.05 else ""
 
 
 def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
