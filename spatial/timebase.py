@@ -1,12 +1,13 @@
 """Frame rates, timecode and the clock law.
 
 Conventions: spatial.conventions (time).
-Functions: ClockLaw (between clip time and take time); timecode_from_frame, frame_from_timecode (SMPTE
-ST 12-1, with and without drop-frame); samples_for_frames (exact length of a clip in samples).
+Functions: ClockLaw (between clip time and take time), ClockStep (where a clock jumps); timecode_from_frame,
+frame_from_timecode (SMPTE ST 12-1, with and without drop-frame); samples_for_frames (exact length of a clip in
+samples).
 """
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from spatial.errors import InputError
@@ -16,11 +17,25 @@ DROP_FRAME_RATES = {Fraction(30000, 1001): 2, Fraction(60000, 1001): 4}
 
 
 @dataclass(frozen=True, slots=True)
+class ClockStep:
+    """A place where one of the two clocks jumps: from clip_time_s on, take time is step_s further on.
+
+    Negative where the recorder lost sound (a dropped buffer), positive where the camera did.
+    """
+
+    clip_time_s: float
+    step_s: float
+    sd_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class ClockLaw:
-    """How take time follows clip time: take = clip * (1 + drift_ppm * 1e-6) + offset_s."""
+    """How take time follows clip time: take = clip * (1 + drift_ppm * 1e-6) + offset_s + the steps passed."""
 
     offset_s: float
     drift_ppm: float = 0.0
+    steps: tuple[ClockStep, ...] = ()
+    """In order of clip time."""
 
     @property
     def ratio(self) -> float:
@@ -34,12 +49,35 @@ class ClockLaw:
         --------
         >>> round(ClockLaw(offset_s=3.217, drift_ppm=50.0).take_from_clip(100.0), 6)
         103.222
+        >>> ClockLaw(3.0, steps=(ClockStep(20.0, -0.01),)).take_from_clip(20.0)
+        22.99
         """
-        return clip_time_s * self.ratio + self.offset_s
+        jumped = sum(step.step_s for step in self.steps if clip_time_s >= step.clip_time_s)
+        return clip_time_s * self.ratio + self.offset_s + jumped
 
     def clip_from_take(self, take_time_s: float) -> float:
-        """Clip time of a take time, seconds."""
-        return (take_time_s - self.offset_s) / self.ratio
+        """Clip time of a take time, seconds; where a step made the take say it twice or never, the step's time."""
+        jumped = 0.0
+        for step in self.steps:
+            if (take_time_s - self.offset_s - jumped) / self.ratio < step.clip_time_s:
+                break
+            jumped += step.step_s
+            if (take_time_s - self.offset_s - jumped) / self.ratio < step.clip_time_s:
+                return step.clip_time_s
+        return (take_time_s - self.offset_s - jumped) / self.ratio
+
+    def piece_at(self, clip_time_s: float) -> "ClockLaw":
+        """The law without steps that holds around a clip time."""
+        return ClockLaw(self.take_from_clip(clip_time_s) - clip_time_s * self.ratio, self.drift_ppm)
+
+    def moved(self, lag_s: float, slope: float = 0.0) -> "ClockLaw":
+        """The law with take time later by lag_s + slope * clip time."""
+        return replace(self, offset_s=self.offset_s + lag_s, drift_ppm=self.drift_ppm + slope * 1e6)
+
+    def from_clip_time(self, zero_s: float) -> "ClockLaw":
+        """The same law for clip time counted from zero_s: what was zero_s becomes 0."""
+        steps = tuple(replace(step, clip_time_s=step.clip_time_s - zero_s) for step in self.steps)
+        return ClockLaw(self.offset_s + zero_s * self.ratio, self.drift_ppm, steps)
 
 
 def samples_for_frames(frames: int, frame_rate: Fraction, rate_hz: int) -> int:
