@@ -3,7 +3,8 @@
 Goal: find the offset to about a hundredth of a second anywhere in hours of sound, at the cost of a few
 Fourier transforms of a hundred values a second.
 Conventions: spatial.conventions (time). Offsets are take time minus clip time, seconds.
-Functions: EnvelopeBuilder (from blocks of sound to a band envelope); find_candidates (coarse clock laws).
+Functions: EnvelopeBuilder (from blocks of sound to a band envelope); as_if_at_rate (the same at another sample
+rate); find_candidates (coarse clock laws); is_steady.
 """
 
 from dataclasses import dataclass
@@ -22,6 +23,9 @@ WORKING_RATE_HZ = 16_000
 HOP = 160
 """Samples between envelope frames: 10 ms."""
 
+ENVELOPE_VERSION = 1
+"""Counts on with every change to what EnvelopeBuilder makes: kept envelopes of older versions are not used."""
+
 ENVELOPE_RATE_HZ = WORKING_RATE_HZ / HOP
 _WINDOW = 512
 _EDGES_HZ = np.geomspace(200.0, 7000.0, 13)
@@ -30,6 +34,11 @@ _LONGEST_SEGMENT_S = 30.0
 _MAX_SEGMENTS = 24
 _FINE = 10
 _MARGIN = 20
+_LIVELY, _LIVELY_SHARE = 0.5, 0.02
+"""A sound is steady when less than a fiftieth of it changes by 2 dB within 40 ms."""
+
+_STEADY = 0.03
+"""A band whose level changes by less, in log power, holds a tone or nothing."""
 
 MAX_DRIFT_PPM = 1500.0
 """Widest clock difference searched: pull-up and pull-down (1000 ppm) with room for the clocks' own error."""
@@ -67,6 +76,30 @@ class EnvelopeBuilder:
         if not self._frames:
             return np.zeros((len(self._bands) - 1, 0), dtype=np.float32)
         return np.concatenate(self._frames).T
+
+
+def as_if_at_rate(powers: FloatArray, ratio: float) -> FloatArray:
+    """The envelope that the same samples would have, had they been read at `ratio` times their rate.
+
+    Parameters
+    ----------
+    powers : ndarray, shape (bands, frames)
+    ratio : float
+        Read faster, 1 or more, they last shorter and sound higher.
+
+    Returns
+    -------
+    ndarray, shape (bands, frames / ratio)
+    """
+    frames = powers.shape[1]
+    places = np.arange(int(frames / ratio)) * ratio
+    up = round(np.log(ratio) / np.log(_EDGES_HZ[1] / _EDGES_HZ[0]))
+    moved = np.zeros_like(powers)
+    if up >= 0:
+        moved[up:] = powers[: len(powers) - up]
+    else:
+        moved[:up] = powers[-up:]
+    return np.stack([np.interp(places, np.arange(frames), band) for band in moved]).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +155,15 @@ def find_candidates(clip_powers: FloatArray, take_powers: FloatArray, *, count: 
     return _best_lines(curves, centres, first_offset, count)
 
 
+def is_steady(powers: FloatArray) -> bool:
+    """Whether hardly anything in a sound comes and goes: hum, a chord, silence, DC."""
+    if powers.shape[1] < 8:
+        return True
+    levels = np.log(powers + 1e-4 * np.max(powers) + 1e-30)
+    lively = np.max(np.abs(levels[:, 4:] - levels[:, :-4]), axis=0) > _LIVELY
+    return bool(np.mean(lively) < _LIVELY_SHARE)
+
+
 def _changes(powers: FloatArray) -> FloatArray:
     """Rises and falls of each band, deaf to slow gain riding and to the noise floor; unit variance."""
     if powers.shape[1] < 8:
@@ -131,7 +173,7 @@ def _changes(powers: FloatArray) -> FloatArray:
     change = np.zeros_like(levels)
     change[:, 2:-2] = levels[:, 3:-1] + levels[:, 4:] - levels[:, :-4] - levels[:, 1:-3]
     spread = np.std(change, axis=1, keepdims=True)
-    scaled = np.divide(change, spread, out=np.zeros_like(change), where=spread > 1e-3)
+    scaled = np.divide(change, spread, out=np.zeros_like(change), where=spread > _STEADY)
     return np.asarray(np.clip(scaled, -4.0, 4.0), dtype=np.float32)
 
 

@@ -48,15 +48,19 @@ def resampled(blocks: Iterable[FloatArray], in_rate_hz: float, out_rate_hz: floa
 
 
 class TakeSamples:
-    """A take's field at another rate, read span by span; silent outside its length."""
+    """A take's field at another rate, read span by span; silent outside its length.
 
-    def __init__(self, take: Take, rate_hz: int) -> None:
+    `true_rate_hz` is the rate at which it was really recorded, where its header says another.
+    """
+
+    def __init__(self, take: Take, rate_hz: int, *, true_rate_hz: int | None = None) -> None:
         self._reader = FieldReader(take)
         self._take = take
         self.rate_hz = rate_hz
-        divisor = gcd(rate_hz, take.rate_hz)
-        self._out_step, self._in_step = rate_hz // divisor, take.rate_hz // divisor
-        self.length = take.samples * rate_hz // take.rate_hz
+        recorded_hz = true_rate_hz or take.rate_hz
+        divisor = gcd(rate_hz, recorded_hz)
+        self._out_step, self._in_step = rate_hz // divisor, recorded_hz // divisor
+        self.length = take.samples * rate_hz // recorded_hz
 
     def __enter__(self) -> Self:
         self._reader.__enter__()

@@ -4,35 +4,28 @@ Conventions: spatial.conventions (field; array layout).
 Functions: open_take (look, without reading the sound); field_blocks (stream); read_field (one short span);
 FieldReader (many spans of one take).
 
-WAV files are found by our own chunk walk and decoded through a view of their sound: libsndfile opens neither
-BW64 nor RF64 with an odd-sized chunk before the sound, and takes a file that breaks off for a shorter one.
+A take may lie in several files, where the recorder split it: spatial.media.joining finds them, and here they are
+read as one.
 """
 
-import os
-import stat
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Self
+from typing import Self
 
 import numpy as np
-import soundfile
 
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat, internal_from
-from spatial.media.wav import DataView, is_wave, read_layout
+from spatial.media.bext import read_stamp
+from spatial.media.parts import Part, PartReader, open_sound
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000
 """Sample rates a take may have, both included."""
-
-_OTHER_CONTAINERS = {b"fLaC": "FLAC", b"caff": "CAF"}
-"""First four bytes of what libsndfile reads for us."""
-
-_NO_SAMPLE = 1e6
-"""120 dB over full scale: a floating-point file that holds such a number holds damage, not sound."""
 
 _NO_LENGTH = 1 << 62
 """More samples than any file: what libsndfile says of a FLAC file whose header gives no length."""
@@ -40,25 +33,49 @@ _NO_LENGTH = 1 << 62
 
 @dataclass(frozen=True, slots=True)
 class Take:
-    """A first-order recording on disk."""
+    """A first-order recording on disk.
+
+    Raises
+    ------
+    InputError
+        Parts that do not begin with `path` or do not add up to `samples`.
+    """
 
     path: Path
+    """Its file, or the first of them."""
     rate_hz: int
     channels: int
     """In the file; the first four are the first-order field."""
     samples: int
-    """Length of each channel."""
+    """Length of each channel, all parts together."""
     container: str
-    """WAV, RF64, BW64, FLAC or CAF."""
+    """WAV, RF64, BW64, FLAC or CAF; of the first part."""
     subtype: str
     """Coding, as soundfile names it: PCM_24, FLOAT, ..."""
     channel_format: ChannelFormat
     """How its channels are read."""
+    start_of_day_s: float | None = None
+    """Seconds from midnight to its first sample by the recorder's timecode, where the file says so."""
+    origination: datetime | None = None
+    """Date and time by the recorder's clock, in no known time zone, where the file says so."""
+    parts: tuple[Part, ...] = ()
+    """The files it lies in, in order of time; just the one at `path` unless said otherwise."""
+
+    def __post_init__(self) -> None:
+        parts = self.parts or (Part(self.path, self.samples),)
+        if parts[0].path != self.path or sum(part.samples for part in parts) != self.samples:
+            raise InputError(f"the parts of {self.path.name} are not the {self.samples} samples it should have")
+        object.__setattr__(self, "parts", parts)
 
     @property
     def duration_s(self) -> float:
         """Length in seconds of the recorder's clock."""
         return self.samples / self.rate_hz
+
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        """Every file it lies in, in order of time."""
+        return tuple(part.path for part in self.parts)
 
     @property
     def left_out_channels(self) -> int:
@@ -83,7 +100,7 @@ def open_take(path: Path | str, *, channel_format: ChannelFormat = ChannelFormat
     """
     path = Path(path)
     with ExitStack() as stack:
-        sound, container = _open_sound(path, stack)
+        sound, container = open_sound(path, stack)
         channels, rate_hz, samples = int(sound.channels), int(sound.samplerate), int(sound.frames)
         subtype = str(sound.subtype)
     if channels < FIRST_ORDER_CHANNELS:
@@ -99,7 +116,12 @@ def open_take(path: Path | str, *, channel_format: ChannelFormat = ChannelFormat
         raise MediaFileError(f"{path.name} holds no sound: it is zero samples long; name another recording")
     if samples >= _NO_LENGTH:
         raise MediaFileError(f"{path.name} does not say how long it is; save it as WAV and name that")
-    return Take(path, rate_hz, channels, samples, container, subtype, channel_format)
+    stamp = read_stamp(path, rate_hz)
+    return Take(
+        *(path, rate_hz, channels, samples, container, subtype, channel_format),
+        start_of_day_s=stamp.start_of_day_s,
+        origination=stamp.origination,
+    )
 
 
 def field_blocks(
@@ -146,15 +168,12 @@ class FieldReader:
     def __init__(self, take: Take) -> None:
         self._take = take
         self._stack = ExitStack()
-        self._may_hold_anything = take.subtype in ("FLOAT", "DOUBLE")
+        self._readers: list[PartReader] = []
 
     def __enter__(self) -> Self:
         take = self._take
         with ExitStack() as stack:
-            self._sound, _ = _open_sound(take.path, stack)
-            found = (self._sound.frames, self._sound.channels, self._sound.samplerate)
-            if found != (take.samples, take.channels, take.rate_hz):
-                raise MediaFileError(f"{take.path.name} has changed since it was opened; run this again")
+            self._readers = [PartReader(part, take.channels, take.rate_hz, stack) for part in take.parts]
             self._stack = stack.pop_all()
         return self
 
@@ -165,38 +184,19 @@ class FieldReader:
 
     def read(self, start_sample: int, stop_sample: int) -> FloatArray:
         """Field samples start <= n < stop, shape (4, stop - start). Raises as field_blocks does."""
-        _check_span(self._take, start_sample, stop_sample)
-        wanted = stop_sample - start_sample
-        try:
-            # Seeking makes the FLAC decoder start anew: not in a stream.
-            if self._sound.tell() != start_sample:
-                self._sound.seek(start_sample)
-            raw = self._sound.read(wanted, dtype="float32", always_2d=True)
-        except soundfile.LibsndfileError as error:
-            raise self._broken(start_sample, stop_sample) from error
-        if len(raw) < wanted:
-            raise self._broken(start_sample, start_sample + len(raw))
-        if self._may_hold_anything:
-            self._check_samples(raw[:, :FIRST_ORDER_CHANNELS], start_sample)
-        return internal_from(raw.T, self._take.channel_format)
-
-    def _broken(self, start_sample: int, stop_sample: int) -> MediaFileError:
         take = self._take
-        start_s, stop_s = start_sample / take.rate_hz, stop_sample / take.rate_hz
-        return MediaFileError(
-            f"{take.path.name} breaks off or is damaged between {start_s:.2f} and {stop_s:.2f} s of the "
-            f"{take.duration_s:.2f} s it should hold; copy it from the card again"
-        )
-
-    def _check_samples(self, raw: FloatArray, start_sample: int) -> None:
-        good = np.abs(raw) < _NO_SAMPLE  # false for NaN too
-        if good.all():
-            return
-        sample, channel = (int(index) for index in np.argwhere(~good)[0])
-        raise MediaFileError(
-            f"{self._take.path.name} holds a value that is no sample ({raw[sample, channel]:g}) in channel "
-            f"{channel + 1} at {(start_sample + sample) / self._take.rate_hz:.3f} s; export it again, or cut that out"
-        )
+        _check_span(take, start_sample, stop_sample)
+        pieces = []
+        begin = 0
+        for part, reader in zip(take.parts, self._readers, strict=True):
+            first, last = max(start_sample - begin, 0), min(stop_sample - begin, part.samples)
+            if first < last:
+                pieces.append(reader.read(first, last))
+            begin += part.samples
+        if not pieces:
+            return np.zeros((FIRST_ORDER_CHANNELS, 0), dtype=np.float32)
+        raw = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+        return internal_from(raw.T, take.channel_format)
 
 
 def _blocks(take: Take, start: int, stop: int, block_samples: int) -> Iterator[FloatArray]:
@@ -208,49 +208,3 @@ def _blocks(take: Take, start: int, stop: int, block_samples: int) -> Iterator[F
 def _check_span(take: Take, start: int, stop: int) -> None:
     if not 0 <= start <= stop <= take.samples:
         raise InputError(f"samples {start} to {stop} reach outside {take.path.name}, which has {take.samples}")
-
-
-def _open_sound(path: Path, stack: ExitStack) -> tuple[soundfile.SoundFile, str]:
-    """Open a recording for decoding until the stack is closed; and the name of its container."""
-    file = stack.enter_context(_open_file(path))
-    try:
-        head = file.read(12)
-        if not head:
-            raise MediaFileError(f"{path.name} is empty; copy it from the card again")
-        if is_wave(head):
-            layout = read_layout(file, path.name)
-            sound = soundfile.SoundFile(
-                DataView(file, layout),
-                format="RAW",
-                subtype=layout.subtype,
-                endian="LITTLE",
-                channels=layout.channels,
-                samplerate=layout.rate_hz,
-            )
-            return stack.enter_context(sound), layout.container
-        container = _OTHER_CONTAINERS.get(head[:4])
-        if container is None:
-            raise MediaFileError(
-                f"{path.name} is not a WAV, FLAC or CAF recording; name the recorder's file (the clip comes first, "
-                "then its takes)"
-            )
-        # Bytes, because a name that is no text cannot be encoded; Windows names are always text.
-        return stack.enter_context(soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))), container
-    except OSError as error:
-        raise MediaFileError(f"{path.name} cannot be read ({error.strerror}); copy it from the card again") from error
-    except soundfile.LibsndfileError as error:
-        raise MediaFileError(f"{path.name} is damaged or incomplete; copy it from the card again") from error
-
-
-def _open_file(path: Path) -> BinaryIO:
-    try:
-        kind = path.stat().st_mode
-        if stat.S_ISDIR(kind):
-            raise MediaFileError(f"{path} is a folder; name the recording in it")
-        if not stat.S_ISREG(kind):
-            raise MediaFileError(f"{path} is not a file; name the recording itself")
-        return path.open("rb", buffering=0)
-    except FileNotFoundError as error:
-        raise MediaFileError(f"there is no file {path}; check the name and the folder") from error
-    except OSError as error:
-        raise MediaFileError(f"{path} cannot be opened ({error.strerror}); check its permissions") from error

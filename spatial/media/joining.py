@@ -1,0 +1,213 @@
+"""Takes in several files: which recordings continue each other without a break.
+
+Goal: a recorder splits long takes (at 2 or 4 GB, or by time); told together they are one take again. Two takes that
+merely follow each other must stay two, so in doubt files are kept apart.
+Conventions: time of day as in spatial.media.bext.
+Functions: join_takes.
+
+Files join where they are of one kind and either the next one's time of day is the end of the one before, to the
+sample; or to a video frame, and the sound runs on; or, where neither has a time of day, the names count on, the one
+before is long enough to have been split, and the sound runs on.
+
+That the sound runs on is judged against chance: linear prediction from the sound before the join meets the first
+samples after it as closely as it meets samples anywhere, where foreign sound would lie as far off as sound spreads.
+White noise cannot be predicted, and one silence or fade fits any other: no evidence, no join.
+"""
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from spatial.conventions import FloatArray
+from spatial.errors import MediaFileError
+from spatial.media.bext import DAY_S
+from spatial.media.takes import Take, read_field
+
+_FRAME_S = 0.04
+"""Time of day may be written in whole video frames of 1/25 s."""
+
+_HALF_DAY_S = DAY_S / 2
+
+_SPLIT_S, _SPLIT_BYTES = 60.0, 100_000_000
+"""No recorder splits earlier than this (common practice, no source)."""
+
+_WINDOW = 2048
+"""Samples on either side from which the sound's nature is learnt: 43 ms at 48 kHz."""
+
+_ORDER = 16
+"""Samples of each channel that predict the next, and samples after the join that are predicted."""
+
+_EDGE = 64
+"""Samples next to the join that must be as loud as the rest: at the end of a fade anything fits anything."""
+
+_EDGE_LEAST = 0.15
+"""Their least level against the window's; the end of a straight fade has 1/32."""
+
+_LEAST_LOG_ODDS = 12.0
+"""Sound that runs on is likelier than chance by e^12 at least: once in 160 000 pairs of foreign files."""
+
+_FLOOR = 1e-6
+"""Added to the variance of every channel, of the mean error: channels that say the same twice count once."""
+
+
+def join_takes(takes: Sequence[Take]) -> list[Take]:
+    """Make one take of those that continue each other.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        In any order; all opened with the channel format they will be read in.
+
+    Returns
+    -------
+    list of Take
+        In order of the first of their files given; the parts of each in order of time. A file named twice counts once.
+    """
+    takes = list({tuple(path.resolve() for path in take.paths): take for take in takes}.values())
+    follower = _followers(takes)
+    joined: list[tuple[int, Take]] = []
+    left = set(range(len(takes)))
+    for head in sorted(left - set(follower.values())):
+        chain = [head]
+        while chain[-1] in follower:
+            chain.append(follower[chain[-1]])
+        left -= set(chain)
+        joined.append((min(chain), _whole([takes[index] for index in chain])))
+    # What is left follows itself round the clock, which no recording does.
+    joined += [(index, takes[index]) for index in left]
+    return [take for _, take in sorted(joined, key=lambda entry: entry[0])]
+
+
+def _whole(chain: Sequence[Take]) -> Take:
+    if len(chain) == 1:
+        return chain[0]
+    parts = tuple(part for take in chain for part in take.parts)
+    return replace(chain[0], samples=sum(part.samples for part in parts), parts=parts)
+
+
+def _followers(takes: Sequence[Take]) -> dict[int, int]:
+    """The take that continues each, where there is exactly one, and it continues no other."""
+    pairs = [
+        (first, second)
+        for first in range(len(takes))
+        for second in range(len(takes))
+        if first != second and _continues(takes[first], takes[second])
+    ]
+    firsts, seconds = ([pair[side] for pair in pairs] for side in (0, 1))
+    return {first: second for first, second in pairs if firsts.count(first) == 1 and seconds.count(second) == 1}
+
+
+def _continues(first: Take, second: Take) -> bool:
+    if _kind(first) != _kind(second) or set(first.paths) & set(second.paths):
+        return False
+    if first.start_of_day_s is None and second.start_of_day_s is None:
+        return _was_split(first) and _names_count_on(first, second) and _sound_runs_on(first, second)
+    if first.start_of_day_s is None or second.start_of_day_s is None or _dates_disagree(first, second):
+        return False
+    late_s = second.start_of_day_s - first.start_of_day_s - first.duration_s
+    off_s = abs((late_s + _HALF_DAY_S) % DAY_S - _HALF_DAY_S)
+    if off_s * first.rate_hz < 1.0:
+        return True
+    return off_s <= _FRAME_S and _sound_runs_on(first, second)
+
+
+def _kind(take: Take) -> tuple[object, ...]:
+    # The first part may be long enough for RF64 and the last one not.
+    container = "WAV" if take.container in ("RF64", "BW64") else take.container
+    return take.rate_hz, take.channels, take.subtype, container, take.channel_format
+
+
+def _dates_disagree(first: Take, second: Take) -> bool:
+    """Whether they are of different days; some recorders write the first part's time into all of them."""
+    if first.origination is None or second.origination is None:
+        return False
+    apart_s = (second.origination - first.origination).total_seconds()
+    return abs(apart_s - first.duration_s) > _HALF_DAY_S
+
+
+def _was_split(take: Take) -> bool:
+    last = take.parts[-1]
+    try:
+        return last.samples > _SPLIT_S * take.rate_hz or last.path.stat().st_size > _SPLIT_BYTES
+    except OSError:
+        return False
+
+
+def _names_count_on(first: Take, second: Take) -> bool:
+    """Whether two files in one folder differ in one number, higher by one, or in a last letter, the next one."""
+    before, after = first.paths[-1], second.paths[0]
+    if before.parent != after.parent or before.suffix.lower() != after.suffix.lower():
+        return False
+    words, others = (re.split(r"(\d+)", path.stem) for path in (before, after))
+    if len(words) != len(others):
+        return False
+    changes = [(word, other) for word, other in zip(words, others, strict=True) if word != other]
+    if len(changes) != 1:
+        return False
+    word, other = changes[0]
+    if word.isdigit() and other.isdigit():
+        return int(other) == int(word) + 1
+    letters = re.fullmatch(r"(.*[^A-Za-z]|)([A-Ya-y])", word), re.fullmatch(r"(.*[^A-Za-z]|)([B-Zb-z])", other)
+    if letters[0] is None or letters[1] is None or (word, other) != (words[-1], others[-1]):
+        return False
+    return letters[0][1] == letters[1][1] and ord(letters[1][2]) == ord(letters[0][2]) + 1
+
+
+def _sound_runs_on(first: Take, second: Take) -> bool:
+    """Whether nothing but an unbroken recording would fit at the join so well."""
+    if min(first.samples, second.samples) < _WINDOW:
+        return False
+    try:
+        before = read_field(first, first.samples - _WINDOW, first.samples).astype(np.float64)
+        after = read_field(second, 0, _WINDOW).astype(np.float64)
+    except MediaFileError:
+        return False  # who reads the take will hear of it
+    # Forward and backward in time: a bang on one side alone must not hide a break.
+    return _fits(before, after) and _fits(after[:, ::-1], before[:, ::-1])
+
+
+def _fits(before: FloatArray, after: FloatArray) -> bool:
+    """Whether `after` goes on where `before` ends, both of shape (4, _WINDOW)."""
+    live = np.ptp(before, axis=1) > 0
+    level = (before[live] - before[live].mean(axis=1, keepdims=True)) ** 2
+    if not live.any() or level[:, -_EDGE:].mean() < _EDGE_LEAST**2 * level.mean():
+        return False
+    return _log_odds(before[live], after[live]) > _LEAST_LOG_ODDS
+
+
+def _log_odds(before: FloatArray, after: FloatArray) -> float:
+    """How much likelier (natural logarithm) the first samples of `after` are following `before` than foreign to it.
+
+    Both have shape (channels, _WINDOW) and are taken for Gaussian processes of the nature that `before` shows: each
+    sample is predicted from the _ORDER before it, or from those of them that lie in `after`.
+    """
+    whole = np.concatenate([before, after[:, :_ORDER]], axis=1)
+    following = _prediction_errors(whole, _ORDER)
+    floor = _FLOOR * np.mean(following[:, _ORDER:_WINDOW] ** 2) + np.finfo(np.float64).tiny
+    odds = 0.0
+    for known in range(_ORDER):
+        foreign = _prediction_errors(whole, known)
+        place = _WINDOW + known
+        odds += _log_likelihood(following, place, floor) - _log_likelihood(foreign, place, floor)
+    return odds
+
+
+def _prediction_errors(channels: FloatArray, order: int) -> FloatArray:
+    """Errors of linear prediction from the `order` samples before, as learnt from the first _WINDOW."""
+    errors = np.zeros_like(channels)
+    for channel, error in zip(channels, errors, strict=True):
+        frames = np.lib.stride_tricks.sliding_window_view(channel, order + 1)
+        known, present = np.column_stack([frames[:, :order], np.ones(len(frames))]), frames[:, order]
+        learnt = slice(_WINDOW - order)
+        error[order:] = present - known @ np.linalg.lstsq(known[learnt], present[learnt], rcond=None)[0]
+    return errors
+
+
+def _log_likelihood(errors: FloatArray, place: int, floor: float) -> float:
+    """Of the errors in all channels at a place, by their covariance over the window; a constant left out."""
+    usual = errors[:, _ORDER:_WINDOW]
+    covariance = usual @ usual.T / (_WINDOW - 2 * _ORDER) + floor * np.eye(len(errors))
+    miss = errors[:, place]
+    return float(-0.5 * (np.linalg.slogdet(covariance)[1] + miss @ np.linalg.solve(covariance, miss)))

@@ -1,0 +1,134 @@
+"""One file of a recording: opened whatever its container, and read in spans.
+
+Conventions: raw sound here is as the file has it, shape (samples, channels); spatial.media.takes turns it into a
+field.
+Functions: open_sound (for decoding); PartReader (many spans of one file).
+
+WAV files are found by our own chunk walk and decoded through a view of their sound: libsndfile opens neither
+BW64 nor RF64 with an odd-sized chunk before the sound, and takes a file that breaks off for a shorter one.
+"""
+
+import os
+import stat
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import soundfile
+
+from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.errors import MediaFileError
+from spatial.media.wav import DataView, is_wave, read_layout
+
+_OTHER_CONTAINERS = {b"fLaC": "FLAC", b"caff": "CAF"}
+"""First four bytes of what libsndfile reads for us."""
+
+_NO_SAMPLE = 1e6
+"""120 dB over full scale: a floating-point file that holds such a number holds damage, not sound."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One file of a recording."""
+
+    path: Path
+    samples: int
+    """Length of each channel."""
+
+
+class PartReader:
+    """One file of a recording, open for many reads until the stack is closed."""
+
+    def __init__(self, part: Part, channels: int, rate_hz: int, stack: ExitStack) -> None:
+        self._part, self._rate_hz = part, rate_hz
+        self._sound, _ = open_sound(part.path, stack)
+        if (self._sound.frames, self._sound.channels, self._sound.samplerate) != (part.samples, channels, rate_hz):
+            raise MediaFileError(f"{part.path.name} has changed since it was opened; run this again")
+        self._may_hold_anything = self._sound.subtype in ("FLOAT", "DOUBLE")
+
+    def read(self, start: int, stop: int) -> FloatArray:
+        """Raw samples start <= n < stop of this file, shape (stop - start, channels), float32.
+
+        Raises
+        ------
+        MediaFileError
+            The file breaks off, is damaged, or holds a value that is no sample in its first four channels.
+        """
+        wanted = stop - start
+        try:
+            # Seeking makes the FLAC decoder start anew: not in a stream.
+            if self._sound.tell() != start:
+                self._sound.seek(start)
+            raw: FloatArray = self._sound.read(wanted, dtype="float32", always_2d=True)
+        except soundfile.LibsndfileError as error:
+            raise self._broken(start, stop) from error
+        if len(raw) < wanted:
+            raise self._broken(start, start + len(raw))
+        if self._may_hold_anything:
+            self._check_samples(raw[:, :FIRST_ORDER_CHANNELS], start)
+        return raw
+
+    def _broken(self, start: int, stop: int) -> MediaFileError:
+        start_s, stop_s, whole_s = (count / self._rate_hz for count in (start, stop, self._part.samples))
+        return MediaFileError(
+            f"{self._part.path.name} breaks off or is damaged between {start_s:.2f} and {stop_s:.2f} s of the "
+            f"{whole_s:.2f} s it should hold; copy it from the card again"
+        )
+
+    def _check_samples(self, raw: FloatArray, start: int) -> None:
+        good = np.abs(raw) < _NO_SAMPLE  # false for NaN too
+        if good.all():
+            return
+        sample, channel = (int(index) for index in np.argwhere(~good)[0])
+        raise MediaFileError(
+            f"{self._part.path.name} holds a value that is no sample ({raw[sample, channel]:g}) in channel "
+            f"{channel + 1} at {(start + sample) / self._rate_hz:.3f} s; export it again, or cut that out"
+        )
+
+
+def open_sound(path: Path, stack: ExitStack) -> tuple[soundfile.SoundFile, str]:
+    """Open a recording for decoding until the stack is closed; and the name of its container."""
+    file = stack.enter_context(_open_file(path))
+    try:
+        head = file.read(12)
+        if not head:
+            raise MediaFileError(f"{path.name} is empty; copy it from the card again")
+        if is_wave(head):
+            layout = read_layout(file, path.name)
+            sound = soundfile.SoundFile(
+                DataView(file, layout),
+                format="RAW",
+                subtype=layout.subtype,
+                endian="LITTLE",
+                channels=layout.channels,
+                samplerate=layout.rate_hz,
+            )
+            return stack.enter_context(sound), layout.container
+        container = _OTHER_CONTAINERS.get(head[:4])
+        if container is None:
+            raise MediaFileError(
+                f"{path.name} is not a WAV, FLAC or CAF recording; name the recorder's file (the clip comes first, "
+                "then its takes)"
+            )
+        # Bytes, because a name that is no text cannot be encoded; Windows names are always text.
+        return stack.enter_context(soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))), container
+    except OSError as error:
+        raise MediaFileError(f"{path.name} cannot be read ({error.strerror}); copy it from the card again") from error
+    except soundfile.LibsndfileError as error:
+        raise MediaFileError(f"{path.name} is damaged or incomplete; copy it from the card again") from error
+
+
+def _open_file(path: Path) -> BinaryIO:
+    try:
+        kind = path.stat().st_mode
+        if stat.S_ISDIR(kind):
+            raise MediaFileError(f"{path} is a folder; name the recording in it")
+        if not stat.S_ISREG(kind):
+            raise MediaFileError(f"{path} is not a file; name the recording itself")
+        return path.open("rb", buffering=0)
+    except FileNotFoundError as error:
+        raise MediaFileError(f"there is no file {path}; check the name and the folder") from error
+    except OSError as error:
+        raise MediaFileError(f"{path} cannot be opened ({error.strerror}); check its permissions") from error
