@@ -13,25 +13,29 @@ Sources:
 4.685 for 95 % efficiency (value from memory).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from spatial.analysis.separation import Separation, on_sphere, unknown_rig
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
-
-RIG_SEPARATION_SD_M = 0.2
-"""How far apart, along each axis, a recorder hung on the camera's rig may be (common practice, no source)."""
-
-PLACE_SD_S = 1e-4
-"""What one place in the room adds to the lag beside the plane wave (common practice, no source: a performer at 1.5 m
-is heard 0.09 ms later by a recorder 30 cm off than a plane wave tells)."""
-
-NOWHERE_SD_S = 4e-4
-"""The same for windows whose sound comes from nowhere in particular: as far as the rig reaches."""
 
 _SAME_PLACE_RAD = np.radians(20.0)
 _MOST_PLACES = 12
+
+CAMERA_SPACING_SD_M = 0.1
+"""A camera's two microphones are about a hand apart (common practice, no source)."""
+
+_STEP_SD_S = 0.02
+"""A step is known to within the windows' reach before it is fitted."""
+
+_RIG = slice(2, 5)
+"""Where the separation stands among the unknowns."""
+
+_SPACING = slice(5, 8)
+"""Where the camera's spacing does."""
 
 DRIFT_PRIOR_SD = 500e-6
 """Two crystal clocks differ by tens of ppm, pulled ones by 1000: a wide prior that only steadies short clips."""
@@ -50,9 +54,16 @@ class ClockLine:
     separation_m: FloatArray
     """Camera's place seen from the recorder along its own axes, shape (3,)."""
     separation_sd_m: FloatArray
+    spacing_m: FloatArray
+    """From the camera's second microphone to its first, in the recorder's axes, shape (3,)."""
+    steps_s: FloatArray
+    """What each step asked for adds to the lag, shape (steps,), with its deviation."""
+    steps_sd_s: FloatArray
     scatter_s: float
     """Scatter of the windows that count, one standard deviation."""
     residuals_s: FloatArray
+    travel_s: FloatArray
+    """What the travel of sound adds to each window's lag, shape (windows,)."""
     weights: FloatArray
     """What each window counts in the end, 0 to 1."""
 
@@ -63,6 +74,9 @@ def fit_clock_line(
     directions: FloatArray,
     *,
     strengths: FloatArray,
+    sides: FloatArray | None = None,
+    separation: Separation | None = None,
+    steps_at_s: Sequence[float] = (),
     floor_s: float = 2e-6,
 ) -> ClockLine:
     """Fit offset, slope and separation to window lags, robustly ([1], [2]).
@@ -74,6 +88,12 @@ def fit_clock_line(
         Where each window's sound came from, unit vectors in the recorder's axes; NaN where unknown.
     strengths : ndarray, shape (windows,)
         How well each window's peak stands out; its variance is taken as inverse to the square.
+    sides : ndarray, shape (windows,), optional
+        +0.5 for a lag against the camera's first microphone, -0.5 for its second; 0 for the two together.
+    separation : Separation, optional
+        What is known of the rig; by default, that recorder and camera share one.
+    steps_at_s : sequence of float
+        Clip times from which on the lag may be larger or smaller by a fixed step.
     floor_s : float
         Smallest scatter believed, seconds.
 
@@ -81,18 +101,30 @@ def fit_clock_line(
     -------
     ClockLine
     """
+    rig = separation or unknown_rig()
     middle = float(np.average(times_s, weights=strengths))
     # A sound from the direction of the camera reaches the camera first: the take hears it later.
-    known = np.nan_to_num(directions)
-    places, place_sd = _places(directions)
-    design = np.column_stack([np.ones_like(times_s), times_s - middle, known / SPEED_OF_SOUND_M_S, places])
-    precision = np.diag([0.0, DRIFT_PRIOR_SD**-2, *[RIG_SEPARATION_SD_M**-2] * 3, *place_sd**-2])
+    known, places, place_sd = _places(directions, rig)
+    passed = np.greater_equal.outer(times_s, np.asarray(steps_at_s)).astype(float)
+    spacing = known * (np.zeros_like(times_s) if sides is None else sides)[:, np.newaxis]
+    arrivals = np.column_stack([known, spacing]) / SPEED_OF_SOUND_M_S
+    design = np.column_stack([np.ones_like(times_s), times_s - middle, arrivals, passed, places])
+    first, after = _SPACING.stop, _SPACING.stop + passed.shape[1]
+    precision = np.zeros((design.shape[1],) * 2)
+    precision[1, 1] = DRIFT_PRIOR_SD**-2
+    precision[np.arange(first, after), np.arange(first, after)] = _STEP_SD_S**-2
+    precision[_SPACING, _SPACING] = np.eye(3) / CAMERA_SPACING_SD_M**2
+    precision[_RIG, _RIG] = np.linalg.inv(rig.covariance_m2)
+    precision[np.arange(after, len(precision)), np.arange(after, len(precision))] = place_sd**-2
+    expected = np.zeros(len(precision))
+    expected[_RIG] = rig.mean_m
     say = np.clip(strengths / np.median(strengths), 0.3, 3.0) ** 2
     weights = np.ones_like(lags_s)
     scatter = max(floor_s, _spread(lags_s))
     for _ in range(30):
         normal = design.T @ (design * (weights * say / scatter**2)[:, np.newaxis]) + precision
-        solution = np.linalg.solve(normal, design.T @ (lags_s * weights * say) / scatter**2)
+        told = design.T @ (lags_s * weights * say) / scatter**2
+        solution = np.linalg.solve(normal, told + precision @ expected)
         residuals = lags_s - design @ solution
         scatter = max(floor_s, _spread(residuals * np.sqrt(say)))
         ratio = np.clip(np.abs(residuals) * np.sqrt(say) / (_TUKEY * scatter), 0.0, 1.0)
@@ -100,40 +132,53 @@ def fit_clock_line(
         if np.max(np.abs(updated - weights)) < 1e-4:
             break
         weights = updated
-    told = design.T @ (design * (weights * say / scatter**2)[:, np.newaxis])
-    covariance = np.linalg.inv(told + precision)
+    seen = design.T @ (design * (weights * say / scatter**2)[:, np.newaxis])
     # What the fit itself has used up makes the residuals too small.
-    spent = float(np.trace(covariance @ told))
-    covariance *= _inflation(residuals, weights, spent)
+    spent = float(np.trace(np.linalg.solve(seen + precision, seen)))
+    covariance = np.linalg.inv(seen / _inflation(residuals, weights, spent) + precision)
+    if rig.length_m is not None:
+        solution, covariance = on_sphere(solution, covariance, _RIG, rig.length_m)
+    sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     to_zero = np.array([[1.0, -middle], [0.0, 1.0]])
     return ClockLine(
         offset_s=float(solution[0] - solution[1] * middle),
         slope=float(solution[1]),
         covariance=to_zero @ covariance[:2, :2] @ to_zero.T,
-        separation_m=solution[2:5],
-        separation_sd_m=np.sqrt(np.diag(covariance)[2:5]),
+        separation_m=solution[_RIG],
+        separation_sd_m=sd[_RIG],
+        spacing_m=solution[_SPACING],
+        steps_s=solution[first:after],
+        steps_sd_s=sd[first:after],
         scatter_s=scatter,
         residuals_s=residuals,
+        travel_s=np.delete(design, [0, 1, *range(first, after)], axis=1)
+        @ np.delete(solution, [0, 1, *range(first, after)]),
         weights=weights,
     )
 
 
-def _places(directions: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Which place each window's sound comes from, as columns of 0 and 1, with what each place may add, seconds."""
+def _places(directions: FloatArray, rig: Separation) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Each window's direction, the places as columns of 0 and 1, and what each place may add, seconds.
+
+    All windows of a place get its mean direction: the small errors of their own would pass for knowledge of the rig.
+    """
     heard: npt.NDArray[np.bool_] = np.asarray(np.isfinite(directions).all(axis=1))
+    known = np.zeros_like(directions)
     columns = [~heard]
     rest = heard.copy()
     while rest.any() and len(columns) < _MOST_PLACES:
         near = np.asarray(directions @ directions[rest].T > np.cos(_SAME_PLACE_RAD)) & rest[:, np.newaxis]
         fullest = near[:, int(np.argmax(near.sum(axis=0)))]
         columns.append(fullest)
+        middle = directions[fullest].sum(axis=0)
+        known[fullest] = middle / np.linalg.norm(middle)
         rest &= ~fullest
     columns[0] = columns[0] | rest
     used = [column for column in columns if column.any()]
-    sd = np.full(len(used), PLACE_SD_S)
+    sd = np.full(len(used), rig.place_sd_s)
     if columns[0].any():
-        sd[0] = NOWHERE_SD_S
-    return np.stack(used, axis=1).astype(float), sd
+        sd[0] = rig.nowhere_sd_s
+    return known, np.stack(used, axis=1).astype(float), sd
 
 
 def _spread(values: FloatArray) -> float:

@@ -18,7 +18,7 @@ from scipy import fft
 
 from spatial.analysis.direction import LEAD_IN_S, field_bins, span_direction
 from spatial.analysis.samples import Samples
-from spatial.conventions import ComplexArray, FloatArray, W
+from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
 from spatial.timebase import ClockLaw
 
 BLOCK = 4096
@@ -58,6 +58,9 @@ def cross_windows(
     take: Samples,
     law: ClockLaw,
     *,
+    look: tuple[FloatArray, FloatArray] | None = None,
+    span_s: tuple[float, float] | None = None,
+    every_s: float | None = None,
     max_windows: int = 400,
     progress: Callable[[float], None] | None = None,
 ) -> CrossWindows:
@@ -71,6 +74,13 @@ def cross_windows(
         The field in internal form (W, Y, Z, X), at the same rate.
     law : ClockLaw
         Where to read the take; its error must stay well under the 256 ms of a block.
+    look : tuple of ndarray, shape (windows,) and (windows, 3), optional
+        Clip times and unit vectors in the recorder's axes, from a first pass: the take is heard through a cardioid
+        that looks there, deaf behind; through W where the vector is NaN.
+    span_s : tuple of float, optional
+        Only windows that lie between these clip times.
+    every_s : float, optional
+        From one window to the next; by default they overlap by one half block.
     max_windows : int
         At most so many windows, evenly spread over the overlap.
     progress : callable, optional
@@ -83,26 +93,29 @@ def cross_windows(
         and take do not overlap by a window.
     """
     rate = clip.rate_hz
-    first = max(0.0, law.clip_from_take(0.0)) * rate
-    last = min(float(clip.length), law.clip_from_take(take.length / rate) * rate) - WINDOW
-    starts = _window_starts(first, last, max_windows)
+    begin, end = span_s or (0.0, clip.length / rate)
+    first = max(0.0, law.clip_from_take(0.0), begin) * rate
+    last = min(float(clip.length), law.clip_from_take(take.length / rate) * rate, end * rate) - WINDOW
+    starts = _window_starts(first, last, round(every_s * rate) if every_s else WINDOW - HOP, max_windows)
     taper = np.hanning(BLOCK).astype(np.float32)
     bins = _bins(rate)
     offsets = np.arange(BLOCKS_PER_WINDOW) * HOP
     within = np.arange(BLOCK)
-    phases, kept = [], []
+    phases: list[ComplexArray] = []
+    kept: list[int] = []
     for number, start in enumerate(starts):
         heard = clip.read(start, start + WINDOW).astype(np.float32)
         # By the law at each block's middle: a block has one lag, and drift makes its ends differ.
-        middles = (start + offsets + BLOCK / 2) / rate
-        predicted = (middles * law.ratio + law.offset_s) * rate - BLOCK / 2
+        predicted = _predicted(law, (start + offsets + BLOCK / 2) / rate) * rate - BLOCK / 2
         whole = np.floor(predicted).astype(int)
-        span = take.read(int(whole[0]), int(whole[-1]) + BLOCK)[W]
+        lowest = int(np.min(whole))
+        field = take.read(lowest, int(np.max(whole)) + BLOCK)
+        span = _beam(field, look, (start + WINDOW / 2) / rate) if look is not None and len(look[0]) else field[W]
         if not (heard.any() and span.any()):
             continue
         kept.append(start)
-        x = fft.rfft(heard[:, offsets[:, np.newaxis] + within] * taper)[..., bins]
-        y = fft.rfft(span[(whole - whole[0])[:, np.newaxis] + within].astype(np.float32) * taper)[..., bins]
+        x = _spectrum(heard[:, offsets[:, np.newaxis] + within], taper, bins)
+        y = _spectrum(span[(whole - lowest)[:, np.newaxis] + within].astype(np.float32), taper, bins)
         # The part of a sample that reading at whole samples left over, undone as a phase.
         lead = np.exp(2j * np.pi / BLOCK * np.outer(predicted - whole, bins)).astype(np.complex64)
         cross = np.conj(x) * (y * lead)
@@ -210,11 +223,32 @@ def _bins(rate_hz: int) -> npt.NDArray[np.int_]:
     return np.arange(low, high)
 
 
-def _window_starts(first: float, last: float, most: int) -> list[int]:
+def _beam(field: FloatArray, look: tuple[FloatArray, FloatArray], time_s: float) -> FloatArray:
+    """A field through a cardioid that looks where the nearest window heard its sound; through W where nowhere."""
+    vector = look[1][int(np.argmin(np.abs(look[0] - time_s)))]
+    if np.isnan(vector).any():
+        return np.asarray(field[W])
+    return np.asarray(0.5 * field[W] + 0.5 * np.tensordot(vector.astype(np.float32), field[[X, Y, Z]], axes=1))
+
+
+def _predicted(law: ClockLaw, clip_times_s: FloatArray) -> FloatArray:
+    if not law.steps:
+        return clip_times_s * law.ratio + law.offset_s
+    return np.array([law.take_from_clip(float(time)) for time in clip_times_s])
+
+
+def _window_starts(first: float, last: float, every: int, most: int) -> list[int]:
     if last < first:
         return []
-    count = int((last - first) // (WINDOW - HOP)) + 1
+    count = int((last - first) // every) + 1
     return [int(start) for start in np.linspace(np.ceil(first), np.floor(last), min(count, most))]
+
+
+def _spectrum(blocks: FloatArray, taper: FloatArray, bins: npt.NDArray[np.int_]) -> ComplexArray:
+    """Spectra of blocks without their mean; what lies 120 dB below a block is its rounding, not its sound."""
+    level = np.sqrt(np.mean(blocks**2, axis=-1, keepdims=True))
+    spectrum = fft.rfft((blocks - np.mean(blocks, axis=-1, keepdims=True)) * taper)[..., bins]
+    return np.asarray(np.where(np.abs(spectrum) > 1e-6 * BLOCK * level, spectrum, 0))
 
 
 def _unit_phase(spectrum: ComplexArray) -> ComplexArray:

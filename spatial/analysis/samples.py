@@ -3,7 +3,7 @@
 Analysis opens no files; a long recording reaches it as something that can read a span.
 
 Conventions: spatial.conventions (array layout).
-Functions: ArraySamples (sound in memory).
+Functions: ArraySamples (sound in memory); Excerpt (a part of other sound).
 """
 
 from dataclasses import dataclass
@@ -54,3 +54,30 @@ class ArraySamples:
         if first < last:
             span[:, first - start : last - start] = self.data[:, first:last]
         return span
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Excerpt:
+    """The samples first <= n < last of other sound, counted from 0."""
+
+    whole: Samples
+    first: int
+    last: int
+
+    @property
+    def rate_hz(self) -> int:
+        """Sample rate, Hz."""
+        return self.whole.rate_hz
+
+    @property
+    def length(self) -> int:
+        """Number of samples."""
+        return self.last - self.first
+
+    def read(self, start: int, stop: int) -> FloatArray:
+        """Samples start <= n < stop, zeros outside the excerpt."""
+        inside = max(start, 0), min(stop, self.length)
+        if inside[0] >= inside[1]:
+            return np.zeros_like(self.whole.read(0, 0), shape=(len(self.whole.read(0, 0)), stop - start))
+        span = self.whole.read(self.first + inside[0], self.first + inside[1])
+        return np.pad(span, ((0, 0), (inside[0] - start, stop - inside[1])))

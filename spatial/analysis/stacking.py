@@ -2,7 +2,7 @@
 
 Goal: one number for how surely clip and take hear one event along this law, and a better law.
 Conventions: spatial.conventions (time).
-Functions: try_law (a candidate, corrected where it moves); stack_windows (the stack itself); corrected.
+Functions: try_law (a candidate, corrected where it moves); stack_windows (the stack itself).
 """
 
 from dataclasses import dataclass
@@ -78,7 +78,7 @@ def stack_windows(windows: CrossWindows) -> Trial:
         slope = float(slopes[row])
         lag = float(np.interp(place, np.arange(lags.size), lags)) - slope * float(np.mean(windows.times_s))
         trial = Trial(
-            law=corrected(windows.law, lag, slope),
+            law=windows.law.moved(lag, slope),
             score=height / scatter,
             rival=float(np.max(curve[apart])) / scatter,
             signs=signs * flip,
@@ -107,8 +107,3 @@ def _along(curves: FloatArray, shifts_s: FloatArray, lags: FloatArray) -> FloatA
     for curve, step in zip(curves, steps, strict=True):
         total += np.roll(curve, -step)
     return total / len(curves)
-
-
-def corrected(law: ClockLaw, lag_s: float, slope: float) -> ClockLaw:
-    """A law with a lag and a slope, found along it, added."""
-    return ClockLaw(law.offset_s + lag_s, law.drift_ppm + slope * 1e6)

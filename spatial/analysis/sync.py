@@ -7,19 +7,19 @@ Functions: estimate_sync (one clip, one take); no_match (why there is none).
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import TypeVar
+from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from spatial.analysis.clockline import ClockLine, fit_clock_line
-from spatial.analysis.correlation import CrossWindows, cross_windows, lag_curves, refine_peak, window_directions
+from spatial.analysis.correlation import cross_windows, lag_curves, window_directions
 from spatial.analysis.envelope import Candidate
 from spatial.analysis.samples import Samples
-from spatial.analysis.stacking import NEAR_S, SEARCH_S, Trial, corrected, try_law
-from spatial.conventions import ComplexArray, FloatArray
-from spatial.timebase import ClockLaw
+from spatial.analysis.separation import Separation, unknown_rig
+from spatial.analysis.stacking import NEAR_S, SEARCH_S, Trial, try_law
+from spatial.analysis.steps import Listening, find_steps, with_small_step
+from spatial.analysis.windowfit import Told, fit_windows, hidden_step
+from spatial.conventions import FloatArray
+from spatial.timebase import ClockLaw, ClockStep
 
 MIN_OVERLAP_S = 4.0
 """A shorter overlap holds fewer than two windows, and nothing to check them against."""
@@ -32,6 +32,11 @@ MATCH_SCORE = 8.0
 """The same for the stacked whitened correlation. Unrelated scenes reached 8.1, half of them 5.6; the same event
 gave 21 or more. Both must be passed at one and the same place."""
 
+FAINT_SCORE = 6.0
+SURE_SCORE = 13.0
+"""A faint likeness of the envelopes (a short piece between clock steps, much noise) will do where the stacked
+correlation leaves no doubt."""
+
 RIG_SD_S = 1e-4
 """What the travel of sound across the rig leaves open in the offset: a recorder 30 cm from the lens hears a
 performer at 1.5 m up to 0.09 ms later than a plane wave would tell, whatever the direction."""
@@ -41,9 +46,8 @@ _ODD_DRIFT_PPM = 500.0
 the slopes tried around it do not undo."""
 
 _WORTH_TRYING = 0.5
-Number = TypeVar("Number", np.floating, np.complexfloating)
-_STRONG = 4.5
-_SHARED = 0.9
+_NEARLY = 0.7
+_MOMENT_S, _MOMENTS, _FITS = 1.0, 120, 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +60,8 @@ class SyncEvidence:
     """Take time minus clip time in each window, shape (windows,)."""
     weights: FloatArray
     """What each window counts, 0 (outlier) to 1."""
+    places_s: FloatArray
+    """What the travel of sound adds to each lag, as far as it is understood."""
     score: float
     """Height of the stacked correlation over its scatter; MATCH_SCORE or more is a match."""
     rival: float
@@ -81,8 +87,15 @@ class SyncEstimate:
     evidence: SyncEvidence | None
     steady: ClockLaw | None = None
     """The best law without drift."""
+    true_rate_hz: int | None = None
+    """The take's real sample rate, where its header says another."""
     undecided: bool = False
     """Whether there is no match because there was too little to hear, not because the two differ."""
+
+    @property
+    def steps(self) -> tuple[ClockStep, ...]:
+        """Where one of the two clocks jumps."""
+        return self.law.steps if self.law is not None else ()
 
     @property
     def drift_significant(self) -> bool:
@@ -107,6 +120,8 @@ def estimate_sync(
     take: Samples,
     candidates: Sequence[Candidate],
     *,
+    powers: tuple[FloatArray, FloatArray] | None = None,
+    separation: Separation | None = None,
     max_windows: int = 400,
     progress: Callable[[float], None] | None = None,
 ) -> SyncEstimate:
@@ -120,6 +135,10 @@ def estimate_sync(
         The field, internal form, at 16 kHz.
     candidates : sequence of Candidate
         From `envelope.find_candidates`.
+    powers : tuple of ndarray, optional
+        The envelopes that the candidates came from: with them, clock steps of seconds are found too.
+    separation : Separation, optional
+        What is known of the rig; by default, that recorder and camera share one.
     max_windows : int
         At most so many windows for the final line.
     progress : callable, optional
@@ -135,21 +154,49 @@ def estimate_sync(
         if not candidates:
             return no_match("one of the two holds no sound that comes and goes", undecided=True)
         return no_match(f"clip and take would overlap by less than {MIN_OVERLAP_S:.0f} s", undecided=True)
-    if long_enough[0].score < COARSE_SCORE:
-        return no_match(_too_weak(long_enough[0].score, COARSE_SCORE))
+    if long_enough[0].score < FAINT_SCORE:
+        seen = _evidence_without_line(try_law(clip, take, long_enough[0].law))
+        return no_match(_too_weak(long_enough[0].score, COARSE_SCORE), evidence=seen)
     likely = [c for c in long_enough if c.score >= _WORTH_TRYING * long_enough[0].score]
     trials = [try_law(clip, take, law) for candidate in likely for law in _laws_to_try(clip, take, candidate.law)]
     best = max(trials, key=lambda trial: trial.score)
-    if best.score < MATCH_SCORE:
-        return no_match(_too_weak(best.score, MATCH_SCORE), evidence=_evidence_without_line(best))
+    needed = MATCH_SCORE if long_enough[0].score >= COARSE_SCORE else SURE_SCORE
+    if best.score < needed:
+        return no_match(_too_weak(best.score, needed), evidence=_evidence_without_line(best))
+    alias = _alias(clip, take, best, trials)
+    if alias is not None:
+        return no_match(
+            f"it fits in several places equally well, {alias:.2f} s apart: a steady beat or a loop", undecided=True,
+            evidence=_evidence_without_line(best),
+        )  # fmt: skip
+    rig = separation or unknown_rig()
+    near_s = max(NEAR_S, 1.2 * rig.widest_lag_s)
     windows = cross_windows(clip, take, best.law, max_windows=max_windows, progress=progress)
-    line, times, lags, curve = _fit(windows, window_directions(windows, take), best.signs)
-    if line is None:
+    listening = Listening(clip, take, best.signs, near_s, powers)
+    base = find_steps(listening, windows)
+    if base.steps:
+        windows = cross_windows(clip, take, base, max_windows=max_windows, progress=progress)
+    directions = window_directions(windows, take)
+    look = windows.times_s, directions
+    windows = cross_windows(clip, take, base, look=look, max_windows=max_windows)
+    fitted = fit_windows(windows, directions, best.signs, rig, near_s)
+    if fitted is None:
         return no_match("too few moments of the clip agree on one offset", evidence=_evidence_without_line(best))
-    law = corrected(best.law, line.offset_s, line.slope)
+    stepped = _with_hidden_step(listening, fitted.told, base, rig)
+    if stepped is not None:
+        base = stepped
+        windows = cross_windows(clip, take, base, look=look, max_windows=max_windows)
+        fitted = fit_windows(windows, directions, best.signs, rig, near_s) or fitted
+    line = fitted.line
+    steps = tuple(
+        ClockStep(step.clip_time_s, step.step_s + float(more), float(sd))
+        for step, more, sd in zip(base.steps, line.steps_s, line.steps_sd_s, strict=True)
+    )
+    law = replace(base.moved(line.offset_s, line.slope), steps=steps)
     sd = np.sqrt(np.diag(line.covariance))
     # Without drift the offset is the line's value where it is surest.
     anchor = -line.covariance[0, 1] / line.covariance[1, 1]
+    steady = law.piece_at(0.0).take_from_clip(anchor) - anchor
     return SyncEstimate(
         matched=True,
         reason="",
@@ -157,18 +204,59 @@ def estimate_sync(
         offset_sd_s=float(np.hypot(sd[0], RIG_SD_S)),
         drift_sd_ppm=float(sd[1] * 1e6),
         evidence=SyncEvidence(
-            times_s=times,
-            lags_s=np.array([best.law.take_from_clip(t) - t for t in times]) + lags,
+            times_s=fitted.told.times_s,
+            lags_s=np.array([base.take_from_clip(t) - t for t in fitted.told.times_s]) + fitted.told.lags_s,
             weights=line.weights,
+            places_s=line.travel_s,
             score=best.score,
             rival=best.rival,
-            peak_lags_s=curve[0],
-            peak_curve=curve[1],
+            peak_lags_s=best.lags_s,
+            peak_curve=best.curve,
             separation_m=line.separation_m,
             separation_sd_m=line.separation_sd_m,
         ),
-        steady=ClockLaw(law.take_from_clip(anchor) - anchor),
+        steady=ClockLaw(steady, steps=steps),
     )
+
+
+def _with_hidden_step(listening: Listening, told: Told, law: ClockLaw, rig: Separation) -> ClockLaw | None:
+    """The law with a step that is smaller than the windows' reach, where they tell one."""
+    found = hidden_step(told, law, rig)
+    if found is None:
+        return None
+    time_s, line = found
+    return with_small_step(listening, law.moved(line.offset_s, line.slope), time_s, float(line.steps_s[-1]))
+
+
+def _alias(clip: Samples, take: Samples, best: Trial, trials: Sequence[Trial]) -> float | None:
+    """How far away the take fits the same moments of the clip nearly as well, seconds; None where it does not.
+
+    After a clock step another place fits well too, but other moments.
+    """
+    middle = max(0.0, best.law.clip_from_take(0.0)) + _overlap_s(clip, take, best.law) / 2
+    here = best.law.take_from_clip(middle)
+    fitting: FloatArray | None = None
+    for trial in sorted(trials, key=lambda t: -t.score):
+        apart = abs(trial.law.take_from_clip(middle) - here)
+        if trial.score < _NEARLY * best.score or apart <= SEARCH_S:
+            continue
+        if fitting is None:
+            fitting = _moments(clip, take, best)
+        other = _moments(clip, take, trial)
+        both = np.isin(fitting, other).sum()
+        if both > 0.5 * max(1, min(len(fitting), len(other))):
+            return apart
+    return None
+
+
+def _moments(clip: Samples, take: Samples, trial: Trial) -> FloatArray:
+    """The seconds of the clip that a trial's law fits."""
+    windows = cross_windows(clip, take, trial.law, span_s=None, every_s=_MOMENT_S, max_windows=_MOMENTS)
+    phases = np.tensordot(windows.phases, trial.signs / len(trial.signs), axes=(1, 0))
+    lags, curves = lag_curves(phases, windows.rate_hz, max_lag_s=SEARCH_S)
+    scatter = np.maximum(1.4826 * np.median(np.abs(curves), axis=1), 1e-9)
+    fits = curves[:, np.abs(lags) <= NEAR_S].max(axis=1) / scatter > _FITS
+    return np.asarray(np.round(windows.times_s[fits] / _MOMENT_S))
 
 
 def _laws_to_try(clip: Samples, take: Samples, law: ClockLaw) -> list[ClockLaw]:
@@ -177,62 +265,6 @@ def _laws_to_try(clip: Samples, take: Samples, law: ClockLaw) -> list[ClockLaw]:
         return [law]
     middle = max(0.0, law.clip_from_take(0.0)) + _overlap_s(clip, take, law) / 2
     return [law, ClockLaw(law.take_from_clip(middle) - middle)]
-
-
-def _fit(
-    windows: CrossWindows, directions: FloatArray, signs: FloatArray
-) -> tuple[ClockLine | None, FloatArray, FloatArray, tuple[FloatArray, FloatArray]]:
-    """Peaks of the windows near the law, and the robust line through them."""
-    phases = np.tensordot(windows.phases, signs / len(signs), axes=(1, 0))
-    weights = _agreement(phases)
-    for group in (1, 2, 4, 8):
-        grouped, times, places = _grouped(phases, windows.times_s, directions, group)
-        lags, curves = lag_curves(grouped, windows.rate_hz, max_lag_s=SEARCH_S, weights=weights)
-        near = np.flatnonzero(np.abs(lags) <= NEAR_S)
-        peaks = near[0] + np.argmax(curves[:, near], axis=1)
-        scatter = 1.4826 * np.median(np.abs(curves), axis=1)
-        refined = [refine_peak(curve, int(peak)) for curve, peak in zip(curves, peaks, strict=True)]
-        strengths = np.array([height for _, height in refined]) / np.maximum(scatter, 1e-9)
-        strong = strengths > _STRONG
-        if np.count_nonzero(strong) >= max(6, 0.3 * len(times)):
-            break
-    if np.count_nonzero(strong) < 3:
-        return None, times, np.zeros_like(times), (lags, curves.mean(axis=0))
-    steps = np.array([place for place, _ in refined])[strong]
-    measured = lags[0] + steps * (lags[1] - lags[0])
-    line = fit_clock_line(times[strong], measured, places[strong], strengths=strengths[strong])
-    return line, times[strong], measured, (lags, curves[strong].mean(axis=0))
-
-
-def _agreement(phases: ComplexArray) -> FloatArray:
-    """How far each frequency's phases agree between windows, smoothed: the say it gets in the final curves.
-
-    With coherence g the best weight of a whitened bin grows as g / (1 - g) (Knapp and Carter 1976, maximum
-    likelihood); the mean phase over N windows shows 1/sqrt(N) by chance, taken off first.
-    """
-    count = len(phases)
-    mean = np.abs(phases.mean(axis=0)) / np.maximum(np.abs(phases).mean(axis=0), 1e-12)
-    smooth = np.convolve(np.pad(mean**2, 32, mode="edge"), np.ones(65) / 65, mode="valid")
-    coherent = np.clip(smooth - 1.0 / max(count, 2), 0.0, 0.95)
-    weight = np.sqrt(coherent) / (1.0 - coherent)
-    return weight + 0.05 * np.max(weight) + 1e-6
-
-
-def _grouped(
-    phases: ComplexArray, times_s: FloatArray, directions: FloatArray, group: int
-) -> tuple[ComplexArray, FloatArray, FloatArray]:
-    """Means over neighbouring windows; a direction only where they all share it."""
-    count = len(phases) // group
-    if group == 1 or count == 0:
-        return phases, times_s, directions
-
-    def split(values: npt.NDArray[Number]) -> npt.NDArray[Number]:
-        return values[: count * group].reshape(count, group, *values.shape[1:])
-
-    shared = split(directions).mean(axis=1)
-    length = np.linalg.norm(shared, axis=1, keepdims=True)
-    place = np.where(length > _SHARED, shared / np.maximum(length, 1e-9), np.nan)
-    return split(phases).mean(axis=1), split(times_s).mean(axis=1), place
 
 
 def _too_weak(score: float, needed: float) -> str:
@@ -250,6 +282,7 @@ def _evidence_without_line(trial: Trial) -> SyncEvidence:
         times_s=none,
         lags_s=none,
         weights=none,
+        places_s=none,
         score=trial.score,
         rival=trial.rival,
         peak_lags_s=trial.lags_s,

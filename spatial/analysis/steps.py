@@ -1,0 +1,236 @@
+"""Places where one of the two clocks jumps: a recorder that drops a buffer, a camera that loses frames.
+
+Where windows of a stretch do not hear each other along the clock law, the law is tried again beside it: within
+SEARCH_S on the windows themselves, within REACH_S by the envelopes. What is found must hold the stretch as surely as
+a match holds a clip, and must last: a stretch that returns to the law it left was another sound.
+
+Conventions: spatial.conventions (time). A step is take time's, as in spatial.timebase.ClockStep.
+Functions: find_steps (a clock law with the steps in it); with_small_step (one more, known roughly).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from spatial.analysis.correlation import WINDOW, CrossWindows, cross_windows, lag_curves
+from spatial.analysis.envelope import ENVELOPE_RATE_HZ, find_candidates
+from spatial.analysis.samples import Excerpt, Samples
+from spatial.analysis.stacking import SEARCH_S, try_law
+from spatial.conventions import FloatArray
+from spatial.timebase import ClockLaw, ClockStep
+
+REACH_S = 5.0
+"""Largest step looked for."""
+
+MOST_STEPS = 8
+_GROUP = 5
+_HOME_SCORE = 5.5
+_AWAY_SCORE = 8.0
+_SHORTEST_S = 4.0
+_COARSE_SCORE = 5.0
+_STRETCH_SCORE = 9.0
+_SAME_S = 0.001
+_FINE_HOP_S = 0.2
+_MOST_FINE = 400
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Listening:
+    """The two recordings, and how their windows are to be heard."""
+
+    clip: Samples
+    take: Samples
+    signs: FloatArray
+    """+1 or -1 for each camera channel."""
+    near_s: float
+    """A window this near the law agrees with it."""
+    powers: tuple[FloatArray, FloatArray] | None
+    """Band envelopes of clip and take; None: only steps within SEARCH_S are found."""
+
+
+def find_steps(listening: Listening, windows: CrossWindows) -> ClockLaw:
+    """The windows' clock law, with a step wherever the windows tell one.
+
+    Parameters
+    ----------
+    listening : Listening
+    windows : CrossWindows
+        Over the whole overlap, along a law that holds the largest part of it.
+
+    Returns
+    -------
+    ClockLaw
+        The same law where there is no step.
+    """
+    law = windows.law
+    tried: set[int] = set()
+    while len(law.steps) < MOST_STEPS:
+        stretch = _next_stretch(listening, windows, tried)
+        if stretch is None:
+            return law
+        tried.add(round(sum(stretch) / 2))
+        beside = _law_beside(listening, windows, law, stretch)
+        if beside is None:
+            continue
+        stepped = _with_piece(listening, law, beside, stretch)
+        if stepped is None:
+            continue
+        law = stepped
+        windows = cross_windows(listening.clip, listening.take, law, max_windows=len(windows.times_s))
+    return law
+
+
+def with_small_step(listening: Listening, law: ClockLaw, about_s: float, step_s: float) -> ClockLaw:
+    """The law with one more step near a clip time, set where the windows change over."""
+    left = law.piece_at(about_s)
+    at = _boundary(listening, left, left.moved(step_s), about_s, (about_s - _SHORTEST_S, about_s + _SHORTEST_S))
+    steps = sorted((*law.steps, ClockStep(at, step_s)), key=lambda step: step.clip_time_s)
+    return ClockLaw(law.offset_s, law.drift_ppm, tuple(steps))
+
+
+def _curves(listening: Listening, windows: CrossWindows) -> tuple[FloatArray, FloatArray]:
+    phases = np.tensordot(windows.phases, listening.signs / len(listening.signs), axes=(1, 0))
+    return lag_curves(phases, windows.rate_hz, max_lag_s=SEARCH_S)
+
+
+def _scores(curves: FloatArray) -> FloatArray:
+    """Curves over their own scatter."""
+    return curves / np.maximum(1.4826 * np.median(np.abs(curves), axis=-1, keepdims=True), 1e-9)
+
+
+def _next_stretch(listening: Listening, windows: CrossWindows, tried: set[int]) -> tuple[float, float] | None:
+    """The longest stretch of clip time, not tried before, whose windows do not agree with the law."""
+    lags, curves = _curves(listening, windows)
+    group = min(_GROUP, len(curves))
+    if group < 3:
+        return None
+    running = np.cumsum(np.concatenate([np.zeros((1, lags.size)), curves]), axis=0)
+    stacks = _scores(running[group:] - running[:-group])
+    near = np.abs(lags) <= listening.near_s
+    home = stacks[:, near].max(axis=1) >= _HOME_SCORE
+    half = WINDOW / windows.rate_hz / 2
+    stretches: list[tuple[float, float]] = []
+    first: int | None = None
+    for number in range(len(home) + 1):
+        if number < len(home) and not home[number]:
+            first = number if first is None else first
+        elif first is not None:
+            # A stack that reaches over the step still hears its longer side: the stretch begins half a stack later.
+            begin = windows.times_s[first + (group // 2 if first else 0)] - half
+            end = windows.times_s[
+                min(number - 1 + group - 1 - (group // 2 if number < len(home) else 0), len(curves) - 1)
+            ]
+            stretches.append((float(begin), float(end + half)))
+            first = None
+    fresh = [s for s in stretches if s[1] - s[0] >= _SHORTEST_S and round(sum(s) / 2) not in tried]
+    return max(fresh, key=lambda s: s[1] - s[0]) if fresh else None
+
+
+def _law_beside(
+    listening: Listening, windows: CrossWindows, law: ClockLaw, stretch: tuple[float, float]
+) -> ClockLaw | None:
+    """A law without steps that holds a stretch surely, near the one that does not."""
+    middle = sum(stretch) / 2
+    piece = law.piece_at(middle)
+    inside = (windows.times_s >= stretch[0]) & (windows.times_s <= stretch[1])
+    lags, curves = _curves(listening, windows)
+    if inside.any():
+        scores = _scores(curves[inside].mean(axis=0))
+        best = int(np.argmax(scores))
+        if scores[best] >= _AWAY_SCORE and abs(lags[best]) > listening.near_s:
+            return piece.moved(float(lags[best]))
+    if listening.powers is None:
+        return None
+    return _far_beside(listening, piece, stretch)
+
+
+def _far_beside(listening: Listening, piece: ClockLaw, stretch: tuple[float, float]) -> ClockLaw | None:
+    rate = listening.clip.rate_hz
+    begin, end = stretch
+    of_clip, of_take = listening.powers or (np.zeros((0, 0)), np.zeros((0, 0)))
+    first = max(0, round(begin * ENVELOPE_RATE_HZ))
+    from_take = max(0, int((piece.take_from_clip(begin) - REACH_S) * ENVELOPE_RATE_HZ))
+    to_take = int((piece.take_from_clip(end) + REACH_S) * ENVELOPE_RATE_HZ)
+    candidates = find_candidates(
+        of_clip[:, first : round(end * ENVELOPE_RATE_HZ)], of_take[:, from_take:to_take], count=3
+    )
+    excerpt = Excerpt(listening.clip, round(begin * rate), min(round(end * rate), listening.clip.length))
+    best: tuple[float, ClockLaw] | None = None
+    for candidate in candidates:
+        if candidate.score < _COARSE_SCORE:
+            continue
+        # Clip time of the candidate counts from the stretch's begin, take time from where its slice was cut.
+        half = (end - begin) / 2
+        offset = (
+            candidate.law.take_from_clip(half) + (from_take - first) / ENVELOPE_RATE_HZ + begin - half * piece.ratio
+        )
+        trial = try_law(excerpt, listening.take, ClockLaw(offset, piece.drift_ppm))
+        if trial.score >= _STRETCH_SCORE and (best is None or trial.score > best[0]):
+            at_middle = trial.law.take_from_clip(half)
+            best = trial.score, ClockLaw(at_middle - (begin + half) * piece.ratio, piece.drift_ppm)
+    if best is None or abs(best[1].offset_s - piece.offset_s) > REACH_S:
+        return None
+    return best[1]
+
+
+def _with_piece(listening: Listening, law: ClockLaw, beside: ClockLaw, stretch: tuple[float, float]) -> ClockLaw | None:
+    """The law with another piece in it where a stretch follows that piece; None where it returns to what it left."""
+    clip_end = listening.clip.length / listening.clip.rate_hz
+    edge = WINDOW / listening.clip.rate_hz
+    before = [step for step in law.steps if step.clip_time_s <= stretch[0] + edge]
+    after = [step for step in law.steps if step.clip_time_s >= stretch[1] - edge]
+    left, right = law.piece_at(stretch[0] - 2 * edge), law.piece_at(stretch[1] + 2 * edge)
+    at_start, at_end = stretch[0] < 2 * edge, stretch[1] > clip_end - 2 * edge
+    if not (at_start or at_end) and abs(left.offset_s - right.offset_s) < _SAME_S:
+        return None
+    # Offsets of the pieces, first to last, and where each ends.
+    pieces: list[ClockLaw] = []
+    ends: list[float] = []
+    for step in before if not at_start else []:
+        pieces.append(law.piece_at(step.clip_time_s - 1e-6))
+        ends.append(step.clip_time_s)
+    if before and not at_start and abs(before[-1].clip_time_s - stretch[0]) <= edge:
+        left = pieces.pop()
+        ends.pop()
+    if not at_start:
+        pieces.append(left)
+        ends.append(_boundary(listening, left, beside, stretch[0], stretch))
+    pieces.append(beside)
+    if not at_end:
+        ends.append(_boundary(listening, beside, right, stretch[1], stretch))
+        rest = [step for step in after if step.clip_time_s > stretch[1] + edge]
+        for step in rest:
+            pieces.append(law.piece_at(step.clip_time_s - 1e-6))
+            ends.append(step.clip_time_s)
+        pieces.append(law.piece_at(clip_end))
+    steps = tuple(
+        ClockStep(time, later.offset_s - earlier.offset_s)
+        for time, earlier, later in zip(ends, pieces[:-1], pieces[1:], strict=True)
+    )
+    return ClockLaw(pieces[0].offset_s, law.drift_ppm, steps)
+
+
+def _boundary(
+    listening: Listening, left: ClockLaw, right: ClockLaw, about_s: float, stretch: tuple[float, float]
+) -> float:
+    """Clip time at which windows stop agreeing with the left law and begin to agree with the right one."""
+    # Two laws closer together than the windows' reach are told apart by less of it.
+    reach_s = min(listening.near_s, 0.4 * abs(left.offset_s - right.offset_s))
+    reach = max(8.0, 0.5 * (stretch[1] - stretch[0]))
+    begin, end = max(0.0, about_s - reach), about_s + reach
+    heights = []
+    for law in (left, right):
+        windows = cross_windows(
+            listening.clip, listening.take, law, span_s=(begin, end),
+            every_s=max(_FINE_HOP_S, (end - begin) / _MOST_FINE), max_windows=_MOST_FINE,
+        )  # fmt: skip
+        lags, curves = _curves(listening, windows)
+        near = np.abs(lags) <= reach_s
+        heights.append((windows.times_s, np.clip(_scores(curves)[:, near].max(axis=1), 0.0, 12.0)))
+    times = np.union1d(heights[0][0], heights[1][0])
+    if times.size < 2:
+        return about_s
+    of_left, of_right = (np.interp(times, *pair) if pair[0].size else np.zeros_like(times) for pair in heights)
+    gained = np.concatenate([[0.0], np.cumsum(of_left - of_right)])
+    place = int(np.argmax(gained))
+    return float((times[max(place - 1, 0)] + times[min(place, times.size - 1)]) / 2)

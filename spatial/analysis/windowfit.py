@@ -1,0 +1,156 @@
+"""What the windows of a clip say together: their peaks near a clock law, and the robust line through them.
+
+Conventions: spatial.conventions (time).
+Functions: fit_windows (peaks and line); fit_told (the line alone); hidden_step (a clock step inside the windows'
+reach).
+"""
+
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from spatial.analysis.clockline import ClockLine, fit_clock_line
+from spatial.analysis.correlation import CrossWindows, lag_curves, refine_peak
+from spatial.analysis.separation import Separation
+from spatial.analysis.stacking import SEARCH_S
+from spatial.conventions import ComplexArray, FloatArray
+from spatial.timebase import ClockLaw, ClockStep
+
+Number = TypeVar("Number", np.floating, np.complexfloating)
+_STRONG = 4.5
+_SHARED = 0.9
+_STEP_WINDOWS = 4
+_STEP_TRIALS = 40
+_STEP_APART_S = 3.0
+_STEP_AGREE_S = 2e-4
+_SMALLEST_STEP_S = 8e-4
+_STEP_SURE = 6.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Told:
+    """What the windows say that stand out, one row for each window and camera microphone."""
+
+    times_s: FloatArray
+    lags_s: FloatArray
+    """Against the windows' law."""
+    directions: FloatArray
+    strengths: FloatArray
+    sides: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WindowFit:
+    """The line through the windows that count, and what it was fitted to."""
+
+    line: ClockLine
+    told: Told
+
+
+def fit_windows(
+    windows: CrossWindows, directions: FloatArray, signs: FloatArray, rig: Separation, near_s: float
+) -> WindowFit | None:
+    """Peaks of the windows near the law, and the robust line through them; None where too few stand out."""
+    channels = len(signs)
+    phases = windows.phases * signs[:, np.newaxis]
+    weights = _agreement(phases.mean(axis=1))
+    for group in (1, 2, 4, 8):
+        grouped, times, places = _grouped(phases, windows.times_s, directions, group)
+        lags, curves = lag_curves(grouped, windows.rate_hz, max_lag_s=SEARCH_S, weights=weights)
+        # Each of the camera's microphones hears at a time of its own: their peaks are kept apart.
+        curves = curves.transpose(1, 0, 2).reshape(-1, lags.size)
+        near = np.flatnonzero(np.abs(lags) <= near_s)
+        peaks = near[0] + np.argmax(curves[:, near], axis=1)
+        scatter = 1.4826 * np.median(np.abs(curves), axis=1)
+        refined = [refine_peak(curve, int(peak)) for curve, peak in zip(curves, peaks, strict=True)]
+        strengths = np.array([height for _, height in refined]) / np.maximum(scatter, 1e-9)
+        strong = strengths > _STRONG
+        # The better microphone decides: the other may be dead or full of hum.
+        most = int(strong.reshape(channels, -1).sum(axis=1).max())
+        if most >= max(6, 0.3 * len(times)):
+            break
+    if most < 3:
+        return None
+    steps = np.array([place for place, _ in refined])[strong]
+    measured = lags[0] + steps * (lags[1] - lags[0])
+    times = np.tile(times, channels)
+    sides = np.repeat([0.5, -0.5] if channels == 2 else np.zeros(channels), len(places))
+    told = Told(times[strong], measured, np.tile(places, (channels, 1))[strong], strengths[strong], sides[strong])
+    line = fit_told(told, windows.law, rig)
+    return WindowFit(line, told)
+
+
+def fit_told(told: Told, law: ClockLaw, rig: Separation) -> ClockLine:
+    """The robust line through what the windows say, with a step wherever the law has one."""
+    return fit_clock_line(
+        told.times_s,
+        told.lags_s,
+        told.directions,
+        strengths=told.strengths,
+        sides=told.sides,
+        separation=rig,
+        steps_at_s=[step.clip_time_s for step in law.steps],
+    )
+
+
+def _agreement(phases: ComplexArray) -> FloatArray:
+    """How far each frequency's phases agree between windows, smoothed: the say it gets in the final curves.
+
+    With coherence g the best weight of a whitened bin grows as g / (1 - g) (Knapp and Carter 1976, maximum
+    likelihood); the mean phase over N windows shows 1/sqrt(N) by chance, taken off first.
+    """
+    count = len(phases)
+    mean = np.abs(phases.mean(axis=0)) / np.maximum(np.abs(phases).mean(axis=0), 1e-12)
+    smooth = np.convolve(np.pad(mean**2, 32, mode="edge"), np.ones(65) / 65, mode="valid")
+    coherent = np.clip(smooth - 1.0 / max(count, 2), 0.0, 0.95)
+    weight = np.sqrt(coherent) / (1.0 - coherent)
+    return weight + 0.05 * np.max(weight) + 1e-6
+
+
+def _grouped(
+    phases: ComplexArray, times_s: FloatArray, directions: FloatArray, group: int
+) -> tuple[ComplexArray, FloatArray, FloatArray]:
+    """Means over neighbouring windows; a direction only where they all share it."""
+    count = len(phases) // group
+    if group == 1 or count == 0:
+        return phases, times_s, directions
+
+    def split(values: npt.NDArray[Number]) -> npt.NDArray[Number]:
+        return values[: count * group].reshape(count, group, *values.shape[1:])
+
+    shared = split(directions).mean(axis=1)
+    length = np.linalg.norm(shared, axis=1, keepdims=True)
+    place = np.where(length > _SHARED, shared / np.maximum(length, 1e-9), np.nan)
+    return split(phases).mean(axis=1), split(times_s).mean(axis=1), place
+
+
+def hidden_step(told: Told, law: ClockLaw, rig: Separation) -> tuple[float, ClockLine] | None:
+    """A clock step too small for the search of steps, told beyond doubt by the windows; None where there is none.
+
+    Such a step lies inside what the travel of sound may do to a window, and passes for drift. Lines with one more
+    step are fitted at up to 40 places; the step must stand out over its own deviation and over what the rig can do,
+    and bring windows into line that were not.
+
+    Returns
+    -------
+    time, line
+        Clip time of the step, and the line with it as its last one.
+    """
+    order = np.sort(told.times_s)
+    if order.size < 4 * _STEP_WINDOWS:
+        return None
+    plain = np.abs(fit_told(told, law, rig).residuals_s) < _STEP_AGREE_S
+    places = np.unique(np.linspace(_STEP_WINDOWS, order.size - _STEP_WINDOWS, _STEP_TRIALS).astype(int))
+    best: tuple[int, float, ClockLine] | None = None
+    for split in np.unique((order[places - 1] + order[places]) / 2):
+        if any(abs(split - step.clip_time_s) < _STEP_APART_S for step in law.steps):
+            continue
+        line = fit_told(told, ClockLaw(0.0, steps=(*law.steps, ClockStep(float(split), 0.0))), rig)
+        step, sd = abs(float(line.steps_s[-1])), float(line.steps_sd_s[-1])
+        gained = int(np.sum(np.abs(line.residuals_s) < _STEP_AGREE_S)) - int(np.sum(plain))
+        sure = step > max(_SMALLEST_STEP_S, 2.0 * rig.place_sd_s) and step > _STEP_SURE * sd
+        if sure and gained > 0.1 * order.size and (best is None or gained > best[0]):
+            best = gained, float(split), line
+    return best[1:] if best else None

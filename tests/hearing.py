@@ -1,0 +1,30 @@
+"""Sync of sounds in memory, the whole way from envelope to clock law, for the tests of analysis.
+
+Functions: sync_arrays (a clip and a take); field_of (a take that hears one plane wave).
+"""
+
+import numpy as np
+
+from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder, find_candidates
+from spatial.analysis.samples import ArraySamples
+from spatial.analysis.sync import SyncEstimate, estimate_sync
+from spatial.conventions import FloatArray
+
+
+def field_of(omni: FloatArray) -> FloatArray:
+    """W, Y, Z, X of a plane wave from 36.9 degrees left: gains 0.6 and 0.8, so that W is `omni` itself."""
+    return np.stack([omni, 0.6 * omni, 0.0 * omni, 0.8 * omni])
+
+
+def sync_arrays(clip: FloatArray, field: FloatArray) -> SyncEstimate:
+    """Sync a clip, shape (samples,) or (channels, samples), with a take, shape (4, samples), both at 16 kHz."""
+    clip = np.atleast_2d(clip).astype(np.float32)
+    field = field.astype(np.float32)
+    candidates = find_candidates(_envelope(clip), _envelope(field[:1]))
+    return estimate_sync(ArraySamples(clip, WORKING_RATE_HZ), ArraySamples(field, WORKING_RATE_HZ), candidates)
+
+
+def _envelope(channels: FloatArray) -> FloatArray:
+    builder = EnvelopeBuilder()
+    builder.push(channels)
+    return builder.finish()
