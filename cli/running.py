@@ -1,8 +1,8 @@
 """What every command shares: options, progress on standard error, errors in one sentence, exit codes.
 
-Functions: json_option, format_option, rig_options, hanging_option, tolerance_options (options); Numbers, Number
-(their types); printable (text from files, safe on a terminal);
-Run (one command's run); input_file (a path argument's type).
+Functions: json_option, format_option, mic_offset_option, rig_options, hanging_option, tolerance_options (options);
+Numbers, Number (their types); printable (text from files, safe on a terminal); Run (one command's run); input_file (a
+path argument's type).
 """
 
 from __future__ import annotations
@@ -100,20 +100,23 @@ def format_option(command: Command) -> Command:
     )(command)
 
 
+def mic_offset_option(command: Command) -> Command:
+    """Add --mic-offset."""
+    return click.option(
+        "--mic-offset",
+        type=Numbers("F", "L", "U", limit=10.0),
+        default="0,0,0",
+        show_default=True,
+        help="The microphone's place seen from the lens, metres: forward, left, up (0,0,-0.3 = 30 cm below).",
+    )(command)
+
+
 def rig_options(command: Command) -> Command:
-    """Add --picture and --mic-offset."""
-    for option in (
-        click.option(
-            "--mic-offset",
-            type=Numbers("F", "L", "U", limit=10.0),
-            default="0,0,0",
-            show_default=True,
-            help="The microphone's place seen from the lens, metres: forward, left, up (0,0,-0.3 = 30 cm below).",
-        ),
-        click.option("--picture", metavar="LAYOUT", help="How the picture is laid out, for marks in pixels."),
-    ):
-        command = option(command)
-    return command
+    """Add --mic-offset and --picture."""
+    command = mic_offset_option(command)
+    return click.option("--picture", metavar="LAYOUT", help="How the picture is laid out, for marks in pixels.")(
+        command
+    )
 
 
 def hanging_option(command: Command) -> Command:

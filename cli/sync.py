@@ -4,22 +4,55 @@ from pathlib import Path
 
 import click
 
-from cli.running import Run, format_option, input_file, json_option
+from cli.running import Run, format_option, input_file, json_option, mic_offset_option
 
 
 @click.command(short_help="Which take, where, how the clocks drift.")
 @click.argument("clip", type=input_file())
 @click.argument("takes", metavar="TAKE...", nargs=-1, required=True, type=input_file())
+@click.option(
+    "--plot",
+    "plot_path",
+    metavar="FILE",
+    type=input_file(),
+    help="Draw what the answer rests on: windows against the line, peak, coverage (PNG, SVG, PDF).",
+)
+@click.option("--force", is_flag=True, help="Replace the plot if it exists.")
+@mic_offset_option
 @format_option
 @json_option
-def sync(clip: Path, takes: tuple[Path, ...], channel_format: str, as_json: bool) -> None:
-    """Find which take belongs to a clip, where it starts, and how the clocks drift."""
+def sync(
+    clip: Path,
+    takes: tuple[Path, ...],
+    plot_path: Path | None,
+    force: bool,
+    mic_offset: tuple[float, ...],
+    channel_format: str,
+    as_json: bool,
+) -> None:
+    """Find which take belongs to a clip, where it starts, and how the clocks drift.
+
+    A take that is cut to the clip already is also told to be early or late, in ms and frames.
+    """
     with Run(as_json=as_json) as run:
         from spatial.field import ChannelFormat
+        from spatial.jobs.lipsync import with_lip_sync
         from spatial.jobs.sync import sync_clip
         from spatial.report import jsonout, words
 
-        result = sync_clip(clip, takes, channel_format=ChannelFormat(channel_format), progress=run.progress)
+        result = with_lip_sync(
+            sync_clip(
+                clip,
+                takes,
+                channel_format=ChannelFormat(channel_format),
+                mic_offset_m=mic_offset,
+                progress=run.progress,
+            )
+        )
+        if plot_path:
+            from spatial.report.syncplot import write_sync_plot
+
+            write_sync_plot(result, plot_path, force=force, inputs=[clip, *takes])
         run.finish(
             lambda: words.sync_lines(result),
             lambda: jsonout.dumps(jsonout.sync_json(result)),

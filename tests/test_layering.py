@@ -24,6 +24,7 @@ LAYERS = {
     "spatial.rotation": 1,
     "spatial.picture": 1,
     "spatial.timebase": 1,
+    "spatial.lipsync": 1,
     "spatial.analysis": 2,
     "spatial.media": 2,
     "spatial.jobs": 3,

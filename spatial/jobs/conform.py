@@ -4,23 +4,24 @@ Functions: conform_clip; clip_samples (a clip's exact length at the delivery rat
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from spatial.analysis.orientation import Hanging
+from spatial.analysis.separation import rig_of_mount
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import InconclusiveError, MediaFileError, OutputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
-from spatial.jobs.listening import listen_to_clip, listen_to_take
+from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, determined_mount, orient_marks, require_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
-from spatial.jobs.sync import SyncResult, sync_listened, sync_takes
-from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track
+from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of, sync_listened
+from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens
 from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import resampled
 from spatial.media.takes import Take, field_blocks, open_take
@@ -30,6 +31,9 @@ from spatial.timebase import ClockLaw, samples_for_frames
 
 _FADE_S = 0.005
 """Where silence meets sound the join is faded, or it would click."""
+
+_CROSSFADE_S = 0.01
+"""Where a clock jumps, one piece of the take fades into the next."""
 
 _PREROLL_S = 0.05
 """Sound fed to the resampler before the clip starts, so that its filter has settled."""
@@ -96,7 +100,8 @@ def conform_clip(
     sidecar = output.with_suffix(".json")
     clip = open_clip(clip_path)
     marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
-    takes = [open_take(path, channel_format=channel_format) for path in take_paths]
+    takes = open_takes(take_paths, channel_format)
+    inputs += [path for take in takes for path in take.paths if path not in inputs]
     check_target(output, force=force, inputs=inputs)
     if _is_recording(output) and not is_track_of_ours(output):
         raise OutputError(
@@ -107,9 +112,12 @@ def conform_clip(
     with (
         whole_file(sidecar, force=force, inputs=inputs) as temporary_sidecar,
         whole_file(output, force=force, inputs=inputs) as temporary,
-        listen_to_clip(clip, progress) as (sound, heard),
+        listen_to_all(clip, takes, progress) as (sound, heard, listened),
     ):
-        result = sync_takes(clip, sound, heard, takes, progress=progress)
+        rig_known = rig_of(rig.mic_offset_m)
+        if mount is not None and rig_known is not None:
+            rig_known = rig_of_mount(np.array(rig.mic_offset_m), matrix_from_ypr(mount))
+        result = match_takes(clip, sound, heard, listened, separation=rig_known, progress=progress)
         require_match(result)
         oriented = None
         if mount is not None:
@@ -117,13 +125,27 @@ def conform_clip(
         else:
             oriented = orient_marks(result, hear_marks(result.take, result.law, marks, rig), hanging=hanging)
             matrix = determined_mount(oriented)
+            if rig_known is not None:
+                # Now that it is known how the microphone sat, so is what the sound's travel does to each window.
+                aimed = rig_of_mount(np.array(rig.mic_offset_m), matrix)
+                ((take, told),) = [pair for pair in listened if pair[0] is result.take]
+                again = sync_listened(clip, sound, heard, take, told, separation=aimed, progress=progress)
+                result = replace(result, estimate=again) if again.matched else result
         samples, clipped = _write(result, matrix, temporary, progress=progress)
         track = open_take(temporary)
         proof = check_track(
             clip,
             track,
             hear_marks(track, ON_CLIP_TIME, marks, rig),
-            step=sync_listened(clip, sound, heard, track, listen_to_take(track, progress), progress=progress),
+            step=sync_listened(
+                clip,
+                sound,
+                heard,
+                track,
+                listen_to_take(track, progress),
+                separation=facing_the_lens(rig),
+                progress=progress,
+            ),
             tolerance=tolerance or Tolerance(),
         )
         findings = [*(oriented.findings if oriented else result.findings), *proof.findings]
@@ -165,7 +187,7 @@ def _write(result: SyncResult, matrix: FloatArray, path: Path, *, progress: Prog
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
     wanted = clip_samples(result.clip)
     with TrackWriter(path) as writer:
-        for block in _conformed(result.take, result.law, matrix, wanted):
+        for block in _pieces(result.take, result.law, matrix, wanted):
             writer.write(block)
             progress("writing the track", writer.samples / max(wanted, 1))
         return writer.samples, writer.clipped
@@ -179,6 +201,30 @@ def _clipping(clipped: int, output: Path) -> Finding:
         "and conform again",
         output.name,
     )
+
+
+def _pieces(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Iterator[FloatArray]:
+    """The take on clip time, piece by piece between clock steps, with a crossfade where two pieces meet."""
+    half = round(_CROSSFADE_S * DELIVERY_RATE_HZ / 2)
+    joins = [round(step.clip_time_s * DELIVERY_RATE_HZ) for step in law.steps]
+    joins = [min(max(join, half), wanted - half) for join in joins] if wanted > 2 * half else []
+    starts, ends = [0, *(join - half for join in joins)], [*(join + half for join in joins), wanted]
+    rising = ((np.arange(2 * half) + 0.5) / (2 * half)).astype(np.float32)
+    left_over: FloatArray | None = None
+    for number, (start, end) in enumerate(zip(starts, ends, strict=True)):
+        middle_s = (start + end) / 2 / DELIVERY_RATE_HZ
+        piece = law.piece_at(middle_s).from_clip_time(start / DELIVERY_RATE_HZ)
+        held = np.zeros((4, 0), dtype=np.float32)
+        for block in _conformed(take, piece, matrix, end - start):
+            held = np.concatenate([held, block], axis=1)
+            if left_over is not None and held.shape[1] >= 2 * half:
+                held[:, : 2 * half] = held[:, : 2 * half] * rising + left_over * (1.0 - rising)
+                left_over = None
+            ready = held.shape[1] - 2 * half if number < len(joins) else held.shape[1]
+            if left_over is None and ready > 0:
+                yield held[:, :ready]
+                held = held[:, ready:]
+        left_over = held
 
 
 def _conformed(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Iterator[FloatArray]:

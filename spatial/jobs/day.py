@@ -18,7 +18,9 @@ from spatial.jobs.listening import Listened, listen_to_clip, listen_to_take
 from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours
-from spatial.jobs.sync import SyncResult, match_takes
+from spatial.jobs.sync import SyncResult, match_takes, rig_of
+from spatial.media.cache import FeatureCache
+from spatial.media.joining import join_takes
 from spatial.media.movies import open_clip
 from spatial.media.takes import Take, open_take
 
@@ -104,7 +106,7 @@ def run_day(
             # Made for tracks that did not come; a folder with anything in it stays.
             with suppress(OSError):
                 tracks.rmdir()
-    used = {entry.sync.take.path for entry in done if entry.sync and entry.sync.estimate.matched}
+    used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
     spare = [
         Finding("no_match", Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)
         for take, _ in takes
@@ -123,13 +125,20 @@ def _listen_to_all(
     MediaFileError
         None can be used.
     """
-    takes, broken = [], []
+    opened: list[Take] = []
+    takes: list[tuple[Take, Listened]] = []
+    broken: list[Finding] = []
+    cache = FeatureCache()
     for path in paths:
         try:
-            take = open_take(path, channel_format=channel_format)
-            takes.append((take, listen_to_take(take, progress)))
+            opened.append(open_take(path, channel_format=channel_format))
         except SoundplumbError as error:
             broken.append(Finding("truncated", Severity.LOOK, str(error), path.name))
+    for take in join_takes(opened):
+        try:
+            takes.append((take, listen_to_take(take, progress, cache=cache)))
+        except SoundplumbError as error:
+            broken.append(Finding("truncated", Severity.LOOK, str(error), take.path.name))
     if not takes:
         raise MediaFileError(f"none of the {len(paths)} takes can be used; the first: {broken[0].message}")
     return takes, broken
@@ -149,7 +158,8 @@ def _run_clip(
     try:
         opened = open_clip(clip)
         with listen_to_clip(opened, progress) as (sound, heard):
-            result = match_takes(opened, sound, heard, takes, progress=progress)
+            apart = rig_of(rig.mic_offset_m)
+            result = match_takes(opened, sound, heard, takes, separation=apart, progress=progress)
     except SoundplumbError as error:
         return DayClip(clip, None, None, (Finding("truncated", Severity.FIX, str(error), clip.name),))
     if not result.estimate.matched:
@@ -166,7 +176,7 @@ def _run_clip(
         _make_folder(tracks)
         conformed = conform_clip(
             clip,
-            [result.take.path],
+            result.take.paths,
             tracks / f"{clip.stem}.wav",
             marks_path=marks,
             rig=rig,

@@ -1,23 +1,29 @@
 """Listen through a clip or a take once, keeping what sync needs.
 
 Conventions: spatial.conventions (time).
-Functions: listen_to_clip, listen_to_take.
+Functions: listen_to_clip, listen_to_take; listen_to_all (both, on two cores).
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
+from threading import Lock
 
 import numpy as np
 
-from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder
+from spatial.analysis.envelope import ENVELOPE_VERSION, WORKING_RATE_HZ, EnvelopeBuilder
 from spatial.conventions import FloatArray, W
 from spatial.errors import MediaFileError
 from spatial.jobs.progress import Progress
+from spatial.media.cache import FeatureCache
 from spatial.media.movies import Clip, scratch_blocks
 from spatial.media.resampling import resampled
 from spatial.media.spool import Spool
 from spatial.media.takes import Take, field_blocks
+
+_CORES = 2
+"""Threads that listen to takes while the clip is decoded."""
 
 SILENT_DBFS = -90.0
 """A peak below this is no sound: the last bit of a 16-bit file lies at -90 dB."""
@@ -62,8 +68,12 @@ def listen_to_clip(clip: Clip, progress: Progress) -> Iterator[tuple[Spool, List
         yield spool, Listened(envelope.finish(), peak)
 
 
-def listen_to_take(take: Take, progress: Progress) -> Listened:
-    """Read a take's W once for its envelope."""
+def listen_to_take(take: Take, progress: Progress, *, cache: FeatureCache | None = None) -> Listened:
+    """Read a take's W once for its envelope, or remember it from the last time where a cache is given."""
+    kind = f"envelope {ENVELOPE_VERSION}"
+    known = cache.load(take, kind) if cache is not None else None
+    if known is not None and known.keys() >= {"powers", "peak"}:
+        return Listened(known["powers"], float(known["peak"]))
     envelope, peak, done = EnvelopeBuilder(), 0.0, 0
 
     def omni() -> Iterator[FloatArray]:
@@ -76,4 +86,55 @@ def listen_to_take(take: Take, progress: Progress) -> Listened:
 
     for block in resampled(omni(), take.rate_hz, WORKING_RATE_HZ):
         envelope.push(block)
-    return Listened(envelope.finish(), peak)
+    heard = Listened(envelope.finish(), peak)
+    if cache is not None:
+        cache.store(take, kind, {"powers": heard.powers, "peak": np.array(peak)})
+    return heard
+
+
+@contextmanager
+def listen_to_all(
+    clip: Clip, takes: Sequence[Take], progress: Progress
+) -> Iterator[tuple[Spool, Listened, list[tuple[Take, Listened]]]]:
+    """Listen to a clip and to takes, on two cores at once; takes that were heard before are remembered.
+
+    Raises
+    ------
+    MediaFileError
+        The clip has no sound, or a file cannot be read.
+    """
+    together = _Together(progress, 1 + len(takes))
+    cache = FeatureCache()
+    with ThreadPoolExecutor(_CORES) as pool:
+        try:
+            heard = [pool.submit(listen_to_take, take, together.part(n), cache=cache) for n, take in enumerate(takes)]
+            with listen_to_clip(clip, together.part(len(takes))) as (sound, listened):
+                yield sound, listened, [(take, told.result()) for take, told in zip(takes, heard, strict=True)]
+        except BaseException:
+            together.stopped = True
+            pool.shutdown(cancel_futures=True)
+            raise
+
+
+class _Stopped(Exception):
+    """Another thread has failed: this one need not go on."""
+
+
+class _Together:
+    """One progress out of several that go on at once."""
+
+    def __init__(self, progress: Progress, count: int) -> None:
+        self._progress = progress
+        self._done = [0.0] * count
+        self._lock = Lock()
+        self.stopped = False
+
+    def part(self, number: int) -> Progress:
+        def told(step: str, done: float) -> None:
+            if self.stopped:
+                raise _Stopped
+            with self._lock:
+                self._done[number] = done
+                self._progress(step, sum(self._done) / len(self._done))
+
+        return told

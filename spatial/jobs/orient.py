@@ -55,7 +55,9 @@ def orient_clip(
     InconclusiveError
         No take matches, or no mark was heard.
     """
-    result = sync_clip(clip_path, take_paths, channel_format=channel_format, progress=progress)
+    result = sync_clip(
+        clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
+    )
     require_match(result)
     marks = marks_of_clip(marks_path, result.clip, rig)
     return orient_marks(result, hear_marks(result.take, result.law, marks, rig), hanging=hanging)

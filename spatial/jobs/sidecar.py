@@ -46,6 +46,7 @@ def sidecar_text(
         },
         "take": {
             "path": str(take.path),
+            "files": [str(path) for path in take.paths],
             "rate_hz": take.rate_hz,
             "channels": take.channels,
             "read_as": take.channel_format.value,
@@ -61,6 +62,7 @@ def sidecar_text(
         "applied": {
             "offset_s": law.offset_s,
             "drift_ppm": law.drift_ppm,
+            "steps": [{"clip_time_s": step.clip_time_s, "step_s": step.step_s} for step in law.steps],
             "mount": {
                 "yaw_deg": float(np.degrees(angles.yaw_rad)),
                 "pitch_deg": float(np.degrees(angles.pitch_rad)),

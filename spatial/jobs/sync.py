@@ -1,6 +1,6 @@
 """The sync job: which take belongs to a clip, where it starts, how the clocks drift.
 
-Functions: sync_clip (from files); sync_takes (a clip already listened to); match_takes, sync_listened (all already
+Functions: sync_clip (from files); open_takes, rig_of (what it starts from); match_takes, sync_listened (all already
 listened to); choose_take.
 """
 
@@ -8,13 +8,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from spatial.analysis.envelope import WORKING_RATE_HZ, find_candidates
-from spatial.analysis.sync import SyncEstimate, estimate_sync, no_match
+import numpy as np
+
+from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, as_if_at_rate, find_candidates, is_steady
+from spatial.analysis.separation import Separation, rig_of_length
+from spatial.analysis.sync import COARSE_SCORE, SyncEstimate, estimate_sync, no_match
+from spatial.conventions import FloatArray
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
-from spatial.jobs.listening import Listened, listen_to_clip, listen_to_take
+from spatial.jobs.listening import Listened, listen_to_all
 from spatial.jobs.progress import Progress, silent
+from spatial.jobs.sync_findings import match_findings, no_match_finding
+from spatial.media.joining import join_takes
 from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import TakeSamples
 from spatial.media.spool import Spool
@@ -22,8 +28,11 @@ from spatial.media.takes import Take, open_take
 from spatial.timebase import ClockLaw
 
 _CLOSE_RIVAL = 0.6
-_PADDED_S = 0.02
-_DOUBT_WORTH_SAYING_S = 0.005
+_RATES_HZ = (44_100, 48_000, 88_200, 96_000)
+"""What a take may really have been recorded at, where its header is wrong."""
+
+_SURE_OF_RATE = 13.0
+"""Match strength for believing that: several rates are tried, so chance has several goes."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,6 +46,8 @@ class SyncResult:
     findings: tuple[Finding, ...]
     others: tuple[tuple[Take, SyncEstimate], ...] = ()
     """The takes that were tried and left."""
+    apart_m: float = 0.0
+    """How far the recorder is from the lens, where that was told."""
 
     @property
     def law(self) -> ClockLaw:
@@ -66,6 +77,7 @@ def sync_clip(
     take_paths: Sequence[Path],
     *,
     channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    mic_offset_m: Sequence[float] = (0.0, 0.0, 0.0),
     progress: Progress = silent,
 ) -> SyncResult:
     """Find the take that heard what the camera heard.
@@ -75,9 +87,11 @@ def sync_clip(
     clip_path : Path
         A movie, or sound alone.
     take_paths : sequence of Path
-        One or more takes.
+        One or more takes; files that continue each other are one.
     channel_format : ChannelFormat
         How the takes' channels are to be read.
+    mic_offset_m : sequence of float
+        The microphone's place seen from the lens: forward, left, up; all 0 where it is not known.
     progress : Progress
         Told how far the job is.
 
@@ -92,19 +106,29 @@ def sync_clip(
         A file cannot be used.
     """
     clip = open_clip(clip_path)
-    takes = [open_take(path, channel_format=channel_format) for path in take_paths]
-    if not takes:
+    takes = open_takes(take_paths, channel_format)
+    with listen_to_all(clip, takes, progress) as (sound, heard, listened):
+        return match_takes(clip, sound, heard, listened, separation=rig_of(mic_offset_m), progress=progress)
+
+
+def open_takes(paths: Sequence[Path], channel_format: ChannelFormat) -> list[Take]:
+    """Open takes; files that continue each other become one.
+
+    Raises
+    ------
+    InputError
+        None is named.
+    MediaFileError
+        One cannot be used.
+    """
+    if not paths:
         raise InputError("sync needs at least one take")
-    with listen_to_clip(clip, progress) as (sound, heard):
-        return sync_takes(clip, sound, heard, takes, progress=progress)
+    return join_takes([open_take(path, channel_format=channel_format) for path in paths])
 
 
-def sync_takes(
-    clip: Clip, sound: Spool, heard: Listened, takes: Sequence[Take], *, progress: Progress = silent
-) -> SyncResult:
-    """Find the take that fits a clip that has been listened to already."""
-    listened = [(take, listen_to_take(take, progress)) for take in takes]
-    return match_takes(clip, sound, heard, listened, progress=progress)
+def rig_of(mic_offset_m: Sequence[float]) -> Separation | None:
+    """What the microphone's place tells about the travel of sound, before it is known how the microphone sat."""
+    return rig_of_length(float(np.linalg.norm(mic_offset_m))) if any(mic_offset_m) else None
 
 
 def match_takes(
@@ -113,29 +137,79 @@ def match_takes(
     heard: Listened,
     takes: Sequence[tuple[Take, Listened]],
     *,
+    separation: Separation | None = None,
     progress: Progress = silent,
 ) -> SyncResult:
     """Find the take that fits a clip, where all of them have been listened to already."""
-    return choose_take(
-        clip,
-        [(take, sync_listened(clip, sound, heard, take, listened, progress=progress)) for take, listened in takes],
-    )
+    tried = [
+        (take, sync_listened(clip, sound, heard, take, listened, separation=separation, progress=progress))
+        for take, listened in takes
+    ]
+    return choose_take(clip, tried, apart_m=(separation.length_m or 0.0) if separation else 0.0)
 
 
 def sync_listened(
-    clip: Clip, sound: Spool, heard: Listened, take: Take, listened: Listened, *, progress: Progress = silent
+    clip: Clip,
+    sound: Spool,
+    heard: Listened,
+    take: Take,
+    listened: Listened,
+    *,
+    separation: Separation | None = None,
+    progress: Progress = silent,
 ) -> SyncEstimate:
     """Sync one clip and one take that have both been listened to already."""
     if heard.silent:
         return no_match(f"the camera's sound in {clip.path.name} is silent", undecided=True)
     if listened.silent:
         return no_match(f"{take.path.name} is silent in its first channel, W", undecided=True)
-    candidates = find_candidates(heard.powers, listened.powers)
-    with TakeSamples(take, WORKING_RATE_HZ) as field:
-        estimate = estimate_sync(
-            sound, field, candidates, progress=lambda part: progress(f"syncing {take.path.name}", part)
-        )
+
+    def at_rate(rate_hz: int, candidates: Sequence[Candidate], powers: FloatArray) -> SyncEstimate:
+        with TakeSamples(take, WORKING_RATE_HZ, true_rate_hz=rate_hz) as field:
+            return estimate_sync(
+                sound,
+                field,
+                candidates,
+                powers=(heard.powers, powers),
+                separation=separation,
+                progress=lambda part: progress(f"syncing {take.path.name}", part),
+            )
+
+    estimate = at_rate(take.rate_hz, find_candidates(heard.powers, listened.powers), listened.powers)
+    if not estimate.matched and not estimate.undecided:
+        for rate_hz in _RATES_HZ:
+            if rate_hz == take.rate_hz:
+                continue
+            powers = as_if_at_rate(listened.powers, rate_hz / take.rate_hz)
+            candidates = find_candidates(heard.powers, powers)
+            if not candidates or candidates[0].score < COARSE_SCORE:
+                continue
+            other = at_rate(rate_hz, candidates, powers)
+            if other.matched and other.evidence is not None and other.evidence.score >= _SURE_OF_RATE:
+                estimate = _on_header_time(other, rate_hz, take.rate_hz)
+    if not estimate.matched and (is_steady(heard.powers) or is_steady(listened.powers)):
+        estimate = replace(estimate, undecided=True, reason="one of the two holds hardly any sound that comes and goes")
     return _on_picture_time(estimate, clip)
+
+
+def _on_header_time(estimate: SyncEstimate, true_hz: int, header_hz: int) -> SyncEstimate:
+    """An estimate found at a take's true rate, for take time as its header counts it."""
+    ratio = true_hz / header_hz
+
+    def counted(law: ClockLaw) -> ClockLaw:
+        steps = tuple(replace(step, step_s=step.step_s * ratio, sd_s=step.sd_s * ratio) for step in law.steps)
+        return ClockLaw(law.offset_s * ratio, (law.ratio * ratio - 1.0) * 1e6, steps)
+
+    if estimate.law is None or estimate.steady is None or estimate.offset_sd_s is None or estimate.drift_sd_ppm is None:
+        return estimate
+    return replace(
+        estimate,
+        law=counted(estimate.law),
+        steady=counted(estimate.steady),
+        offset_sd_s=estimate.offset_sd_s * ratio,
+        drift_sd_ppm=estimate.drift_sd_ppm * ratio,
+        true_rate_hz=true_hz,
+    )
 
 
 def _on_picture_time(estimate: SyncEstimate, clip: Clip) -> SyncEstimate:
@@ -146,14 +220,14 @@ def _on_picture_time(estimate: SyncEstimate, clip: Clip) -> SyncEstimate:
     phase, doubt = clip.scratch.phase_s, clip.scratch.start_doubt_s
     return replace(
         estimate,
-        law=ClockLaw(estimate.law.take_from_clip(-phase), estimate.law.drift_ppm),
-        steady=ClockLaw(estimate.steady.take_from_clip(-phase)),
+        law=estimate.law.from_clip_time(-phase),
+        steady=estimate.steady.from_clip_time(-phase),
         # Anywhere within the doubt is as likely: a uniform spread of +-doubt has this deviation.
         offset_sd_s=(estimate.offset_sd_s**2 + doubt**2 / 3) ** 0.5,
     )
 
 
-def choose_take(clip: Clip, tried: Sequence[tuple[Take, SyncEstimate]]) -> SyncResult:
+def choose_take(clip: Clip, tried: Sequence[tuple[Take, SyncEstimate]], *, apart_m: float = 0.0) -> SyncResult:
     """The best of the takes that were tried, with what there is to say about the choice."""
 
     def strength(pair: tuple[Take, SyncEstimate]) -> float:
@@ -162,11 +236,11 @@ def choose_take(clip: Clip, tried: Sequence[tuple[Take, SyncEstimate]]) -> SyncR
 
     ranked = sorted(tried, key=strength, reverse=True)
     take, estimate = ranked[0]
-    result = SyncResult(clip, take, estimate, (), tuple(ranked[1:]))
+    result = SyncResult(clip, take, estimate, (), tuple(ranked[1:]), apart_m)
     if not estimate.matched:
-        findings = [_no_match(clip, ranked)]
+        findings = [no_match_finding(clip, ranked)]
     else:
-        findings = _match_findings(result)
+        findings = match_findings(result)
         if len(ranked) > 1 and strength(ranked[1]) > _CLOSE_RIVAL * strength(ranked[0]):
             findings.append(
                 Finding(
@@ -178,64 +252,3 @@ def choose_take(clip: Clip, tried: Sequence[tuple[Take, SyncEstimate]]) -> SyncR
                 )
             )
     return replace(result, findings=tuple(findings))
-
-
-def _no_match(clip: Clip, ranked: Sequence[tuple[Take, SyncEstimate]]) -> Finding:
-    if len(ranked) == 1:
-        take, estimate = ranked[0]
-        if estimate.undecided:
-            message = f"whether {take.path.name} belongs to {clip.path.name} cannot be told: {estimate.reason}"
-        else:
-            message = f"{take.path.name} does not belong to {clip.path.name}, as far as can be heard: {estimate.reason}"
-    else:
-        reasons = "; ".join(f"{take.path.name}: {estimate.reason}" for take, estimate in ranked)
-        message = f"none of the {len(ranked)} takes can be matched with {clip.path.name} ({reasons})"
-    return Finding("no_match", Severity.FIX, message, clip.path.name)
-
-
-def _match_findings(result: SyncResult) -> list[Finding]:
-    clip, take, estimate = result.clip, result.take, result.estimate
-    findings = []
-    start, stop = result.covered_s
-    if start > _PADDED_S or stop < clip.duration_s - _PADDED_S:
-        findings.append(
-            Finding(
-                "no_match",
-                Severity.LOOK,
-                f"{take.path.name} covers {clip.path.name} only from {start:.2f} s to {stop:.2f} s of "
-                f"{clip.duration_s:.2f} s: the rest will be silent",
-                clip.path.name,
-            )
-        )
-    if estimate.drift_significant and estimate.law is not None:
-        slip = abs(estimate.law.drift_ppm) * 1e-6 * clip.duration_s
-        faster = "fast" if estimate.law.drift_ppm > 0 else "slow"
-        findings.append(
-            Finding(
-                "drift",
-                Severity.NOTE,
-                f"the recorder's clock runs {faster} against the camera's by {abs(estimate.law.drift_ppm):.1f} ppm, "
-                f"{slip * 1e3:.1f} ms over this clip",
-                take.path.name,
-            )
-        )
-    if clip.scratch is not None and clip.scratch.start_doubt_s > _DOUBT_WORTH_SAYING_S:
-        findings.append(
-            Finding(
-                "lip_sync",
-                Severity.LOOK,
-                f"{clip.path.name} does not say exactly where its sound starts, so the offset may be off by up to "
-                f"{clip.scratch.start_doubt_s * 1e3:.0f} ms: check lips by eye",
-                clip.path.name,
-            )
-        )
-    if clip.frames is None:
-        findings.append(
-            Finding(
-                "lip_sync",
-                Severity.NOTE,
-                f"{clip.path.name} has no picture, so its first sample counts as time 0",
-                clip.path.name,
-            )
-        )
-    return findings

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from spatial.analysis.separation import Separation, rig_of_mount
 from spatial.analysis.sync import SyncEstimate
 from spatial.analysis.verification import (
     TOLERANCE_AZIMUTH_RAD,
@@ -24,12 +25,13 @@ from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import sync_listened
+from spatial.lipsync import judge_track, size_in_words, verdict_in_words
 from spatial.media.movies import Clip, open_clip
 from spatial.media.takes import Take, open_take
 from spatial.timebase import ClockLaw
 
 IN_STEP_S = 0.010
-"""A track further than this from the picture was not conformed to it; lips show it from 45 ms (ITU-R BT.1359)."""
+"""A track further than this from the picture was not conformed to it; viewers notice far later (spatial.lipsync)."""
 
 ON_CLIP_TIME = ClockLaw(offset_s=0.0)
 """The clock law of a track that has been conformed."""
@@ -79,8 +81,21 @@ def verify_track(
     step = None
     if clip.scratch is not None:
         with listen_to_clip(clip, progress) as (sound, listened):
-            step = sync_listened(clip, sound, listened, track, listen_to_take(track, progress), progress=progress)
+            step = sync_listened(
+                clip,
+                sound,
+                listened,
+                track,
+                listen_to_take(track, progress),
+                separation=facing_the_lens(rig),
+                progress=progress,
+            )
     return check_track(clip, track, heard, step=step, tolerance=tolerance or Tolerance())
+
+
+def facing_the_lens(rig: Rig) -> Separation | None:
+    """What is known of a finished track's microphone: its place, and that it has been turned to face the lens."""
+    return rig_of_mount(np.array(rig.mic_offset_m), np.eye(3)) if any(rig.mic_offset_m) else None
 
 
 def check_track(
@@ -130,10 +145,16 @@ def _step_findings(clip: Clip, step: SyncEstimate | None) -> list[Finding]:
     if law is None:
         message = f"the track cannot be held against the sound of {clip.path.name}: {step.reason}"
         return [Finding("no_match", Severity.FIX, message, clip.path.name)]
-    # What is seen at clip time t is heard at t + offset in the track.
-    late_s = law.offset_s
-    if abs(late_s) <= IN_STEP_S:
+    found = judge_track(
+        law,
+        clip.duration_s,
+        offset_sd_s=step.offset_sd_s or 0.0,
+        drift_sd_ppm=step.drift_sd_ppm or 0.0,
+    )
+    if found.largest_s <= IN_STEP_S:
         return []
-    size = f"{abs(late_s) * 1e3:.0f} ms {'early' if late_s < 0 else 'late'}"
-    message = f"the track is {size} against the sound of {clip.path.name}: conform it first"
+    message = (
+        f"the track is {size_in_words(found, clip.frame_rate)} against the sound of {clip.path.name}, "
+        f"{verdict_in_words(found)}, where a conformed track is within {IN_STEP_S * 1e3:.0f} ms: conform it first"
+    )
     return [Finding("lip_sync", Severity.FIX, message, clip.path.name)]

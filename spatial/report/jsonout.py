@@ -17,6 +17,7 @@ from spatial.findings import Finding
 from spatial.jobs.conform import ConformResult
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.inspect import InspectResult
+from spatial.jobs.lipsync import lip_sync_of
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
 from spatial.jobs.sync import SyncResult
@@ -64,8 +65,26 @@ def sync_json(result: SyncResult) -> Json:
         "covered_from_s": covered[0] if covered else None,
         "covered_until_s": covered[1] if covered else None,
         "match_strength": estimate.evidence.score if estimate.evidence else None,
-        "steps": [],
+        "steps": [
+            {"clip_time_s": step.clip_time_s, "step_s": step.step_s, "step_sd_s": step.sd_s} for step in estimate.steps
+        ],
+        "true_rate_hz": estimate.true_rate_hz,
+        "lip_sync": lip_sync_json(result),
         "findings": findings_json(result.findings),
+    }
+
+
+def lip_sync_json(result: SyncResult) -> Json | None:
+    """How early a take that looks cut to the clip is heard (late: negative), at its worst in frames."""
+    found = lip_sync_of(result)
+    if found is None:
+        return None
+    rate = result.clip.frame_rate
+    return {
+        "early_start_ms": found.start.early_s * 1e3,
+        "early_end_ms": found.end.early_s * 1e3,
+        "frames": None if rate is None else found.worst.early_s * float(rate),
+        "verdict": found.worst.verdict.value,
     }
 
 
@@ -181,7 +200,7 @@ def inspect_json(results: Sequence[InspectResult]) -> Json:
                 "channel_order": "WXYZ" if result.take.channel_format == "fuma" else "ACN",
                 "normalisation": {"ambix": "SN3D", "n3d": "N3D", "fuma": "FuMa"}[result.take.channel_format.value],
                 "convention_evidence": "told by --format, or assumed: not measured",
-                "start_of_day_s": None,
+                "start_of_day_s": result.take.start_of_day_s,
                 "peak_dbfs": result.peak_dbfs,
                 "rms_dbfs": result.rms_dbfs,
                 "findings": findings_json(result.findings),

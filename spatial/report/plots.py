@@ -8,19 +8,12 @@ from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from spatial.conventions import FloatArray
-from spatial.errors import OutputError
 from spatial.field import azimuth_elevation
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.marks import HeardMark
-from spatial.media.writing import whole_file
-
-_INK = "#22303c"
-_FAINT = "#c9d0d6"
-_ACCENT = "#c2571a"
-_SUFFIXES = (".png", ".svg", ".pdf")
+from spatial.report.ink import ACCENT, FAINT, INK, check_suffix, legible, new_figure, plain_axes, save
 
 
 def write_directions_plot(
@@ -43,10 +36,9 @@ def write_directions_plot(
     OutputError
         The suffix is none of .png, .svg, .pdf, or the file cannot be written.
     """
-    if path.suffix.lower() not in _SUFFIXES:
-        raise OutputError(f"a plot cannot be written as '{path.name}'; end the name in {', '.join(_SUFFIXES)}")
+    check_suffix(path)
     frames = result.frames
-    figure = Figure(figsize=(11, 6), dpi=110, layout="constrained", facecolor="white")
+    figure = new_figure(11, 6)
     across, up = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
     heard = np.isfinite(frames.azimuth_rad)
     strength = _strength(frames.level_db[heard])
@@ -65,7 +57,7 @@ def write_directions_plot(
             frames.times_s[heard],
             np.degrees(angles[heard]),
             s=6 + 60 * strength,
-            c=_INK,
+            c=INK,
             # An empty array has no least alpha, which matplotlib asks for.
             alpha=np.clip(0.08 + 0.8 * strength, 0, 1) if strength.size else None,
             linewidths=0,
@@ -75,18 +67,18 @@ def write_directions_plot(
         _bracket(up, mark, 1)
     across.set_ylabel("azimuth")
     up.set_ylabel("elevation")
-    on = f"seconds on {result.sync.clip.path.name}" if result.sync else "seconds in the take"
-    up.set_xlabel(on)
+    on = f"seconds on {legible(result.sync.clip.path.name)}" if result.sync else "seconds in the take"
+    up.set_xlabel(on, parse_math=False)
     if frames.times_s.size:
         up.set_xlim(float(frames.times_s[0]) - 0.2, float(frames.times_s[-1]) + 0.2)
     across.set_title(
-        f"Where sound came from in {result.take.path.name}  (larger and darker = louder)",
+        f"Where sound came from in {legible(result.take.path.name)}  (larger and darker = louder)",
         loc="left",
         fontsize=11,
-        color=_INK,
+        color=INK,
+        parse_math=False,
     )
-    with whole_file(path, force=force, inputs=inputs) as temporary:
-        figure.savefig(temporary, format=path.suffix[1:].lower())
+    save(figure, path, force=force, inputs=inputs)
 
 
 def _strength(level_db: FloatArray) -> FloatArray:
@@ -100,24 +92,23 @@ def _scale(axes: Axes, limit: int, step: int, names: dict[int, str]) -> None:
     ticks = list(range(-limit, limit + 1, step))
     axes.set_ylim(-limit * 1.03, limit * 1.03)
     axes.set_yticks(ticks, [f"{names[tick]}  {abs(tick)}°" if tick in names else f"{abs(tick)}°" for tick in ticks])
-    axes.grid(axis="y", color=_FAINT, linewidth=0.6)
-    axes.axhline(0, color=_INK, linewidth=0.8, alpha=0.5)
-    axes.tick_params(colors=_INK, labelsize=9)
-    for edge in ("top", "right"):
-        axes.spines[edge].set_visible(False)
+    axes.grid(axis="y", color=FAINT, linewidth=0.6)
+    axes.axhline(0, color=INK, linewidth=0.8, alpha=0.5)
+    plain_axes(axes)
 
 
 def _bracket(axes: Axes, heard: HeardMark, which: int) -> None:
     angle = float(np.degrees(azimuth_elevation(heard.expected)[which]))
     start, end = heard.mark.start_s, heard.mark.end_s
-    axes.plot([start, start, end, end], [angle - 4, angle, angle, angle - 4], color=_ACCENT, linewidth=1.6)
+    axes.plot([start, start, end, end], [angle - 4, angle, angle, angle - 4], color=ACCENT, linewidth=1.6)
     if which == 0:
         axes.annotate(
-            heard.mark.who,
+            legible(heard.mark.who),
             ((start + end) / 2, angle),
             xytext=(0, 5),
             textcoords="offset points",
-            color=_ACCENT,
+            color=ACCENT,
             fontsize=9,
             ha="center",
+            parse_math=False,
         )

@@ -16,10 +16,12 @@ from spatial.findings import Finding, Severity
 from spatial.jobs.conform import ConformResult
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.inspect import InspectResult
+from spatial.jobs.lipsync import lip_sync_of
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.verify import VerifyResult
+from spatial.lipsync import in_words
 from spatial.rotation import YawPitchRoll
 
 _ORDER = {Severity.FIX: 0, Severity.LOOK: 1, Severity.NOTE: 2}
@@ -149,6 +151,12 @@ def sync_lines(result: SyncResult) -> list[str]:
         lines.append(
             f"  {kept} of {len(evidence.weights)} windows agree; match strength {evidence.score:.0f}, "
             f"next best place {evidence.rival:.0f}, 8 needed."
+        )
+    lip_sync = lip_sync_of(result)
+    if lip_sync is not None:
+        lines.append(
+            "  Laid under the picture from its first sample, the take is heard, against the camera's sound, "
+            f"{in_words(lip_sync, result.clip.frame_rate)}."
         )
     return lines + findings_lines(result.findings)
 

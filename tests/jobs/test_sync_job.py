@@ -13,9 +13,9 @@ import soundfile
 from demo_audio.write_movie import write_movie
 from spatial.errors import InputError, MediaFileError
 from spatial.findings import Severity
-from spatial.jobs.listening import listen_to_clip
+from spatial.jobs.listening import listen_to_all
 from spatial.jobs.progress import silent
-from spatial.jobs.sync import sync_clip, sync_takes
+from spatial.jobs.sync import match_takes, sync_clip
 from spatial.media.movies import open_clip
 from spatial.media.takes import open_take
 from tests.openair import shoot_open_air
@@ -60,10 +60,10 @@ def test_the_phase_of_the_sound_goes_into_the_offset(tmp_path):
     """Told another phase, the offset moves by just as much: 10 ms is far over the noise of repeated runs, 0."""
     air = shoot_open_air(tmp_path)
     clip, takes = open_clip(air.clip), [open_take(air.take)]
-    with listen_to_clip(clip, silent) as (sound, heard):
-        on_time = sync_takes(clip, sound, heard, takes)
+    with listen_to_all(clip, takes, silent) as (sound, heard, listened):
+        on_time = match_takes(clip, sound, heard, listened)
         moved = replace(clip, scratch=replace(clip.scratch, phase_s=clip.scratch.phase_s + 0.010))
-        later = sync_takes(moved, sound, heard, takes)
+        later = match_takes(moved, sound, heard, listened)
     # The clip's sound lies 10 ms later on clip time, so the take started 10 ms less before the picture.
     assert later.estimate.law.offset_s - on_time.estimate.law.offset_s == pytest.approx(-0.010, abs=1e-7)
     assert later.estimate.steady.offset_s - on_time.estimate.steady.offset_s == pytest.approx(-0.010, abs=1e-7)
@@ -75,9 +75,9 @@ def test_doubt_about_the_start_widens_the_uncertainty_and_is_said(tmp_path):
     clip, takes = open_clip(air.clip), [open_take(air.take)]
     doubt_s = 1024 / RATE
     assert clip.scratch.start_doubt_s == pytest.approx(doubt_s)
-    with listen_to_clip(clip, silent) as (sound, heard):
-        doubtful = sync_takes(clip, sound, heard, takes)
-        certain = sync_takes(replace(clip, scratch=replace(clip.scratch, start_doubt_s=0.0)), sound, heard, takes)
+    with listen_to_all(clip, takes, silent) as (sound, heard, listened):
+        doubtful = match_takes(clip, sound, heard, listened)
+        certain = match_takes(replace(clip, scratch=replace(clip.scratch, start_doubt_s=0.0)), sound, heard, listened)
     # Uniform over +-doubt: variance doubt^2 / 3.
     expected = np.hypot(certain.estimate.offset_sd_s, doubt_s / np.sqrt(3))
     assert doubtful.estimate.offset_sd_s == pytest.approx(expected, rel=1e-9)

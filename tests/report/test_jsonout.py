@@ -1,6 +1,8 @@
 """JSON that a machine can trust: one object, no NaN, truth values as such, keys that stay when nothing is known."""
 
 import json
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -94,8 +96,22 @@ def test_sync_without_a_match_has_the_same_keys_and_nulls():
     assert lost["reason"] == "silence"
     assert {key for key, value in lost.items() if value is None} == {
         "take", "offset_s", "offset_sd_s", "drift_ppm", "drift_sd_ppm", "drift_significant", "covered_from_s",
-        "covered_until_s", "match_strength",
+        "covered_until_s", "match_strength", "lip_sync", "true_rate_hz",
     }  # fmt: skip
+
+
+def test_lip_sync_of_a_take_cut_to_the_clip():
+    """63 ms of offset are heard 63 ms late: negative; frames at the worst of start and end."""
+    cut = replace(FOUND, law=ClockLaw(0.063, 50.0), steady=ClockLaw(0.063), drift_sd_ppm=1.0)
+    take = Take(Path("track.wav"), 48_000, 4, 60 * 48_000, "WAV", "PCM_24", ChannelFormat.AMBIX)
+    found = read(jsonout.sync_json(SyncResult(replace(CLIP, frame_rate=Fraction(25)), take, cut, ())))["lip_sync"]
+    assert found == {
+        "early_start_ms": pytest.approx(-63.0),
+        "early_end_ms": pytest.approx(-66.0),  # 50 ppm of 60 s
+        "frames": pytest.approx(-66.0 / 40.0),
+        "verdict": "not noticed",
+    }
+    assert read(jsonout.sync_json(SyncResult(CLIP, take, cut, ())))["lip_sync"]["frames"] is None
 
 
 def test_findings():

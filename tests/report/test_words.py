@@ -1,6 +1,7 @@
 """Numbers as people say them: each sign has its word, and tables stand straight."""
 
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -132,6 +133,22 @@ def test_sync_lines(offset_s, drift_ppm, starts, clock):
     assert lines[0] == "scene.mov belongs to take.wav"
     assert starts in lines[1]
     assert clock in lines[2]
+
+
+@pytest.mark.parametrize(
+    ("offset_s", "said"),
+    [
+        (0.063, "63 ms late (1.6 frames at 25 a second): not noticed by most viewers (ITU-R BT.1359-1)."),
+        (-0.063, "63 ms early (1.6 frames at 25 a second): noticed, but acceptable (ITU-R BT.1359-1)."),
+        (0.63, "630 ms late (15.8 frames at 25 a second): not acceptable (ITU-R BT.1359-1)."),
+    ],
+)
+def test_sync_lines_of_a_take_cut_to_the_clip(offset_s, said):
+    clip = replace(CLIP, frame_rate=Fraction(25))
+    cut = replace(TAKE, samples=60 * 48_000, parts=())
+    lines = words.sync_lines(SyncResult(clip, cut, estimate(offset_s, 0.5), ()))
+    assert lines[-1].endswith(f"is heard, against the camera's sound, {said}")
+    assert not any("is heard" in line for line in words.sync_lines(SyncResult(clip, TAKE, estimate(3.2, 0.5), ())))
 
 
 def test_sync_lines_without_a_match():

@@ -1,0 +1,154 @@
+"""What there is to say about a clip and its take, beyond the numbers.
+
+Functions: match_findings (they match); no_match_finding (none does).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spatial.analysis.sync import SyncEstimate
+from spatial.conventions import SPEED_OF_SOUND_M_S
+from spatial.findings import Finding, Severity
+from spatial.media.movies import Clip
+from spatial.media.takes import Take
+from spatial.timebase import ClockStep
+
+if TYPE_CHECKING:
+    from spatial.jobs.sync import SyncResult
+
+_PADDED_S = 0.02
+_DOUBT_WORTH_SAYING_S = 0.005
+
+_PULL_PPM, _CLOCKS_PPM = 1000.0, 200.0
+"""A pull of 1000/1001 (999 or 1000 ppm), give or take what two clocks differ by on their own."""
+
+_APART_M = 0.6
+"""A recorder further than this from the lens is not on the camera's rig (common practice, no source)."""
+
+
+def no_match_finding(clip: Clip, ranked: Sequence[tuple[Take, SyncEstimate]]) -> Finding:
+    """Why none of the takes is said to belong to a clip."""
+    if len(ranked) == 1:
+        take, estimate = ranked[0]
+        if estimate.undecided:
+            message = f"whether {take.path.name} belongs to {clip.path.name} cannot be told: {estimate.reason}"
+        else:
+            message = f"{take.path.name} does not belong to {clip.path.name}, as far as can be heard: {estimate.reason}"
+    else:
+        reasons = "; ".join(f"{take.path.name}: {estimate.reason}" for take, estimate in ranked)
+        message = f"none of the {len(ranked)} takes can be matched with {clip.path.name} ({reasons})"
+    return Finding("no_match", Severity.FIX, message, clip.path.name)
+
+
+def match_findings(result: SyncResult) -> list[Finding]:
+    """What is worth saying of a match: parts not covered, steps, drift, a wrong rate, a doubtful start."""
+    clip, take, estimate = result.clip, result.take, result.estimate
+    findings = []
+    start, stop = result.covered_s
+    if start > _PADDED_S or stop < clip.duration_s - _PADDED_S:
+        findings.append(
+            Finding(
+                "no_match",
+                Severity.LOOK,
+                f"{take.path.name} covers {clip.path.name} only from {start:.2f} s to {stop:.2f} s of "
+                f"{clip.duration_s:.2f} s: the rest will be silent",
+                clip.path.name,
+            )
+        )
+    findings += [_step(step, clip, take) for step in estimate.steps]
+    if estimate.true_rate_hz is not None:
+        findings.append(
+            Finding(
+                "wrong_rate",
+                Severity.FIX,
+                f"{take.path.name} says {take.rate_hz} Hz, but its sound runs as it was recorded at "
+                f"{estimate.true_rate_hz} Hz: its header is wrong; conform reads it right, other programs need the "
+                "header mended",
+                take.path.name,
+            )
+        )
+    elif estimate.drift_significant:
+        findings.append(_drift(clip, take, estimate))
+    findings += _separation(result)
+    if clip.scratch is not None and clip.scratch.start_doubt_s > _DOUBT_WORTH_SAYING_S:
+        findings.append(
+            Finding(
+                "lip_sync",
+                Severity.LOOK,
+                f"{clip.path.name} does not say exactly where its sound starts, so the offset may be off by up to "
+                f"{clip.scratch.start_doubt_s * 1e3:.0f} ms: check lips by eye",
+                clip.path.name,
+            )
+        )
+    if clip.frames is None:
+        findings.append(
+            Finding(
+                "lip_sync",
+                Severity.NOTE,
+                f"{clip.path.name} has no picture, so its first sample counts as time 0",
+                clip.path.name,
+            )
+        )
+    return findings
+
+
+def _drift(clip: Clip, take: Take, estimate: SyncEstimate) -> Finding:
+    assert estimate.law is not None
+    ppm = estimate.law.drift_ppm
+    slip_ms, faster = abs(ppm) * 1e-3 * clip.duration_s, "fast" if ppm > 0 else "slow"
+    message = (
+        f"the recorder's clock runs {faster} against the camera's by {abs(ppm):.1f} ppm, {slip_ms:.1f} ms over this "
+        "clip"
+    )
+    if abs(abs(ppm) - _PULL_PPM) > _CLOCKS_PPM:
+        return Finding("drift", Severity.NOTE, message, take.path.name)
+    pull = "pull-up" if ppm < 0 else "pull-down"
+    return Finding(
+        "drift",
+        Severity.LOOK,
+        f"{message}: that is a {pull} of 0.1 % (1000/1001), so the two boxes were set to different frame rates, such "
+        "as 24 and 23.976; conform takes it out",
+        take.path.name,
+    )
+
+
+def _step(step: ClockStep, clip: Clip, take: Take) -> Finding:
+    lost = f"{take.path.name} lost" if step.step_s < 0 else f"{clip.path.name} lost"
+    return Finding(
+        "clock_step",
+        Severity.LOOK,
+        f"{lost} {abs(step.step_s) * 1e3:.1f} ms (±{step.sd_s * 1e3:.1f} ms) near {step.clip_time_s:.1f} s of the "
+        "clip: conform mends it piece by piece; listen to the join",
+        clip.path.name,
+    )
+
+
+def _separation(result: SyncResult) -> list[Finding]:
+    """Where recorder and camera are apart: what that does to the sound's travel."""
+    estimate, evidence = result.estimate, result.estimate.evidence
+    if evidence is None:
+        return []
+    if result.apart_m > _APART_M:
+        reach_ms = result.apart_m / SPEED_OF_SOUND_M_S * 1e3
+        message = (
+            f"the recorder is {result.apart_m:.1f} m from the lens and hears a performer up to {reach_ms:.1f} ms "
+            "earlier or later than the camera does; the offset is that of the clocks, and its uncertainty counts this"
+        )
+        return [Finding("lip_sync", Severity.NOTE, message, result.take.path.name)]
+    far = float(np.linalg.norm(evidence.separation_m))
+    sure = far > 4.0 * float(np.max(evidence.separation_sd_m))
+    if result.apart_m or not sure or far < _APART_M or estimate.offset_sd_s is None:
+        return []
+    return [
+        Finding(
+            "lip_sync",
+            Severity.LOOK,
+            f"performers are heard as if the recorder hung {far:.1f} m from the camera, not on its rig: give "
+            "--mic-offset, or the offset may be off by some milliseconds",
+            result.take.path.name,
+        )
+    ]
