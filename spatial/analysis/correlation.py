@@ -3,8 +3,8 @@
 Goal: how much later than a given clock law predicts does the take hear what the camera heard, to a small part
 of a sample; and from which direction did that sound come.
 Conventions: spatial.conventions (time; array layout). A positive lag: the take hears it LATER than predicted.
-Functions: cross_windows (phases of the cross-spectrum, window by window); window_directions; lag_curves
-(correlation over lag); refine_peak (peak between samples).
+Functions: cross_windows (phases of the cross-spectrum and direction, window by window); lag_curves (correlation
+over lag); refine_peak (peak between samples).
 Sources:
 [1] Knapp and Carter 1976, IEEE TASSP 24(4): generalized cross-correlation and its phase transform.
 """
@@ -46,6 +46,9 @@ class CrossWindows:
     law: ClockLaw
     """The law along which the take was read."""
     rate_hz: int
+    directions: FloatArray
+    """Where each window's sound comes from, unit vectors in the MICROPHONE's axes, shape (windows, 3); NaN where no
+    direction is heard, or none was asked for."""
 
     @property
     def frequencies_hz(self) -> FloatArray:
@@ -58,7 +61,7 @@ def cross_windows(
     take: Samples,
     law: ClockLaw,
     *,
-    look: tuple[FloatArray, FloatArray] | None = None,
+    aimed: bool = False,
     span_s: tuple[float, float] | None = None,
     every_s: float | None = None,
     max_windows: int = 400,
@@ -74,9 +77,9 @@ def cross_windows(
         The field in internal form (W, Y, Z, X), at the same rate.
     law : ClockLaw
         Where to read the take; its error must stay well under the 256 ms of a block.
-    look : tuple of ndarray, shape (windows,) and (windows, 3), optional
-        Clip times and unit vectors in the recorder's axes, from a first pass: the take is heard through a cardioid
-        that looks there, deaf behind; through W where the vector is NaN.
+    aimed : bool
+        Find each window's direction first and hear the take through a cardioid that looks there, deaf behind, where
+        the room's noise has its strongest false peak.
     span_s : tuple of float, optional
         Only windows that lie between these clip times.
     every_s : float, optional
@@ -101,21 +104,24 @@ def cross_windows(
     bins = _bins(rate)
     offsets = np.arange(BLOCKS_PER_WINDOW) * HOP
     within = np.arange(BLOCK)
+    lead_in = int(LEAD_IN_S * rate) if aimed else 0
     phases: list[ComplexArray] = []
+    directions: list[FloatArray] = []
     kept: list[int] = []
     for number, start in enumerate(starts):
         heard = clip.read(start, start + WINDOW).astype(np.float32)
         # By the law at each block's middle: a block has one lag, and drift makes its ends differ.
         predicted = _predicted(law, (start + offsets + BLOCK / 2) / rate) * rate - BLOCK / 2
         whole = np.floor(predicted).astype(int)
-        lowest = int(np.min(whole))
-        field = take.read(lowest, int(np.max(whole)) + BLOCK)
-        span = _beam(field, look, (start + WINDOW / 2) / rate) if look is not None and len(look[0]) else field[W]
-        if not (heard.any() and span.any()):
+        lowest = int(np.min(whole)) - lead_in
+        field = take.read(lowest, int(np.max(whole)) + BLOCK).astype(np.float32)
+        if not (heard.any() and field[W, lead_in:].any()):
             continue
         kept.append(start)
+        directions.append(_direction(field, rate) if aimed else np.full(3, np.nan))
+        span = _beam(field, directions[-1])
         x = _spectrum(heard[:, offsets[:, np.newaxis] + within], taper, bins)
-        y = _spectrum(span[(whole - lowest)[:, np.newaxis] + within].astype(np.float32), taper, bins)
+        y = _spectrum(span[(whole - lowest)[:, np.newaxis] + within], taper, bins)
         # The part of a sample that reading at whole samples left over, undone as a phase.
         lead = np.exp(2j * np.pi / BLOCK * np.outer(predicted - whole, bins)).astype(np.complex64)
         cross = np.conj(x) * (y * lead)
@@ -128,32 +134,8 @@ def cross_windows(
         phases=np.array(phases) if phases else np.zeros(shape, dtype=np.complex64),
         law=law,
         rate_hz=rate,
+        directions=np.array(directions).reshape(-1, 3),
     )
-
-
-def window_directions(windows: CrossWindows, take: Samples) -> FloatArray:
-    """Where each window's sound comes from, in the MICROPHONE's axes.
-
-    Parameters
-    ----------
-    windows : CrossWindows
-    take : Samples
-        The field they were made from.
-
-    Returns
-    -------
-    ndarray, shape (windows, 3)
-        Unit vectors; NaN where no direction is heard.
-    """
-    rate = windows.rate_hz
-    lead_in = int(LEAD_IN_S * rate)
-    found = []
-    for time in windows.times_s:
-        middle = round(windows.law.take_from_clip(float(time)) * rate)
-        field = take.read(middle - WINDOW // 2 - lead_in, middle + WINDOW // 2)
-        bins = field_bins(field.astype(np.float32), rate)
-        found.append(span_direction(bins, LEAD_IN_S, field.shape[1] / rate, most_bins=_DIRECTION_BINS).vector)
-    return np.array(found).reshape(-1, 3)
 
 
 def lag_curves(
@@ -223,12 +205,17 @@ def _bins(rate_hz: int) -> npt.NDArray[np.int_]:
     return np.arange(low, high)
 
 
-def _beam(field: FloatArray, look: tuple[FloatArray, FloatArray], time_s: float) -> FloatArray:
-    """A field through a cardioid that looks where the nearest window heard its sound; through W where nowhere."""
-    vector = look[1][int(np.argmin(np.abs(look[0] - time_s)))]
-    if np.isnan(vector).any():
+def _direction(field: FloatArray, rate_hz: int) -> FloatArray:
+    """Where a window's sound comes from; the field starts LEAD_IN_S early."""
+    bins = field_bins(field, rate_hz)
+    return span_direction(bins, LEAD_IN_S, field.shape[1] / rate_hz, most_bins=_DIRECTION_BINS).vector
+
+
+def _beam(field: FloatArray, look: FloatArray) -> FloatArray:
+    """A field through a cardioid; through W for a direction of NaN."""
+    if np.isnan(look).any():
         return np.asarray(field[W])
-    return np.asarray(0.5 * field[W] + 0.5 * np.tensordot(vector.astype(np.float32), field[[X, Y, Z]], axes=1))
+    return np.asarray(0.5 * field[W] + 0.5 * np.tensordot(look.astype(np.float32), field[[X, Y, Z]], axes=1))
 
 
 def _predicted(law: ClockLaw, clip_times_s: FloatArray) -> FloatArray:

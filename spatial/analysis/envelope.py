@@ -244,7 +244,10 @@ def _best_bend(
         shifts = np.rint(bend * from_middle / half_span).astype(int) if half_span else np.zeros(len(fine), dtype=int)
         summed = np.zeros(fine.shape[1])
         for curve, shift in zip(fine, shifts, strict=True):
-            summed += np.roll(curve, -shift)
+            if shift >= 0:
+                summed[: summed.size - shift] += curve[shift:]
+            else:
+                summed[-shift:] += curve[:shift]
         top = int(np.argmax(summed))
         if summed[top] > best[0]:
             best = (float(summed[top]), top, float(bend))

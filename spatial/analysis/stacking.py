@@ -105,5 +105,9 @@ def _along(curves: FloatArray, shifts_s: FloatArray, lags: FloatArray) -> FloatA
     steps = np.rint(shifts_s / (lags[1] - lags[0])).astype(int)
     total = np.zeros(curves.shape[1])
     for curve, step in zip(curves, steps, strict=True):
-        total += np.roll(curve, -step)
+        # What is shifted past the edge is left out: there a sum of fewer curves is lower, never falsely high.
+        if step >= 0:
+            total[: total.size - step] += curve[step:]
+        else:
+            total[-step:] += curve[:step]
     return total / len(curves)

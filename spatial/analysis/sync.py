@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spatial.analysis.correlation import cross_windows, lag_curves, window_directions
+from spatial.analysis.correlation import cross_windows, lag_curves
 from spatial.analysis.envelope import Candidate
 from spatial.analysis.samples import Samples
 from spatial.analysis.separation import Separation, unknown_rig
@@ -171,22 +171,19 @@ def estimate_sync(
         )  # fmt: skip
     rig = separation or unknown_rig()
     near_s = max(NEAR_S, 1.2 * rig.widest_lag_s)
-    windows = cross_windows(clip, take, best.law, max_windows=max_windows, progress=progress)
+    windows = cross_windows(clip, take, best.law, aimed=True, max_windows=max_windows, progress=progress)
     listening = Listening(clip, take, best.signs, near_s, powers)
     base = find_steps(listening, windows)
     if base.steps:
-        windows = cross_windows(clip, take, base, max_windows=max_windows, progress=progress)
-    directions = window_directions(windows, take)
-    look = windows.times_s, directions
-    windows = cross_windows(clip, take, base, look=look, max_windows=max_windows)
-    fitted = fit_windows(windows, directions, best.signs, rig, near_s)
+        windows = cross_windows(clip, take, base, aimed=True, max_windows=max_windows, progress=progress)
+    fitted = fit_windows(windows, best.signs, rig, near_s)
     if fitted is None:
         return no_match("too few moments of the clip agree on one offset", evidence=_evidence_without_line(best))
     stepped = _with_hidden_step(listening, fitted.told, base, rig)
     if stepped is not None:
         base = stepped
-        windows = cross_windows(clip, take, base, look=look, max_windows=max_windows)
-        fitted = fit_windows(windows, directions, best.signs, rig, near_s) or fitted
+        windows = cross_windows(clip, take, base, aimed=True, max_windows=max_windows)
+        fitted = fit_windows(windows, best.signs, rig, near_s) or fitted
     line = fitted.line
     steps = tuple(
         ClockStep(step.clip_time_s, step.step_s + float(more), float(sd))

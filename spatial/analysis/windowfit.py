@@ -49,15 +49,13 @@ class WindowFit:
     told: Told
 
 
-def fit_windows(
-    windows: CrossWindows, directions: FloatArray, signs: FloatArray, rig: Separation, near_s: float
-) -> WindowFit | None:
+def fit_windows(windows: CrossWindows, signs: FloatArray, rig: Separation, near_s: float) -> WindowFit | None:
     """Peaks of the windows near the law, and the robust line through them; None where too few stand out."""
     channels = len(signs)
     phases = windows.phases * signs[:, np.newaxis]
     weights = _agreement(phases.mean(axis=1))
     for group in (1, 2, 4, 8):
-        grouped, times, places = _grouped(phases, windows.times_s, directions, group)
+        grouped, times, places = _grouped(phases, windows.times_s, windows.directions, group)
         lags, curves = lag_curves(grouped, windows.rate_hz, max_lag_s=SEARCH_S, weights=weights)
         # Each of the camera's microphones hears at a time of its own: their peaks are kept apart.
         curves = curves.transpose(1, 0, 2).reshape(-1, lags.size)

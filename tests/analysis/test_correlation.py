@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from spatial.analysis.correlation import BLOCK, cross_windows, lag_curves, refine_peak, window_directions
+from spatial.analysis.correlation import BLOCK, cross_windows, lag_curves, refine_peak
 from spatial.analysis.samples import ArraySamples
 from spatial.timebase import ClockLaw
 
@@ -105,9 +105,8 @@ def test_direction_points_to_the_source(rng):
     clip = rng.standard_normal(4 * RATE).astype(np.float32)
     clip *= np.arange(clip.size) % 4000 < 800
     take = ArraySamples(np.stack([clip, 0.6 * clip, 0 * clip, 0.8 * clip]), RATE)
-    windows = cross_windows(ArraySamples(clip[np.newaxis], RATE), take, ClockLaw(0.0))
-    directions = window_directions(windows, take)
-    np.testing.assert_allclose(directions, [[0.8, 0.6, 0.0]] * len(windows.times_s), atol=1e-3)
+    windows = cross_windows(ArraySamples(clip[np.newaxis], RATE), take, ClockLaw(0.0), aimed=True)
+    np.testing.assert_allclose(windows.directions, [[0.8, 0.6, 0.0]] * len(windows.times_s), atol=1e-3)
 
 
 def test_no_overlap_gives_no_windows(rng):

@@ -124,7 +124,7 @@ def main(count: int, folder: Path | None) -> str:
         "",
         f"`python -m tests.bench.sync {count}`: {count} scenes (seeds {FIRST_SEED} to {FIRST_SEED + count - 1}; "
         "thresholds were chosen on seeds 20000 to 20199). Speech, music, claps and all three, three performers at 1 "
-        "to 2.5 m; the recorder in ANY direction from the lens, in any pose. The camera: gain that rides, limiter, wind at "
+        "to 2.5 m; the recorder in ANY direction from the lens, in any pose. The camera: riding gain, limiter, wind at "
         "0 to 20 dB, thumps and scrapes, a quarter of them mono, AAC at 64 to 128 kb/s through a movie file; clocks up "
         "to 100 ppm apart. Held: how often the stated 95 % interval holds the truth.",
     ]
