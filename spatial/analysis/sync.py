@@ -62,6 +62,8 @@ class SyncEvidence:
     """What each window counts, 0 (outlier) to 1."""
     places_s: FloatArray
     """What the travel of sound adds to each lag, as far as it is understood."""
+    signs: FloatArray
+    """+1 or -1 for each camera channel: -1 is wired the wrong way round."""
     score: float
     """Height of the stacked correlation over its scatter; MATCH_SCORE or more is a match."""
     rival: float
@@ -89,6 +91,8 @@ class SyncEstimate:
     """The best law without drift."""
     true_rate_hz: int | None = None
     """The take's real sample rate, where its header says another."""
+    loop: bool = False
+    """Whether there is no match because the clip fits in several places of the take."""
     undecided: bool = False
     """Whether there is no match because there was too little to hear, not because the two differ."""
 
@@ -165,10 +169,8 @@ def estimate_sync(
         return no_match(_too_weak(best.score, needed), evidence=_evidence_without_line(best))
     alias = _alias(clip, take, best, trials)
     if alias is not None:
-        return no_match(
-            f"it fits in several places equally well, {alias:.2f} s apart: a steady beat or a loop", undecided=True,
-            evidence=_evidence_without_line(best),
-        )  # fmt: skip
+        reason = f"it fits in several places equally well, {alias:.2f} s apart: a steady beat or a loop"
+        return replace(no_match(reason, evidence=_evidence_without_line(best), undecided=True), loop=True)
     rig = separation or unknown_rig()
     near_s = max(NEAR_S, 1.2 * rig.widest_lag_s)
     windows = cross_windows(clip, take, best.law, aimed=True, max_windows=max_windows, progress=progress)
@@ -205,6 +207,7 @@ def estimate_sync(
             lags_s=np.array([base.take_from_clip(t) - t for t in fitted.told.times_s]) + fitted.told.lags_s,
             weights=line.weights,
             places_s=line.travel_s,
+            signs=best.signs,
             score=best.score,
             rival=best.rival,
             peak_lags_s=best.lags_s,
@@ -280,6 +283,7 @@ def _evidence_without_line(trial: Trial) -> SyncEvidence:
         lags_s=none,
         weights=none,
         places_s=none,
+        signs=trial.signs,
         score=trial.score,
         rival=trial.rival,
         peak_lags_s=trial.lags_s,

@@ -1,7 +1,7 @@
 """The sync job: which take belongs to a clip, where it starts, how the clocks drift.
 
 Functions: sync_clip (from files); open_takes, rig_of (what it starts from); match_takes, sync_listened (all already
-listened to); choose_take.
+listened to).
 """
 
 from collections.abc import Sequence
@@ -16,7 +16,8 @@ from spatial.analysis.sync import COARSE_SCORE, SyncEstimate, estimate_sync, no_
 from spatial.conventions import FloatArray
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
-from spatial.findings import Finding, Severity
+from spatial.findings import Finding
+from spatial.jobs.choosing import Possibility, choose_take
 from spatial.jobs.listening import Listened, listen_to_all
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync_findings import match_findings, no_match_finding
@@ -27,7 +28,6 @@ from spatial.media.spool import Spool
 from spatial.media.takes import Take, open_take
 from spatial.timebase import ClockLaw
 
-_CLOSE_RIVAL = 0.6
 _RATES_HZ = (44_100, 48_000, 88_200, 96_000)
 """What a take may really have been recorded at, where its header is wrong."""
 
@@ -46,6 +46,8 @@ class SyncResult:
     findings: tuple[Finding, ...]
     others: tuple[tuple[Take, SyncEstimate], ...] = ()
     """The takes that were tried and left."""
+    possibilities: tuple[Possibility, ...] = ()
+    """Which take and place it may be, likeliest first; more than one where that cannot be told."""
     apart_m: float = 0.0
     """How far the recorder is from the lens, where that was told."""
 
@@ -142,10 +144,18 @@ def match_takes(
 ) -> SyncResult:
     """Find the take that fits a clip, where all of them have been listened to already."""
     tried = [
-        (take, sync_listened(clip, sound, heard, take, listened, separation=separation, progress=progress))
+        (take, listened, sync_listened(clip, sound, heard, take, listened, separation=separation, progress=progress))
         for take, listened in takes
     ]
-    return choose_take(clip, tried, apart_m=(separation.length_m or 0.0) if separation else 0.0)
+    choice = choose_take(clip, sound, heard, tried, separation=separation)
+    others = tuple((take, estimate) for take, _, estimate in tried if take is not choice.take)
+    apart_m = (separation.length_m or 0.0) if separation else 0.0
+    result = SyncResult(clip, choice.take, choice.estimate, (), others, choice.possibilities, apart_m)
+    if choice.estimate.matched:
+        findings = [*match_findings(result), *choice.findings]
+    else:
+        findings = [*choice.findings] or [no_match_finding(clip, [(choice.take, choice.estimate), *others])]
+    return replace(result, findings=tuple(findings))
 
 
 def sync_listened(
@@ -225,30 +235,3 @@ def _on_picture_time(estimate: SyncEstimate, clip: Clip) -> SyncEstimate:
         # Anywhere within the doubt is as likely: a uniform spread of +-doubt has this deviation.
         offset_sd_s=(estimate.offset_sd_s**2 + doubt**2 / 3) ** 0.5,
     )
-
-
-def choose_take(clip: Clip, tried: Sequence[tuple[Take, SyncEstimate]], *, apart_m: float = 0.0) -> SyncResult:
-    """The best of the takes that were tried, with what there is to say about the choice."""
-
-    def strength(pair: tuple[Take, SyncEstimate]) -> float:
-        estimate = pair[1]
-        return estimate.evidence.score if estimate.matched and estimate.evidence else 0.0
-
-    ranked = sorted(tried, key=strength, reverse=True)
-    take, estimate = ranked[0]
-    result = SyncResult(clip, take, estimate, (), tuple(ranked[1:]), apart_m)
-    if not estimate.matched:
-        findings = [no_match_finding(clip, ranked)]
-    else:
-        findings = match_findings(result)
-        if len(ranked) > 1 and strength(ranked[1]) > _CLOSE_RIVAL * strength(ranked[0]):
-            findings.append(
-                Finding(
-                    "ambiguous_match",
-                    Severity.LOOK,
-                    f"{ranked[1][0].path.name} matches {clip.path.name} nearly as well as {take.path.name}: "
-                    "check which one was rolling",
-                    clip.path.name,
-                )
-            )
-    return replace(result, findings=tuple(findings))

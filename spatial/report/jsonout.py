@@ -69,6 +69,9 @@ def sync_json(result: SyncResult) -> Json:
             {"clip_time_s": step.clip_time_s, "step_s": step.step_s, "step_sd_s": step.sd_s} for step in estimate.steps
         ],
         "true_rate_hz": estimate.true_rate_hz,
+        "possibilities": [
+            {"take": str(p.take.path), "offset_s": p.law.offset_s, "share": p.share} for p in result.possibilities
+        ],
         "lip_sync": lip_sync_json(result),
         "findings": findings_json(result.findings),
     }

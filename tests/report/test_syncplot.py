@@ -40,6 +40,7 @@ def evidence_along(law, off_s, weights=None, *, times=TIMES):
         lags_s=np.array([law.take_from_clip(t) - t for t in times]) + off_s,
         weights=np.ones(times.size) if weights is None else weights,
         places_s=np.zeros(times.size),
+        signs=np.ones(2),
         score=30.0,
         rival=6.0,
         peak_lags_s=lags,

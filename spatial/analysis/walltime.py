@@ -1,0 +1,196 @@
+"""What the boxes' own clocks say about which take belongs to which clip.
+
+A camera writes when it made a file, a recorder when it started; both clocks may be wrong by minutes or by time zones,
+but by the SAME amount all day. If clip i starts `offset_s` into take j, then
+
+    difference = take's stamp + offset_s - clip's stamp        (1)
+
+is one constant for every true pair, and for a wrong one it is off by the time between two takes.
+
+Conventions: spatial.conventions (time). Stamps are seconds of each box's own clock, from any common midnight.
+Functions: weigh_clocks (log-odds of every offer); weigh_order (the same where there are no stamps, only an order).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spatial.conventions import FloatArray
+
+STAMP_SD_S = 1.2
+"""Stamps are whole seconds, often rounded up when a file is closed (common practice, no source)."""
+
+MOST_LOG_ODDS = 6.0
+"""However well they agree: files are copied, clocks are set at lunch."""
+
+MOST_ALONE = 1.0
+"""What a single clip can say: boxes are mostly set right to a minute, and else wrong by whole quarter hours."""
+
+MOST_BY_ORDER = 2.0
+
+_QUARTER_S = 900.0
+_SET_RIGHT_SD_S = 45.0
+_STRAYS = 0.1
+_RANGE_S = 86_400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """One clip may lie in one take, here."""
+
+    clip: int
+    take: int
+    offset_s: float
+    """Take time minus clip time at the clip's start."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClockEvidence:
+    """What the clocks say of each offer."""
+
+    log_odds: FloatArray
+    """Of each offer against its being chance, natural logarithm, shape (offers,); 0 where a stamp is missing."""
+    difference_s: float | None
+    """Recorder's clock minus the camera's; None where no two clips agree."""
+    agreeing_clips: int
+    """Clips that have an offer at that difference."""
+    stamped_at_end: bool
+    """Whether the camera's stamps fit better as the moment when a file was closed."""
+
+
+def weigh_clocks(
+    clip_stamps_s: Sequence[float | None],
+    clip_lengths_s: Sequence[float],
+    take_stamps_s: Sequence[float | None],
+    offers: Sequence[Offer],
+) -> ClockEvidence:
+    """Find the constant difference of the two clocks, and what it says of every offer.
+
+    An offer is judged by the OTHER clips' offers: one that agrees with itself only proves nothing.
+
+    Parameters
+    ----------
+    clip_stamps_s : sequence of float or None
+        Camera's wall clock at each clip's start, or at its end: which one is found out.
+    clip_lengths_s : sequence of float
+        Length of each clip, seconds.
+    take_stamps_s : sequence of float or None
+        Recorder's wall clock at each take's first sample.
+    offers : sequence of Offer
+        Everything that the sound leaves possible.
+
+    Returns
+    -------
+    ClockEvidence
+    """
+    best: ClockEvidence | None = None
+    best_fit = -np.inf
+    for at_end in (False, True):
+        found = [_difference(offer, clip_stamps_s, clip_lengths_s, take_stamps_s, at_end=at_end) for offer in offers]
+        evidence, fit = _weigh(offers, np.array(found, dtype=float), at_end=at_end)
+        # Most cameras stamp the start: the end must fit clearly better.
+        if best is None or fit > best_fit + 1.0:
+            best, best_fit = evidence, fit
+    assert best is not None
+    return best
+
+
+def weigh_order(offers: Sequence[Offer], log_odds: Sequence[float]) -> FloatArray:
+    """What the order of clips and takes says: later clips lie in later takes, or later in the same one.
+
+    Parameters
+    ----------
+    offers : sequence of Offer
+        Clips and takes numbered in the order in which they were made.
+    log_odds : sequence of float
+        What is known of each offer so far.
+
+    Returns
+    -------
+    ndarray, shape (offers,)
+        Natural logarithm, 0 or less: an offer that keeps the order with some offer of every other clip loses nothing.
+    """
+    weights = np.exp(np.clip(np.asarray(log_odds, dtype=float), -30, 30))
+    said = np.zeros(len(offers))
+    for number, offer in enumerate(offers):
+        for clip in {other.clip for other in offers} - {offer.clip}:
+            rivals = [k for k, other in enumerate(offers) if other.clip == clip]
+            kept = [k for k in rivals if _in_order(offer, offers[k])]
+            part = float(np.sum(weights[kept]) / np.sum(weights[rivals]))
+            said[number] += np.log((part + _STRAYS) / (1.0 + _STRAYS))
+    return np.asarray(np.maximum(said, -MOST_BY_ORDER))
+
+
+def _difference(
+    offer: Offer,
+    clip_stamps_s: Sequence[float | None],
+    clip_lengths_s: Sequence[float],
+    take_stamps_s: Sequence[float | None],
+    *,
+    at_end: bool,
+) -> float:
+    """Equation (1), wrapped into half a day either way; NaN where a stamp is missing."""
+    clip, take = clip_stamps_s[offer.clip], take_stamps_s[offer.take]
+    if clip is None or take is None:
+        return float("nan")
+    start = clip - clip_lengths_s[offer.clip] if at_end else clip
+    return (take + offer.offset_s - start + _RANGE_S / 2) % _RANGE_S - _RANGE_S / 2
+
+
+def _weigh(offers: Sequence[Offer], differences: FloatArray, *, at_end: bool) -> tuple[ClockEvidence, float]:
+    clips = np.array([offer.clip for offer in offers], dtype=int)
+    known = np.isfinite(differences)
+    log_odds = np.zeros(len(offers))
+    if not known.any():
+        return ClockEvidence(log_odds, None, 0, at_end), 0.0
+    # The difference may lie between two stamps' roundings: places beside each offer's own are tried too.
+    places = (differences[known][:, np.newaxis] + STAMP_SD_S * np.linspace(-1.5, 1.5, 7)).ravel()
+    bells = np.where(known, _bell(places[:, np.newaxis] - np.where(known, differences, 0.0)), 0.0)
+    told = {}
+    for clip in np.unique(clips[known]):
+        own = (clips == clip) & known
+        told[int(clip)] = np.log(_STRAYS + (1.0 - _STRAYS) * bells[:, own].sum(axis=1) / own.sum() * _NARROW)
+    prior = _prior(places)
+    total = prior + sum(told.values())
+    for number in np.flatnonzero(known):
+        others = [value for clip, value in told.items() if clip != clips[number]]
+        if others:
+            posterior = prior + sum(others)
+            posterior = np.exp(posterior - np.max(posterior))
+            agreed = float(posterior @ bells[:, number] / posterior.sum())
+            log_odds[number] = np.clip(np.log((agreed + _NEVER) / _BY_CHANCE), -MOST_LOG_ODDS, MOST_LOG_ODDS)
+        else:
+            alone = float(_prior(differences[number : number + 1])[0])
+            log_odds[number] = np.clip(alone, -MOST_ALONE, MOST_ALONE)
+    top = float(places[int(np.argmax(total))])
+    near = known & (np.abs(differences - top) < 3 * STAMP_SD_S)
+    agreeing = len(np.unique(clips[near]))
+    return ClockEvidence(log_odds, top if agreeing > 1 else None, agreeing, at_end), float(np.max(total))
+
+
+_NARROW = 20.0
+"""How much likelier an agreement within a second or two is for the true difference than for a chance one."""
+
+
+_NEVER, _BY_CHANCE = 1e-3, 0.1
+"""How often a true pair misses the difference altogether, and how far chance alone agrees with it."""
+
+
+def _bell(apart_s: FloatArray) -> FloatArray:
+    # Two stamps, each with its own rounding.
+    return np.asarray(np.exp(-0.5 * (apart_s / (np.sqrt(2.0) * STAMP_SD_S)) ** 2))
+
+
+def _prior(places_s: FloatArray) -> FloatArray:
+    """Boxes are set right, or wrong by whole quarter hours, more often than by anything else."""
+    off = (places_s + _QUARTER_S / 2) % _QUARTER_S - _QUARTER_S / 2
+    whole_hours = np.where(np.abs(places_s) < _QUARTER_S / 2, 1.0, 0.5)
+    return np.asarray(np.log(0.3 + whole_hours * np.exp(-0.5 * (off / _SET_RIGHT_SD_S) ** 2)))
+
+
+def _in_order(one: Offer, other: Offer) -> bool:
+    first, second = (one, other) if one.clip < other.clip else (other, one)
+    if first.take == second.take:
+        return first.offset_s < second.offset_s
+    return first.take < second.take

@@ -1,0 +1,225 @@
+"""Which of the takes that match a clip was rolling, where music played back makes several match.
+
+Functions: choose_take (from the estimates of all takes to one result, or to "cannot tell").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spatial.analysis.contradiction import Contradiction, Standing
+from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, find_candidates
+from spatial.analysis.rivals import Alternative, Judgement, Verdict, judge_rivals, matching_laws
+from spatial.analysis.sync import SyncEstimate, estimate_sync, no_match
+from spatial.analysis.walltime import Offer, weigh_clocks
+from spatial.conventions import FloatArray
+from spatial.findings import Finding, Severity
+from spatial.jobs.listening import Listened
+from spatial.media.movies import Clip
+from spatial.media.resampling import TakeSamples
+from spatial.media.spool import Spool
+from spatial.media.takes import Take
+from spatial.timebase import ClockLaw
+
+if TYPE_CHECKING:
+    from spatial.analysis.separation import Separation
+
+_MOST_TAKES, _MOST_PLACES = 4, 12
+_SAME_S = 0.002
+_RIG_M = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Possibility:
+    """One way in which clip and take may belong together."""
+
+    take: Take
+    law: ClockLaw
+    """From clip time."""
+    share: float
+    """Its probability, if it is one of those named."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choice:
+    """What became of the takes that were tried."""
+
+    take: Take
+    estimate: SyncEstimate
+    findings: tuple[Finding, ...]
+    possibilities: tuple[Possibility, ...] = ()
+    """Likeliest first; more than one where it cannot be told."""
+
+
+def choose_take(
+    clip: Clip,
+    sound: Spool,
+    heard: Listened,
+    tried: Sequence[tuple[Take, Listened, SyncEstimate]],
+    *,
+    separation: Separation | None,
+) -> Choice:
+    """Decide between the takes that match, by what is not music played back.
+
+    Parameters
+    ----------
+    tried : sequence of (Take, Listened, SyncEstimate)
+        Every take with its own estimate, on clip time.
+    separation : Separation, optional
+        What is known of the rig.
+
+    Returns
+    -------
+    Choice
+        Its estimate is not matched where none matches, where none can be told from another, or where the best one
+        holds the same music but not the same moment.
+    """
+    ranked = sorted(tried, key=lambda told: -_strength(told[2]))
+    likely = [told for told in ranked if told[2].true_rate_hz is None and (told[2].matched or told[2].loop)]
+    first = ranked[0]
+    if not likely or first[2].true_rate_hz is not None:
+        return Choice(first[0], first[2], ())
+    phase_s = clip.scratch.phase_s if clip.scratch is not None else 0.0
+    with ExitStack() as stack:
+        owners: list[tuple[Take, Listened, SyncEstimate]] = []
+        alternatives: list[Alternative] = []
+        for take, listened, estimate in likely[:_MOST_TAKES]:
+            field = stack.enter_context(TakeSamples(take, WORKING_RATE_HZ))
+            for alternative in _places(sound, field, heard, listened, estimate, phase_s):
+                owners.append((take, listened, estimate))
+                alternatives.append(alternative)
+        if not alternatives:
+            return Choice(first[0], first[2], ())
+        alternatives = _with_clocks(clip, [owner[0] for owner in owners], alternatives)
+        judgement = judge_rivals(sound, alternatives)
+        best = judgement.best
+        take, _, estimate = owners[best]
+        if estimate.loop and judgement.verdict is Verdict.DECIDED:
+            only = [Candidate(alternatives[best].law, np.inf)]
+            estimate = estimate_sync(sound, alternatives[best].take, only, separation=separation)
+            if estimate.law is not None and estimate.steady is not None:
+                estimate = replace(
+                    estimate,
+                    law=estimate.law.from_clip_time(-phase_s),
+                    steady=estimate.steady.from_clip_time(-phase_s),
+                )
+    return _choice(clip, take, estimate, judgement, [owner[0] for owner in owners], alternatives, phase_s, separation)
+
+
+def _strength(estimate: SyncEstimate) -> float:
+    known = estimate.evidence is not None and (estimate.matched or estimate.loop)
+    return estimate.evidence.score if known and estimate.evidence is not None else 0.0
+
+
+def _places(
+    sound: Spool, field: TakeSamples, heard: Listened, listened: Listened, estimate: SyncEstimate, phase_s: float
+) -> list[Alternative]:
+    """Where in one take the clip may lie, on the time of the sound's samples."""
+    if estimate.law is not None and estimate.evidence is not None:
+        law = estimate.law.from_clip_time(phase_s)
+        return [Alternative(field, law, estimate.evidence.signs, estimate.evidence.score)]
+    candidates = find_candidates(heard.powers, listened.powers, count=_MOST_PLACES)
+    trials = matching_laws(sound, field, candidates)
+    return [Alternative(field, trial.law, trial.signs, trial.score) for trial in trials]
+
+
+def _with_clocks(clip: Clip, takes: Sequence[Take], alternatives: Sequence[Alternative]) -> list[Alternative]:
+    """The alternatives with what the boxes' own clocks say: little, for one clip alone."""
+    offers = [Offer(0, number, a.law.offset_s) for number, a in enumerate(alternatives)]
+    said: FloatArray = weigh_clocks(
+        [_camera_stamp_s(clip)], [clip.duration_s], [take.start_of_day_s for take in takes], offers
+    ).log_odds
+    return [replace(a, log_odds=float(odds)) for a, odds in zip(alternatives, said, strict=True)]
+
+
+def _camera_stamp_s(clip: Clip) -> float | None:
+    """Seconds of the camera's day at which the clip was made."""
+    try:
+        made = datetime.fromisoformat(clip.created or "")
+    except ValueError:
+        return None
+    return made.hour * 3600.0 + made.minute * 60.0 + made.second + made.microsecond * 1e-6
+
+
+def _choice(
+    clip: Clip,
+    take: Take,
+    estimate: SyncEstimate,
+    judgement: Judgement,
+    takes: Sequence[Take],
+    alternatives: Sequence[Alternative],
+    phase_s: float,
+    separation: Separation | None,
+) -> Choice:
+    order = sorted(range(len(alternatives)), key=lambda n: -judgement.shares[n])
+    possibilities = tuple(
+        Possibility(takes[n], alternatives[n].law.from_clip_time(-phase_s), judgement.shares[n])
+        for n in order
+        if n == judgement.best or n in judgement.rivals
+    )
+    against = judgement.contradictions[judgement.best]
+    # Further apart than a rig, each performer has a lag of their own, and moments seem not to be shared that are.
+    apart = separation is not None and separation.reach_m > _RIG_M
+    if judgement.verdict is Verdict.NONE and not apart:
+        return Choice(take, _refused(estimate, _other_moment(take, against)), (), possibilities)
+    if judgement.rivals:
+        copies = [
+            takes[n].samples == take.samples
+            and abs(alternatives[n].law.offset_s - alternatives[judgement.best].law.offset_s) < _SAME_S
+            for n in judgement.rivals
+        ]
+        finding = _ambiguous(clip, possibilities, severity=Severity.LOOK if all(copies) else Severity.FIX)
+        if all(copies) and estimate.matched:
+            return Choice(take, estimate, (finding,), possibilities)
+        reason = "it cannot be told which of several places it is, for they hold the same music or the same beat"
+        return Choice(take, replace(_refused(estimate, reason), undecided=True), (finding,), possibilities)
+    doubtful = against.standing is Standing.DOUBTFUL and not apart
+    findings = (_doubtful(clip, take, against),) if doubtful else ()
+    return Choice(take, estimate, findings, possibilities)
+
+
+def _refused(estimate: SyncEstimate, reason: str) -> SyncEstimate:
+    return no_match(reason, evidence=estimate.evidence)
+
+
+def _other_moment(take: Take, against: Contradiction) -> str:
+    return (
+        f"they share {against.shared_s:.0f} s of the same sound, but not {_spans(against)}, where both hold other "
+        f"sound: the same music played again, and {take.path.name} is another take of it (if the recorder stood "
+        "metres from the camera, give --mic-offset)"
+    )
+
+
+def _spans(against: Contradiction) -> str:
+    spans = [f"{start:.1f} to {end:.1f} s" for start, end in against.spans_s[:3]]
+    return " and ".join(spans) + (" and more" if len(against.spans_s) > 3 else "")
+
+
+def _doubtful(clip: Clip, take: Take, against: Contradiction) -> Finding:
+    where = f" ({_spans(against)})" if against.spans_s else ""
+    return Finding(
+        "ambiguous_match",
+        Severity.LOOK,
+        f"{take.path.name} matches {clip.path.name}, but parts of them differ{where}: if music was played back, make "
+        "sure that this is the take that was rolling",
+        clip.path.name,
+    )
+
+
+def _ambiguous(clip: Clip, possibilities: Sequence[Possibility], *, severity: Severity) -> Finding:
+    named = ", ".join(
+        f"{p.take.path.name} at {p.law.offset_s:.2f} s ({100 * p.share:.0f} %)" for p in possibilities[:4]
+    )
+    return Finding(
+        "ambiguous_match",
+        severity,
+        f"{clip.path.name} may belong to {named}: a clap, a word or a step that only one of them holds settles it, "
+        "or the times of day in the recorder's files",
+        clip.path.name,
+    )
