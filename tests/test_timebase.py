@@ -4,11 +4,11 @@ import itertools
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from spatial.errors import InputError
-from spatial.timebase import ClockLaw, frame_from_timecode, samples_for_frames, timecode_from_frame
+from spatial.timebase import ClockLaw, ClockStep, frame_from_timecode, samples_for_frames, timecode_from_frame
 
 FILM, FILM_PULLED = Fraction(24), Fraction(24000, 1001)
 PAL, PAL_DOUBLE = Fraction(25), Fraction(50)
@@ -86,6 +86,102 @@ def test_ratio_of_known_wrong_clocks(drift_ppm: float, rate_hz: float) -> None:
 def test_the_two_ways_of_the_law_are_inverse(offset_s: float, drift_ppm: float, clip_s: float) -> None:
     law = ClockLaw(offset_s, drift_ppm)
     assert law.clip_from_take(law.take_from_clip(clip_s)) == pytest.approx(clip_s, abs=1e-9)  # 1e5 in doubles
+
+
+# --- clock steps --------------------------------------------------------------------------------------------
+
+
+@st.composite
+def stepped_laws(draw: st.DrawFn) -> ClockLaw:
+    """Laws with up to four steps of both signs, at least 6 s apart and at most 2.5 s large."""
+    sizes = draw(st.lists(st.floats(-2.5, 2.5), max_size=4))
+    gaps = [draw(st.floats(6.0, 100.0)) for _ in sizes]
+    times = [sum(gaps[: count + 1]) - 20.0 for count in range(len(gaps))]
+    steps = tuple(ClockStep(time, size) for time, size in zip(times, sizes, strict=True))
+    return ClockLaw(draw(st.floats(-1e4, 1e4)), draw(st.floats(-1000.0, 1000.0)), steps)
+
+
+clip_times = st.floats(-100.0, 500.0)
+SAME_S = 1e-9  # seconds up to 1e4 in doubles leave 2e-12, a thousand times less
+
+
+@pytest.mark.parametrize(
+    ("clip_s", "take_s"),
+    # The recorder lost 0.7 s at 20 s, the camera 0.04 s at 40 s: 3.0, 3.0 - 0.7, 3.0 - 0.7 + 0.04.
+    [(0.0, 3.0), (19.999, 22.999), (20.0, 22.3), (39.999, 42.299), (40.0, 42.34), (100.0, 102.34)],
+)
+def test_steps_worked_numbers(clip_s: float, take_s: float) -> None:
+    law = ClockLaw(3.0, steps=(ClockStep(20.0, -0.7), ClockStep(40.0, 0.04)))
+    assert law.take_from_clip(clip_s) == pytest.approx(take_s, abs=SAME_S)
+
+
+@pytest.mark.parametrize("take_s", [23.0, 23.01, 23.0399])
+def test_what_the_camera_lost_lies_at_its_step(take_s: float) -> None:
+    law = ClockLaw(3.0, steps=(ClockStep(20.0, 0.04),))
+    assert law.clip_from_take(take_s) == 20.0
+    assert law.clip_from_take(23.04) == pytest.approx(20.0, abs=SAME_S)
+    assert law.clip_from_take(22.9) == pytest.approx(19.9, abs=SAME_S)
+    assert law.clip_from_take(24.04) == pytest.approx(21.0, abs=SAME_S)
+
+
+@given(law=stepped_laws(), clip_s=clip_times)
+def test_the_two_ways_are_inverse_away_from_steps(law: ClockLaw, clip_s: float) -> None:
+    # Just after a step back the take says again what it said before: no clip time of its own.
+    assume(all(abs(clip_s - step.clip_time_s) > abs(step.step_s) * 1.01 + 1e-6 for step in law.steps))
+    assert law.clip_from_take(law.take_from_clip(clip_s)) == pytest.approx(clip_s, abs=SAME_S)
+
+
+@given(law=stepped_laws(), clip_s=clip_times)
+def test_a_time_that_the_take_holds_comes_back(law: ClockLaw, clip_s: float) -> None:
+    """Also close to a step: whichever clip time is told, the take says the same there."""
+    assume(all(abs(clip_s - step.clip_time_s) > 1e-6 for step in law.steps))
+    take_s = law.take_from_clip(clip_s)
+    assert law.take_from_clip(law.clip_from_take(take_s)) == pytest.approx(take_s, abs=1e-8)
+
+
+@given(law=stepped_laws(), number=st.integers(0, 3), part=st.floats(0.0, 0.999))
+def test_a_time_that_the_take_skips_lies_at_the_step(law: ClockLaw, number: int, part: float) -> None:
+    assume(number < len(law.steps) and law.steps[number].step_s > 1e-3)
+    step = law.steps[number]
+    skipped_s = law.take_from_clip(step.clip_time_s) - step.step_s * (1.0 - part)
+    assert law.clip_from_take(skipped_s) == pytest.approx(step.clip_time_s, abs=SAME_S)
+
+
+@pytest.mark.parametrize("first_s", [0.5, -0.5])
+def test_steps_that_take_each_other_back_at_once(first_s: float) -> None:
+    """A step of half a second, undone 0.1 s later; long after it the take holds every time once more."""
+    law = ClockLaw(0.0, steps=(ClockStep(20.0, first_s), ClockStep(20.1, -first_s)))
+    for clip_s in (19.0, 20.05, 20.3, 20.45, 21.0):
+        take_s = law.take_from_clip(clip_s)
+        assert law.take_from_clip(law.clip_from_take(take_s)) == pytest.approx(take_s, abs=SAME_S)
+
+
+@given(law=stepped_laws(), clip_s=clip_times, near_s=st.floats(-2.9, 2.9))
+def test_a_piece_holds_where_it_was_asked_for(law: ClockLaw, clip_s: float, near_s: float) -> None:
+    piece = law.piece_at(clip_s)
+    assert piece.steps == ()
+    assert piece.drift_ppm == law.drift_ppm
+    between = sorted((clip_s, clip_s + near_s))
+    assume(not any(between[0] - 1e-6 <= step.clip_time_s <= between[1] + 1e-6 for step in law.steps))
+    assert piece.take_from_clip(clip_s + near_s) == pytest.approx(law.take_from_clip(clip_s + near_s), abs=SAME_S)
+
+
+@given(law=stepped_laws(), clip_s=clip_times, lag_s=st.floats(-5.0, 5.0), slope=st.floats(-1e-3, 1e-3))
+def test_a_moved_law_is_later_everywhere(law: ClockLaw, clip_s: float, lag_s: float, slope: float) -> None:
+    moved = law.moved(lag_s, slope)
+    assert moved.steps == law.steps
+    expected = law.take_from_clip(clip_s) + lag_s + slope * clip_s
+    assert moved.take_from_clip(clip_s) == pytest.approx(expected, abs=SAME_S)
+
+
+@given(law=stepped_laws(), clip_s=clip_times, zero_s=st.floats(-60.0, 60.0))
+def test_clip_time_may_count_from_elsewhere(law: ClockLaw, clip_s: float, zero_s: float) -> None:
+    assume(all(abs(clip_s - step.clip_time_s) > 1e-6 for step in law.steps))
+    counted = law.from_clip_time(zero_s)
+    assert counted.take_from_clip(clip_s - zero_s) == pytest.approx(law.take_from_clip(clip_s), abs=SAME_S)
+    back = counted.from_clip_time(-zero_s)
+    assert back.offset_s == pytest.approx(law.offset_s, abs=SAME_S)
+    assert [step.clip_time_s for step in back.steps] == pytest.approx([s.clip_time_s for s in law.steps], abs=SAME_S)
 
 
 # --- timecode -----------------------------------------------------------------------------------------------

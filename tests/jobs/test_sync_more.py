@@ -1,0 +1,221 @@
+"""The sync job where rates are wrong, clocks pulled, recorders far away, takes in parts, and features remembered."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import soundfile
+
+import spatial.jobs.listening
+from spatial.findings import Severity
+from spatial.jobs.sync import sync_clip
+from spatial.media.cache import default_folder
+from tests.media.test_bext import bext, chunk
+from tests.openair import shoot_open_air
+from tests.stage import RATE
+
+GOAL_S = 0.5e-3
+
+
+def found(result, code):
+    return [finding for finding in result.findings if finding.code == code]
+
+
+def say_rate(take, rate_hz):
+    """Write another rate into a take's header."""
+    data, _ = soundfile.read(take, always_2d=True)
+    soundfile.write(take, data, rate_hz, subtype="FLOAT")
+
+
+@pytest.mark.parametrize(
+    ("true_hz", "said_hz", "ppm"),
+    # true / said - 1: for 44.1 in 48 the -81250 ppm of CHECKS, derived; 1 ppm more or less is what windows leave.
+    [
+        (44_100, 48_000, -81_250.0),
+        (48_000, 44_100, 88_435.4),
+        (48_000, 96_000, -500_000.0),
+        (96_000, 48_000, 1_000_000.0),
+    ],
+)
+def test_a_wrong_rate_in_the_header_is_found(tmp_path, true_hz, said_hz, ppm):
+    air = shoot_open_air(tmp_path, frames=251, take_rate_hz=true_hz)
+    say_rate(air.take, said_hz)
+    result = sync_clip(air.clip, [air.take])
+    assert result.estimate.matched, result.estimate.reason
+    assert result.estimate.true_rate_hz == true_hz
+    law = result.estimate.law
+    assert law.drift_ppm == pytest.approx(ppm, abs=5.0)
+    # The take's 2 s before the clip count true / said of a second each in header time.
+    assert law.offset_s == pytest.approx(2.0 * true_hz / said_hz, abs=GOAL_S)
+    assert result.law.take_from_clip(10.0) == pytest.approx(12.0 * true_hz / said_hz, abs=GOAL_S)
+    assert result.covered_s == pytest.approx((0.0, air.duration_s), abs=1e-9)
+    (wrong,) = found(result, "wrong_rate")
+    assert wrong.severity is Severity.FIX
+    assert f"says {said_hz} Hz" in wrong.message
+    assert f"recorded at {true_hz} Hz" in wrong.message
+    assert found(result, "drift") == []
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
+def test_a_right_header_is_believed(tmp_path, rate_hz):
+    air = shoot_open_air(tmp_path, frames=201, take_rate_hz=rate_hz)
+    result = sync_clip(air.clip, [air.take])
+    assert result.estimate.matched
+    assert result.estimate.true_rate_hz is None
+    assert found(result, "wrong_rate") == []
+
+
+def test_a_foreign_take_is_not_explained_by_a_wrong_rate(tmp_path):
+    air = shoot_open_air(tmp_path, scene=1, frames=201)
+    other = shoot_open_air(tmp_path, scene=2, frames=201, name="other.mov")
+    say_rate(other.take, 44_100)
+    result = sync_clip(air.clip, [other.take])
+    assert not result.estimate.matched
+    assert found(result, "wrong_rate") == []
+
+
+@pytest.mark.parametrize("clock_ppm", [-20.0, 20.0])
+def test_a_wrong_rate_and_drift_together(tmp_path, clock_ppm):
+    air = shoot_open_air(tmp_path, frames=301, take_rate_hz=44_100, take_ppm=clock_ppm)
+    say_rate(air.take, 48_000)
+    result = sync_clip(air.clip, [air.take])
+    assert result.estimate.true_rate_hz == 44_100
+    true = (1 + clock_ppm * 1e-6) * 44_100 / 48_000
+    assert result.estimate.law.drift_ppm == pytest.approx((true - 1) * 1e6, abs=4.0)
+    assert result.law.take_from_clip(11.0) == pytest.approx(13.0 * true, abs=GOAL_S)
+
+
+@pytest.mark.parametrize(
+    ("ppm", "word"),
+    # CHECKS: 48 kHz pulled by 1000/1001 is 47952.048 Hz, -999 ppm: the recorder counts too few, it was pulled down.
+    [(-999.0, "pull-down"), (-1000.0, "pull-down"), (1000.0, "pull-up"), (980.0, "pull-up")],
+)
+def test_a_pull_is_named(tmp_path, ppm, word):
+    air = shoot_open_air(tmp_path, frames=251, take_ppm=ppm)
+    result = sync_clip(air.clip, [air.take])
+    assert result.estimate.law.drift_ppm == pytest.approx(ppm, abs=5.0)
+    (drift,) = found(result, "drift")
+    assert drift.severity is Severity.LOOK
+    assert word in drift.message
+    assert f"{abs(ppm) * 1e-3 * air.duration_s:.0f}" in drift.message.replace("9.9", "10").replace("10.1", "10")
+
+
+@pytest.mark.parametrize("ppm", [-100.0, 100.0])
+def test_two_crystals_are_no_pull(tmp_path, ppm):
+    air = shoot_open_air(tmp_path, frames=251, take_ppm=ppm)
+    (drift,) = found(sync_clip(air.clip, [air.take]), "drift")
+    assert drift.severity is Severity.NOTE
+    assert "pull" not in drift.message
+    assert ("fast" if ppm > 0 else "slow") in drift.message
+
+
+@pytest.mark.parametrize("mic_offset_m", [(2.0, 0.0, 0.0), (-1.2, 1.6, 0.0)])
+def test_a_recorder_far_away_is_said_and_counted(tmp_path, mic_offset_m):
+    air = shoot_open_air(tmp_path, frames=201)
+    near = sync_clip(air.clip, [air.take])
+    far = sync_clip(air.clip, [air.take], mic_offset_m=mic_offset_m)
+    assert far.apart_m == pytest.approx(2.0)
+    (said,) = found(far, "lip_sync")
+    assert said.severity is Severity.NOTE
+    assert "2.0 m from the lens" in said.message
+    assert "up to 5.8 ms" in said.message  # 2 m at 343 m/s
+    assert found(near, "lip_sync") == []
+    # One performer only: the place may be anywhere on a sphere of 2 m, 5.83 / sqrt(3) ms.
+    assert 2e-3 < far.estimate.offset_sd_s < 6e-3
+    assert far.estimate.offset_sd_s > 3 * near.estimate.offset_sd_s
+    assert abs(far.estimate.law.offset_s - 2.0) < 2.0 * far.estimate.offset_sd_s
+
+
+@pytest.fixture
+def in_two(tmp_path):
+    """A take, and the same split in two files whose time of day says so."""
+    air = shoot_open_air(tmp_path, frames=301)
+    data, _ = soundfile.read(air.take, always_2d=True)
+    cut, began = 7 * RATE + 1234, 36_000 * RATE
+    parts = []
+    for name, first, samples in (("a", began, data[:cut]), ("b", began + cut, data[cut:])):
+        part = tmp_path / f"scene-{name}.wav"
+        soundfile.write(part, samples, RATE, subtype="FLOAT")
+        whole, head = part.read_bytes(), chunk(b"bext", bext(first))
+        part.write_bytes(whole[:4] + (len(whole) - 8 + len(head)).to_bytes(4, "little") + b"WAVE" + head + whole[12:])
+        parts.append(part)
+    return air, parts
+
+
+@pytest.mark.parametrize("order", [(0, 1), (1, 0)])
+def test_a_take_in_two_files_is_one_in_either_order(in_two, order):
+    air, parts = in_two
+    whole = sync_clip(air.clip, [air.take])
+    split = sync_clip(air.clip, [parts[number] for number in order])
+    assert split.take.paths == tuple(parts)
+    assert split.others == ()
+    assert split.estimate.law == whole.estimate.law
+    assert split.estimate.offset_sd_s == whole.estimate.offset_sd_s
+    assert split.findings == tuple(
+        replace(finding, subject=split.take.path.name, message=finding.message.replace("clip-take", "scene-a"))
+        if finding.subject == air.take.name else finding
+        for finding in whole.findings
+    )  # fmt: skip
+    assert split.estimate.law.offset_s == pytest.approx(2.0, abs=GOAL_S)
+
+
+@pytest.fixture
+def own_cache(tmp_path, monkeypatch):
+    monkeypatch.setenv("SOUNDPLUMB_CACHE", str(tmp_path / "cache"))
+    return tmp_path / "cache"
+
+
+@pytest.fixture
+def reads(monkeypatch):
+    """Names of the takes read through for their features."""
+    read, real = [], spatial.jobs.listening.field_blocks
+
+    def counted(take, **options):
+        read.append(take.path.name)
+        return real(take, **options)
+
+    monkeypatch.setattr(spatial.jobs.listening, "field_blocks", counted)
+    return read
+
+
+def same(first, second):
+    assert second.estimate.law == first.estimate.law
+    assert second.estimate.offset_sd_s == first.estimate.offset_sd_s
+    assert second.estimate.drift_sd_ppm == first.estimate.drift_sd_ppm
+    assert second.findings == first.findings
+
+
+def test_the_second_run_remembers_the_take_and_says_the_same(tmp_path, own_cache, reads):
+    air = shoot_open_air(tmp_path, frames=201, take_ppm=30.0)
+    assert default_folder() == own_cache
+    first = sync_clip(air.clip, [air.take])
+    assert reads == [air.take.name]
+    kept = sorted(path for path in own_cache.rglob("*.features"))
+    assert len(kept) == 1
+    second = sync_clip(air.clip, [air.take])
+    assert reads == [air.take.name]
+    same(first, second)
+    assert sorted(own_cache.rglob("*.features")) == kept
+
+
+def test_the_cache_may_be_deleted_or_damaged_and_is_off_when_told(tmp_path, own_cache, reads, monkeypatch):
+    air = shoot_open_air(tmp_path, frames=201)
+    first = sync_clip(air.clip, [air.take])
+    for path in own_cache.rglob("*.features"):
+        path.write_bytes(path.read_bytes()[:-100])
+    same(first, sync_clip(air.clip, [air.take]))
+    assert len(reads) == 2
+    monkeypatch.setenv("SOUNDPLUMB_CACHE", "off")
+    same(first, sync_clip(air.clip, [air.take]))
+    assert len(reads) == 3
+
+
+def test_a_take_that_changed_is_read_again(tmp_path, own_cache, reads):
+    air = shoot_open_air(tmp_path, frames=201)
+    first = sync_clip(air.clip, [air.take])
+    data, _ = soundfile.read(air.take, always_2d=True)
+    # As long as before, so that only its content tells: everything half a second later.
+    soundfile.write(air.take, np.roll(data, RATE // 2, axis=0), RATE, subtype="FLOAT")
+    second = sync_clip(air.clip, [air.take])
+    assert len(reads) == 2
+    assert second.estimate.law.offset_s - first.estimate.law.offset_s == pytest.approx(0.5, abs=0.05e-3)
