@@ -40,6 +40,14 @@ def sync(
         from spatial.jobs.sync import sync_clip
         from spatial.report import jsonout, words
 
+        if plot_path:
+            from spatial.media.writing import check_target
+            from spatial.report.ink import check_ours, check_suffix
+
+            # Before an hour of listening, not after it.
+            check_suffix(plot_path)
+            check_target(plot_path, force=force, inputs=[clip, *takes])
+            check_ours(plot_path)
         result = with_lip_sync(
             sync_clip(
                 clip,

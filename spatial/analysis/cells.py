@@ -35,6 +35,7 @@ _STRETCH_S = 20.0
 _CHUNK = 512
 _FAR_S = 0.020
 _OVERSAMPLING = 4
+_AROUND_STEP_S = 2.0
 _RIDING_BLOCKS = 31
 _AUDIBLE_DB = 6.0
 
@@ -86,7 +87,13 @@ def take_spectra(
         span = take.read(int(whole.min()), int(whole.max()) + BLOCK)[W : W + 1]
         lead = np.exp(2j * np.pi / BLOCK * np.outer(where - whole, np.arange(low, high))).astype(np.complex64)
         parts.append(_spectra(span, whole - whole.min(), rate_hz)[0] * lead)
-    return np.concatenate(parts), np.asarray((predicted >= 0) & (predicted + BLOCK <= take.length))
+    spectra = np.concatenate(parts)
+    # Digital silence is no other sound: a track is padded with it. Around a clock step a piece is missing.
+    silent = ~np.any(spectra, axis=1)
+    covered = (predicted >= 0) & (predicted + BLOCK <= take.length) & ~silent
+    for step in law.steps:
+        covered &= np.abs(middles - step.clip_time_s) > abs(step.step_s) + _AROUND_STEP_S
+    return spectra, np.asarray(covered)
 
 
 def band_levels(spectra: ComplexArray, rate_hz: int, *, blocks: int = 1) -> FloatArray:

@@ -27,6 +27,7 @@ _NEAR_M = 1.5
 """How near performers stand (common practice, no source)."""
 
 _DIRECTIONS = 1500
+_NARROW = 0.06
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,6 +101,13 @@ def on_sphere(
     solution, covariance : ndarray
         Mean and covariance over the sphere, each direction weighted by how well it fits.
     """
+    if np.sqrt(np.linalg.eigvalsh(covariance[where, where])[-1]) < _NARROW * length_m:
+        # The sphere is flat under so narrow an answer: one measurement of the length along its own direction.
+        length = float(np.linalg.norm(solution[where]))
+        along = covariance[:, where] @ (solution[where] / length)
+        variance = float(along[where] @ solution[where]) / length + _CAMERA_SD_M**2 * 2.0 / 3.0
+        told = solution + along * (length_m - length) / variance
+        return told, covariance - np.outer(along, along) / variance
     shell = np.concatenate([radius * _sphere() for radius in length_m + _CAMERA_SD_M * np.array([-1.0, 0.0, 1.0])])
     inverse = np.linalg.inv(covariance[where, where])
     off = shell - solution[where]

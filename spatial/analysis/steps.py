@@ -24,12 +24,15 @@ REACH_S = 5.0
 
 MOST_STEPS = 8
 _GROUP = 5
-_HOME_SCORE = 5.5
+_HOME_SCORE, _HOME_PART = 5.5, 0.6
 _AWAY_SCORE = 8.0
 _SHORTEST_S = 4.0
 _COARSE_SCORE = 5.0
 _STRETCH_SCORE = 9.0
 _SAME_S = 0.001
+_LASTING_S, _LASTING_STEP_S = 12.0, 0.015
+"""A stretch that returns to the law it left is believed only if it lasts, and lies further off than performers do."""
+
 _FINE_HOP_S = 0.2
 _MOST_FINE = 400
 
@@ -107,7 +110,9 @@ def _next_stretch(listening: Listening, windows: CrossWindows, tried: set[int]) 
     running = np.cumsum(np.concatenate([np.zeros((1, lags.size)), curves]), axis=0)
     stacks = _scores(running[group:] - running[:-group])
     near = np.abs(lags) <= listening.near_s
-    home = stacks[:, near].max(axis=1) >= _HOME_SCORE
+    highest = stacks[:, near].max(axis=1)
+    # A sharp peak outside throws its skirts in here.
+    home = (highest >= _HOME_SCORE) & (highest >= _HOME_PART * stacks.max(axis=1))
     half = WINDOW / windows.rate_hz / 2
     stretches: list[tuple[float, float]] = []
     first: int | None = None
@@ -181,7 +186,9 @@ def _with_piece(listening: Listening, law: ClockLaw, beside: ClockLaw, stretch: 
     after = [step for step in law.steps if step.clip_time_s >= stretch[1] - edge]
     left, right = law.piece_at(stretch[0] - 2 * edge), law.piece_at(stretch[1] + 2 * edge)
     at_start, at_end = stretch[0] < 2 * edge, stretch[1] > clip_end - 2 * edge
-    if not (at_start or at_end) and abs(left.offset_s - right.offset_s) < _SAME_S:
+    returns = not (at_start or at_end) and abs(left.offset_s - right.offset_s) < _SAME_S
+    lasting = stretch[1] - stretch[0] >= _LASTING_S and abs(beside.offset_s - left.offset_s) >= _LASTING_STEP_S
+    if returns and not lasting:
         return None
     # Offsets of the pieces, first to last, and where each ends.
     pieces: list[ClockLaw] = []
@@ -217,20 +224,33 @@ def _boundary(
     # Two laws closer together than the windows' reach are told apart by less of it.
     reach_s = min(listening.near_s, 0.4 * abs(left.offset_s - right.offset_s))
     reach = max(8.0, 0.5 * (stretch[1] - stretch[0]))
-    begin, end = max(0.0, about_s - reach), about_s + reach
+    clip_s = listening.clip.length / listening.clip.rate_hz
+    while True:
+        begin, end = max(0.0, about_s - reach), min(clip_s, about_s + reach)
+        place, times = _changeover(listening, left, right, (begin, end), reach_s)
+        # At the edge of what was searched it lies beyond it.
+        if 0 < place < times.size or (begin <= 0.0 and end >= clip_s):
+            break
+        reach *= 2.0
+    if times.size < 2:
+        return about_s
+    return float((times[max(place - 1, 0)] + times[min(place, times.size - 1)]) / 2)
+
+
+def _changeover(
+    listening: Listening, left: ClockLaw, right: ClockLaw, span_s: tuple[float, float], reach_s: float
+) -> tuple[int, FloatArray]:
+    """Which of the times is the first that agrees more with the right law, and the times."""
     heights = []
     for law in (left, right):
         windows = cross_windows(
-            listening.clip, listening.take, law, span_s=(begin, end),
-            every_s=max(_FINE_HOP_S, (end - begin) / _MOST_FINE), max_windows=_MOST_FINE,
+            listening.clip, listening.take, law, span_s=span_s,
+            every_s=max(_FINE_HOP_S, (span_s[1] - span_s[0]) / _MOST_FINE), max_windows=_MOST_FINE,
         )  # fmt: skip
         lags, curves = _curves(listening, windows)
         near = np.abs(lags) <= reach_s
         heights.append((windows.times_s, np.clip(_scores(curves)[:, near].max(axis=1), 0.0, 12.0)))
     times = np.union1d(heights[0][0], heights[1][0])
-    if times.size < 2:
-        return about_s
     of_left, of_right = (np.interp(times, *pair) if pair[0].size else np.zeros_like(times) for pair in heights)
     gained = np.concatenate([[0.0], np.cumsum(of_left - of_right)])
-    place = int(np.argmax(gained))
-    return float((times[max(place - 1, 0)] + times[min(place, times.size - 1)]) / 2)
+    return int(np.argmax(gained)), times

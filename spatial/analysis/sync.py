@@ -41,6 +41,12 @@ RIG_SD_S = 1e-4
 """What the travel of sound across the rig leaves open in the offset: a recorder 30 cm from the lens hears a
 performer at 1.5 m up to 0.09 ms later than a plane wave would tell, whatever the direction."""
 
+_WANDER_S = 1e-5
+"""What a performer's lag wanders over a clip that the windows' scatter does not show (measured on clips of 15 s)."""
+
+_STEP_PLACES = 3.0
+"""After a step other performers speak from other places: so many times what one place adds."""
+
 _ODD_DRIFT_PPM = 500.0
 """More than two crystals differ by. In an overlap of seconds the coarse line may bend by thousands of ppm, which
 the slopes tried around it do not undo."""
@@ -127,6 +133,7 @@ def estimate_sync(
     powers: tuple[FloatArray, FloatArray] | None = None,
     separation: Separation | None = None,
     max_windows: int = 400,
+    explain: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> SyncEstimate:
     """Decide between candidate laws, refine the best, and say how sure it is.
@@ -145,6 +152,8 @@ def estimate_sync(
         What is known of the rig; by default, that recorder and camera share one.
     max_windows : int
         At most so many windows for the final line.
+    explain : bool
+        Look closely at the best place even where it cannot be a match, for the plot.
     progress : callable, optional
         Told the part done, 0 to 1.
 
@@ -159,7 +168,7 @@ def estimate_sync(
             return no_match("one of the two holds no sound that comes and goes", undecided=True)
         return no_match(f"clip and take would overlap by less than {MIN_OVERLAP_S:.0f} s", undecided=True)
     if long_enough[0].score < FAINT_SCORE:
-        seen = _evidence_without_line(try_law(clip, take, long_enough[0].law))
+        seen = _evidence_without_line(try_law(clip, take, long_enough[0].law)) if explain else None
         return no_match(_too_weak(long_enough[0].score, COARSE_SCORE), evidence=seen)
     likely = [c for c in long_enough if c.score >= _WORTH_TRYING * long_enough[0].score]
     trials = [try_law(clip, take, law) for candidate in likely for law in _laws_to_try(clip, take, candidate.law)]
@@ -188,7 +197,7 @@ def estimate_sync(
         fitted = fit_windows(windows, best.signs, rig, near_s) or fitted
     line = fitted.line
     steps = tuple(
-        ClockStep(step.clip_time_s, step.step_s + float(more), float(sd))
+        ClockStep(step.clip_time_s, step.step_s + float(more), float(np.hypot(sd, _STEP_PLACES * rig.place_sd_s)))
         for step, more, sd in zip(base.steps, line.steps_s, line.steps_sd_s, strict=True)
     )
     law = replace(base.moved(line.offset_s, line.slope), steps=steps)
@@ -201,7 +210,7 @@ def estimate_sync(
         reason="",
         law=law,
         offset_sd_s=float(np.hypot(sd[0], RIG_SD_S)),
-        drift_sd_ppm=float(sd[1] * 1e6),
+        drift_sd_ppm=float(np.hypot(sd[1], _WANDER_S / _overlap_s(clip, take, base)) * 1e6),
         evidence=SyncEvidence(
             times_s=fitted.told.times_s,
             lags_s=np.array([base.take_from_clip(t) - t for t in fitted.told.times_s]) + fitted.told.lags_s,

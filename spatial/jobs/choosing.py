@@ -174,9 +174,9 @@ def _choice(
             and abs(alternatives[n].law.offset_s - alternatives[judgement.best].law.offset_s) < _SAME_S
             for n in judgement.rivals
         ]
-        finding = _ambiguous(clip, possibilities, severity=Severity.LOOK if all(copies) else Severity.FIX)
         if all(copies) and estimate.matched:
-            return Choice(take, estimate, (finding,), possibilities)
+            return Choice(take, estimate, (_copies(clip, take, possibilities),), possibilities)
+        finding = _ambiguous(clip, possibilities)
         reason = "it cannot be told which of several places it is, for they hold the same music or the same beat"
         return Choice(take, replace(_refused(estimate, reason), undecided=True), (finding,), possibilities)
     doubtful = against.standing is Standing.DOUBTFUL and not apart
@@ -212,14 +212,26 @@ def _doubtful(clip: Clip, take: Take, against: Contradiction) -> Finding:
     )
 
 
-def _ambiguous(clip: Clip, possibilities: Sequence[Possibility], *, severity: Severity) -> Finding:
+def _copies(clip: Clip, take: Take, possibilities: Sequence[Possibility]) -> Finding:
+    others = ", ".join(p.take.path.name for p in possibilities if p.take is not take)
+    return Finding(
+        "ambiguous_match",
+        Severity.LOOK,
+        f"{others} fits {clip.path.name} just as {take.path.name} does, and seems to be a copy of it: keep one of them",
+        clip.path.name,
+    )
+
+
+def _ambiguous(clip: Clip, possibilities: Sequence[Possibility]) -> Finding:
     named = ", ".join(
-        f"{p.take.path.name} at {p.law.offset_s:.2f} s ({100 * p.share:.0f} %)" for p in possibilities[:4]
+        f"{p.take.path.name}, started {abs(p.law.offset_s):.2f} s {'before' if p.law.offset_s > 0 else 'after'} the "
+        f"clip ({100 * p.share:.0f} %)"
+        for p in possibilities[:4]
     )
     return Finding(
         "ambiguous_match",
-        severity,
-        f"{clip.path.name} may belong to {named}: a clap, a word or a step that only one of them holds settles it, "
+        Severity.FIX,
+        f"{clip.path.name} may belong to {named}; a clap, a word or a step that only one of them holds settles it, "
         "or the times of day in the recorder's files",
         clip.path.name,
     )

@@ -32,6 +32,9 @@ from spatial.timebase import ClockLaw, samples_for_frames
 _FADE_S = 0.005
 """Where silence meets sound the join is faded, or it would click."""
 
+_HOLE_S = 0.03
+"""A shorter loss is faded over: a syllable hides it. A longer one is left silent."""
+
 _CROSSFADE_S = 0.01
 """Where a clock jumps, one piece of the take fades into the next."""
 
@@ -188,7 +191,7 @@ def _write(result: SyncResult, matrix: FloatArray, path: Path, *, progress: Prog
     wanted = clip_samples(result.clip)
     with TrackWriter(path) as writer:
         for block in _pieces(result.take, result.law, matrix, wanted):
-            writer.write(block)
+            writer.write(block * _holes(result.law, writer.samples, block.shape[1]))
             progress("writing the track", writer.samples / max(wanted, 1))
         return writer.samples, writer.clipped
 
@@ -201,6 +204,17 @@ def _clipping(clipped: int, output: Path) -> Finding:
         "and conform again",
         output.name,
     )
+
+
+def _holes(law: ClockLaw, first: int, count: int) -> FloatArray:
+    """Gain of a block: silence where the recorder lost sound, which otherwise would be what was heard before it."""
+    times_s = np.arange(first, first + count) / DELIVERY_RATE_HZ
+    gain = np.ones(count, dtype=np.float32)
+    for step in law.steps:
+        if step.step_s < -_HOLE_S:
+            inside = np.minimum(times_s - step.clip_time_s, step.clip_time_s - step.step_s - times_s)
+            gain *= np.clip(1.0 - inside / _FADE_S, 0.0, 1.0).astype(np.float32)
+    return gain
 
 
 def _pieces(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Iterator[FloatArray]:

@@ -143,10 +143,16 @@ def match_takes(
     progress: Progress = silent,
 ) -> SyncResult:
     """Find the take that fits a clip, where all of them have been listened to already."""
-    tried = [
-        (take, listened, sync_listened(clip, sound, heard, take, listened, separation=separation, progress=progress))
-        for take, listened in takes
-    ]
+    tried: list[tuple[Take, Listened, SyncEstimate]] = []
+    # Another sample rate than the header's is thought of only where no take fits as it is.
+    for thorough in (False, True):
+        tried = [
+            (take, told, sync_listened(clip, sound, heard, take, told, separation=separation, thorough=thorough,
+                                       progress=progress))
+            for take, told in takes
+        ]  # fmt: skip
+        if any(estimate.matched or estimate.loop for _, _, estimate in tried):
+            break
     choice = choose_take(clip, sound, heard, tried, separation=separation)
     others = tuple((take, estimate) for take, _, estimate in tried if take is not choice.take)
     apart_m = (separation.length_m or 0.0) if separation else 0.0
@@ -166,9 +172,13 @@ def sync_listened(
     listened: Listened,
     *,
     separation: Separation | None = None,
+    thorough: bool = True,
     progress: Progress = silent,
 ) -> SyncEstimate:
-    """Sync one clip and one take that have both been listened to already."""
+    """Sync one clip and one take that have both been listened to already.
+
+    `thorough`: where they do not match, think of other sample rates than the header's, and show the best place.
+    """
     if heard.silent:
         return no_match(f"the camera's sound in {clip.path.name} is silent", undecided=True)
     if listened.silent:
@@ -182,11 +192,12 @@ def sync_listened(
                 candidates,
                 powers=(heard.powers, powers),
                 separation=separation,
+                explain=thorough,
                 progress=lambda part: progress(f"syncing {take.path.name}", part),
             )
 
     estimate = at_rate(take.rate_hz, find_candidates(heard.powers, listened.powers), listened.powers)
-    if not estimate.matched and not estimate.undecided:
+    if thorough and not estimate.matched and not estimate.undecided:
         for rate_hz in _RATES_HZ:
             if rate_hz == take.rate_hz:
                 continue

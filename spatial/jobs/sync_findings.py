@@ -20,11 +20,15 @@ from spatial.timebase import ClockStep
 if TYPE_CHECKING:
     from spatial.jobs.sync import SyncResult
 
-_PADDED_S = 0.02
+_PADDED_S = 0.1
+"""Less than two or three frames without sound at an end is not worth a word."""
+
 _DOUBT_WORTH_SAYING_S = 0.005
 
 _PULL_PPM, _CLOCKS_PPM = 1000.0, 200.0
 """A pull of 1000/1001 (999 or 1000 ppm), give or take what two clocks differ by on their own."""
+
+_FEW = 3
 
 _APART_M = 0.6
 """A recorder further than this from the lens is not on the camera's rig (common practice, no source)."""
@@ -38,9 +42,15 @@ def no_match_finding(clip: Clip, ranked: Sequence[tuple[Take, SyncEstimate]]) ->
             message = f"whether {take.path.name} belongs to {clip.path.name} cannot be told: {estimate.reason}"
         else:
             message = f"{take.path.name} does not belong to {clip.path.name}, as far as can be heard: {estimate.reason}"
-    else:
+    elif len(ranked) <= _FEW:
         reasons = "; ".join(f"{take.path.name}: {estimate.reason}" for take, estimate in ranked)
         message = f"none of the {len(ranked)} takes can be matched with {clip.path.name} ({reasons})"
+    else:
+        take, estimate = ranked[0]
+        message = (
+            f"none of the {len(ranked)} takes can be matched with {clip.path.name}; the first, {take.path.name}: "
+            f"{estimate.reason}"
+        )
     return Finding("no_match", Severity.FIX, message, clip.path.name)
 
 
@@ -106,7 +116,7 @@ def _drift(clip: Clip, take: Take, estimate: SyncEstimate) -> Finding:
     )
     if abs(abs(ppm) - _PULL_PPM) > _CLOCKS_PPM:
         return Finding("drift", Severity.NOTE, message, take.path.name)
-    pull = "pull-up" if ppm < 0 else "pull-down"
+    pull = "pull-down" if ppm < 0 else "pull-up"
     return Finding(
         "drift",
         Severity.LOOK,
@@ -117,12 +127,12 @@ def _drift(clip: Clip, take: Take, estimate: SyncEstimate) -> Finding:
 
 
 def _step(step: ClockStep, clip: Clip, take: Take) -> Finding:
-    lost = f"{take.path.name} lost" if step.step_s < 0 else f"{clip.path.name} lost"
+    lost, other = (take.path.name, clip.path.name) if step.step_s < 0 else (clip.path.name, take.path.name)
     return Finding(
         "clock_step",
         Severity.LOOK,
-        f"{lost} {abs(step.step_s) * 1e3:.1f} ms (±{step.sd_s * 1e3:.1f} ms) near {step.clip_time_s:.1f} s of the "
-        "clip: conform mends it piece by piece; listen to the join",
+        f"{lost} lost {abs(step.step_s) * 1e3:.1f} ms (±{step.sd_s * 1e3:.1f} ms) near {step.clip_time_s:.1f} s of "
+        f"the clip, or {other} put in as much: conform mends it piece by piece; listen to the join",
         clip.path.name,
     )
 

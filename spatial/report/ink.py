@@ -1,7 +1,7 @@
 """The plain look that all our plots share: ink on paper, one accent; nothing is told by colour alone.
 
-Functions: check_suffix, new_figure, plain_axes, legible (names from files, safe to draw), save; headline, blank, note
-(words on a panel).
+Functions: check_suffix, check_ours, new_figure, plain_axes, legible (names from files, safe to draw), save;
+headline, blank, note (words on a panel).
 """
 
 import warnings
@@ -24,6 +24,9 @@ ACCENT = "#c2571a"
 PAPER = "white"
 SMALL = 9.0
 """Points of the smallest letters."""
+
+OUR_MARK = "soundplumb plot"
+"""Stands in every plot that we write, so that --force replaces nothing else."""
 
 SUFFIXES = (".png", ".svg", ".pdf")
 
@@ -65,12 +68,33 @@ def save(figure: Figure, path: Path, *, force: bool, inputs: Sequence[Path]) -> 
     Raises
     ------
     OutputError
-        The file cannot be written.
+        The file cannot be written, or is not a plot of ours.
     """
+    if force:
+        check_ours(path)
+    mark = {"Software" if path.suffix.lower() == ".png" else "Creator": OUR_MARK}
     with whole_file(path, force=force, inputs=inputs) as temporary, warnings.catch_warnings():
         # A letter that the font lacks is drawn as a box: no reason to trouble anyone.
         warnings.filterwarnings("ignore", message=r"Glyph \d+", category=UserWarning)
-        figure.savefig(temporary, format=path.suffix[1:].lower())
+        figure.savefig(temporary, format=path.suffix[1:].lower(), metadata=mark)
+
+
+def check_ours(path: Path) -> None:
+    """Refuse to replace a file that is no plot of ours: somebody's photo, or a recording by another name.
+
+    Raises
+    ------
+    OutputError
+        It is there, and does not carry our mark.
+    """
+    try:
+        ours = not path.exists() or OUR_MARK.encode() in path.read_bytes()
+    except OSError:
+        return  # writing will say why
+    if not ours:
+        raise OutputError(
+            f"{path} is not a plot that soundplumb drew, so it is not replaced even with --force; name another file"
+        )
 
 
 def headline(axes: Axes, text: str) -> None:

@@ -68,6 +68,7 @@ def sync_json(result: SyncResult) -> Json:
         "steps": [
             {"clip_time_s": step.clip_time_s, "step_s": step.step_s, "step_sd_s": step.sd_s} for step in estimate.steps
         ],
+        "files": [str(path) for path in result.take.paths] if estimate.matched else [],
         "true_rate_hz": estimate.true_rate_hz,
         "possibilities": [
             {"take": str(p.take.path), "offset_s": p.law.offset_s, "share": p.share} for p in result.possibilities

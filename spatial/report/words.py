@@ -138,7 +138,9 @@ def sync_lines(result: SyncResult) -> list[str]:
     if not estimate.matched or estimate.law is None or estimate.offset_sd_s is None:
         return [f"{result.clip.path.name}: no take matches", *findings_lines(result.findings)]
     law, evidence = estimate.law, estimate.evidence
-    lines = [f"{result.clip.path.name} belongs to {result.take.path.name}"]
+    parts = result.take.paths
+    of_parts = f" to {parts[-1].name}, one recording in {len(parts)} files" if len(parts) > 1 else ""
+    lines = [f"{result.clip.path.name} belongs to {result.take.path.name}{of_parts}"]
     when = "before" if law.offset_s >= 0 else "after"
     lines.append(f"  The take starts {abs(law.offset_s):.4f} s {when} the clip (±{1e3 * estimate.offset_sd_s:.2f} ms).")
     drift = f"{abs(law.drift_ppm):.1f} ppm {'fast' if law.drift_ppm > 0 else 'slow'} (±{estimate.drift_sd_ppm:.1f})"
@@ -147,10 +149,10 @@ def sync_lines(result: SyncResult) -> list[str]:
     else:
         lines.append(f"  The clocks agree as far as this clip can tell: {drift}; no drift is taken out.")
     if evidence is not None:
-        kept = int(np.count_nonzero(evidence.weights > 0.5))
+        kept = np.unique(evidence.times_s[evidence.weights > 0.5]).size
         lines.append(
-            f"  {kept} of {len(evidence.weights)} windows agree; match strength {evidence.score:.0f}, "
-            f"next best place {evidence.rival:.0f}, 8 needed."
+            f"  {kept} of {np.unique(evidence.times_s).size} windows agree; match strength {evidence.score:.0f} "
+            f"(8 is enough; the next best place reaches {evidence.rival:.0f})."
         )
     lip_sync = lip_sync_of(result)
     if lip_sync is not None:

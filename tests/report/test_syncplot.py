@@ -125,12 +125,22 @@ def test_another_suffix_is_refused(tmp_path, name):
 
 def test_an_existing_file_needs_force(tmp_path):
     path = tmp_path / "plot.png"
-    path.write_bytes(b"mine")
+    write_sync_plot(result_of(), path)
+    first = path.read_bytes()
     with pytest.raises(OutputError, match="exists already"):
         write_sync_plot(result_of(), path)
-    assert path.read_bytes() == b"mine"
+    assert path.read_bytes() == first
+    path.write_bytes(first + b"older")
     write_sync_plot(result_of(), path, force=True)
-    assert path.read_bytes().startswith(b"\x89PNG")
+    assert path.read_bytes() == first
+
+
+def test_what_we_did_not_draw_is_not_replaced_even_with_force(tmp_path):
+    path = tmp_path / "photo.png"
+    path.write_bytes(b"mine")
+    with pytest.raises(OutputError, match="not a plot that soundplumb drew"):
+        write_sync_plot(result_of(), path, force=True)
+    assert path.read_bytes() == b"mine"
 
 
 def test_an_input_is_never_written_over(tmp_path):
