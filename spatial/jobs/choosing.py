@@ -16,7 +16,7 @@ import numpy as np
 from spatial.analysis.contradiction import Contradiction, Standing
 from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, find_candidates
 from spatial.analysis.rivals import Alternative, Judgement, Verdict, judge_rivals, matching_laws
-from spatial.analysis.sync import SyncEstimate, estimate_sync, no_match
+from spatial.analysis.sync import MATCH_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.analysis.walltime import Offer, weigh_clocks
 from spatial.conventions import FloatArray
 from spatial.findings import Finding, Severity
@@ -121,9 +121,10 @@ def _places(
     sound: Spool, field: TakeSamples, heard: Listened, listened: Listened, estimate: SyncEstimate, phase_s: float
 ) -> list[Alternative]:
     """Where in one take the clip may lie, on the time of the sound's samples."""
-    if estimate.law is not None and estimate.evidence is not None:
-        law = estimate.law.from_clip_time(phase_s)
-        return [Alternative(field, law, estimate.evidence.signs, estimate.evidence.score)]
+    if estimate.law is not None:
+        seen = estimate.evidence
+        signs, score = (seen.signs, seen.score) if seen else (np.ones(len(sound.read(0, 1))), MATCH_SCORE)
+        return [Alternative(field, estimate.law.from_clip_time(phase_s), signs, score)]
     candidates = find_candidates(heard.powers, listened.powers, count=_MOST_PLACES)
     trials = matching_laws(sound, field, candidates)
     return [Alternative(field, trial.law, trial.signs, trial.score) for trial in trials]
