@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 _MOST_TAKES, _MOST_PLACES = 4, 12
 _SAME_S = 0.002
 _RIG_M = 0.6
+_LONG_S = 1.0
+"""A true pair seldom seems to differ for so long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +208,7 @@ def _doubtful(clip: Clip, take: Take, against: Contradiction) -> Finding:
     where = f" ({_spans(against)})" if against.spans_s else ""
     return Finding(
         "ambiguous_match",
-        Severity.LOOK,
+        Severity.FIX if against.contradicted_s >= _LONG_S else Severity.LOOK,
         f"{take.path.name} matches {clip.path.name}, but parts of them differ{where}: if music was played back, make "
         "sure that this is the take that was rolling",
         clip.path.name,
