@@ -3,8 +3,9 @@
 Music played back for every take matches every clip. What is not playback tells them apart: talk, steps, claps, room
 noise. Of two alternatives the true one (a) hears the clip a little better in every window, for it shares the room's
 noise too; (b) shares with the clip what it holds and its rival does not; (c) has fewer cells that the clip lacks, and
-lacks fewer that the clip has. Noise that differs between takes can fake (a), and music that almost repeats (b), so
-each has a limited say. That the best of them is not contradicted (spatial.analysis.contradiction) is asked besides.
+lacks fewer that the clip has. Noise that differs between takes can fake (a), music that almost repeats (b), a few
+odd cells (c): each has a limited say, and none decides alone. That the best of them is not contradicted
+(spatial.analysis.contradiction) is asked besides.
 
 Conventions: spatial.conventions (time).
 Functions: matching_laws (the places in one take that match); judge_rivals (the verdict).
@@ -54,7 +55,9 @@ _WORTH_TRYING = 0.4
 # by 1.1 and (c) by 0.8 about nothing, and (a) reaches 11 in favour of the true take.
 _STEADIER_SAY, _STEADIER_MOST = 0.4, 6.0
 _EXTRA_SAY, _EXTRA_MOST = 0.8, 5.0
-_UNLIKE_SAY, _UNLIKE_MOST = 2.0, 3.0
+_UNLIKE_SAY, _UNLIKE_MOST = 2.0, 2.2
+_UNLIKE_SPREAD = 3.0
+"""Cells by which windows of two true matches differ: fewer than that, however steadily, say little."""
 _EXTRA_DB = (6.0, 9.0)
 _OVER_FLOOR_DB = 6.0
 
@@ -214,7 +217,8 @@ def _contest(
     heights = [near_height(by_window(cross), rate_hz) for cross in crosses]
     cells = [unlike_cells(clip, take, rate_hz) for take in takes]
     unlike = [only_clip + only_take for only_clip, only_take, _ in cells]
-    steadier, fewer = _paired(heights[0] - heights[1]), _paired(unlike[1] - unlike[0])
+    steadier = _paired(heights[0] - heights[1])
+    fewer = _paired(unlike[1] - unlike[0], spread=_UNLIKE_SPREAD)
     extra = _extras(crosses, takes, rate_hz)
     log_odds = (
         _STEADIER_SAY * np.clip(steadier, -_STEADIER_MOST, _STEADIER_MOST)
@@ -225,9 +229,9 @@ def _contest(
     return Contest(first, second, common_s, steadier, extra[0], extra[1], fewer, float(log_odds))
 
 
-def _paired(differences: FloatArray) -> float:
-    """Mean over its standard error; windows overlap by half, so two count as one."""
-    error = np.std(differences) / np.sqrt(len(differences) / 2)
+def _paired(differences: FloatArray, *, spread: float = 0.0) -> float:
+    """Mean over its standard error, with a spread known besides; windows overlap by half, so two count as one."""
+    error = np.hypot(np.std(differences), spread) / np.sqrt(len(differences) / 2)
     return float(np.mean(differences) / error) if error > 0 else 0.0
 
 

@@ -173,6 +173,12 @@ def test_sync_plot_keeps_what_is_there(shoot, tmp_path):
     assert outcome.code == 3
     assert "exists already" in outcome.err
     assert plot.read_text() == "mine"
+    # What we did not draw stays even with --force; what we did is replaced.
+    refused = run(*arguments, "--force")
+    assert (refused.code, plot.read_text()) == (3, "mine")
+    assert "is not a plot that soundplumb drew" in refused.err
+    plot.unlink()
+    assert run(*arguments).code == 0
     assert run(*arguments, "--force").code == 0
     assert plot.read_text().startswith("<?xml")
     refused = run(*arguments[:-1], tmp_path / "plot.jpg")
