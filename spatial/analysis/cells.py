@@ -147,12 +147,6 @@ def near_height(cross: ComplexArray, rate_hz: int) -> FloatArray:
     return np.asarray(np.divide(top, scatter, out=np.zeros_like(top), where=scatter > 0))
 
 
-def unit_phase(spectrum: ComplexArray) -> ComplexArray:
-    """The spectrum with every size set to one; nothing stays nothing."""
-    size = np.abs(spectrum)
-    return np.divide(spectrum, size, out=np.zeros_like(spectrum), where=size > 1e-20)
-
-
 def _spectra(sound: FloatArray, places: npt.NDArray[np.int_], rate_hz: int) -> ComplexArray:
     low, high = band_edges(rate_hz)[[0, -1]]
     taper = np.hanning(BLOCK).astype(np.float32)

@@ -24,8 +24,8 @@ from spatial.analysis.cells import (
     louder,
     near_height,
     take_spectra,
-    unit_phase,
 )
+from spatial.analysis.correlation import unit_phase
 from spatial.analysis.samples import Samples
 from spatial.conventions import ComplexArray, FloatArray
 from spatial.timebase import ClockLaw

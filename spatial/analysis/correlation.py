@@ -3,8 +3,8 @@
 Goal: how much later than a given clock law predicts does the take hear what the camera heard, to a small part
 of a sample; and from which direction did that sound come.
 Conventions: spatial.conventions (time; array layout). A positive lag: the take hears it LATER than predicted.
-Functions: cross_windows (phases of the cross-spectrum and direction, window by window); lag_curves (correlation
-over lag); refine_peak (peak between samples).
+Functions: cross_windows (phases of the cross-spectrum and direction, window by window); lag_curves, signed_curves
+(correlation over lag); scatter_of (what its peaks are held against); unit_phase; refine_peak (peak between samples).
 Sources:
 [1] Knapp and Carter 1976, IEEE TASSP 24(4): generalized cross-correlation and its phase transform.
 """
@@ -125,7 +125,7 @@ def cross_windows(
         # The part of a sample that reading at whole samples left over, undone as a phase.
         lead = np.exp(2j * np.pi / BLOCK * np.outer(predicted - whole, bins)).astype(np.complex64)
         cross = np.conj(x) * (y * lead)
-        phases.append(np.mean(_unit_phase(cross), axis=1))
+        phases.append(np.mean(unit_phase(cross), axis=1))
         if progress is not None:
             progress((number + 1) / len(starts))
     shape = (0, clip.read(0, 1).shape[0], bins.size)
@@ -169,6 +169,29 @@ def lag_curves(
     step = int(max_lag_s * rate_hz * _OVERSAMPLING)
     index = np.arange(-step, step + 1)
     return index / (rate_hz * _OVERSAMPLING), circular[..., index % size]
+
+
+def signed_curves(windows: CrossWindows, signs: FloatArray, *, max_lag_s: float) -> tuple[FloatArray, FloatArray]:
+    """Correlation over lag of each window, the camera's channels taken together.
+
+    Parameters
+    ----------
+    windows : CrossWindows
+    signs : ndarray, shape (camera channels,)
+        +1 or -1: -1 is wired the wrong way round.
+    max_lag_s : float
+
+    Returns
+    -------
+    lags_s, curves : ndarray, shape (lags,), (windows, lags)
+    """
+    phases = np.tensordot(windows.phases, signs / len(signs), axes=(1, 0))
+    return lag_curves(phases, windows.rate_hz, max_lag_s=max_lag_s)
+
+
+def scatter_of(curves: FloatArray) -> FloatArray:
+    """Scatter of curves about nothing, along the last axis: what a peak's height is held against; never 0."""
+    return np.asarray(np.maximum(1.4826 * np.median(np.abs(curves), axis=-1), 1e-9))
 
 
 def refine_peak(curve: FloatArray, index: int) -> tuple[float, float]:
@@ -238,6 +261,7 @@ def _spectrum(blocks: FloatArray, taper: FloatArray, bins: npt.NDArray[np.int_])
     return np.asarray(np.where(np.abs(spectrum) > 1e-6 * BLOCK * level, spectrum, 0))
 
 
-def _unit_phase(spectrum: ComplexArray) -> ComplexArray:
+def unit_phase(spectrum: ComplexArray) -> ComplexArray:
+    """The spectrum with every size set to one; nothing stays nothing."""
     size = np.abs(spectrum)
     return np.divide(spectrum, size, out=np.zeros_like(spectrum), where=size > 1e-20)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spatial.analysis.correlation import WINDOW, CrossWindows, cross_windows, lag_curves, refine_peak
+from spatial.analysis.correlation import WINDOW, CrossWindows, cross_windows, lag_curves, refine_peak, scatter_of
 from spatial.analysis.envelope import MAX_DRIFT_PPM
 from spatial.analysis.samples import Samples
 from spatial.conventions import FloatArray
@@ -69,7 +69,7 @@ def stack_windows(windows: CrossWindows) -> Trial:
     for signs in choices:
         summed = np.tensordot(curves, signs / channels, axes=(1, 0))
         stacked = np.stack([_along(summed, slope * times, lags) for slope in slopes])
-        scatter = max(1.4826 * float(np.median(np.abs(stacked))), 1e-9)
+        scatter = float(scatter_of(stacked.ravel()))
         row, column = np.unravel_index(int(np.argmax(np.abs(stacked))), stacked.shape)
         flip = float(np.sign(stacked[row, column]))
         curve = stacked[row] * flip

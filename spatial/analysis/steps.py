@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spatial.analysis.correlation import WINDOW, CrossWindows, cross_windows, lag_curves
+from spatial.analysis.correlation import WINDOW, CrossWindows, cross_windows, scatter_of, signed_curves
 from spatial.analysis.envelope import ENVELOPE_RATE_HZ, find_candidates
 from spatial.analysis.samples import Excerpt, Samples
 from spatial.analysis.stacking import SEARCH_S, try_law
@@ -92,13 +92,12 @@ def with_small_step(listening: Listening, law: ClockLaw, about_s: float, step_s:
 
 
 def _curves(listening: Listening, windows: CrossWindows) -> tuple[FloatArray, FloatArray]:
-    phases = np.tensordot(windows.phases, listening.signs / len(listening.signs), axes=(1, 0))
-    return lag_curves(phases, windows.rate_hz, max_lag_s=SEARCH_S)
+    return signed_curves(windows, listening.signs, max_lag_s=SEARCH_S)
 
 
 def _scores(curves: FloatArray) -> FloatArray:
     """Curves over their own scatter."""
-    return curves / np.maximum(1.4826 * np.median(np.abs(curves), axis=-1, keepdims=True), 1e-9)
+    return curves / scatter_of(curves)[..., np.newaxis]
 
 
 def _next_stretch(listening: Listening, windows: CrossWindows, tried: set[int]) -> tuple[float, float] | None:
@@ -144,15 +143,16 @@ def _law_beside(
         best = int(np.argmax(scores))
         if scores[best] >= _AWAY_SCORE and abs(lags[best]) > listening.near_s:
             return piece.moved(float(lags[best]))
-    if listening.powers is None:
-        return None
     return _far_beside(listening, piece, stretch)
 
 
 def _far_beside(listening: Listening, piece: ClockLaw, stretch: tuple[float, float]) -> ClockLaw | None:
+    """The same, up to REACH_S away, by the envelopes."""
+    if listening.powers is None:
+        return None
+    of_clip, of_take = listening.powers
     rate = listening.clip.rate_hz
     begin, end = stretch
-    of_clip, of_take = listening.powers or (np.zeros((0, 0)), np.zeros((0, 0)))
     first = max(0, round(begin * ENVELOPE_RATE_HZ))
     from_take = max(0, int((piece.take_from_clip(begin) - REACH_S) * ENVELOPE_RATE_HZ))
     to_take = int((piece.take_from_clip(end) + REACH_S) * ENVELOPE_RATE_HZ)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spatial.analysis.correlation import cross_windows, lag_curves
+from spatial.analysis.correlation import cross_windows, scatter_of, signed_curves
 from spatial.analysis.envelope import Candidate
 from spatial.analysis.samples import Samples
 from spatial.analysis.separation import Separation, unknown_rig
@@ -242,7 +242,7 @@ def _alias(clip: Samples, take: Samples, best: Trial, trials: Sequence[Trial]) -
 
     After a clock step another place fits well too, but other moments.
     """
-    middle = max(0.0, best.law.clip_from_take(0.0)) + _overlap_s(clip, take, best.law) / 2
+    middle = _middle_s(clip, take, best.law)
     here = best.law.take_from_clip(middle)
     fitting: FloatArray | None = None
     for trial in sorted(trials, key=lambda t: -t.score):
@@ -260,11 +260,9 @@ def _alias(clip: Samples, take: Samples, best: Trial, trials: Sequence[Trial]) -
 
 def _moments(clip: Samples, take: Samples, trial: Trial) -> FloatArray:
     """The seconds of the clip that a trial's law fits."""
-    windows = cross_windows(clip, take, trial.law, span_s=None, every_s=_MOMENT_S, max_windows=_MOMENTS)
-    phases = np.tensordot(windows.phases, trial.signs / len(trial.signs), axes=(1, 0))
-    lags, curves = lag_curves(phases, windows.rate_hz, max_lag_s=SEARCH_S)
-    scatter = np.maximum(1.4826 * np.median(np.abs(curves), axis=1), 1e-9)
-    fits = curves[:, np.abs(lags) <= NEAR_S].max(axis=1) / scatter > _FITS
+    windows = cross_windows(clip, take, trial.law, every_s=_MOMENT_S, max_windows=_MOMENTS)
+    lags, curves = signed_curves(windows, trial.signs, max_lag_s=SEARCH_S)
+    fits = curves[:, np.abs(lags) <= NEAR_S].max(axis=1) / scatter_of(curves) > _FITS
     return np.asarray(np.round(windows.times_s[fits] / _MOMENT_S))
 
 
@@ -272,7 +270,7 @@ def _laws_to_try(clip: Samples, take: Samples, law: ClockLaw) -> list[ClockLaw]:
     """A coarse law, and the same without a drift that only a short overlap could have made up."""
     if abs(law.drift_ppm) < _ODD_DRIFT_PPM:
         return [law]
-    middle = max(0.0, law.clip_from_take(0.0)) + _overlap_s(clip, take, law) / 2
+    middle = _middle_s(clip, take, law)
     return [law, ClockLaw(law.take_from_clip(middle) - middle)]
 
 
@@ -281,8 +279,20 @@ def _too_weak(score: float, needed: float) -> str:
 
 
 def _overlap_s(clip: Samples, take: Samples, law: ClockLaw) -> float:
-    start = max(0.0, law.clip_from_take(0.0))
-    return min(clip.length / clip.rate_hz, law.clip_from_take(take.length / take.rate_hz)) - start
+    start, end = _covered_s(clip, take, law)
+    return end - start
+
+
+def _middle_s(clip: Samples, take: Samples, law: ClockLaw) -> float:
+    """Clip time in the middle of the overlap."""
+    start, end = _covered_s(clip, take, law)
+    return start + (end - start) / 2
+
+
+def _covered_s(clip: Samples, take: Samples, law: ClockLaw) -> tuple[float, float]:
+    """Clip time from which and until which clip and take overlap."""
+    end = min(clip.length / clip.rate_hz, law.clip_from_take(take.length / take.rate_hz))
+    return max(0.0, law.clip_from_take(0.0)), end
 
 
 def _evidence_without_line(trial: Trial) -> SyncEvidence:

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spatial.analysis.clockline import ClockLine, fit_clock_line
-from spatial.analysis.correlation import CrossWindows, lag_curves, refine_peak
+from spatial.analysis.correlation import CrossWindows, lag_curves, refine_peak, scatter_of
 from spatial.analysis.separation import Separation
 from spatial.analysis.stacking import SEARCH_S
 from spatial.conventions import ComplexArray, FloatArray
@@ -61,9 +61,8 @@ def fit_windows(windows: CrossWindows, signs: FloatArray, rig: Separation, near_
         curves = curves.transpose(1, 0, 2).reshape(-1, lags.size)
         near = np.flatnonzero(np.abs(lags) <= near_s)
         peaks = near[0] + np.argmax(curves[:, near], axis=1)
-        scatter = 1.4826 * np.median(np.abs(curves), axis=1)
         refined = [refine_peak(curve, int(peak)) for curve, peak in zip(curves, peaks, strict=True)]
-        strengths = np.array([height for _, height in refined]) / np.maximum(scatter, 1e-9)
+        strengths = np.array([height for _, height in refined]) / scatter_of(curves)
         strong = strengths > _STRONG
         # The better microphone decides: the other may be dead or full of hum.
         most = int(strong.reshape(channels, -1).sum(axis=1).max())
