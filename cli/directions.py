@@ -40,9 +40,12 @@ def directions(
     with Run(as_json=as_json) as run:
         from spatial.field import ChannelFormat
         from spatial.jobs.directions import directions_of_take
-        from spatial.report import jsonout, plots, rows, words
+        from spatial.report import ink, jsonout, plots, rows, words
 
         inputs = [take, *([clip] if clip else [])]
+        if plot_path:
+            # Before an hour of listening, not after it.
+            ink.check_plot(plot_path, force=force, inputs=inputs)
         result = directions_of_take(
             take,
             clip_path=clip,

@@ -40,14 +40,12 @@ def sync(
         from spatial.jobs.sync import sync_clip
         from spatial.report import jsonout, words
 
+        inputs = [clip, *takes]
         if plot_path:
-            from spatial.media.writing import check_target
-            from spatial.report.ink import check_ours, check_suffix
+            from spatial.report.ink import check_plot
 
             # Before an hour of listening, not after it.
-            check_suffix(plot_path)
-            check_target(plot_path, force=force, inputs=[clip, *takes])
-            check_ours(plot_path)
+            check_plot(plot_path, force=force, inputs=inputs)
         result = with_lip_sync(
             sync_clip(
                 clip,
@@ -60,7 +58,7 @@ def sync(
         if plot_path:
             from spatial.report.syncplot import write_sync_plot
 
-            write_sync_plot(result, plot_path, force=force, inputs=[clip, *takes])
+            write_sync_plot(result, plot_path, force=force, inputs=inputs)
         run.finish(
             lambda: words.sync_lines(result),
             lambda: jsonout.dumps(jsonout.sync_json(result)),

@@ -1,6 +1,6 @@
 """The plain look that all our plots share: ink on paper, one accent; nothing is told by colour alone.
 
-Functions: check_suffix, check_ours, new_figure, plain_axes, legible (names from files, safe to draw), save;
+Functions: check_plot, new_figure, plain_axes, legible (names from files, safe to draw), save;
 headline, blank, note (words on a panel).
 """
 
@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from spatial.errors import OutputError
-from spatial.media.writing import whole_file
+from spatial.media.writing import check_target, whole_file
 
 INK = "#22303c"
 FAINT = "#c9d0d6"
@@ -31,16 +31,26 @@ OUR_MARK = "soundplumb plot"
 SUFFIXES = (".png", ".svg", ".pdf")
 
 
-def check_suffix(path: Path) -> None:
-    """Refuse a name that does not say which kind of picture is wanted.
+def check_plot(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
+    """Refuse a plot that must not be written, before the work that it is to show.
 
     Raises
     ------
     OutputError
-        The suffix is none of .png, .svg, .pdf.
+        The suffix is none of .png, .svg, .pdf; `spatial.media.writing.check_target` refuses the file; or it is no
+        plot of ours: somebody's photo, or a recording by another name.
     """
     if path.suffix.lower() not in SUFFIXES:
         raise OutputError(f"a plot cannot be written as '{path.name}'; end the name in {', '.join(SUFFIXES)}")
+    check_target(path, force=force, inputs=inputs)
+    try:
+        ours = not path.exists() or OUR_MARK.encode() in path.read_bytes()
+    except OSError:
+        return  # writing will say why
+    if not ours:
+        raise OutputError(
+            f"{path} is not a plot that soundplumb drew, so it is not replaced even with --force; name another file"
+        )
 
 
 def new_figure(width_in: float, height_in: float) -> Figure:
@@ -68,33 +78,13 @@ def save(figure: Figure, path: Path, *, force: bool, inputs: Sequence[Path]) -> 
     Raises
     ------
     OutputError
-        The file cannot be written, or is not a plot of ours.
+        The file cannot be written.
     """
-    if force:
-        check_ours(path)
     mark = {"Software" if path.suffix.lower() == ".png" else "Creator": OUR_MARK}
     with whole_file(path, force=force, inputs=inputs) as temporary, warnings.catch_warnings():
         # A letter that the font lacks is drawn as a box: no reason to trouble anyone.
         warnings.filterwarnings("ignore", message=r"Glyph \d+", category=UserWarning)
         figure.savefig(temporary, format=path.suffix[1:].lower(), metadata=mark)
-
-
-def check_ours(path: Path) -> None:
-    """Refuse to replace a file that is no plot of ours: somebody's photo, or a recording by another name.
-
-    Raises
-    ------
-    OutputError
-        It is there, and does not carry our mark.
-    """
-    try:
-        ours = not path.exists() or OUR_MARK.encode() in path.read_bytes()
-    except OSError:
-        return  # writing will say why
-    if not ours:
-        raise OutputError(
-            f"{path} is not a plot that soundplumb drew, so it is not replaced even with --force; name another file"
-        )
 
 
 def headline(axes: Axes, text: str) -> None:

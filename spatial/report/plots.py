@@ -13,7 +13,7 @@ from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.marks import HeardMark
-from spatial.report.ink import ACCENT, FAINT, INK, check_suffix, legible, new_figure, plain_axes, save
+from spatial.report.ink import ACCENT, FAINT, INK, check_plot, legible, new_figure, plain_axes, save
 
 
 def write_directions_plot(
@@ -36,7 +36,7 @@ def write_directions_plot(
     OutputError
         The suffix is none of .png, .svg, .pdf, or the file cannot be written.
     """
-    check_suffix(path)
+    check_plot(path, force=force, inputs=inputs)
     frames = result.frames
     figure = new_figure(11, 6)
     across, up = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))

@@ -20,7 +20,7 @@ from spatial.report.ink import (
     INK,
     SMALL,
     blank,
-    check_suffix,
+    check_plot,
     headline,
     legible,
     new_figure,
@@ -47,7 +47,7 @@ def write_sync_plot(result: SyncResult, path: Path, *, force: bool = False, inpu
     OutputError
         The suffix is none of .png, .svg, .pdf, or the file cannot be written.
     """
-    check_suffix(path)
+    check_plot(path, force=force, inputs=inputs)
     figure = new_figure(12, 6.4)
     grid = figure.add_gridspec(2, 2, width_ratios=(5, 3), height_ratios=(4, 1))
     windows = figure.add_subplot(grid[0, 0])
