@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 import soxr
 
-from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder, find_candidates
+from spatial.analysis.envelope import WORKING_RATE_HZ, find_candidates
 from spatial.analysis.samples import ArraySamples
 from spatial.analysis.sync import estimate_sync
-from tests.hearing import field_of
+from tests.hearing import bursts_of_noise, envelope, field_of
 
 RATE = WORKING_RATE_HZ
 CLIP_START_S, CLIP_S = 6.0, 60.0
@@ -22,15 +22,8 @@ WITHIN_S, SIZE_S = 1.0, 1e-3
 
 @cache
 def bursts(scene):
-    """Eighty seconds of noise in bursts of 0.05 to 0.4 s with short rests; do not write into it."""
-    rng = np.random.default_rng((20261126, scene))
-    out, place = np.zeros(80 * RATE), 0
-    while place < out.size:
-        count = min(int(rng.uniform(0.05, 0.4) * RATE), out.size - place)
-        out[place : place + count] = rng.uniform(0.04, 0.2) * rng.standard_normal(count) * np.hanning(count)
-        place += count + int(rng.uniform(0.02, 0.3) * RATE)
-    out.flags.writeable = False
-    return out
+    """Eighty seconds of bursts, shape (samples,); do not write into it."""
+    return bursts_of_noise(80.0, np.random.default_rng((20261126, scene)))
 
 
 def clip_of(scene):
@@ -68,12 +61,6 @@ def sync(clip, take):
     )
     assert estimate.matched, estimate.reason
     return estimate
-
-
-def envelope(channels):
-    builder = EnvelopeBuilder()
-    builder.push(channels)
-    return builder.finish()
 
 
 def assert_steps(estimate, expected, *, lost_s=0.0, ppm=0.0):

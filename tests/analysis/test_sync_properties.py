@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
-from tests.hearing import field_of, sync_arrays
+from tests.hearing import bursts_of_noise, field_of, sync_arrays
 
 RATE = WORKING_RATE_HZ
 CLIP_START_S, CLIP_S = 8.0, 15.0
@@ -30,15 +30,8 @@ scenes = st.integers(0, 3)
 
 @cache
 def bursts(scene):
-    """Forty seconds of noise in bursts of 0.05 to 0.4 s with short rests, shape (samples,); do not write into it."""
-    rng = np.random.default_rng((20261125, scene))
-    out, place = np.zeros(40 * RATE), 0
-    while place < out.size:
-        count = min(int(rng.uniform(0.05, 0.4) * RATE), out.size - place)
-        out[place : place + count] = rng.uniform(0.04, 0.2) * rng.standard_normal(count) * np.hanning(count)
-        place += count + int(rng.uniform(0.02, 0.3) * RATE)
-    out.flags.writeable = False
-    return out
+    """Forty seconds of bursts, shape (samples,); do not write into it."""
+    return bursts_of_noise(40.0, np.random.default_rng((20261125, scene)))
 
 
 def clip_of(scene, start_s=CLIP_START_S):

@@ -11,14 +11,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from spatial.analysis.contradiction import find_contradiction
-from spatial.analysis.envelope import EnvelopeBuilder, find_candidates
+from spatial.analysis.envelope import find_candidates
 from spatial.analysis.rivals import Alternative, Judgement, Verdict, judge_rivals, matching_laws
 from spatial.analysis.stacking import Trial, try_law
 from spatial.analysis.sync import estimate_sync
-from spatial.conventions import FloatArray
 from tests.bench.songs_hard import make_hard_pair
 from tests.bench.songs_stage import CONDITIONS, SongSet, make_set
 from tests.bench.stages import on_both_cores
+from tests.hearing import envelope
 
 FIRST_SEED = 410
 CANDIDATES = 12
@@ -107,13 +107,6 @@ def measure_hard(seed: int) -> tuple[int, str, str, str]:
     found = find_contradiction(clip, take, estimate.law, signs)
     detail = f"{found.contradicted_s:.1f} s, only clip {1e3 * found.only_clip:.0f}, take {1e3 * found.only_take:.0f}"
     return seed, name, found.standing.value, f"{detail}, {len(estimate.law.steps)} steps"
-
-
-def envelope(channels: FloatArray) -> FloatArray:
-    """Band envelope of sound in memory."""
-    builder = EnvelopeBuilder()
-    builder.push(channels)
-    return builder.finish()
 
 
 def main(sets: int, first_seed: int, hard: int) -> str:

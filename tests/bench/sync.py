@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder, find_candidates
+from spatial.analysis.envelope import WORKING_RATE_HZ, find_candidates
 from spatial.analysis.samples import ArraySamples
 from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
 from spatial.analysis.sync import SyncEstimate, estimate_sync
@@ -19,6 +19,7 @@ from spatial.conventions import FloatArray
 from spatial.rotation import matrix_from_ypr
 from tests.bench.stages import on_both_cores
 from tests.bench.syncscenes import APART, HARD, ROOMS, SyncScene, kept_scene
+from tests.hearing import envelope
 
 FIRST_SEED = 30_000
 OTHERS = 3
@@ -48,7 +49,7 @@ class Row:
 
 def sync(clip: FloatArray, take: FloatArray, separation: Separation | None = None) -> SyncEstimate:
     """The analysis of the sync job, without files."""
-    of_clip, of_take = _envelope(clip), _envelope(take[:1])
+    of_clip, of_take = envelope(clip), envelope(take[:1])
     return estimate_sync(
         ArraySamples(clip, WORKING_RATE_HZ),
         ArraySamples(take, WORKING_RATE_HZ),
@@ -56,12 +57,6 @@ def sync(clip: FloatArray, take: FloatArray, separation: Separation | None = Non
         powers=(of_clip, of_take),
         separation=separation,
     )
-
-
-def _envelope(channels: FloatArray) -> FloatArray:
-    builder = EnvelopeBuilder()
-    builder.push(channels)
-    return builder.finish()
 
 
 def measure(seed: int, *, count: int, folder: Path | None) -> tuple[list[Row], int]:
