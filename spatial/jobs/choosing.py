@@ -1,6 +1,7 @@
 """Which of the takes that match a clip was rolling, where music played back makes several match.
 
-Functions: choose_take (from the estimates of all takes to one result, or to "cannot tell").
+Functions: choose_take (from the estimates of all takes to one result, or to "cannot tell"); on_picture_time (from
+the time of the sound's samples to clip time).
 """
 
 from __future__ import annotations
@@ -105,12 +106,7 @@ def choose_take(
         if estimate.loop and judgement.verdict is Verdict.DECIDED:
             only = [Candidate(alternatives[best].law, np.inf)]
             estimate = estimate_sync(sound, alternatives[best].take, only, separation=separation)
-            if estimate.law is not None and estimate.steady is not None:
-                estimate = replace(
-                    estimate,
-                    law=estimate.law.from_clip_time(-phase_s),
-                    steady=estimate.steady.from_clip_time(-phase_s),
-                )
+            estimate = on_picture_time(estimate, clip)
     return _choice(clip, take, estimate, judgement, [owner[0] for owner in owners], alternatives, phase_s, separation)
 
 
@@ -237,4 +233,19 @@ def _ambiguous(clip: Clip, possibilities: Sequence[Possibility]) -> Finding:
         f"{clip.path.name} may belong to {named}; a clap, a word or a step that only one of them holds settles it, "
         "or the times of day in the recorder's files",
         clip.path.name,
+    )
+
+
+def on_picture_time(estimate: SyncEstimate, clip: Clip) -> SyncEstimate:
+    """Move an estimate from the sound's first sample to the first picture frame; add the container's doubt."""
+    assert clip.scratch is not None
+    if estimate.law is None or estimate.steady is None or estimate.offset_sd_s is None:
+        return estimate
+    phase, doubt = clip.scratch.phase_s, clip.scratch.start_doubt_s
+    return replace(
+        estimate,
+        law=estimate.law.from_clip_time(-phase),
+        steady=estimate.steady.from_clip_time(-phase),
+        # Anywhere within the doubt is as likely: a uniform spread of +-doubt has this deviation.
+        offset_sd_s=(estimate.offset_sd_s**2 + doubt**2 / 3) ** 0.5,
     )

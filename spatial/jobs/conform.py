@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 
 from spatial.analysis.orientation import Hanging
-from spatial.analysis.separation import rig_of_mount
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import InconclusiveError, MediaFileError, OutputError
 from spatial.field import ChannelFormat
@@ -117,20 +116,19 @@ def conform_clip(
         whole_file(output, force=force, inputs=inputs) as temporary,
         listen_to_all(clip, takes, progress) as (sound, heard, listened),
     ):
-        rig_known = rig_of(rig.mic_offset_m)
-        if mount is not None and rig_known is not None:
-            rig_known = rig_of_mount(np.array(rig.mic_offset_m), matrix_from_ypr(mount))
-        result = match_takes(clip, sound, heard, listened, separation=rig_known, progress=progress)
+        given = matrix_from_ypr(mount) if mount is not None else None
+        separation = rig_of(rig.mic_offset_m, given)
+        result = match_takes(clip, sound, heard, listened, separation=separation, progress=progress)
         require_match(result)
         oriented = None
-        if mount is not None:
-            matrix = matrix_from_ypr(mount)
+        if given is not None:
+            matrix = given
         else:
             oriented = orient_marks(result, hear_marks(result.take, result.law, marks, rig), hanging=hanging)
             matrix = determined_mount(oriented)
-            if rig_known is not None:
+            if separation is not None:
                 # Now that it is known how the microphone sat, so is what the sound's travel does to each window.
-                aimed = rig_of_mount(np.array(rig.mic_offset_m), matrix)
+                aimed = rig_of(rig.mic_offset_m, matrix)
                 ((take, told),) = [pair for pair in listened if pair[0] is result.take]
                 again = sync_listened(clip, sound, heard, take, told, separation=aimed, progress=progress)
                 result = replace(result, estimate=again) if again.matched else result
@@ -191,7 +189,8 @@ def _write(result: SyncResult, matrix: FloatArray, path: Path, *, progress: Prog
     wanted = clip_samples(result.clip)
     with TrackWriter(path) as writer:
         for block in _pieces(result.take, result.law, matrix, wanted):
-            writer.write(block * _holes(result.law, writer.samples, block.shape[1]))
+            holed = _with_holes(block, result.law, writer.samples) if result.law.steps else block
+            writer.write(holed)
             progress("writing the track", writer.samples / max(wanted, 1))
         return writer.samples, writer.clipped
 
@@ -206,19 +205,22 @@ def _clipping(clipped: int, output: Path) -> Finding:
     )
 
 
-def _holes(law: ClockLaw, first: int, count: int) -> FloatArray:
-    """Gain of a block: silence where the recorder lost sound, which otherwise would be what was heard before it."""
-    times_s = np.arange(first, first + count) / DELIVERY_RATE_HZ
-    gain = np.ones(count, dtype=np.float32)
+def _with_holes(block: FloatArray, law: ClockLaw, first: int) -> FloatArray:
+    """Silence where the recorder lost sound; otherwise there would be what was heard before it."""
+    times_s = np.arange(first, first + block.shape[1]) / DELIVERY_RATE_HZ
+    gain = np.ones(block.shape[1], dtype=np.float32)
     for step in law.steps:
         if step.step_s < -_HOLE_S:
             inside = np.minimum(times_s - step.clip_time_s, step.clip_time_s - step.step_s - times_s)
             gain *= np.clip(1.0 - inside / _FADE_S, 0.0, 1.0).astype(np.float32)
-    return gain
+    return block * gain
 
 
 def _pieces(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Iterator[FloatArray]:
     """The take on clip time, piece by piece between clock steps, with a crossfade where two pieces meet."""
+    if not law.steps:
+        yield from _conformed(take, law, matrix, wanted)
+        return
     half = round(_CROSSFADE_S * DELIVERY_RATE_HZ / 2)
     joins = [round(step.clip_time_s * DELIVERY_RATE_HZ) for step in law.steps]
     joins = [min(max(join, half), wanted - half) for join in joins] if wanted > 2 * half else []

@@ -11,13 +11,13 @@ from pathlib import Path
 import numpy as np
 
 from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, as_if_at_rate, find_candidates, is_steady
-from spatial.analysis.separation import Separation, rig_of_length
+from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
 from spatial.analysis.sync import COARSE_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.conventions import FloatArray
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding
-from spatial.jobs.choosing import Possibility, choose_take
+from spatial.jobs.choosing import Possibility, choose_take, on_picture_time
 from spatial.jobs.listening import Listened, listen_to_all
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync_findings import match_findings, no_match_finding
@@ -128,9 +128,17 @@ def open_takes(paths: Sequence[Path], channel_format: ChannelFormat) -> list[Tak
     return join_takes([open_take(path, channel_format=channel_format) for path in paths])
 
 
-def rig_of(mic_offset_m: Sequence[float]) -> Separation | None:
-    """What the microphone's place tells about the travel of sound, before it is known how the microphone sat."""
-    return rig_of_length(float(np.linalg.norm(mic_offset_m))) if any(mic_offset_m) else None
+def rig_of(mic_offset_m: Sequence[float], picture_from_mic: FloatArray | None = None) -> Separation | None:
+    """What the microphone's place, and how it sat where that is known, tell about the travel of sound.
+
+    None where the place is not known (all 0).
+    """
+    if not any(mic_offset_m):
+        return None
+    offset_m = np.array(mic_offset_m, dtype=float)
+    if picture_from_mic is None:
+        return rig_of_length(float(np.linalg.norm(offset_m)))
+    return rig_of_mount(offset_m, picture_from_mic)
 
 
 def match_takes(
@@ -144,8 +152,8 @@ def match_takes(
 ) -> SyncResult:
     """Find the take that fits a clip, where all of them have been listened to already."""
     tried: list[tuple[Take, Listened, SyncEstimate]] = []
-    # Another sample rate than the header's is thought of only where no take fits as it is.
-    for thorough in (False, True):
+    # Another sample rate than the header's is thought of only where no take fits as it is; of one take at once.
+    for thorough in (False, True) if len(takes) > 1 else (True,):
         tried = [
             (take, told, sync_listened(clip, sound, heard, take, told, separation=separation, thorough=thorough,
                                        progress=progress))
@@ -210,7 +218,7 @@ def sync_listened(
                 estimate = _on_header_time(other, rate_hz, take.rate_hz)
     if not estimate.matched and (is_steady(heard.powers) or is_steady(listened.powers)):
         estimate = replace(estimate, undecided=True, reason="one of the two holds hardly any sound that comes and goes")
-    return _on_picture_time(estimate, clip)
+    return on_picture_time(estimate, clip)
 
 
 def _on_header_time(estimate: SyncEstimate, true_hz: int, header_hz: int) -> SyncEstimate:
@@ -230,19 +238,4 @@ def _on_header_time(estimate: SyncEstimate, true_hz: int, header_hz: int) -> Syn
         offset_sd_s=estimate.offset_sd_s * ratio,
         drift_sd_ppm=estimate.drift_sd_ppm * ratio,
         true_rate_hz=true_hz,
-    )
-
-
-def _on_picture_time(estimate: SyncEstimate, clip: Clip) -> SyncEstimate:
-    """Move an estimate from the sound's first sample to the first picture frame; add the container's doubt."""
-    assert clip.scratch is not None
-    if estimate.law is None or estimate.steady is None or estimate.offset_sd_s is None:
-        return estimate
-    phase, doubt = clip.scratch.phase_s, clip.scratch.start_doubt_s
-    return replace(
-        estimate,
-        law=estimate.law.from_clip_time(-phase),
-        steady=estimate.steady.from_clip_time(-phase),
-        # Anywhere within the doubt is as likely: a uniform spread of +-doubt has this deviation.
-        offset_sd_s=(estimate.offset_sd_s**2 + doubt**2 / 3) ** 0.5,
     )

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.separation import Separation, rig_of_mount
+from spatial.analysis.separation import Separation
 from spatial.analysis.sync import SyncEstimate
 from spatial.analysis.verification import (
     TOLERANCE_AZIMUTH_RAD,
@@ -24,7 +24,7 @@ from spatial.jobs.listening import listen_to_clip, listen_to_take
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import unheard_findings
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sync import sync_listened
+from spatial.jobs.sync import rig_of, sync_listened
 from spatial.lipsync import judge_track, size_in_words, verdict_in_words
 from spatial.media.movies import Clip, open_clip
 from spatial.media.takes import Take, open_take
@@ -95,7 +95,7 @@ def verify_track(
 
 def facing_the_lens(rig: Rig) -> Separation | None:
     """What is known of a finished track's microphone: its place, and that it has been turned to face the lens."""
-    return rig_of_mount(np.array(rig.mic_offset_m), np.eye(3)) if any(rig.mic_offset_m) else None
+    return rig_of(rig.mic_offset_m, np.eye(3))
 
 
 def check_track(
