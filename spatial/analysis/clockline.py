@@ -7,7 +7,7 @@ these a performer who speaks early in the clip and another who speaks late look 
 sound, a reflection or nothing are outliers: each window's say shrinks with its distance from the line.
 
 Conventions: spatial.conventions (time). Lags are take time minus predicted take time, seconds.
-Functions: fit_clock_line.
+Functions: fit_clock_line; places_of (which windows hear one place).
 Sources:
 [1] Huber 1981, Robust Statistics: iteratively reweighted least squares. [2] Tukey's biweight, tuning constant
 4.685 for 95 % efficiency (value from memory).
@@ -68,6 +68,18 @@ class ClockLine:
     """What each window counts in the end, 0 to 1."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """The places in the room that windows hear."""
+
+    directions: FloatArray
+    """Each window's, that of its place, unit vectors, shape (windows, 3); 0 where it hears no place."""
+    columns: FloatArray
+    """1 where a window hears a place, else 0, shape (windows, places)."""
+    sd_s: FloatArray
+    """What each place may add to a lag, shape (places,)."""
+
+
 def fit_clock_line(
     times_s: FloatArray,
     lags_s: FloatArray,
@@ -77,6 +89,7 @@ def fit_clock_line(
     sides: FloatArray | None = None,
     separation: Separation | None = None,
     steps_at_s: Sequence[float] = (),
+    places: Places | None = None,
     floor_s: float = 2e-6,
 ) -> ClockLine:
     """Fit offset, slope and separation to window lags, robustly ([1], [2]).
@@ -94,6 +107,8 @@ def fit_clock_line(
         What is known of the rig; by default, that recorder and camera share one.
     steps_at_s : sequence of float
         Clip times from which on the lag may be larger or smaller by a fixed step.
+    places : Places, optional
+        `places_of` these directions and this rig, where they are known from an earlier fit.
     floor_s : float
         Smallest scatter believed, seconds.
 
@@ -104,18 +119,19 @@ def fit_clock_line(
     rig = separation or unknown_rig()
     middle = float(np.average(times_s, weights=strengths))
     # A sound from the direction of the camera reaches the camera first: the take hears it later.
-    known, places, place_sd = _places(directions, rig)
+    places = places or places_of(directions, rig)
+    known = places.directions
     passed = np.greater_equal.outer(times_s, np.asarray(steps_at_s)).astype(float)
     spacing = known * (np.zeros_like(times_s) if sides is None else sides)[:, np.newaxis]
     arrivals = np.column_stack([known, spacing]) / SPEED_OF_SOUND_M_S
-    design = np.column_stack([np.ones_like(times_s), times_s - middle, arrivals, passed, places])
+    design = np.column_stack([np.ones_like(times_s), times_s - middle, arrivals, passed, places.columns])
     first, after = _SPACING.stop, _SPACING.stop + passed.shape[1]
     precision = np.zeros((design.shape[1],) * 2)
     precision[1, 1] = DRIFT_PRIOR_SD**-2
     precision[np.arange(first, after), np.arange(first, after)] = _STEP_SD_S**-2
     precision[_SPACING, _SPACING] = np.eye(3) / CAMERA_SPACING_SD_M**2
     precision[_RIG, _RIG] = np.linalg.inv(rig.covariance_m2)
-    precision[np.arange(after, len(precision)), np.arange(after, len(precision))] = place_sd**-2
+    precision[np.arange(after, len(precision)), np.arange(after, len(precision))] = places.sd_s**-2
     expected = np.zeros(len(precision))
     expected[_RIG] = rig.mean_m
     say = np.clip(strengths / np.median(strengths), 0.3, 3.0) ** 2
@@ -157,8 +173,8 @@ def fit_clock_line(
     )
 
 
-def _places(directions: FloatArray, rig: Separation) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Each window's direction, the places as columns of 0 and 1, and what each place may add, seconds.
+def places_of(directions: FloatArray, rig: Separation) -> Places:
+    """Sort windows into the places in the room that their sounds come from.
 
     All windows of a place get its mean direction: the small errors of their own would pass for knowledge of the rig.
     """
@@ -178,7 +194,7 @@ def _places(directions: FloatArray, rig: Separation) -> tuple[FloatArray, FloatA
     sd = np.full(len(used), rig.place_sd_s)
     if columns[0].any():
         sd[0] = rig.nowhere_sd_s
-    return known, np.stack(used, axis=1).astype(float), sd
+    return Places(known, np.stack(used, axis=1).astype(float), sd)
 
 
 def _spread(values: FloatArray) -> float:

@@ -11,7 +11,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from spatial.analysis.clockline import ClockLine, fit_clock_line
+from spatial.analysis.clockline import ClockLine, Places, fit_clock_line, places_of
 from spatial.analysis.correlation import CrossWindows, lag_curves, refine_peak, scatter_of
 from spatial.analysis.separation import Separation
 from spatial.analysis.stacking import SEARCH_S
@@ -79,7 +79,7 @@ def fit_windows(windows: CrossWindows, signs: FloatArray, rig: Separation, near_
     return WindowFit(line, told)
 
 
-def fit_told(told: Told, law: ClockLaw, rig: Separation) -> ClockLine:
+def fit_told(told: Told, law: ClockLaw, rig: Separation, places: Places | None = None) -> ClockLine:
     """The robust line through what the windows say, with a step wherever the law has one."""
     return fit_clock_line(
         told.times_s,
@@ -89,6 +89,7 @@ def fit_told(told: Told, law: ClockLaw, rig: Separation) -> ClockLine:
         sides=told.sides,
         separation=rig,
         steps_at_s=[step.clip_time_s for step in law.steps],
+        places=places,
     )
 
 
@@ -138,13 +139,14 @@ def hidden_step(told: Told, law: ClockLaw, rig: Separation) -> tuple[float, Cloc
     order = np.sort(told.times_s)
     if order.size < 4 * _STEP_WINDOWS:
         return None
-    plain = np.abs(fit_told(told, law, rig).residuals_s) < _STEP_AGREE_S
-    places = np.unique(np.linspace(_STEP_WINDOWS, order.size - _STEP_WINDOWS, _STEP_TRIALS).astype(int))
+    places = places_of(told.directions, rig)
+    plain = np.abs(fit_told(told, law, rig, places).residuals_s) < _STEP_AGREE_S
+    ranks = np.unique(np.linspace(_STEP_WINDOWS, order.size - _STEP_WINDOWS, _STEP_TRIALS).astype(int))
     best: tuple[int, float, ClockLine] | None = None
-    for split in np.unique((order[places - 1] + order[places]) / 2):
+    for split in np.unique((order[ranks - 1] + order[ranks]) / 2):
         if any(abs(split - step.clip_time_s) < _STEP_APART_S for step in law.steps):
             continue
-        line = fit_told(told, ClockLaw(0.0, steps=(*law.steps, ClockStep(float(split), 0.0))), rig)
+        line = fit_told(told, ClockLaw(0.0, steps=(*law.steps, ClockStep(float(split), 0.0))), rig, places)
         step, sd = abs(float(line.steps_s[-1])), float(line.steps_sd_s[-1])
         gained = int(np.sum(np.abs(line.residuals_s) < _STEP_AGREE_S)) - int(np.sum(plain))
         sure = step > max(_SMALLEST_STEP_S, 2.0 * rig.place_sd_s) and step > _STEP_SURE * sd
