@@ -126,7 +126,7 @@ def encode(signal: FloatArray, azimuth_rad: float, elevation_rad: float) -> Floa
     return np.stack([signal, y * signal, z * signal, x * signal])
 
 
-def internal_from(channels: FloatArray, channel_format: ChannelFormat) -> FloatArray:
+def internal_from(channels: FloatArray, channel_format: ChannelFormat, *, most: int | None = None) -> FloatArray:
     """Convert recorded channels into the internal form.
 
     Parameters
@@ -136,10 +136,12 @@ def internal_from(channels: FloatArray, channel_format: ChannelFormat) -> FloatA
         three formats the first four are the first-order part.
     channel_format : ChannelFormat
         How to read them.
+    most : int, optional
+        Only the first so many of W, Y, Z, X, which spares converting the others.
 
     Returns
     -------
-    ndarray, shape (4, samples), float32
+    ndarray, shape (4 or `most`, samples), float32
         W, Y, Z, X in SN3D.
 
     Raises
@@ -151,6 +153,6 @@ def internal_from(channels: FloatArray, channel_format: ChannelFormat) -> FloatA
         raise InputError(f"a first-order field needs 4 channels, got an array of shape {channels.shape}")
     order, gains = _ROUTES[channel_format]
     if channel_format is ChannelFormat.AMBIX:
-        return np.ascontiguousarray(channels[:FIRST_ORDER_CHANNELS], dtype=np.float32)
-    gain = np.asarray(gains, dtype=np.float32)[:, np.newaxis]
-    return np.asarray(channels[list(order)], dtype=np.float32) * gain
+        return np.ascontiguousarray(channels[:FIRST_ORDER_CHANNELS][:most], dtype=np.float32)
+    gain = np.asarray(gains[:most], dtype=np.float32)[:, np.newaxis]
+    return np.asarray(channels[list(order[:most])], dtype=np.float32) * gain

@@ -16,7 +16,7 @@ from scipy import fft
 from scipy.ndimage import median_filter, uniform_filter1d
 
 from spatial.analysis.samples import Samples
-from spatial.conventions import ComplexArray, FloatArray, W
+from spatial.conventions import ComplexArray, FloatArray
 from spatial.timebase import ClockLaw
 
 BLOCK = 1024
@@ -84,7 +84,7 @@ def take_spectra(
     parts = []
     for where in _chunks(predicted):
         whole = np.floor(where).astype(int)
-        span = take.read(int(whole.min()), int(whole.max()) + BLOCK)[W : W + 1]
+        span = take.read(int(whole.min()), int(whole.max()) + BLOCK, channels=1)
         lead = np.exp(2j * np.pi / BLOCK * np.outer(where - whole, np.arange(low, high))).astype(np.complex64)
         parts.append(_spectra(span, whole - whole.min(), rate_hz)[0] * lead)
     spectra = np.concatenate(parts)

@@ -9,14 +9,16 @@ Sources:
 [1] Knapp and Carter 1976, IEEE TASSP 24(4): generalized cross-correlation and its phase transform.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
 from spatial.analysis.direction import LEAD_IN_S, field_bins, span_direction
+from spatial.analysis.pipeline import while_reading
 from spatial.analysis.samples import Samples
 from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
 from spatial.timebase import ClockLaw
@@ -100,42 +102,61 @@ def cross_windows(
     first = max(0.0, law.clip_from_take(0.0), begin) * rate
     last = min(float(clip.length), law.clip_from_take(take.length / rate) * rate, end * rate) - WINDOW
     starts = _window_starts(first, last, round(every_s * rate) if every_s else WINDOW - HOP, max_windows)
-    taper = np.hanning(BLOCK).astype(np.float32)
-    bins = _bins(rate)
     offsets = np.arange(BLOCKS_PER_WINDOW) * HOP
-    within = np.arange(BLOCK)
     lead_in = int(LEAD_IN_S * rate) if aimed else 0
-    phases: list[ComplexArray] = []
-    directions: list[FloatArray] = []
-    kept: list[int] = []
-    for number, start in enumerate(starts):
-        heard = clip.read(start, start + WINDOW).astype(np.float32)
-        # By the law at each block's middle: a block has one lag, and drift makes its ends differ.
-        predicted = _predicted(law, (start + offsets + BLOCK / 2) / rate) * rate - BLOCK / 2
-        whole = np.floor(predicted).astype(int)
-        lowest = int(np.min(whole)) - lead_in
-        field = take.read(lowest, int(np.max(whole)) + BLOCK).astype(np.float32)
-        if not (heard.any() and field[W, lead_in:].any()):
-            continue
-        kept.append(start)
-        directions.append(_direction(field, rate) if aimed else np.full(3, np.nan))
-        span = _beam(field, directions[-1])
-        x = _spectrum(heard[:, offsets[:, np.newaxis] + within], taper, bins)
-        y = _spectrum(span[(whole - lowest)[:, np.newaxis] + within], taper, bins)
-        # The part of a sample that reading at whole samples left over, undone as a phase.
-        lead = np.exp(2j * np.pi / BLOCK * np.outer(predicted - whole, bins)).astype(np.complex64)
-        cross = np.conj(x) * (y * lead)
-        phases.append(np.mean(unit_phase(cross), axis=1))
-        if progress is not None:
-            progress((number + 1) / len(starts))
-    shape = (0, clip.read(0, 1).shape[0], bins.size)
+
+    def spans() -> Iterator[_Span]:
+        for number, start in enumerate(starts):
+            # By the law at each block's middle: a block has one lag, and drift makes its ends differ.
+            predicted = _predicted(law, (start + offsets + BLOCK / 2) / rate) * rate - BLOCK / 2
+            whole = np.floor(predicted).astype(int)
+            lowest = int(np.min(whole)) - lead_in
+            yield _Span(
+                heard=clip.read(start, start + WINDOW).astype(np.float32),
+                field=take.read(lowest, int(np.max(whole)) + BLOCK, channels=None if aimed else 1).astype(np.float32),
+                whole=whole - lowest,
+                part=predicted - whole,
+            )
+            if progress is not None:
+                progress((number + 1) / len(starts))
+
+    results = list(while_reading(partial(_window, rate_hz=rate, lead_in=lead_in), spans()))
+    told = [(start, *result) for start, result in zip(starts, results, strict=True) if result is not None]
+    shape = (0, clip.read(0, 1).shape[0], _bins(rate).size)
     return CrossWindows(
-        times_s=(np.asarray(kept, dtype=float) + WINDOW / 2) / rate,
-        phases=np.array(phases) if phases else np.zeros(shape, dtype=np.complex64),
+        times_s=(np.array([start for start, _, _ in told], dtype=float) + WINDOW / 2) / rate,
+        phases=np.array([phases for _, phases, _ in told]) if told else np.zeros(shape, dtype=np.complex64),
         law=law,
         rate_hz=rate,
-        directions=np.array(directions).reshape(-1, 3),
+        directions=np.array([direction for _, _, direction in told]).reshape(-1, 3),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Span:
+    """What was read for one window."""
+
+    heard: FloatArray
+    field: FloatArray
+    whole: npt.NDArray[np.int_]
+    """Where each block begins in the field, whole samples."""
+    part: FloatArray
+    """What reading at whole samples leaves over, samples."""
+
+
+def _window(span: _Span, *, rate_hz: int, lead_in: int) -> tuple[ComplexArray, FloatArray] | None:
+    """Mean whitened cross-spectrum and direction of a window; None where either side is silent."""
+    if not (span.heard.any() and span.field[W, lead_in:].any()):
+        return None
+    bins, within = _bins(rate_hz), np.arange(BLOCK)
+    taper = np.hanning(BLOCK).astype(np.float32)
+    direction = _direction(span.field, rate_hz) if lead_in else np.full(3, np.nan)
+    beam = _beam(span.field, direction)
+    x = _spectrum(span.heard[:, (np.arange(BLOCKS_PER_WINDOW) * HOP)[:, np.newaxis] + within], taper, bins)
+    y = _spectrum(beam[span.whole[:, np.newaxis] + within], taper, bins)
+    # The part of a sample that reading at whole samples left over, undone as a phase.
+    lead = np.exp(2j * np.pi / BLOCK * np.outer(span.part, bins)).astype(np.complex64)
+    return np.mean(unit_phase(np.conj(x) * (y * lead)), axis=1), direction
 
 
 def lag_curves(

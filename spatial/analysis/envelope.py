@@ -7,6 +7,7 @@ Functions: EnvelopeBuilder (from blocks of sound to a band envelope); as_if_at_r
 rate); find_candidates (coarse clock laws); is_steady.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,10 +29,14 @@ ENVELOPE_VERSION = 1
 
 ENVELOPE_RATE_HZ = WORKING_RATE_HZ / HOP
 _WINDOW = 512
+_BATCH = 64
+"""Frames transformed at once: few enough to stay in the processor's cache, which halves the time."""
+
 _EDGES_HZ = np.geomspace(200.0, 7000.0, 13)
 _SHORTEST_SEGMENT_S = 8.0
 _LONGEST_SEGMENT_S = 30.0
 _MAX_SEGMENTS = 24
+_BLOCK = 1 << 14
 _FINE = 10
 _MARGIN = 20
 _LIVELY, _LIVELY_SHARE = 0.5, 0.02
@@ -59,16 +64,17 @@ class EnvelopeBuilder:
 
     def push(self, channels: FloatArray) -> None:
         """Add a block, shape (channels, samples). The powers of the channels are summed."""
-        joined = channels if self._tail is None else np.concatenate([self._tail, channels], axis=-1)
+        # Resampled blocks come with the channels interleaved, in which frames would be read four times as slowly.
+        joined = np.ascontiguousarray(channels if self._tail is None else np.hstack([self._tail, channels]))
         count = (joined.shape[-1] - _WINDOW) // HOP + 1
         if count <= 0:
             self._tail = joined
             return
         frames = np.lib.stride_tricks.sliding_window_view(joined, _WINDOW, axis=-1)[:, ::HOP][:, :count]
-        spectrum = fft.rfft(frames * self._window, axis=-1)
-        power = np.sum(spectrum.real**2 + spectrum.imag**2, axis=0)
-        bands = np.add.reduceat(power, self._bands, axis=-1)[:, :-1]
-        self._frames.append(bands.astype(np.float32))
+        for first in range(0, count, _BATCH):
+            spectrum = fft.rfft(frames[:, first : first + _BATCH] * self._window, axis=-1)
+            power = np.sum(spectrum.real**2 + spectrum.imag**2, axis=0)
+            self._frames.append(np.add.reduceat(power, self._bands, axis=-1)[:, :-1].astype(np.float32))
         self._tail = joined[:, count * HOP :]
 
     def finish(self) -> FloatArray:
@@ -129,30 +135,19 @@ def find_candidates(clip_powers: FloatArray, take_powers: FloatArray, *, count: 
     list of Candidate
         Empty where either side never changes (silence, a steady tone).
     """
-    clip, take = _changes(clip_powers), _changes(take_powers)
-    if not (clip.any() and take.any()):
+    starts, length = _segments(clip_powers.shape[1])
+    clip = _changes(clip_powers)
+    segments = np.stack([clip[:, start : start + length] for start in starts])
+    sounding = bool(clip.any())
+    del clip
+    take = _changes(take_powers)
+    if not (sounding and take.any()):
         return []
-    starts, length = _segments(clip.shape[1])
-    size = fft.next_fast_len(take.shape[1] + length, real=True)
-    take_spectrum = fft.rfft(take, size, axis=1)
-    take_energy = _sliding_energy(take, length)
-    sounding = take_energy > np.min(take_energy)
-    first_offset, offsets = -clip.shape[1], clip.shape[1] + take.shape[1]
-    curves = np.zeros((len(starts), offsets), dtype=np.float32)
-    for row, start in enumerate(starts):
-        segment = clip[:, start : start + length]
-        spectrum = np.conj(fft.rfft(segment, size, axis=1)) * take_spectrum
-        circular = fft.irfft(spectrum.sum(axis=0), size)
-        # Lags from -length + 1 (only the segment's end overlaps the take) to take.shape[1] - 1.
-        curve = np.concatenate([circular[size - length + 1 :], circular[: take.shape[1]]])
-        curve /= np.sqrt(take_energy)
-        # Where the take is silent the curve is zero, which is no scatter: a padded take would seem to fit anywhere.
-        scatter = 1.4826 * np.median(np.abs(curve[sounding]))
-        place = -length + 1 - start - first_offset
-        if scatter > 0:
-            curves[row, place : place + curve.size] = curve / scatter
-    centres = np.asarray(starts) + length / 2
-    return _best_lines(curves, centres, first_offset, count)
+    curves = _segment_curves(segments, take)
+    del take
+    # The clip's frame k at the take's frame l is lag l - k; a curve starts at the segment's lag -length + 1.
+    first_lags = [1 - length - start for start in starts]
+    return _best_lines(curves, first_lags, np.asarray(starts) + length / 2, count)
 
 
 def is_steady(powers: FloatArray) -> bool:
@@ -166,15 +161,18 @@ def is_steady(powers: FloatArray) -> bool:
 
 def _changes(powers: FloatArray) -> FloatArray:
     """Rises and falls of each band, deaf to slow gain riding and to the noise floor; unit variance."""
+    changes = np.zeros(powers.shape, dtype=np.float32)
     if powers.shape[1] < 8:
-        return np.zeros_like(powers)
-    floor = np.quantile(powers, 0.25, axis=1, keepdims=True) + 1e-12 * np.max(powers) + 1e-30
-    levels = np.log(powers + floor)
-    change = np.zeros_like(levels)
-    change[:, 2:-2] = levels[:, 3:-1] + levels[:, 4:] - levels[:, :-4] - levels[:, 1:-3]
-    spread = np.std(change, axis=1, keepdims=True)
-    scaled = np.divide(change, spread, out=np.zeros_like(change), where=spread > _STEADY)
-    return np.asarray(np.clip(scaled, -4.0, 4.0), dtype=np.float32)
+        return changes
+    least = 1e-12 * float(np.max(powers)) + 1e-30
+    # Band by band: over hours the room for all of them at once is not there.
+    for band, scaled in zip(powers, changes, strict=True):
+        levels = np.log(band + np.float32(np.quantile(band, 0.25) + least))
+        change = levels[3:-1] + levels[4:] - levels[:-4] - levels[1:-3]
+        spread = float(np.sqrt(np.sum(change.astype(np.float64) ** 2) / band.size - (np.sum(change) / band.size) ** 2))
+        if spread > _STEADY:
+            scaled[2:-2] = np.clip(change / spread, -4.0, 4.0)
+    return changes
 
 
 def _segments(frames: int) -> tuple[list[int], int]:
@@ -184,31 +182,75 @@ def _segments(frames: int) -> tuple[list[int], int]:
     return [int(start) for start in np.linspace(0, frames - length, count)], length
 
 
+def _segment_curves(segments: FloatArray, take: FloatArray) -> FloatArray:
+    """Each segment's correlation with the take over its own scatter, shape (segments, length - 1 + take frames).
+
+    By overlap-save: blocks that fit the cache, and no spectrum of hours at once.
+    """
+    count, _, length = segments.shape
+    lags = length - 1 + take.shape[1]
+    size = fft.next_fast_len(min(max(_BLOCK, 4 * length), lags + length - 1), real=True)
+    step = size - length + 1
+    spectra = np.conj(fft.rfft(segments, size))
+    energy = _sliding_energy(take, length)
+    sounding = energy > np.min(energy)
+    level = np.sqrt(energy).astype(np.float32)
+    del energy
+    curves = np.empty((count, lags), dtype=np.float32)
+    for first in range(0, lags, step):
+        begin = first - length + 1
+        block = np.zeros((len(take), size), dtype=np.float32)
+        inside = take[:, max(begin, 0) : begin + size]
+        block[:, max(-begin, 0) :][:, : inside.shape[1]] = inside
+        product = np.einsum("sbf,bf->sf", spectra, fft.rfft(block))
+        last = min(first + step, lags)
+        curves[:, first:last] = fft.irfft(product, size)[:, : last - first]
+    for curve in curves:
+        curve /= level
+        # Where the take is silent the curve is zero, which is no scatter: a padded take would seem to fit anywhere.
+        scatter = 1.4826 * float(np.median(np.abs(curve[sounding])))
+        curve *= 1.0 / scatter if scatter > 0 else 0.0
+    return curves
+
+
 def _sliding_energy(take: FloatArray, length: int) -> FloatArray:
     """Energy of the take under a segment at every lag, kept off zero so that silence cannot score."""
-    total = np.concatenate([[0.0], np.cumsum(np.sum(take.astype(np.float64) ** 2, axis=0))])
+    total = np.concatenate([[0.0], np.cumsum(np.einsum("bf,bf->f", take, take), dtype=np.float64)])
     lags = np.arange(-length + 1, take.shape[1])
     energy = total[np.minimum(lags + length, take.shape[1])] - total[np.maximum(lags, 0)]
     return np.asarray(np.maximum(energy, 0.1 * np.max(energy)))
 
 
-def _best_lines(curves: FloatArray, centres: FloatArray, first_offset: int, count: int) -> list[Candidate]:
+def _best_lines(curves: FloatArray, first_lags: Sequence[int], centres: FloatArray, count: int) -> list[Candidate]:
+    """Highest sums along every clock difference; a curve's first value lies at its lag in `first_lags`."""
     middle = float(np.mean(centres))
     reach = np.abs(centres - middle) * MAX_DRIFT_PPM * 1e-6
-    pooled = np.zeros(curves.shape[1])
-    for curve, width in zip(curves, reach, strict=True):
-        pooled += _widened(curve, int(np.ceil(width)))
+    lowest = min(first_lags)
+    pooled = np.zeros(max(first_lags) - lowest + curves.shape[1])
+    for curve, width, first in zip(curves, reach, first_lags, strict=True):
+        pooled[first - lowest :][: curve.size] += _widened(curve, int(np.ceil(width)))
     pooled /= np.sqrt(len(curves))
     found: list[Candidate] = []
     apart = int(0.2 * ENVELOPE_RATE_HZ + 2 * np.max(reach))
+    beside = int(np.ceil(np.max(reach))) + 2 + _MARGIN
     while len(found) < count and np.max(pooled) > 0:
         peak = int(np.argmax(pooled))
-        law, score = _refine_line(curves, centres - middle, peak, int(np.ceil(np.max(reach))) + 2)
-        offset_mid = (law.offset_s * ENVELOPE_RATE_HZ + first_offset) / ENVELOPE_RATE_HZ
-        offset = offset_mid - law.drift_ppm * 1e-6 * middle / ENVELOPE_RATE_HZ
-        found.append(Candidate(ClockLaw(offset, law.drift_ppm), score))
+        near = np.stack(
+            [_around(curve, peak + lowest - first, beside) for curve, first in zip(curves, first_lags, strict=True)]
+        )
+        place, slope, score = _refine_line(near, centres - middle)
+        offset = (place + peak + lowest - beside - slope * middle) / ENVELOPE_RATE_HZ
+        found.append(Candidate(ClockLaw(offset, slope * 1e6), score))
         pooled[max(0, peak - apart) : peak + apart + 1] = 0
     return sorted(found, key=lambda candidate: -candidate.score)
+
+
+def _around(curve: FloatArray, place: int, beside: int) -> FloatArray:
+    """The curve within +-beside of a place, zero outside its ends."""
+    near = np.zeros(2 * beside + 1, dtype=curve.dtype)
+    inside = curve[max(place - beside, 0) : max(place + beside + 1, 0)]
+    near[max(beside - place, 0) :][: inside.size] = inside
+    return near
 
 
 def _widened(curve: FloatArray, reach: int) -> FloatArray:
@@ -216,34 +258,34 @@ def _widened(curve: FloatArray, reach: int) -> FloatArray:
     return np.asarray(maximum_filter1d(curve, 2 * reach + 1)) if reach else curve
 
 
-def _refine_line(curves: FloatArray, from_middle: FloatArray, peak: int, reach: int) -> tuple[ClockLaw, float]:
-    """Best line through the curves near a pooled peak, between frames: a clear peak tells a tenth of one."""
-    first = max(0, peak - reach - _MARGIN)
-    near = curves[:, first : min(curves.shape[1], peak + reach + _MARGIN + 1)]
-    fine = resample(near, near.shape[1] * _FINE, axis=1)
+def _refine_line(near: FloatArray, from_middle: FloatArray) -> tuple[float, float, float]:
+    """Best line through pieces of the curves, between frames: a clear peak tells a tenth of one.
+
+    Returns
+    -------
+    place, slope, score
+        Where it passes the middle of the clip, in frames of the pieces, and by how many frames a frame it rises.
+    """
     half_span = float(np.ptp(from_middle)) / 2
     # Slopes told apart by a frame at the ends of the clip, then by a tenth of one around the best.
     widest = int(np.ceil(half_span * MAX_DRIFT_PPM * 1e-6)) if half_span else 0
-    best_score, best_place, best_bend = _best_bend(
-        fine, from_middle, np.arange(-widest, widest + 1.0) * _FINE, half_span
-    )
-    if half_span:
-        around = best_bend + np.arange(1 - _FINE, _FINE)
-        best_score, best_place, best_bend = _best_bend(fine, from_middle, around, half_span)
-    best_slope = best_bend / half_span if half_span else 0.0
-    law = ClockLaw((first + best_place / _FINE) / ENVELOPE_RATE_HZ, best_slope / _FINE * 1e6)
-    return law, best_score / float(np.sqrt(len(curves)))
+    _, _, bend = _best_bend(near, from_middle, np.arange(-widest, widest + 1.0), half_span)
+    around = bend * _FINE + np.arange(1 - _FINE, _FINE) if half_span else np.zeros(1)
+    fine = resample(near, near.shape[1] * _FINE, axis=1)
+    best_score, best_place, best_bend = _best_bend(fine, from_middle, around, half_span)
+    slope = best_bend / half_span / _FINE if half_span else 0.0
+    return best_place / _FINE, slope, best_score / float(np.sqrt(len(near)))
 
 
 def _best_bend(
-    fine: FloatArray, from_middle: FloatArray, bends: FloatArray, half_span: float
+    curves: FloatArray, from_middle: FloatArray, bends: FloatArray, half_span: float
 ) -> tuple[float, int, float]:
-    """Highest sum of the curves, its place, and by how many fine steps the line bends at the clip's ends."""
+    """Highest sum of the curves, its place, and by how many of their steps the line bends at the clip's ends."""
     best = (-np.inf, 0, 0.0)
     for bend in bends:
-        shifts = np.rint(bend * from_middle / half_span).astype(int) if half_span else np.zeros(len(fine), dtype=int)
-        summed = np.zeros(fine.shape[1])
-        for curve, shift in zip(fine, shifts, strict=True):
+        shifts = np.rint(bend * from_middle / half_span).astype(int) if half_span else np.zeros(len(curves), dtype=int)
+        summed = np.zeros(curves.shape[1])
+        for curve, shift in zip(curves, shifts, strict=True):
             if shift >= 0:
                 summed[: summed.size - shift] += curve[shift:]
             else:

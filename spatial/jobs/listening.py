@@ -13,7 +13,7 @@ from threading import Lock
 import numpy as np
 
 from spatial.analysis.envelope import ENVELOPE_VERSION, WORKING_RATE_HZ, EnvelopeBuilder
-from spatial.conventions import FloatArray, W
+from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
 from spatial.jobs.progress import Progress
 from spatial.media.cache import FeatureCache
@@ -36,7 +36,7 @@ class Listened:
     powers: FloatArray
     """Band envelope, shape (bands, frames)."""
     peak: float
-    """Largest sample, 1 = full scale."""
+    """Largest sample at WORKING_RATE_HZ, 1 = full scale."""
 
     @property
     def silent(self) -> bool:
@@ -77,15 +77,15 @@ def listen_to_take(take: Take, progress: Progress, *, cache: FeatureCache | None
     envelope, peak, done = EnvelopeBuilder(), 0.0, 0
 
     def omni() -> Iterator[FloatArray]:
-        nonlocal done, peak
-        for block in field_blocks(take):
+        nonlocal done
+        for block in field_blocks(take, channels=1):
             done += block.shape[1]
-            peak = max(peak, float(np.max(np.abs(block[W]))))
             progress(f"listening to {take.path.name}", done / max(take.samples, 1))
-            yield block[W : W + 1]
+            yield block
 
     for block in resampled(omni(), take.rate_hz, WORKING_RATE_HZ):
         envelope.push(block)
+        peak = max(peak, float(np.max(np.abs(block))))
     heard = Listened(envelope.finish(), peak)
     if cache is not None:
         cache.store(take, kind, {"powers": heard.powers, "peak": np.array(peak)})

@@ -71,22 +71,22 @@ class TakeSamples:
     ) -> None:
         self._reader.__exit__(kind, error, trace)
 
-    def read(self, start: int, stop: int) -> FloatArray:
-        """Field samples start <= n < stop at rate_hz, shape (4, stop - start)."""
+    def read(self, start: int, stop: int, *, channels: int | None = None) -> FloatArray:
+        """Field samples start <= n < stop at rate_hz, shape (4 or `channels`, stop - start)."""
         guard = int(_GUARD_S * self.rate_hz)
         # Both rates share an instant every out_step samples: reading from one keeps the spans on one time grid.
         first = (start - guard) // self._out_step
         last = -(-(stop + guard) // self._out_step)
-        native = self._read_native(first * self._in_step, last * self._in_step)
+        native = self._read_native(first * self._in_step, last * self._in_step, channels)
         if self._out_step == self._in_step:
             whole = native
         else:
             whole = soxr.resample(native.T, self._in_step, self._out_step, quality="HQ").T
         return np.asarray(whole[:, start - first * self._out_step :][:, : stop - start])
 
-    def _read_native(self, start: int, stop: int) -> FloatArray:
-        span = np.zeros((FIRST_ORDER_CHANNELS, stop - start), dtype=np.float32)
+    def _read_native(self, start: int, stop: int, channels: int | None) -> FloatArray:
+        span = np.zeros((FIRST_ORDER_CHANNELS, stop - start), dtype=np.float32)[:channels]
         first, last = max(start, 0), min(stop, self._take.samples)
         if first < last:
-            span[:, first - start : last - start] = self._reader.read(first, last)
+            span[:, first - start : last - start] = self._reader.read(first, last, channels=channels)
         return span

@@ -56,8 +56,11 @@ class Spool:
             ) from error
         self.length += block.shape[1]
 
-    def read(self, start: int, stop: int) -> FloatArray:
-        """Samples start <= n < stop, shape (channels, stop - start), zeros where there is no sound."""
+    def read(self, start: int, stop: int, *, channels: int | None = None) -> FloatArray:
+        """Samples start <= n < stop, shape (channels, stop - start), zeros where there is no sound.
+
+        `channels`: only the first so many.
+        """
         span = np.zeros((self._channels, stop - start), dtype=np.float32)
         first, last = max(start, 0), min(stop, self.length)
         if first < last:
@@ -65,4 +68,4 @@ class Spool:
             self._file.seek(first * frame)
             raw = self._file.read((last - first) * frame)
             span[:, first - start : last - start] = np.frombuffer(raw, np.float32).reshape(-1, self._channels).T
-        return span
+        return span[:channels]

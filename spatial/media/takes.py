@@ -125,7 +125,12 @@ def open_take(path: Path | str, *, channel_format: ChannelFormat = ChannelFormat
 
 
 def field_blocks(
-    take: Take, *, start_sample: int = 0, stop_sample: int | None = None, block_samples: int = 1 << 16
+    take: Take,
+    *,
+    start_sample: int = 0,
+    stop_sample: int | None = None,
+    block_samples: int = 1 << 16,
+    channels: int | None = None,
 ) -> Iterator[FloatArray]:
     """Read a take in a stream, in the internal form.
 
@@ -136,10 +141,12 @@ def field_blocks(
         Samples start <= n < stop, inside the take; by default all of it.
     block_samples : int
         Length of a block; the last may be shorter.
+    channels : int, optional
+        Only the first so many of the four.
 
     Yields
     ------
-    ndarray, shape (4, samples), float32
+    ndarray, shape (4 or `channels`, samples), float32
         W, Y, Z, X in SN3D.
 
     Raises
@@ -153,7 +160,7 @@ def field_blocks(
     _check_span(take, start_sample, stop)
     if block_samples < 1:
         raise InputError(f"a block needs at least one sample, got {block_samples}")
-    return _blocks(take, start_sample, stop, block_samples)
+    return _blocks(take, start_sample, stop, block_samples, channels)
 
 
 def read_field(take: Take, start_sample: int, stop_sample: int) -> FloatArray:
@@ -182,8 +189,8 @@ class FieldReader:
     ) -> None:
         self._stack.close()
 
-    def read(self, start_sample: int, stop_sample: int) -> FloatArray:
-        """Field samples start <= n < stop, shape (4, stop - start). Raises as field_blocks does."""
+    def read(self, start_sample: int, stop_sample: int, *, channels: int | None = None) -> FloatArray:
+        """Field samples start <= n < stop, shape (4 or `channels`, stop - start). Raises as field_blocks does."""
         take = self._take
         _check_span(take, start_sample, stop_sample)
         pieces = []
@@ -194,15 +201,15 @@ class FieldReader:
                 pieces.append(reader.read(first, last))
             begin += part.samples
         if not pieces:
-            return np.zeros((FIRST_ORDER_CHANNELS, 0), dtype=np.float32)
+            return np.zeros((FIRST_ORDER_CHANNELS, 0), dtype=np.float32)[:channels]
         raw = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-        return internal_from(raw.T, take.channel_format)
+        return internal_from(raw.T, take.channel_format, most=channels)
 
 
-def _blocks(take: Take, start: int, stop: int, block_samples: int) -> Iterator[FloatArray]:
+def _blocks(take: Take, start: int, stop: int, block_samples: int, channels: int | None) -> Iterator[FloatArray]:
     with FieldReader(take) as reader:
         for place in range(start, stop, block_samples):
-            yield reader.read(place, min(place + block_samples, stop))
+            yield reader.read(place, min(place + block_samples, stop), channels=channels)
 
 
 def _check_span(take: Take, start: int, stop: int) -> None:
