@@ -98,7 +98,8 @@ def as_if_at_rate(powers: FloatArray, ratio: float) -> FloatArray:
     ndarray, shape (bands, frames / ratio)
     """
     frames = powers.shape[1]
-    places = np.arange(int(frames / ratio)) * ratio
+    # Frames are centred half a window after their first sample, which is another time at another rate.
+    places = np.arange(int(frames / ratio)) * ratio + _WINDOW / 2 / HOP * (ratio - 1.0)
     up = round(np.log(ratio) / np.log(_EDGES_HZ[1] / _EDGES_HZ[0]))
     moved = np.zeros_like(powers)
     if up >= 0:

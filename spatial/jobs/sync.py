@@ -12,7 +12,7 @@ import numpy as np
 
 from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, as_if_at_rate, find_candidates, is_steady
 from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
-from spatial.analysis.sync import COARSE_SCORE, SyncEstimate, estimate_sync, no_match
+from spatial.analysis.sync import FAINT_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.conventions import FloatArray
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
@@ -211,7 +211,7 @@ def sync_listened(
                 continue
             powers = as_if_at_rate(listened.powers, rate_hz / take.rate_hz)
             candidates = find_candidates(heard.powers, powers)
-            if not candidates or candidates[0].score < COARSE_SCORE:
+            if not candidates or candidates[0].score < FAINT_SCORE:
                 continue
             other = at_rate(rate_hz, candidates, powers)
             if other.matched and other.evidence is not None and other.evidence.score >= _SURE_OF_RATE:
