@@ -6,6 +6,7 @@ frame_from_timecode (SMPTE ST 12-1, with and without drop-frame); samples_for_fr
 samples).
 """
 
+import math
 import re
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -56,15 +57,18 @@ class ClockLaw:
         return clip_time_s * self.ratio + self.offset_s + jumped
 
     def clip_from_take(self, take_time_s: float) -> float:
-        """Clip time of a take time, seconds; where a step made the take say it twice or never, the step's time."""
-        jumped = 0.0
-        for step in self.steps:
-            if (take_time_s - self.offset_s - jumped) / self.ratio < step.clip_time_s:
-                break
-            jumped += step.step_s
-            if (take_time_s - self.offset_s - jumped) / self.ratio < step.clip_time_s:
-                return step.clip_time_s
-        return (take_time_s - self.offset_s - jumped) / self.ratio
+        """Clip time of a take time, seconds: the first where the take holds it twice, the step's where never."""
+        begin, jumped, lost = -math.inf, 0.0, None
+        for end, step_s in [*((step.clip_time_s, step.step_s) for step in self.steps), (math.inf, 0.0)]:
+            clip_time_s = (take_time_s - self.offset_s - jumped) / self.ratio
+            if begin <= clip_time_s < end:
+                return clip_time_s
+            jumped += step_s
+            if lost is None and clip_time_s >= end and (take_time_s - self.offset_s - jumped) / self.ratio < end:
+                lost = end
+            begin = end
+        # Only rounding at a step's very edge leaves no such step.
+        return clip_time_s if lost is None else lost
 
     def piece_at(self, clip_time_s: float) -> "ClockLaw":
         """The law without steps that holds around a clip time."""
