@@ -42,7 +42,9 @@ RIG_SD_S = 1e-4
 performer at 1.5 m up to 0.09 ms later than a plane wave would tell, whatever the direction."""
 
 _WANDER_S = 1e-5
-"""What a performer's lag wanders over a clip that the windows' scatter does not show (measured on clips of 15 s)."""
+_MANY_TURNS_S = 40.0
+"""What the performers' lags wander over a clip that the windows' scatter does not show, and the length from which on
+that holds. In fewer turns less of it evens out: over 10 s, with three turns or so, it is twice that (measured)."""
 
 _STEP_PLACES = 3.0
 """After a step other performers speak from other places: so many times what one place adds."""
@@ -202,6 +204,8 @@ def estimate_sync(
     )
     law = replace(base.moved(line.offset_s, line.slope), steps=steps)
     sd = np.sqrt(np.diag(line.covariance))
+    length_s = _overlap_s(clip, take, base)
+    wander_s = _WANDER_S * max(1.0, np.sqrt(_MANY_TURNS_S / length_s))
     # Without drift the offset is the line's value where it is surest.
     anchor = -line.covariance[0, 1] / line.covariance[1, 1]
     steady = law.piece_at(0.0).take_from_clip(anchor) - anchor
@@ -210,7 +214,7 @@ def estimate_sync(
         reason="",
         law=law,
         offset_sd_s=float(np.hypot(sd[0], RIG_SD_S)),
-        drift_sd_ppm=float(np.hypot(sd[1], _WANDER_S / _overlap_s(clip, take, base)) * 1e6),
+        drift_sd_ppm=float(np.hypot(sd[1], wander_s / length_s) * 1e6),
         evidence=SyncEvidence(
             times_s=fitted.told.times_s,
             lags_s=np.array([base.take_from_clip(t) - t for t in fitted.told.times_s]) + fitted.told.lags_s,
