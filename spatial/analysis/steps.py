@@ -207,6 +207,9 @@ def _with_piece(listening: Listening, law: ClockLaw, beside: ClockLaw, stretch: 
             return None
     begin_s = _boundary(listening, left, beside, stretch[0], stretch) if left is not None else -np.inf
     end_s = _boundary(listening, beside, right, stretch[1], stretch) if right is not None else np.inf
+    # Nothing would be heard of a piece that holds no window.
+    if begin_s > clip_end - near / 2 or end_s < near / 2:
+        return None
     if after:
         after[0] = replace(after[0], begin_s=end_s)
     return _law_of([*before, _Piece(beside, begin_s, end_s), *after])
