@@ -37,6 +37,9 @@ _RIG_M = 0.6
 _LONG_S = 1.0
 """A true pair seldom seems to differ for so long."""
 
+_SHORT_S = 15.0
+"""A shorter clip tells too little of its levels: true pairs seem to differ for a moment or two (cuts of 6 and 10 s)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Possibility:
@@ -201,6 +204,15 @@ def _spans(against: Contradiction) -> str:
 
 
 def _doubtful(clip: Clip, take: Take, against: Contradiction) -> Finding:
+    if against.covered_s < _SHORT_S and against.contradicted_s < _LONG_S:
+        return Finding(
+            "ambiguous_match",
+            Severity.NOTE,
+            f"{take.path.name} matches {clip.path.name}, but {against.covered_s:.0f} s are too short to tell the same "
+            "moment from the same music played again: if music was played back, make sure that this is the take that "
+            "was rolling",
+            clip.path.name,
+        )
     where = f" ({_spans(against)})" if against.spans_s else ""
     return Finding(
         "ambiguous_match",

@@ -149,6 +149,12 @@ def _separation(result: SyncResult) -> list[Finding]:
             "earlier or later than the camera does; the offset is that of the clocks, and its uncertainty counts this"
         )
         return [Finding("lip_sync", Severity.NOTE, message, result.take.path.name)]
+    if estimate.apart and estimate.offset_sd_s is not None:
+        message = (
+            "performers are heard as if the recorder stood metres from the camera, not on its rig: give --mic-offset; "
+            f"without it the offset is known to ±{2e3 * estimate.offset_sd_s:.0f} ms only"
+        )
+        return [Finding("lip_sync", Severity.LOOK, message, result.take.path.name)]
     far = float(np.linalg.norm(evidence.separation_m))
     sure = far > 4.0 * float(np.max(evidence.separation_sd_m))
     if result.apart_m or not sure or far < _APART_M or estimate.offset_sd_s is None:
