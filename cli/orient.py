@@ -5,7 +5,6 @@ from pathlib import Path
 import click
 
 from cli.running import (
-    COULD_NOT,
     Run,
     format_option,
     hanging_from,
@@ -15,6 +14,7 @@ from cli.running import (
     rig_from,
     rig_options,
 )
+from cli.stopping import COULD_NOT
 
 
 @click.command(short_help="How the microphone sat.")

@@ -420,6 +420,49 @@ def test_stopped_in_the_middle(material, tmp_path, number):
     assert list(tmp_path.iterdir()) == []
 
 
+def stopped(code, *arguments):
+    """Run Python code that stops itself with SIGINT somewhere; what it printed as JSON."""
+    done = subprocess.run(
+        [sys.executable, "-c", "import os, signal, sys\n" + code, *map(str, arguments), "--json"],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert re.fullmatch(r"soundplumb: stopped before it was done; nothing unfinished .*\n", done.stderr), done.stderr
+    assert done.returncode == COULD_NOT
+    assert one_json(done.stdout)["error"].startswith("stopped")
+
+
+def test_stopped_inside_a_read(material):
+    """libsndfile calls Python back for the bytes of a WAV: what is raised there is lost, and the file seems damaged."""
+    code = """
+from spatial.media.wav import DataView
+whole = DataView.readinto
+def interrupted(self, buffer):
+    os.kill(os.getpid(), signal.SIGINT)
+    return whole(self, buffer)
+DataView.readinto = interrupted
+from cli.__main__ import main
+main()
+"""
+    stopped(code, "inspect", material / "good.wav")
+
+
+@pytest.mark.parametrize("module", ["cli.main", "click", "numpy"])
+def test_stopped_while_it_starts(material, module):
+    code = f"""
+class Interrupting:
+    def find_spec(self, name, path=None, target=None):
+        if name == "{module}":
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Interrupting())
+from cli.__main__ import main
+main()
+"""
+    stopped(code, "inspect", material / TAKE)
+
+
 @pytest.mark.parametrize(
     ("arguments", "name"),
     [
