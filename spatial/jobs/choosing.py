@@ -6,10 +6,11 @@ the time of the sound's samples to clip time).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +23,8 @@ from spatial.analysis.walltime import Offer, weigh_clocks
 from spatial.conventions import FloatArray
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import Listened
+from spatial.jobs.sync_findings import missing_finding
+from spatial.media.joining import missing_parts
 from spatial.media.movies import Clip
 from spatial.media.resampling import TakeSamples
 from spatial.media.spool import Spool
@@ -107,7 +110,9 @@ def choose_take(
             only = [Candidate(alternatives[best].law, np.inf)]
             estimate = estimate_sync(sound, alternatives[best].take, only, separation=separation)
             estimate = on_picture_time(estimate, clip)
-    return _choice(clip, take, estimate, judgement, [owner[0] for owner in owners], alternatives, phase_s, separation)
+    told = {owner.path: own for owner, _, own in likely}
+    own_takes = [owner[0] for owner in owners]
+    return _choice(clip, take, estimate, judgement, own_takes, alternatives, phase_s, separation, told)
 
 
 def _strength(estimate: SyncEstimate) -> float:
@@ -155,6 +160,7 @@ def _choice(
     alternatives: Sequence[Alternative],
     phase_s: float,
     separation: Separation | None,
+    told: Mapping[Path, SyncEstimate],
 ) -> Choice:
     order = sorted(range(len(alternatives)), key=lambda n: -judgement.shares[n])
     possibilities = tuple(
@@ -175,6 +181,9 @@ def _choice(
         ]
         if all(copies) and estimate.matched:
             return Choice(take, estimate, (_copies(clip, take, possibilities),), possibilities)
+        places = [(takes[n], alternatives[n].law.from_clip_time(-phase_s)) for n in order if n in judgement.rivals]
+        if parts := _parts(clip, (take, alternatives[judgement.best].law.from_clip_time(-phase_s)), places, told):
+            return parts
         finding = _ambiguous(clip, possibilities)
         reason = "it cannot be told which of several places it is, for they hold the same music or the same beat"
         return Choice(take, replace(_refused(estimate, reason), undecided=True), (finding,), possibilities)
@@ -219,6 +228,25 @@ def _copies(clip: Clip, take: Take, possibilities: Sequence[Possibility]) -> Fin
         f"{others} fits {clip.path.name} just as {take.path.name} does, and seems to be a copy of it: keep one of them",
         clip.path.name,
     )
+
+
+def _parts(
+    clip: Clip, one: tuple[Take, ClockLaw], others: Sequence[tuple[Take, ClockLaw]], told: Mapping[Path, SyncEstimate]
+) -> Choice | None:
+    """The part that covers most of the clip, where the rivals are parts of one recording with a part missing."""
+    if len(others) != 1:
+        return None
+    (first, ends), (second, begins) = sorted((one, others[0]), key=lambda place: place[1].clip_from_take(0.0))
+    end_s, start_s = ends.clip_from_take(first.duration_s), begins.clip_from_take(0.0)
+    missing = missing_parts(first, second, start_s - end_s)
+    if not missing:
+        return None
+    take, law = (first, ends) if end_s > clip.duration_s - start_s else (second, begins)
+    estimate = told[take.path]
+    if not estimate.matched:
+        return None
+    finding = missing_finding(clip, first, second, start_s - end_s, missing)
+    return Choice(take, estimate, (finding,), (Possibility(take, law, 1.0),))
 
 
 def _ambiguous(clip: Clip, possibilities: Sequence[Possibility]) -> Finding:

@@ -102,7 +102,7 @@ def conform_clip(
     sidecar = output.with_suffix(".json")
     clip = open_clip(clip_path)
     marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
-    takes = open_takes(take_paths, channel_format)
+    takes, unopened = open_takes(take_paths, channel_format)
     inputs += [path for take in takes for path in take.paths if path not in inputs]
     check_target(output, force=force, inputs=inputs)
     if _is_recording(output) and not is_track_of_ours(output):
@@ -114,7 +114,7 @@ def conform_clip(
     with (
         whole_file(sidecar, force=force, inputs=inputs) as temporary_sidecar,
         whole_file(output, force=force, inputs=inputs) as temporary,
-        listen_to_all(clip, takes, progress) as (sound, heard, listened),
+        listen_to_all(clip, takes, progress) as (sound, heard, listened, unread),
     ):
         given = matrix_from_ypr(mount) if mount is not None else None
         separation = rig_of(rig.mic_offset_m, given)
@@ -149,7 +149,7 @@ def conform_clip(
             ),
             tolerance=tolerance or Tolerance(),
         )
-        findings = [*(oriented.findings if oriented else result.findings), *proof.findings]
+        findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread, *proof.findings]
         if clipped:
             findings.append(_clipping(clipped, output))
         findings = list(dict.fromkeys(findings))

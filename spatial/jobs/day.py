@@ -14,15 +14,13 @@ from spatial.errors import MediaFileError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.conform import ConformResult, conform_clip
-from spatial.jobs.listening import Listened, listen_to_clip, listen_to_take
+from spatial.jobs.listening import Listened, listen_to_clip, listen_to_takes, require_usable
 from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours
-from spatial.jobs.sync import SyncResult, match_takes, rig_of
-from spatial.media.cache import FeatureCache
-from spatial.media.joining import join_takes
+from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of
 from spatial.media.movies import open_clip
-from spatial.media.takes import Take, open_take
+from spatial.media.takes import Take
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".mkv", ".m4v")
 TAKE_SUFFIXES = (".wav", ".flac", ".caf", ".rf64", ".bw64")
@@ -94,7 +92,10 @@ def run_day(
         The folder holds nothing to work on, or no take that can be used.
     """
     clips, found = files_of_day(folder)
-    takes, broken = _listen_to_all(found, channel_format, progress)
+    # A file in the folder that is no take may be none of the shoot's: it is looked at, not mended.
+    opened, unopened = open_takes(found, channel_format, severity=Severity.LOOK)
+    takes, unread = listen_to_takes(opened, progress)
+    require_usable(len(takes), [*unopened, *unread])
     tracks = folder / TRACKS_FOLDER
     new = not tracks.exists()
     try:
@@ -112,36 +113,9 @@ def run_day(
         for take, _ in takes
         if take.path not in used
     ]
-    return DayResult(folder, tuple(done), tuple(path for path in found if path not in used), (*broken, *spare))
-
-
-def _listen_to_all(
-    paths: Sequence[Path], channel_format: ChannelFormat, progress: Progress
-) -> tuple[list[tuple[Take, Listened]], list[Finding]]:
-    """Listen to every take once, for all clips; what cannot be used is a finding.
-
-    Raises
-    ------
-    MediaFileError
-        None can be used.
-    """
-    opened: list[Take] = []
-    takes: list[tuple[Take, Listened]] = []
-    broken: list[Finding] = []
-    cache = FeatureCache()
-    for path in paths:
-        try:
-            opened.append(open_take(path, channel_format=channel_format))
-        except SoundplumbError as error:
-            broken.append(Finding("truncated", Severity.LOOK, str(error), path.name))
-    for take in join_takes(opened):
-        try:
-            takes.append((take, listen_to_take(take, progress, cache=cache)))
-        except SoundplumbError as error:
-            broken.append(Finding("truncated", Severity.LOOK, str(error), take.path.name))
-    if not takes:
-        raise MediaFileError(f"none of the {len(paths)} takes can be used; the first: {broken[0].message}")
-    return takes, broken
+    return DayResult(
+        folder, tuple(done), tuple(path for path in found if path not in used), (*unopened, *unread, *spare)
+    )
 
 
 def _run_clip(

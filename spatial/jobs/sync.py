@@ -14,11 +14,11 @@ from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, as_if_at_rate,
 from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
 from spatial.analysis.sync import COARSE_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.conventions import FloatArray
-from spatial.errors import InputError
+from spatial.errors import InputError, SoundplumbError
 from spatial.field import ChannelFormat
-from spatial.findings import Finding
+from spatial.findings import Finding, Severity
 from spatial.jobs.choosing import Possibility, choose_take, on_picture_time
-from spatial.jobs.listening import Listened, listen_to_all
+from spatial.jobs.listening import Listened, listen_to_all, require_usable, unusable
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync_findings import match_findings, no_match_finding
 from spatial.media.joining import join_takes
@@ -105,27 +105,38 @@ def sync_clip(
     Raises
     ------
     MediaFileError
-        A file cannot be used.
+        The clip, or every take, cannot be used; one take among others is a finding.
     """
     clip = open_clip(clip_path)
-    takes = open_takes(take_paths, channel_format)
-    with listen_to_all(clip, takes, progress) as (sound, heard, listened):
-        return match_takes(clip, sound, heard, listened, separation=rig_of(mic_offset_m), progress=progress)
+    takes, unopened = open_takes(take_paths, channel_format)
+    with listen_to_all(clip, takes, progress) as (sound, heard, listened, unread):
+        result = match_takes(clip, sound, heard, listened, separation=rig_of(mic_offset_m), progress=progress)
+    return replace(result, findings=(*result.findings, *unopened, *unread))
 
 
-def open_takes(paths: Sequence[Path], channel_format: ChannelFormat) -> list[Take]:
-    """Open takes; files that continue each other become one.
+def open_takes(
+    paths: Sequence[Path], channel_format: ChannelFormat, *, severity: Severity = Severity.FIX
+) -> tuple[list[Take], list[Finding]]:
+    """Open takes; files that continue each other become one; those that cannot be opened are findings.
 
     Raises
     ------
     InputError
         None is named.
     MediaFileError
-        One cannot be used.
+        None can be opened.
     """
     if not paths:
         raise InputError("sync needs at least one take")
-    return join_takes([open_take(path, channel_format=channel_format) for path in paths])
+    opened: list[Take] = []
+    broken: list[Finding] = []
+    for path in paths:
+        try:
+            opened.append(open_take(path, channel_format=channel_format))
+        except SoundplumbError as error:
+            broken.append(unusable(path, error, severity))
+    require_usable(len(opened), broken)
+    return join_takes(opened), broken
 
 
 def rig_of(mic_offset_m: Sequence[float], picture_from_mic: FloatArray | None = None) -> Separation | None:

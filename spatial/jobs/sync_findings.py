@@ -1,6 +1,6 @@
 """What there is to say about a clip and its take, beyond the numbers.
 
-Functions: match_findings (they match); no_match_finding (none does).
+Functions: match_findings (they match); no_match_finding (none does); missing_finding (a part was not given).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import numpy as np
 from spatial.analysis.sync import SyncEstimate
 from spatial.conventions import SPEED_OF_SOUND_M_S
 from spatial.findings import Finding, Severity
+from spatial.media.joining import missing_parts, time_between
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.timebase import ClockStep
@@ -69,6 +70,7 @@ def match_findings(result: SyncResult) -> list[Finding]:
                 clip.path.name,
             )
         )
+        findings += _missing(result)
     findings += [_step(step, clip, take) for step in estimate.steps]
     if estimate.true_rate_hz is not None:
         findings.append(
@@ -104,6 +106,31 @@ def match_findings(result: SyncResult) -> list[Finding]:
             )
         )
     return findings
+
+
+def missing_finding(clip: Clip, first: Take, second: Take, gap_s: float, missing: Sequence[str]) -> Finding:
+    """That a part of a recording was not given, and which."""
+    return Finding(
+        "truncated",
+        Severity.FIX,
+        f"{first.path.name} and {second.path.name} are parts of one recording, and the {gap_s:.2f} s between them are "
+        f"not there: {' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing; name all its parts",
+        clip.path.name,
+    )
+
+
+def _missing(result: SyncResult) -> list[Finding]:
+    """Parts that are missing between the take and another one, where the clip goes on."""
+    take, (start_s, stop_s) = result.take, result.covered_s
+    for other, _ in result.others:
+        for first, second, goes_on in (
+            (take, other, stop_s < result.clip.duration_s - _PADDED_S),
+            (other, take, start_s > _PADDED_S),
+        ):
+            gap_s = time_between(first, second)
+            if goes_on and gap_s is not None and (missing := missing_parts(first, second)):
+                return [missing_finding(result.clip, first, second, gap_s, missing)]
+    return []
 
 
 def _drift(clip: Clip, take: Take, estimate: SyncEstimate) -> Finding:
