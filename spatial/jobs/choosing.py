@@ -17,6 +17,7 @@ import numpy as np
 
 from spatial.analysis.contradiction import Contradiction, Standing
 from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, find_candidates
+from spatial.analysis.pulse import find_pulse
 from spatial.analysis.rivals import Alternative, Judgement, Verdict, judge_rivals, matching_laws
 from spatial.analysis.sync import MATCH_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.analysis.walltime import Offer, weigh_clocks
@@ -112,7 +113,11 @@ def choose_take(
             estimate = on_picture_time(estimate, clip)
     told = {owner.path: own for owner, _, own in likely}
     own_takes = [owner[0] for owner in owners]
-    return _choice(clip, take, estimate, judgement, own_takes, alternatives, phase_s, separation, told)
+    choice = _choice(clip, take, estimate, judgement, own_takes, alternatives, phase_s, separation, told)
+    if len(alternatives) > 1 or not choice.estimate.matched or choice.findings:
+        return choice
+    pulse = find_pulse(heard.powers, owners[0][1].powers, alternatives[0].law)
+    return replace(choice, findings=(_only_music(clip, take),)) if pulse.nothing_else else choice
 
 
 def _strength(estimate: SyncEstimate) -> float:
@@ -216,6 +221,17 @@ def _doubtful(clip: Clip, take: Take, against: Contradiction) -> Finding:
         Severity.FIX if against.contradicted_s >= _LONG_S else Severity.LOOK,
         f"{take.path.name} matches {clip.path.name}, but parts of them differ{where}: if music was played back, make "
         "sure that this is the take that was rolling",
+        clip.path.name,
+    )
+
+
+def _only_music(clip: Clip, take: Take) -> Finding:
+    return Finding(
+        "ambiguous_match",
+        Severity.LOOK,
+        f"{clip.path.name} and {take.path.name} share nothing but steady music: if it was played back, any other take "
+        "of it would match as well; a clap, a word or a step that both hold settles it, or the times of day in the "
+        "recorder's files",
         clip.path.name,
     )
 

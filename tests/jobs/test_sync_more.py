@@ -17,6 +17,8 @@ from spatial.media.cache import default_folder
 from spatial.media.movies import open_clip
 from spatial.media.takes import open_take
 from spatial.timebase import ClockLaw
+from tests.bench.songs_stage import make_song
+from tests.hearing import bursts_of_noise
 from tests.media.test_bext import bext, chunk
 from tests.openair import shoot_open_air
 from tests.stage import RATE
@@ -300,3 +302,28 @@ def test_a_take_that_changed_is_read_again(tmp_path, reads):
     second = sync_clip(air.clip, [air.take])
     assert len(reads) == 2
     assert second.estimate.law.offset_s - first.estimate.law.offset_s == pytest.approx(0.5, abs=0.05e-3)
+
+
+@pytest.mark.parametrize("spoken", [False, True])
+def test_a_match_by_steady_music_alone_is_said(tmp_path, spoken):
+    """It may be the playback's next take; talk-like bursts that both hold say that it is not."""
+    rng = np.random.default_rng(8)
+    music = make_song(16.0, rng, exact=False)[0][: 14 * RATE]
+    if spoken:
+        music[5 * RATE : 9 * RATE] += 4.0 * np.repeat(bursts_of_noise(4.0, rng), 3)
+    air = shoot_open_air(tmp_path, frames=351, level=0.0, extra=music)
+    result = sync_clip(air.clip, [air.take])
+    assert result.estimate.matched
+    said = found(result, "ambiguous_match")
+    if spoken:
+        assert said == []
+    else:
+        (finding,) = said
+        assert finding.severity is Severity.LOOK
+        assert "clip.mov and clip-take.wav share nothing but steady music" in finding.message
+
+
+def test_people_who_play_are_not_taken_for_a_machine(tmp_path):
+    """A string instrument, on the beat to the sample as the stage plays it, and someone who claps."""
+    air = shoot_open_air(tmp_path, frames=351)
+    assert found(sync_clip(air.clip, [air.take]), "ambiguous_match") == []
