@@ -66,6 +66,12 @@ class SyncResult:
         return law
 
     @property
+    def true_estimate(self) -> SyncEstimate:
+        """The estimate with take time in true seconds, also where the take's header counts wrong ones."""
+        true_hz = self.estimate.true_rate_hz
+        return _counted(self.estimate, self.take.rate_hz / true_hz) if true_hz is not None else self.estimate
+
+    @property
     def covered_s(self) -> tuple[float, float]:
         """Clip time from which and until which the take covers the clip."""
         return (
@@ -174,7 +180,8 @@ def match_takes(
             break
     choice = choose_take(clip, sound, heard, tried, separation=separation)
     others = tuple((take, estimate) for take, _, estimate in tried if take is not choice.take)
-    apart_m = (separation.length_m or 0.0) if separation else 0.0
+    # Where the mount is known, the direction is too, and a length of its own is not.
+    apart_m = (separation.length_m or float(np.linalg.norm(separation.mean_m))) if separation else 0.0
     result = SyncResult(clip, choice.take, choice.estimate, (), others, choice.possibilities, apart_m)
     if choice.estimate.matched:
         findings = [*match_findings(result), *choice.findings]
@@ -226,15 +233,15 @@ def sync_listened(
                 continue
             other = at_rate(rate_hz, candidates, powers)
             if other.matched and other.evidence is not None and other.evidence.score >= _SURE_OF_RATE:
-                estimate = _on_header_time(other, rate_hz, take.rate_hz)
+                # Take time is as the header counts it.
+                estimate = replace(_counted(other, rate_hz / take.rate_hz), true_rate_hz=rate_hz)
     if not estimate.matched and (is_steady(heard.powers) or is_steady(listened.powers)):
         estimate = replace(estimate, undecided=True, reason="one of the two holds hardly any sound that comes and goes")
     return on_picture_time(estimate, clip)
 
 
-def _on_header_time(estimate: SyncEstimate, true_hz: int, header_hz: int) -> SyncEstimate:
-    """An estimate found at a take's true rate, for take time as its header counts it."""
-    ratio = true_hz / header_hz
+def _counted(estimate: SyncEstimate, ratio: float) -> SyncEstimate:
+    """An estimate for a take time that counts `ratio` seconds where it counted one."""
 
     def counted(law: ClockLaw) -> ClockLaw:
         steps = tuple(replace(step, step_s=step.step_s * ratio, sd_s=step.sd_s * ratio) for step in law.steps)
@@ -248,5 +255,4 @@ def _on_header_time(estimate: SyncEstimate, true_hz: int, header_hz: int) -> Syn
         steady=counted(estimate.steady),
         offset_sd_s=estimate.offset_sd_s * ratio,
         drift_sd_ppm=estimate.drift_sd_ppm * ratio,
-        true_rate_hz=true_hz,
     )

@@ -12,7 +12,9 @@ from spatial.analysis.sync import SyncEstimate
 from spatial.errors import MediaFileError
 from spatial.findings import Severity
 from spatial.jobs.choosing import _parts
-from spatial.jobs.sync import sync_clip
+from spatial.jobs.listening import listen_to_all
+from spatial.jobs.progress import silent
+from spatial.jobs.sync import match_takes, rig_of, sync_clip
 from spatial.media.cache import default_folder
 from spatial.media.movies import open_clip
 from spatial.media.takes import open_take
@@ -327,3 +329,16 @@ def test_people_who_play_are_not_taken_for_a_machine(tmp_path):
     """A string instrument, on the beat to the sample as the stage plays it, and someone who claps."""
     air = shoot_open_air(tmp_path, frames=351)
     assert found(sync_clip(air.clip, [air.take]), "ambiguous_match") == []
+
+
+@pytest.mark.parametrize("picture_from_mic", [None, np.eye(3)])
+def test_a_mic_offset_that_was_given_is_not_asked_for(tmp_path, picture_from_mic):
+    """With the mount known too: the direction and the distance are one vector, and the distance is 2.5 m."""
+    air = shoot_open_air(tmp_path, frames=201)
+    clip, (take,) = open_clip(air.clip), [open_take(air.take)]
+    rig = rig_of((1.5, -2.0, 0.0), picture_from_mic)
+    with listen_to_all(clip, [take], silent) as (sound, heard, listened, _):
+        result = match_takes(clip, sound, heard, listened, separation=rig)
+    assert result.apart_m == pytest.approx(2.5)
+    (said,) = found(result, "lip_sync")
+    assert "2.5 m from the lens" in said.message
