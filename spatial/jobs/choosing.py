@@ -1,7 +1,7 @@
 """Which of the takes that match a clip was rolling, where music played back makes several match.
 
-Functions: choose_take (from the estimates of all takes to one result, or to "cannot tell"); on_picture_time (from
-the time of the sound's samples to clip time).
+Functions: choose_take (from the estimates of all takes to one result, or to "cannot tell"); only_music (a finding);
+camera_stamp_s; on_picture_time (from the time of the sound's samples to clip time).
 """
 
 from __future__ import annotations
@@ -51,6 +51,8 @@ class Possibility:
     """From clip time."""
     share: float
     """Its probability, if it is one of those named."""
+    estimate: SyncEstimate | None = None
+    """The match there; None where its take has several places, or the two contradict each other there."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,7 +119,7 @@ def choose_take(
     if len(alternatives) > 1 or not choice.estimate.matched or choice.findings:
         return choice
     pulse = find_pulse(heard.powers, owners[0][1].powers, alternatives[0].law)
-    return replace(choice, findings=(_only_music(clip, take),)) if pulse.nothing_else else choice
+    return replace(choice, findings=(only_music(clip, take),)) if pulse.nothing_else else choice
 
 
 def _strength(estimate: SyncEstimate) -> float:
@@ -142,12 +144,12 @@ def _with_clocks(clip: Clip, takes: Sequence[Take], alternatives: Sequence[Alter
     """The alternatives with what the boxes' own clocks say: little, for one clip alone."""
     offers = [Offer(0, number, a.law.offset_s) for number, a in enumerate(alternatives)]
     said: FloatArray = weigh_clocks(
-        [_camera_stamp_s(clip)], [clip.duration_s], [take.start_of_day_s for take in takes], offers
+        [camera_stamp_s(clip)], [clip.duration_s], [take.start_of_day_s for take in takes], offers
     ).log_odds
     return [replace(a, log_odds=float(odds)) for a, odds in zip(alternatives, said, strict=True)]
 
 
-def _camera_stamp_s(clip: Clip) -> float | None:
+def camera_stamp_s(clip: Clip) -> float | None:
     """Seconds of the camera's day at which the clip was made."""
     try:
         made = datetime.fromisoformat(clip.created or "")
@@ -169,7 +171,12 @@ def _choice(
 ) -> Choice:
     order = sorted(range(len(alternatives)), key=lambda n: -judgement.shares[n])
     possibilities = tuple(
-        Possibility(takes[n], alternatives[n].law.from_clip_time(-phase_s), judgement.shares[n])
+        Possibility(
+            takes[n],
+            alternatives[n].law.from_clip_time(-phase_s),
+            judgement.shares[n],
+            None if judgement.contradictions[n].standing is Standing.CONTRADICTED else told[takes[n].path],
+        )
         for n in order
         if n == judgement.best or n in judgement.rivals
     )
@@ -225,13 +232,14 @@ def _doubtful(clip: Clip, take: Take, against: Contradiction) -> Finding:
     )
 
 
-def _only_music(clip: Clip, take: Take) -> Finding:
+def only_music(clip: Clip, take: Take) -> Finding:
+    """That a match rests on music that may have been played back."""
     return Finding(
         "ambiguous_match",
         Severity.LOOK,
         f"{clip.path.name} and {take.path.name} share nothing but steady music: if it was played back, any other take "
-        "of it would match as well; a clap, a word or a step that both hold settles it, or the times of day in the "
-        "recorder's files",
+        "of it would match as well; a clap, a word or a step that both hold settles it, or soundplumb day over the "
+        "whole shoot, where both boxes wrote the time of day",
         clip.path.name,
     )
 
@@ -262,7 +270,7 @@ def _parts(
     if not estimate.matched:
         return None
     finding = missing_finding(clip, first, second, start_s - end_s, missing)
-    return Choice(take, estimate, (finding,), (Possibility(take, law, 1.0),))
+    return Choice(take, estimate, (finding,), (Possibility(take, law, 1.0, estimate),))
 
 
 def _ambiguous(clip: Clip, possibilities: Sequence[Possibility]) -> Finding:
@@ -275,7 +283,7 @@ def _ambiguous(clip: Clip, possibilities: Sequence[Possibility]) -> Finding:
         "ambiguous_match",
         Severity.FIX,
         f"{clip.path.name} may belong to {named}; a clap, a word or a step that only one of them holds settles it, "
-        "or the times of day in the recorder's files",
+        "or soundplumb day over the whole shoot, where both boxes wrote the time of day",
         clip.path.name,
     )
 

@@ -13,8 +13,9 @@ from spatial.analysis.orientation import Hanging
 from spatial.errors import MediaFileError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
+from spatial.jobs.clocks import settle_by_clocks
 from spatial.jobs.conform import ConformResult, conform_clip
-from spatial.jobs.listening import Listened, listen_to_clip, listen_to_takes, require_usable
+from spatial.jobs.listening import Listened, listen_to_clip, listen_to_takes, require_usable, unusable
 from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours
@@ -96,11 +97,13 @@ def run_day(
     opened, unopened = open_takes(found, channel_format, severity=Severity.LOOK)
     takes, unread = listen_to_takes(opened, progress)
     require_usable(len(takes), [*unopened, *unread])
+    matched = _match_all(clips, takes, rig_for, progress)
     tracks = folder / TRACKS_FOLDER
     new = not tracks.exists()
     try:
         done = [
-            _run_clip(clip, takes, tracks, rig_for(clip), hanging, channel_format, force, progress) for clip in clips
+            _finish_clip(clip, told, tracks, rig_for(clip), hanging, channel_format, force, progress)
+            for clip, told in zip(clips, matched, strict=True)
         ]
     finally:
         if new:
@@ -118,9 +121,29 @@ def run_day(
     )
 
 
-def _run_clip(
-    clip: Path,
+def _match_all(
+    clips: Sequence[Path],
     takes: Sequence[tuple[Take, Listened]],
+    rig_for: Callable[[Path], Rig],
+    progress: Progress,
+) -> list[SyncResult | Finding]:
+    """Match every clip by its sound; then those that sound leaves open by what the clocks of all of them say."""
+    matched: list[SyncResult | Finding] = []
+    for clip in clips:
+        try:
+            opened = open_clip(clip)
+            with listen_to_clip(opened, progress) as (sound, heard):
+                apart = rig_of(rig_for(clip).mic_offset_m)
+                matched.append(match_takes(opened, sound, heard, takes, separation=apart, progress=progress))
+        except SoundplumbError as error:
+            matched.append(unusable(clip, error, Severity.FIX))
+    settled = iter(settle_by_clocks([told for told in matched if isinstance(told, SyncResult)]))
+    return [next(settled) if isinstance(told, SyncResult) else told for told in matched]
+
+
+def _finish_clip(
+    clip: Path,
+    result: SyncResult | Finding,
     tracks: Path,
     rig: Rig,
     hanging: Hanging | None,
@@ -128,14 +151,10 @@ def _run_clip(
     force: bool,
     progress: Progress,
 ) -> DayClip:
-    marks = clip.with_name(f"{clip.stem}.marks.csv")
-    try:
-        opened = open_clip(clip)
-        with listen_to_clip(opened, progress) as (sound, heard):
-            apart = rig_of(rig.mic_offset_m)
-            result = match_takes(opened, sound, heard, takes, separation=apart, progress=progress)
-    except SoundplumbError as error:
-        return DayClip(clip, None, None, (Finding("truncated", Severity.FIX, str(error), clip.name),))
+    """Conform a clip that was matched, where its marks tell how."""
+    if isinstance(result, Finding):
+        return DayClip(clip, None, None, (result,))
+    marks, track = clip.with_name(f"{clip.stem}.marks.csv"), tracks / f"{clip.stem}.wav"
     if not result.estimate.matched:
         return DayClip(clip, result, None, result.findings)
     if not marks.exists():
@@ -146,12 +165,20 @@ def _run_clip(
             clip.name,
         )
         return DayClip(clip, result, None, (*result.findings, missing))
+    if track.exists() and not force:
+        kept = Finding(
+            "undetermined",
+            Severity.FIX,
+            f"{tracks.name}/{track.name} was there before and has been left as it is: add --force to make it anew",
+            clip.name,
+        )
+        return DayClip(clip, result, None, (*result.findings, kept))
     try:
         _make_folder(tracks)
         conformed = conform_clip(
             clip,
             result.take.paths,
-            tracks / f"{clip.stem}.wav",
+            track,
             marks_path=marks,
             rig=rig,
             hanging=hanging,

@@ -1,10 +1,11 @@
 """The sync job: which take belongs to a clip, where it starts, how the clocks drift.
 
-Functions: sync_clip (from files); open_takes, rig_of (what it starts from); match_takes, sync_listened (all already
-listened to).
+Functions: sync_clip (from files); open_shoot, open_takes, rig_of (what it starts from); match_takes, sync_listened
+(all already listened to).
 """
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,8 +14,8 @@ import numpy as np
 from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, as_if_at_rate, find_candidates, is_steady
 from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
 from spatial.analysis.sync import COARSE_SCORE, SyncEstimate, estimate_sync, no_match
-from spatial.conventions import FloatArray
-from spatial.errors import InputError, SoundplumbError
+from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.errors import InputError, MediaFileError, SoundplumbError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.choosing import Possibility, choose_take, on_picture_time
@@ -113,11 +114,38 @@ def sync_clip(
     MediaFileError
         The clip, or every take, cannot be used; one take among others is a finding.
     """
-    clip = open_clip(clip_path)
-    takes, unopened = open_takes(take_paths, channel_format)
+    clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
     with listen_to_all(clip, takes, progress) as (sound, heard, listened, unread):
         result = match_takes(clip, sound, heard, listened, separation=rig_of(mic_offset_m), progress=progress)
     return replace(result, findings=(*result.findings, *unopened, *unread))
+
+
+def open_shoot(
+    clip_path: Path, take_paths: Sequence[Path], channel_format: ChannelFormat
+) -> tuple[Clip, list[Take], list[Finding]]:
+    """Open a clip and its takes, as open_clip and open_takes do.
+
+    Raises
+    ------
+    InputError, MediaFileError
+        As they do; or clip and take seem to have been named the other way round.
+    """
+    clip = open_clip(clip_path)
+    if clip.frames is None and clip.scratch is not None and clip.scratch.channels >= FIRST_ORDER_CHANNELS:
+        for path in take_paths:
+            with suppress(MediaFileError):
+                other = open_clip(path)
+                what = "a movie" if other.frames is not None else f"sound in {_channels(other)} channels"
+                if other.frames is not None or _channels(other) < FIRST_ORDER_CHANNELS:
+                    raise InputError(
+                        f"{clip_path.name} is a recording in {_channels(clip)} channels and {path.name} is {what}: "
+                        "name them the other way round, the clip first, then its takes"
+                    )
+    return clip, *open_takes(take_paths, channel_format)
+
+
+def _channels(clip: Clip) -> int:
+    return clip.scratch.channels if clip.scratch is not None else 0
 
 
 def open_takes(

@@ -61,7 +61,7 @@ def match_lines(result: SyncResult) -> list[str]:
             f"  At its true rate the recorder's clock runs {pace}; conform reads it so, and takes that out.",
         ]
     else:
-        lines.append(f"{begin}; ± holds in 95 cases of 100.")
+        lines.append(f"{begin}.")
         pulled = any(f.code == "drift" and f.severity is not Severity.NOTE for f in result.findings)
         if not estimate.drift_significant:
             lines.append(f"  The clocks agree as far as this clip can tell: {pace}; no drift is taken out.")
@@ -95,7 +95,7 @@ def _travel(apart_m: float) -> str:
 
 def orient_lines(result: OrientResult) -> list[str]:
     """How the microphone sat."""
-    return [*mount_lines(result.mount), "", *_orient_table(result), *findings_lines(result.findings)]
+    return [*mount_lines(result.mount), "", *_orient_table(result), *findings_lines(result.findings, said=["drift"])]
 
 
 def mount_lines(mount: MountEstimate) -> list[str]:
@@ -108,7 +108,7 @@ def mount_lines(mount: MountEstimate) -> list[str]:
     yaw = float(np.degrees(mount.angles.yaw_rad))
     return [
         f"The microphone: {turn(mount.angles)}.",
-        f"  Known to ±{sd[0]:.1f}° in facing, ±{sd[1]:.1f}° in tip, ±{sd[2]:.1f}° in roll.",
+        f"  Known to ±{sd[0]:.1f}° in facing, ±{sd[1]:.1f}° in tip, ±{sd[2]:.1f}° in roll (95 %).",
         f"  To face the lens the sound is turned {side(yaw) if abs(yaw) >= 0.05 else '0.0°'} about the vertical, "
         "then levelled.",
     ]
@@ -154,7 +154,7 @@ def check_table(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[str]:
                 check.verdict.value,
             ]
         )
-    return table(["who", "when", "should be heard", "is heard", "off by", "verdict"], rows)
+    return table(["who", "when", "should be heard", "is heard", "off by (± 95 %)", "verdict"], rows)
 
 
 def conform_lines(result: ConformResult) -> list[str]:

@@ -71,9 +71,9 @@ def start(offset_s: float, sd_s: float | None = None) -> str:
     Examples
     --------
     >>> start(3.217, 0.0001), start(-1.5)
-    ('3.2170 s before the clip (±0.20 ms)', '1.5000 s after the clip')
+    ('3.2170 s before the clip (±0.20 ms, 95 %)', '1.5000 s after the clip')
     """
-    spread = f" (±{SDS_OF_95 * sd_s * 1e3:.2f} ms)" if sd_s is not None else ""
+    spread = f" (±{SDS_OF_95 * sd_s * 1e3:.2f} ms, 95 %)" if sd_s is not None else ""
     return f"{abs(offset_s):.4f} s {'before' if offset_s >= 0 else 'after'} the clip{spread}"
 
 

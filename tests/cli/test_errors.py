@@ -551,3 +551,12 @@ def test_a_day_leaves_no_empty_folder(run, material, tmp_path):
     assert (result.exit_code, result.stderr) == (BAD, "")
     assert "row 6: azimuth_deg is 'left'" in one_json(result.stdout)["clips"][0]["findings"][-1]["message"]
     assert not (tmp_path / "tracks").exists()
+
+
+@pytest.mark.parametrize("command", ["sync", "conform"])
+@pytest.mark.parametrize(("take", "what"), [(CLIP, "a movie"), ("stereo.wav", "sound in 2 channels")])
+def test_clip_and_take_the_other_way_round(run, tmp_path, command, take, what):
+    more = (KNOWN, "-o", "OUT/track.wav") if command == "conform" else ()
+    result = run(command, "good.wav", take, *more)
+    match = f"good.wav is a recording in 4 channels and {take} is {what}: name them the other way round"
+    told(result, COULD_NOT, match, tmp_path)

@@ -48,13 +48,13 @@ def estimate(offset_s, drift_ppm, drift_sd_ppm=1.0):
         (
             3.217,
             50.0,
-            "starts 3.2170 s before the clip (±0.39 ms)",
+            "starts 3.2170 s before the clip (±0.39 ms, 95 %)",
             "clock runs 50.0 ppm fast (±2.0), 3.0 ms over this clip; conform takes",
         ),
         (
             -1.5,
             -50.0,
-            "starts 1.5000 s after the clip (±0.39 ms)",
+            "starts 1.5000 s after the clip (±0.39 ms, 95 %)",
             "clock runs 50.0 ppm slow (±2.0), 3.0 ms over this clip; conform takes",
         ),
         (0.0, 1.0, "starts 0.0000 s before the clip", "agree as far as this clip can tell: 1.0 ppm fast (±2.0)"),
@@ -127,8 +127,8 @@ def test_a_wrong_rate_says_whose_seconds_it_counts():
     wrong = SyncEstimate(True, "", law, 1e-4 * 0.91875, 2.0 * 0.91875, None, ClockLaw(1.8375), true_rate_hz=44_100)
     _, begin, pace, *_ = lines.sync_lines(SyncResult(CLIP, TAKE, wrong, ()))
     assert begin == (
-        "  The take starts 2.0000 s before the clip (±0.20 ms), counted at its true rate of 44100 Hz; by its header of "
-        "48000 Hz that is 1.8375 s before the clip."
+        "  The take starts 2.0000 s before the clip (±0.20 ms, 95 %), counted at its true rate of 44100 Hz; by its "
+        "header of 48000 Hz that is 1.8375 s before the clip."
     )
     assert "At its true rate the recorder's clock runs 10.0 ppm fast (±3.9)" in pace
 
