@@ -39,7 +39,7 @@ def verify(
     with Run(as_json=as_json) as run:
         from spatial.field import ChannelFormat
         from spatial.jobs.verify import verify_track
-        from spatial.report import jsonout, words
+        from spatial.report import jsonout, lines
 
         result = verify_track(
             clip,
@@ -51,7 +51,7 @@ def verify(
             progress=run.progress,
         )
         run.finish(
-            lambda: words.verify_lines(result),
+            lambda: lines.verify_lines(result),
             lambda: jsonout.dumps(jsonout.verify_json(result)),
             result.findings,
         )

@@ -4,7 +4,7 @@ Goal: find the offset to about a hundredth of a second anywhere in hours of soun
 Fourier transforms of a hundred values a second.
 Conventions: spatial.conventions (time). Offsets are take time minus clip time, seconds.
 Functions: EnvelopeBuilder (from blocks of sound to a band envelope); as_if_at_rate (the same at another sample
-rate); find_candidates (coarse clock laws); is_steady.
+rate); changes_of (its rises and falls); find_candidates (coarse clock laws); is_steady.
 """
 
 from collections.abc import Sequence
@@ -137,11 +137,11 @@ def find_candidates(clip_powers: FloatArray, take_powers: FloatArray, *, count: 
         Empty where either side never changes (silence, a steady tone).
     """
     starts, length = _segments(clip_powers.shape[1])
-    clip = _changes(clip_powers)
+    clip = changes_of(clip_powers)
     segments = np.stack([clip[:, start : start + length] for start in starts])
     sounding = bool(clip.any())
     del clip
-    take = _changes(take_powers)
+    take = changes_of(take_powers)
     if not (sounding and take.any()):
         return []
     curves = _segment_curves(segments, take)
@@ -160,8 +160,19 @@ def is_steady(powers: FloatArray) -> bool:
     return bool(np.mean(lively) < _LIVELY_SHARE)
 
 
-def _changes(powers: FloatArray) -> FloatArray:
-    """Rises and falls of each band, deaf to slow gain riding and to the noise floor; unit variance."""
+def changes_of(powers: FloatArray) -> FloatArray:
+    """Rises and falls of each band, deaf to slow gain riding and to the noise floor; unit variance.
+
+    Parameters
+    ----------
+    powers : ndarray, shape (bands, frames)
+        From EnvelopeBuilder.
+
+    Returns
+    -------
+    ndarray, shape (bands, frames)
+        0 in bands that hold a tone or nothing.
+    """
     changes = np.zeros(powers.shape, dtype=np.float32)
     if powers.shape[1] < 8:
         return changes

@@ -19,9 +19,9 @@ from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, determined_mount, orient_marks, require_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
-from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of, sync_listened
+from spatial.jobs.sync import SyncResult, match_takes, open_shoot, rig_of, sync_listened
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens
-from spatial.media.movies import Clip, open_clip
+from spatial.media.movies import Clip
 from spatial.media.resampling import resampled
 from spatial.media.takes import Take, field_blocks, open_take
 from spatial.media.writing import TrackWriter, check_target, whole_file
@@ -100,9 +100,8 @@ def conform_clip(
         raise OutputError(f"a track is written as WAV, and '{output}' does not say so; end its name in .wav")
     inputs = [clip_path, *take_paths, *([marks_path] if marks_path else [])]
     sidecar = output.with_suffix(".json")
-    clip = open_clip(clip_path)
+    clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
     marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
-    takes = open_takes(take_paths, channel_format)
     inputs += [path for take in takes for path in take.paths if path not in inputs]
     check_target(output, force=force, inputs=inputs)
     if _is_recording(output) and not is_track_of_ours(output):
@@ -114,7 +113,7 @@ def conform_clip(
     with (
         whole_file(sidecar, force=force, inputs=inputs) as temporary_sidecar,
         whole_file(output, force=force, inputs=inputs) as temporary,
-        listen_to_all(clip, takes, progress) as (sound, heard, listened),
+        listen_to_all(clip, takes, progress) as (sound, heard, listened, unread),
     ):
         given = matrix_from_ypr(mount) if mount is not None else None
         separation = rig_of(rig.mic_offset_m, given)
@@ -149,7 +148,7 @@ def conform_clip(
             ),
             tolerance=tolerance or Tolerance(),
         )
-        findings = [*(oriented.findings if oriented else result.findings), *proof.findings]
+        findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread, *proof.findings]
         if clipped:
             findings.append(_clipping(clipped, output))
         findings = list(dict.fromkeys(findings))

@@ -18,6 +18,7 @@ from spatial.analysis.verification import (
     Verdict,
     check_mark,
 )
+from spatial.conventions import SDS_OF_95
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_clip, listen_to_take
@@ -120,7 +121,7 @@ def check_track(
             "mark_off",
             Severity.FIX if check.verdict is Verdict.OFF else Severity.LOOK,
             f"{mark.mark.who} is heard {off_in_words(check)} of where they are seen "
-            f"(±{np.degrees(check.sd_rad):.1f}°): orient again, or check the mark",
+            f"(±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°): orient again, or check the mark",
             mark.mark.who,
         )
         for mark, check in checks

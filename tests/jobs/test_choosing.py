@@ -7,7 +7,7 @@ import pytest
 
 from spatial.analysis.contradiction import Contradiction, Standing
 from spatial.findings import Severity
-from spatial.jobs.choosing import _doubtful
+from spatial.jobs.choice_findings import doubtful
 
 
 @pytest.mark.parametrize(
@@ -22,6 +22,6 @@ def test_a_short_clip_is_not_said_to_differ_for_a_moment(covered_s, contradicted
     """A true pair of 10 s has such a moment now and then; a second or more is another matter."""
     clip, take = SimpleNamespace(path=Path("pier.mp4")), SimpleNamespace(path=Path("rec-7.wav"))
     against = Contradiction(Standing.DOUBTFUL, ((3.0, 4.0),), contradicted_s, 7.0, covered_s, 0.003, 0.02)
-    finding = _doubtful(clip, take, against)
+    finding = doubtful(clip, take, against)
     assert finding.severity is severity
     assert says in finding.message
