@@ -88,6 +88,16 @@ class SyncEvidence:
     """Camera's place seen from the recorder, in the recorder's axes, shape (3,), with its sd."""
     separation_sd_m: FloatArray
 
+    @property
+    def windows(self) -> int:
+        """How many moments of the clip told something; each of the camera's microphones may have a say in one."""
+        return int(np.unique(self.times_s).size)
+
+    @property
+    def agreeing(self) -> int:
+        """How many of them lie on the line."""
+        return int(np.unique(self.times_s[self.weights > 0.5]).size)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SyncEstimate:
@@ -178,13 +188,15 @@ def estimate_sync(
         return no_match(f"clip and take would overlap by less than {MIN_OVERLAP_S:.0f} s", undecided=True)
     if long_enough[0].score < FAINT_SCORE:
         seen = _evidence_without_line(try_law(clip, take, long_enough[0].law)) if explain else None
-        return no_match(_too_weak(long_enough[0].score, COARSE_SCORE), evidence=seen)
+        return no_match(
+            _too_weak("the rises and falls of their sound", long_enough[0].score, COARSE_SCORE), evidence=seen
+        )
     likely = [c for c in long_enough if c.score >= _WORTH_TRYING * long_enough[0].score]
     trials = [try_law(clip, take, law) for candidate in likely for law in _laws_to_try(clip, take, candidate.law)]
     best = max(trials, key=lambda trial: trial.score)
     needed = MATCH_SCORE if long_enough[0].score >= COARSE_SCORE else SURE_SCORE
     if best.score < needed:
-        return no_match(_too_weak(best.score, needed), evidence=_evidence_without_line(best))
+        return no_match(_too_weak("their waves", best.score, needed), evidence=_evidence_without_line(best))
     alias = other_fit_s(clip, take, best, trials)
     if alias is not None:
         reason = f"it fits in several places equally well, {alias:.2f} s apart: a steady beat or a loop"
@@ -260,8 +272,11 @@ def _without_drift(clip: Samples, take: Samples, law: ClockLaw) -> ClockLaw:
     return ClockLaw(law.take_from_clip(middle) - middle)
 
 
-def _too_weak(score: float, needed: float) -> str:
-    return f"they do not seem to hear the same event (best likeness {score:.1f}, {needed:.0f} needed)"
+def _too_weak(what: str, score: float, needed: float) -> str:
+    return (
+        f"they do not seem to hear the same event ({what} agree nowhere by more than {score:.1f} times chance, where "
+        f"{needed:.0f} is enough)"
+    )
 
 
 def _evidence_without_line(trial: Trial) -> SyncEvidence:

@@ -1,6 +1,6 @@
 """The conform job: write the synced, de-drifted, turned track, exactly as long as the clip, and prove it.
 
-Functions: conform_clip; clip_samples (a clip's exact length at the delivery rate).
+Functions: conform_clip.
 """
 
 from collections.abc import Iterator, Sequence
@@ -21,12 +21,11 @@ from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
 from spatial.jobs.sync import SyncResult, match_takes, open_shoot, rig_of, sync_listened
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens
-from spatial.media.movies import Clip
 from spatial.media.resampling import resampled
 from spatial.media.takes import Take, field_blocks, open_take
 from spatial.media.writing import TrackWriter, check_target, whole_file
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field, ypr_from_matrix
-from spatial.timebase import ClockLaw, samples_for_frames
+from spatial.timebase import ClockLaw
 
 _FADE_S = 0.005
 """Where silence meets sound the join is faded, or it would click."""
@@ -176,16 +175,9 @@ def _is_recording(path: Path) -> bool:
     return True
 
 
-def clip_samples(clip: Clip) -> int:
-    """Exact length of a clip at the delivery rate."""
-    if clip.frames is not None and clip.frame_rate is not None:
-        return samples_for_frames(clip.frames, clip.frame_rate, DELIVERY_RATE_HZ)
-    return round(clip.duration_s * DELIVERY_RATE_HZ)
-
-
 def _write(result: SyncResult, matrix: FloatArray, path: Path, *, progress: Progress) -> tuple[int, int]:
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
-    wanted = clip_samples(result.clip)
+    wanted = result.clip.samples_at(DELIVERY_RATE_HZ)
     with TrackWriter(path) as writer:
         for block in _pieces(result.take, result.law, matrix, wanted):
             holed = _with_holes(block, result.law, writer.samples) if result.law.steps else block

@@ -168,7 +168,7 @@ def _finish_clip(
     if track.exists() and not force:
         kept = Finding(
             "undetermined",
-            Severity.FIX,
+            Severity.LOOK,
             f"{tracks.name}/{track.name} was there before and has been left as it is: add --force to make it anew",
             clip.name,
         )

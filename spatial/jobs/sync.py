@@ -20,7 +20,8 @@ from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.choice_findings import Possibility
 from spatial.jobs.choosing import choose_take, on_picture_time
-from spatial.jobs.listening import Listened, listen_to_all, require_usable, unusable
+from spatial.jobs.listening import Listened, listen_to_all, listen_to_take, require_usable, unusable
+from spatial.jobs.parts import Tried, with_parts_joined
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync_findings import match_findings, no_match_finding
 from spatial.media.joining import join_takes
@@ -118,7 +119,7 @@ def sync_clip(
     clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
     with listen_to_all(clip, takes, progress) as (sound, heard, listened, unread):
         result = match_takes(clip, sound, heard, listened, separation=rig_of(mic_offset_m), progress=progress)
-    return replace(result, findings=(*result.findings, *unopened, *unread))
+    return replace(result, findings=(*result.findings, *beside(result, [*unopened, *unread])))
 
 
 def open_shoot(
@@ -174,6 +175,13 @@ def open_takes(
     return join_takes(opened), broken
 
 
+def beside(result: SyncResult, broken: Sequence[Finding]) -> list[Finding]:
+    """Findings about takes that cannot be used: not bad news for a clip that belongs to another."""
+    if not result.estimate.matched:
+        return list(broken)
+    return [replace(finding, severity=Severity.LOOK) for finding in broken]
+
+
 def rig_of(mic_offset_m: Sequence[float], picture_from_mic: FloatArray | None = None) -> Separation | None:
     """What the microphone's place, and how it sat where that is known, tell about the travel of sound.
 
@@ -207,6 +215,12 @@ def match_takes(
         ]  # fmt: skip
         if any(estimate.matched or estimate.loop for _, _, estimate in tried):
             break
+
+    def try_whole(take: Take) -> Tried:
+        told = listen_to_take(take, progress)
+        return take, told, sync_listened(clip, sound, heard, take, told, separation=separation, progress=progress)
+
+    tried = with_parts_joined(clip, tried, try_whole)
     choice = choose_take(clip, sound, heard, tried, separation=separation)
     others = tuple((take, estimate) for take, _, estimate in tried if take is not choice.take)
     # Where the mount is known, the direction is too, and a length of its own is not.

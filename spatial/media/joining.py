@@ -3,7 +3,8 @@
 Goal: a recorder splits long takes (at 2 or 4 GB, or by time); told together they are one take again. Two takes that
 merely follow each other must stay two, so in doubt files are kept apart.
 Conventions: time of day as in spatial.media.bext.
-Functions: join_takes; missing_parts, time_between (of takes that were not joined).
+Functions: join_takes; joined (two that are known to continue each other); missing_parts, time_between (of takes that
+were not joined).
 
 Files join where they are of one kind and either the next one's time of day is the end of the one before, to the
 sample; or to a video frame, and the sound runs on; or, where neither has a time of day, the names count on, the one
@@ -81,6 +82,13 @@ def join_takes(takes: Sequence[Take]) -> list[Take]:
     # What is left follows itself round the clock, which no recording does.
     joined += [(index, takes[index]) for index in left]
     return [take for _, take in sorted(joined, key=lambda entry: entry[0])]
+
+
+def joined(first: Take, second: Take) -> Take | None:
+    """One take of two that something else tells to continue each other; None where they are of different kinds."""
+    if _kind(first) != _kind(second) or set(first.paths) & set(second.paths):
+        return None
+    return _whole([first, second])
 
 
 def missing_parts(first: Take, second: Take, gap_s: float | None = None) -> list[str]:

@@ -71,9 +71,8 @@ def match_lines(result: SyncResult) -> list[str]:
     if 0 < result.apart_m <= APART_M:
         lines.append("  " + _travel(result.apart_m))
     if evidence is not None:
-        kept = np.unique(evidence.times_s[evidence.weights > 0.5]).size
         lines.append(
-            f"  {kept} of {np.unique(evidence.times_s).size} windows agree; match strength {evidence.score:.0f} "
+            f"  {evidence.agreeing} of {evidence.windows} windows agree; match strength {evidence.score:.0f} "
             f"(8 is enough; the next best place reaches {evidence.rival:.0f})."
         )
     return lines

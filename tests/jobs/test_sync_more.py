@@ -207,8 +207,40 @@ def test_damaged_takes_do_not_stop_the_others(damaged):
     assert result.take.path == air.take
     assert result.estimate.law.offset_s == pytest.approx(2.0, abs=GOAL_S)
     assert [(f.where, f.severity) for f in found(result, "truncated")] == [
-        ("cut.wav", Severity.FIX), ("nan.wav", Severity.FIX)
+        ("cut.wav", Severity.LOOK), ("nan.wav", Severity.LOOK)
     ]  # fmt: skip
+
+
+def test_a_damaged_take_is_bad_news_where_no_other_matches(damaged, tmp_path):
+    _, broken = damaged
+    other = shoot_open_air(tmp_path, scene=2, name="other.mov")
+    result = sync_clip(other.clip, [shoot_open_air(tmp_path, scene=3, name="third.mov").take, broken[0]])
+    assert not result.estimate.matched
+    assert [(f.where, f.severity) for f in found(result, "truncated")] == [("cut.wav", Severity.FIX)]
+
+
+@pytest.mark.parametrize("names", [("scene-a.wav", "scene-b.wav"), ("second.wav", "before.wav")])
+def test_parts_that_nothing_else_tells_are_joined_by_the_clips_own_time(tmp_path, names):
+    """Twelve seconds, cut in two and stripped of their times of day: no recorder splits so early, yet they run on."""
+    air = shoot_open_air(tmp_path, frames=301)
+    field, rate = soundfile.read(air.take, always_2d=True, dtype="float32")
+    cut, paths = 7 * RATE + 1234, [tmp_path / name for name in names]
+    for path, part in zip(paths, (field[:cut], field[cut:]), strict=True):
+        soundfile.write(path, part, rate, subtype="FLOAT")
+    result = sync_clip(air.clip, paths[::-1])
+    assert result.take.paths == tuple(paths)
+    assert result.estimate.law.offset_s == pytest.approx(2.0, abs=GOAL_S)
+    assert result.covered_s == pytest.approx((0.0, air.duration_s), abs=1e-3)
+    assert result.findings == ()
+
+
+def test_parts_with_a_gap_between_them_stay_two(tmp_path):
+    air = shoot_open_air(tmp_path, frames=301)
+    field, rate = soundfile.read(air.take, always_2d=True, dtype="float32")
+    cut, paths = 7 * RATE, [tmp_path / "one.wav", tmp_path / "two.wav"]
+    for path, part in zip(paths, (field[:cut], field[cut + RATE // 20 :]), strict=True):
+        soundfile.write(path, part, rate, subtype="FLOAT")
+    assert len(sync_clip(air.clip, paths).take.paths) == 1
 
 
 def test_damaged_takes_alone_are_an_error_that_names_them(damaged):
