@@ -14,8 +14,9 @@ from itertools import pairwise
 
 import numpy as np
 
+from spatial.analysis.coarse import find_candidates
 from spatial.analysis.correlation import WINDOW, CrossWindows, cross_windows, scatter_of, signed_curves
-from spatial.analysis.envelope import ENVELOPE_RATE_HZ, find_candidates
+from spatial.analysis.envelope import ENVELOPE_RATE_HZ
 from spatial.analysis.samples import Excerpt, Samples
 from spatial.analysis.stacking import SEARCH_S, try_law
 from spatial.conventions import FloatArray

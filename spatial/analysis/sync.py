@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from spatial.analysis.coarse import Candidate
 from spatial.analysis.correlation import cross_windows
-from spatial.analysis.envelope import Candidate
 from spatial.analysis.overlap import middle_s, other_fit_s, overlap_s
 from spatial.analysis.reading import read_along, with_hidden_step
 from spatial.analysis.samples import Samples
@@ -164,7 +164,7 @@ def estimate_sync(
     take : Samples
         The field, internal form, at 16 kHz.
     candidates : sequence of Candidate
-        From `envelope.find_candidates`.
+        From `coarse.find_candidates`.
     powers : tuple of ndarray, optional
         The envelopes that the candidates came from: with them, clock steps of seconds are found too.
     separation : Separation, optional

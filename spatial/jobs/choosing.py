@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from spatial.analysis.coarse import Candidate, find_candidates
 from spatial.analysis.contradiction import Standing
-from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, find_candidates
+from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.analysis.pulse import find_pulse
 from spatial.analysis.rivals import Alternative, Judgement, Verdict, judge_rivals, matching_laws
 from spatial.analysis.sync import MATCH_SCORE, SyncEstimate, estimate_sync, no_match

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, as_if_at_rate, find_candidates, is_steady
+from spatial.analysis.coarse import Candidate, find_candidates
+from spatial.analysis.envelope import WORKING_RATE_HZ, as_if_at_rate, is_steady
 from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
 from spatial.analysis.sync import FAINT_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray

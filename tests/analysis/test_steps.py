@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import soxr
 
-from spatial.analysis.envelope import WORKING_RATE_HZ, find_candidates
+from spatial.analysis.coarse import find_candidates
+from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.analysis.samples import ArraySamples
 from spatial.analysis.sync import estimate_sync
 from tests.hearing import bursts_of_noise, envelope, field_of
