@@ -15,8 +15,9 @@ from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.clocks import settle_by_clocks
 from spatial.jobs.conform import ConformResult, conform_clip
-from spatial.jobs.listening import Listened, listen_to_clip, listen_to_takes, require_usable, unusable
+from spatial.jobs.listening import listen_to_clip, listen_to_takes, require_usable, unusable
 from spatial.jobs.marks import Rig
+from spatial.jobs.onetake import Listened
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours
 from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of
