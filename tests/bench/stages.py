@@ -16,7 +16,7 @@ from spatial.rotation import YawPitchRoll
 from tests.stage import RATE, claps, plucked, recorded_words, speech
 
 Answer = TypeVar("Answer")
-KINDS = ("speech", "music", "claps")
+KINDS = ("speech", "music", "claps", "reeds")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,6 +28,8 @@ class Scene:
     room: Room
     rig: Rig
     shoot: Shoot
+    snr_db: float
+    """Of the performers over noise from all around."""
     turns: tuple[tuple[int, float, float], ...]
     """Performer, start and end of each turn, seconds of true time."""
 
@@ -37,7 +39,7 @@ def make_scene(
 ) -> Scene:
     """Three performers who sound by turns around a rig somewhere in a room of its own."""
     rng = np.random.default_rng(seed)
-    kind = KINDS[seed % 3]
+    kind = KINDS[seed % len(KINDS)]
     size = (rng.uniform(4.5, 9.0), rng.uniform(4.5, 9.0), rng.uniform(2.5, 3.8))
     room = Room(size, rng.uniform(*rt60_s))
     lens = (size[0] / 2 + rng.uniform(-0.5, 0.5), size[1] / 2 + rng.uniform(-0.5, 0.5), rng.uniform(1.3, 1.6))
@@ -65,16 +67,36 @@ def make_scene(
             signal[first : first + sound.size] += sound
             turns.append((number, start, start + turn_s - 0.3))
         performers.append(Performer(f"p{number}", tuple(place.tolist()), signal))
-    shoot = simulate_shoot(
-        room, rig, performers, duration_s=total_s, rng=rng, diffuse_snr_db=rng.uniform(*diffuse_snr_db)
-    )
-    return Scene(seed, kind, room, rig, shoot, tuple(turns))
+    snr_db = rng.uniform(*diffuse_snr_db)
+    shoot = simulate_shoot(room, rig, performers, duration_s=total_s, rng=rng, diffuse_snr_db=snr_db)
+    return Scene(seed, kind, room, rig, shoot, snr_db, tuple(turns))
 
 
 def _sound(kind: str, seconds: float, words: list[FloatArray], rng: np.random.Generator) -> FloatArray:
     if kind == "speech":
         return speech(words, seconds, rng)
+    if kind == "reeds":
+        return reeds(seconds, rng)
     return plucked(seconds, rng) if kind == "music" else claps(seconds, rng)
+
+
+def reeds(seconds: float, rng: np.random.Generator) -> FloatArray:
+    """A squeezed instrument: chords that swell over 30 to 150 ms, so that no onset runs ahead of its reflections."""
+    out, place = np.zeros(round(seconds * RATE)), 0
+    while place < out.size:
+        length_s = rng.uniform(0.3, 1.0)
+        time = np.arange(round(length_s * RATE)) / RATE
+        swell = np.clip(time / rng.uniform(0.03, 0.15), 0, 1) * np.clip((length_s - time) / 0.06, 0, 1)
+        note = np.zeros(time.size)
+        for pitch_hz in 220.0 * 2 ** (rng.choice(20, 2, replace=False) / 12):
+            partials = np.arange(1, int(6000 / pitch_hz) + 1)
+            phases = rng.uniform(0, 2 * np.pi, (partials.size, 1))
+            for reed_hz in (pitch_hz, pitch_hz * 1.004):
+                note += np.sum(np.sin(2 * np.pi * reed_hz * np.outer(partials, time) + phases) / partials[:, None], 0)
+        piece = (0.03 * np.sin(swell * np.pi / 2) ** 2 * note)[: out.size - place]
+        out[place : place + piece.size] += piece
+        place += round((length_s + rng.uniform(0.0, 0.15)) * RATE)
+    return out
 
 
 def on_both_cores(function: Callable[[int], Answer], seeds: Iterable[int]) -> list[Answer]:
