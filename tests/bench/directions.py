@@ -127,7 +127,7 @@ def measure(seed: int) -> list[Turn]:
                     error,
                     float(np.degrees(ours.sd_rad)),
                     others,
-                )  # fmt: skip
+                )
             )
     return turns
 

@@ -5,14 +5,16 @@ Seeds 1000 and up: none of them was looked at while thresholds were chosen.
 
 from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
 
+from demo_audio.boxes import power_while_sounding
 from demo_audio.simulate import Performer, Rig, Room, Shoot, simulate_shoot
-from spatial.conventions import FloatArray
+from spatial.conventions import FloatArray, W
 from spatial.rotation import YawPitchRoll
+from tests.bench.noise import fast_diffuse_noise
 from tests.stage import RATE, claps, plucked, recorded_words, speech
 
 Answer = TypeVar("Answer")
@@ -68,8 +70,15 @@ def make_scene(
             turns.append((number, start, start + turn_s - 0.3))
         performers.append(Performer(f"p{number}", tuple(place.tolist()), signal))
     snr_db = rng.uniform(*diffuse_snr_db)
-    shoot = simulate_shoot(room, rig, performers, duration_s=total_s, rng=rng, diffuse_snr_db=snr_db)
+    shoot = in_noise(simulate_shoot(room, rig, performers, duration_s=total_s, rng=rng), rig, snr_db, rng)
     return Scene(seed, kind, room, rig, shoot, snr_db, tuple(turns))
+
+
+def in_noise(shoot: Shoot, rig: Rig, snr_db: float, rng: np.random.Generator) -> Shoot:
+    """A shoot with noise from all around added, so far below the power of the performers in W while they sound."""
+    gain = np.sqrt(power_while_sounding(shoot.field[W], rate_hz=RATE) * 10 ** (-snr_db / 10))
+    at_mic, at_camera = fast_diffuse_noise(rig, shoot.field.shape[1], rng=rng)
+    return replace(shoot, field=shoot.field + gain * at_mic, scratch=shoot.scratch + gain * at_camera)
 
 
 def _sound(kind: str, seconds: float, words: list[FloatArray], rng: np.random.Generator) -> FloatArray:
