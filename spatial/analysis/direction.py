@@ -15,7 +15,7 @@ diffuseness law from memory; limits and mixing law are tested).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -113,7 +113,7 @@ class FieldBins:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FrameDirections:
-    """Directions over time, one row a step."""
+    """Directions over time: one row a step, or one for each source that sounds in it."""
 
     times_s: FloatArray
     azimuth_rad: FloatArray
@@ -122,7 +122,13 @@ class FrameDirections:
     """Spread of the bins about the direction; NaN where nothing direct was heard."""
     diffuseness: FloatArray
     level_db: FloatArray
-    """Level of the sound in the band, dB re full scale."""
+    """Level of the sound in the band, dB re full scale; of all sources together."""
+    source: npt.NDArray[np.int_]
+    """Number of the source, from 1 (spatial.analysis.tracks); 0 where no one source is followed."""
+
+    def only(self, rows: npt.NDArray[np.integer] | npt.NDArray[np.bool_]) -> "FrameDirections":
+        """Some of the rows, by index or mask."""
+        return FrameDirections(*(getattr(self, column.name)[rows] for column in fields(self)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -245,6 +251,7 @@ def frame_directions(bins: FieldBins, *, origin_s: float = 0.0, step_s: float = 
         sd_rad=spread,
         diffuseness=np.clip(1.0 - ruled, 0.0, 1.0),
         level_db=10 * np.log10(np.maximum(energy / count, 1e-20)),
+        source=np.zeros(len(starts), dtype=int),
     )
 
 
@@ -276,16 +283,22 @@ def span_direction(
     told = [part for part in (_weighty(part.between(start_s, end_s), most_bins) for part in parts) if part]
     if not told:
         return _nothing(0.0)
-    pulls = Pulls(*(np.concatenate(column) for column in list(zip(*told, strict=True))[:3]))
+    pull, swing, weight, times_s = (np.concatenate(column) for column in zip(*told, strict=True))
+    pulls = Pulls(pull, swing, weight)
     vector = densest_direction(pulls)
     share = float(np.sum(pulls.weight[pulls.agree(vector)]) / np.sum(pulls.weight))
     if share < _needed_share(pulls.weight):
         return _nothing(share)
-    groups = ((np.concatenate([part[3] for part in told]) - start_s) / _GROUP_S).astype(int)
+    groups = ((times_s - start_s) / _GROUP_S).astype(int)
     say = np.bincount(groups, pulls.say(vector[np.newaxis])[0])
-    witnesses = float(np.sum(say) ** 2 / np.sum(say**2)) * min(1.0, (end_s - start_s) / _MOMENT_S)
-    bias = spread_about(pulls, vector) ** 2 * np.sqrt(_LASTING_BIAS**2 + _MOMENT_BIAS**2 / witnesses)
-    return SpanDirection(True, vector, float(np.hypot(bias, _LEAST_SD_RAD)), share)
+    lasted_s = _GROUP_S * float(np.sum(say) ** 2 / np.sum(say**2)) * min(1.0, (end_s - start_s) / _MOMENT_S)
+    return SpanDirection(True, vector, law_of_sd(spread_about(pulls, vector), lasted_s), share)
+
+
+def law_of_sd(stray: float, lasted_s: float) -> float:
+    """Standard deviation, radians, of a direction whose bins stray by so much and were heard for so long."""
+    bias = stray**2 * np.sqrt(_LASTING_BIAS**2 + _MOMENT_BIAS**2 * _GROUP_S / lasted_s)
+    return float(np.hypot(bias, _LEAST_SD_RAD))
 
 
 def _needed_share(weight: FloatArray) -> float:

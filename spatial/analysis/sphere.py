@@ -2,7 +2,7 @@
 
 Goal: one direction out of thousands of bins, each of which a reflection may have pulled along a known line.
 Notes: a bin with pull a and swing b (spatial.analysis.direction) fits a direction d as well as
-exp(-q / 2), q = (d - a)' C (d - a), where C is the inverse of SPREAD^2 I + LOOSE^2 b b': loose along its swing, tight
+exp(-q / 2), q = (d - a)' C (d - a), where C is the inverse of spread^2 I + LOOSE^2 b b': loose along its swing, tight
 across. The direction that most weight fits is found on a grid and then by Newton's steps on the sphere; bins that do
 not fit have no say in it.
 Functions: sphere_grid; densest_direction; climb (to the densest place near a start); spread_about (how far bins
@@ -37,10 +37,12 @@ class Pulls:
     """Shape (n, 3)."""
     weight: FloatArray
     """Shape (n,)."""
+    spread: float = SPREAD
+    """How far a bin strays that counts as agreeing."""
 
     def only(self, kept: npt.NDArray[np.integer] | npt.NDArray[np.bool_]) -> "Pulls":
         """Some of the bins, by index or mask."""
-        return Pulls(self.pull[kept], self.swing[kept], self.weight[kept])
+        return Pulls(self.pull[kept], self.swing[kept], self.weight[kept], self.spread)
 
     def fit(self, directions: FloatArray) -> FloatArray:
         """How well each bin fits each direction, 0 to 1, shape (directions, n)."""
@@ -49,28 +51,31 @@ class Pulls:
         apart = 1.0 + np.sum(pull**2, axis=1) - 2.0 * towards @ pull.T
         along = towards @ swing.T - np.sum(pull * swing, axis=1)
         apart -= self._slack().astype(np.float32) * along**2
-        return np.asarray(np.exp(apart * np.float32(-0.5 / SPREAD**2)))
+        return np.asarray(np.exp(apart * np.float32(-0.5 / self.spread**2)))
 
     def say(self, directions: FloatArray) -> FloatArray:
         """What each bin adds to the density at each direction, shape (directions, n)."""
-        narrow = self.weight / np.sqrt(1.0 + (LOOSE / SPREAD) ** 2 * np.sum(self.swing**2, axis=1))
-        return np.asarray(self.fit(directions) * narrow.astype(np.float32))
+        return np.asarray(self.fit(directions) * self.narrow().astype(np.float32))
+
+    def narrow(self) -> FloatArray:
+        """Weights, less for bins that are loose: they say little wherever they fit, shape (n,)."""
+        return np.asarray(self.weight / np.sqrt(1.0 + (LOOSE / self.spread) ** 2 * np.sum(self.swing**2, axis=1)))
 
     def _slack(self) -> FloatArray:
-        """C = (I - slack b b') / SPREAD^2."""
-        return np.asarray(LOOSE**2 / (SPREAD**2 + LOOSE**2 * np.sum(self.swing**2, axis=1)))
+        """C = (I - slack b b') / spread^2."""
+        return np.asarray(LOOSE**2 / (self.spread**2 + LOOSE**2 * np.sum(self.swing**2, axis=1)))
 
     def agree(self, direction: FloatArray) -> npt.NDArray[np.bool_]:
         """Which bins fit a direction within one and a half standard deviations, shape (n,)."""
         return np.asarray(self.fit(direction[np.newaxis])[0] > _AGREES)
 
     def forces(self, direction: FloatArray) -> FloatArray:
-        """C (a - d), times SPREAD^2, of each bin, shape (n, 3)."""
+        """C (a - d), times spread^2, of each bin, shape (n, 3); one direction, or one for each bin."""
         away = self.pull - direction
         return np.asarray(away - (self._slack() * np.sum(self.swing * away, axis=1))[:, np.newaxis] * self.swing)
 
     def stiffness(self, say: FloatArray) -> FloatArray:
-        """Sum of C, times SPREAD^2, over the bins, each by its say, shape (3, 3)."""
+        """Sum of C, times spread^2, over the bins, each by its say, shape (3, 3)."""
         return np.asarray(np.sum(say) * np.eye(3) - (self.swing * (say * self._slack())[:, np.newaxis]).T @ self.swing)
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
+from spatial.analysis.tracks import StepCells, find_tracks, join_cells, rows_by_source, step_cells
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding
@@ -75,17 +76,19 @@ def _frames(
     take: Take, start_s: float, stop_s: float, step_s: float, band_hz: tuple[float, float], progress: Progress
 ) -> FrameDirections:
     parts = list(_chunks(take, start_s, stop_s, step_s, band_hz, progress))
-    return FrameDirections(
-        *(
-            np.concatenate([getattr(part, field.name) for part in parts]) if parts else np.zeros(0)
-            for field in fields(FrameDirections)
-        )
+    if not parts:
+        nothing = np.zeros(0)
+        return FrameDirections(*(nothing,) * 6, source=nothing.astype(int))
+    frames = FrameDirections(
+        *(np.concatenate([getattr(part, field.name) for part, _ in parts]) for field in fields(FrameDirections))
     )
+    steps = np.rint((frames.times_s - start_s) / step_s - 0.5).astype(int)
+    return rows_by_source(frames, steps, find_tracks(join_cells([cells for _, cells in parts]), step_s))
 
 
 def _chunks(
     take: Take, start_s: float, stop_s: float, step_s: float, band_hz: tuple[float, float], progress: Progress
-) -> Iterator[FrameDirections]:
+) -> Iterator[tuple[FrameDirections, StepCells]]:
     """A hundred rows at a time, each with enough sound before and after it to be as if whole."""
     # A row that rounding alone would add at the end is no row.
     rows = int(np.ceil((stop_s - start_s) / step_s - 1e-6))
@@ -95,12 +98,11 @@ def _chunks(
             first = max(0, round((start_s + row * step_s - LEAD_IN_S - 0.1) * take.rate_hz))
             first -= first % frame_hop(take.rate_hz)
             last = min(take.samples, round((start_s + until * step_s + 0.1) * take.rate_hz))
-            if first >= last:
-                continue
-            bins = field_bins(reader.read(first, last), take.rate_hz, start_s=first / take.rate_hz, band_hz=band_hz)
+            field = reader.read(first, last) if first < last else np.zeros((4, 0), dtype=np.float32)
+            bins = field_bins(field, take.rate_hz, start_s=first / take.rate_hz, band_hz=band_hz)
             frames = frame_directions(bins, origin_s=start_s, step_s=step_s)
             # By number, not by time: a frame on the border of two chunks must fall into one row, not two.
             number = np.rint((frames.times_s - start_s) / step_s - 0.5)
             kept = (number >= row) & (number < until)
-            yield FrameDirections(*(getattr(frames, field.name)[kept] for field in fields(FrameDirections)))
+            yield frames.only(kept), step_cells(bins, origin_s=start_s, step_s=step_s, first=row, stop=until)
             progress(f"directions in {take.path.name}", until / rows)

@@ -19,7 +19,7 @@ from spatial.report.plots import write_directions_plot
 NAN = float("nan")
 
 
-def result_of(azimuth_deg, elevation_deg, level_db):
+def result_of(azimuth_deg, elevation_deg, level_db, source=None):
     count = len(azimuth_deg)
     frames = FrameDirections(
         times_s=0.05 + 0.1 * np.arange(count),
@@ -28,6 +28,7 @@ def result_of(azimuth_deg, elevation_deg, level_db):
         sd_rad=np.full(count, 0.05),
         diffuseness=np.full(count, 0.3),
         level_db=np.array(level_db),
+        source=np.array(source if source is not None else [0] * count),
     )
     return DirectionsResult(
         Take(Path("take.wav"), 48_000, 4, 1, "WAV", "PCM_24", ChannelFormat.AMBIX), frames, None, ()
