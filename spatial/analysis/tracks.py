@@ -19,7 +19,7 @@ from scipy.linalg import solveh_banded
 from scipy.ndimage import gaussian_filter1d
 
 from spatial.analysis.direction import FieldBins, FrameDirections, law_of_sd
-from spatial.analysis.sphere import Pulls, sphere_grid
+from spatial.analysis.sphere import SPREAD, Pulls, sphere_grid
 from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation
 
@@ -31,13 +31,16 @@ _GRID = sphere_grid()
 _NARROW = 0.2
 """Spread of the kernel: narrower than for one performer, to tell two apart."""
 _LOOK_S = 0.3
-_STANDS_OUT = 0.10
-_BESIDE_STRONGEST = 0.25
+_STANDS_OUT = 0.03
+_BESIDE_STRONGEST = 0.06
 _APART_RAD = np.radians(25.0)
 _STRING_GAP_S = 1.5
-_SAME_PLACE_RAD = np.radians(16.0)
-_LEAST_LED = 3
-_LEAST_LED_SHARE = 0.12
+_PACE_STEPS = 4
+_SAME_PLACE_RAD = np.radians(18.0)
+_SHARED_STEPS = 0.2
+_LED = 4
+_LED_CLEARLY = 2
+_CLEAR_SHARE = 0.12
 _REST = 0.04
 _PAUSE_S = 0.3
 _STIFFNESS = (1.0, 10.0, 1e2, 1e3, 1e4, 1e6)
@@ -162,7 +165,6 @@ class _String:
 
     steps: list[int]
     vectors: list[FloatArray]
-    heights: list[float]
 
 
 def _strung(cells: StepCells, step_s: float) -> list[_String]:
@@ -179,24 +181,36 @@ def _strung(cells: StepCells, step_s: float) -> list[_String]:
         done += [string for string in open_strings if step - string.steps[-1] > gap]
         open_strings = [string for string in open_strings if step - string.steps[-1] <= gap]
         free = list(open_strings)
-        for vector, height in places:
-            near = [float(np.arccos(np.clip(string.vectors[-1] @ vector, -1, 1))) for string in free]
+        for vector in places:
+            near = [_apart_from(string, int(step), vector) for string in free]
             if near and min(near) < _APART_RAD:
                 string = free.pop(int(np.argmin(near)))
             else:
-                string = _String([], [], [])
+                string = _String([], [])
                 open_strings.append(string)
             string.steps.append(int(step))
             string.vectors.append(vector)
-            string.heights.append(height)
     return done + open_strings
 
 
-def _places(density: FloatArray, weight: float) -> list[tuple[FloatArray, float]]:
+def _apart_from(string: _String, step: int, vector: FloatArray) -> float:
+    """Angle from where a string was last, or from where it was going, whichever is less."""
+    apart = float(vector @ string.vectors[-1])
+    if len(string.steps) >= 2 * _PACE_STEPS:
+        late, early = slice(-_PACE_STEPS, None), slice(-2 * _PACE_STEPS, -_PACE_STEPS)
+        now, before = _middle(string.vectors[late]), _middle(string.vectors[early])
+        middle = float(np.mean(string.steps[late]))
+        pace = (now - before) / (middle - float(np.mean(string.steps[early])))
+        ahead = now + pace * (step - middle)
+        apart = max(apart, float(vector @ ahead / np.linalg.norm(ahead)))
+    return float(np.arccos(np.clip(apart, -1, 1)))
+
+
+def _places(density: FloatArray, weight: float) -> list[FloatArray]:
     """Directions that stand out in a density, strongest first, each the middle of its hill."""
     left = density.copy()
     strongest = float(np.max(left))
-    found: list[tuple[FloatArray, float]] = []
+    found: list[FloatArray] = []
     while True:
         top = int(np.argmax(left))
         height = float(left[top])
@@ -206,7 +220,7 @@ def _places(density: FloatArray, weight: float) -> list[tuple[FloatArray, float]
         # A flank of a hill already found is no hill.
         if density[close].max() <= height:
             hill = (density[close] ** 2) @ _GRID[close]
-            found.append((hill / np.linalg.norm(hill), height))
+            found.append(hill / np.linalg.norm(hill))
         left[_CLOSE_BY[top]] = 0.0
 
 
@@ -216,23 +230,32 @@ _CLOSE_BY = [np.flatnonzero(row < np.radians(22.0)) for row in _ANGLES]
 
 
 def _merged(strings: list[_String]) -> list[_String]:
-    """Strings that leave off where another takes up are one source, however long the rest between them."""
-    strings = sorted(strings, key=lambda string: string.steps[0])
+    """Strings of one place that hardly ever sound at once are one source, however long the rest between them."""
     kept: list[_String] = []
-    for string in strings:
-        start = _middle(string.vectors[:5])
+    for string in sorted(strings, key=lambda string: -len(string.steps)):
         best, least = None, _SAME_PLACE_RAD
         for other in kept:
-            apart = float(np.arccos(np.clip(_middle(other.vectors[-5:]) @ start, -1, 1)))
-            if other.steps[-1] < string.steps[0] and apart < least:
+            apart = _least_step_between(other, string)
+            shared = np.intersect1d(other.steps, string.steps).size
+            if apart < least and shared <= _SHARED_STEPS * len(string.steps):
                 best, least = other, apart
         if best is None:
-            kept.append(_String(list(string.steps), list(string.vectors), list(string.heights)))
-        else:
-            best.steps += string.steps
-            best.vectors += string.vectors
-            best.heights += string.heights
+            kept.append(string)
+            continue
+        known = set(best.steps)
+        both = list(zip(best.steps, best.vectors, strict=True))
+        both += [pair for pair in zip(string.steps, string.vectors, strict=True) if pair[0] not in known]
+        both.sort(key=lambda pair: pair[0])
+        best.steps, best.vectors = [step for step, _ in both], [vector for _, vector in both]
     return kept
+
+
+def _least_step_between(one: _String, other: _String) -> float:
+    """Angle between two strings where one leaves off and the other takes up; of entwined ones, of their middles."""
+    first, second = (one, other) if one.steps[0] < other.steps[0] else (other, one)
+    if first.steps[-1] < second.steps[0]:
+        return _apart_from(first, second.steps[0], _middle(second.vectors[:5]))
+    return float(np.arccos(np.clip(_middle(first.vectors) @ _middle(second.vectors), -1, 1)))
 
 
 def _middle(vectors: list[FloatArray]) -> FloatArray:
@@ -252,13 +275,14 @@ def _sources(cells: StepCells, strings: list[_String]) -> list[_String]:
         better = (apart < _APART_RAD) & (apart < nearest[own])
         nearest[own[better]] = apart[better]
         leader[own[better]] = number
-    strong = peak > _LEAST_LED_SHARE * cells.weight.sum(axis=1)
-    kept = []
-    for number, string in enumerate(strings):
-        led = np.count_nonzero((leader == number) & strong)
-        if led >= max(_LEAST_LED, _LEAST_LED_SHARE * len(string.steps)):
-            kept.append(string)
-    return kept
+    clear = peak > _CLEAR_SHARE * cells.weight.sum(axis=1)
+    led = [np.count_nonzero(leader == number) for number in range(len(strings))]
+    clearly = [np.count_nonzero((leader == number) & clear) for number in range(len(strings))]
+    return [
+        string
+        for string, times, clear_times in zip(strings, led, clearly, strict=True)
+        if times >= _LED and clear_times >= _LED_CLEARLY
+    ]
 
 
 def _followed(cells: StepCells, string: _String, step_s: float) -> Track | None:
@@ -269,7 +293,7 @@ def _followed(cells: StepCells, string: _String, step_s: float) -> Track | None:
     rough /= np.maximum(np.linalg.norm(rough, axis=1, keepdims=True), 1e-9)
     path = rough
     for _ in range(3):
-        target, say, stray = _pulled(cells, path)
+        target, say, _ = _pulled(cells, path, _NARROW)
         # Only where the string runs: elsewhere somebody else may sound near by.
         say = np.where(_near_steps(own, steps, _PAUSE_S / step_s), say, 0.0)
         if not say.any():
@@ -281,11 +305,12 @@ def _followed(cells: StepCells, string: _String, step_s: float) -> Track | None:
         return None
     # A smoothing spline of second differences looks about this far to each side (effective steps).
     reach_s = step_s * min(3.0 * stiffness**0.25, float(np.count_nonzero(active)))
-    away = float(np.sqrt(np.sum(say * stray) / np.sum(say)))
+    _, told, stray = _pulled(cells, path, SPREAD)
+    away = float(np.sqrt(np.sum((told * stray)[say > 0]) / np.sum(told[say > 0])))
     return Track(0, active, path, law_of_sd(away, reach_s))
 
 
-def _pulled(cells: StepCells, path: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _pulled(cells: StepCells, path: FloatArray, spread: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Where each step's bins pull the path to, with what weight, and how far they stray (squared)."""
     towards = path.astype(np.float32)
     target, say, stray = np.zeros_like(path), np.zeros(len(path)), np.zeros(len(path))
@@ -294,12 +319,12 @@ def _pulled(cells: StepCells, path: FloatArray) -> tuple[FloatArray, FloatArray,
         rows = filled[first : first + 2000]
         there = np.repeat(towards[rows], BINS_A_STEP, axis=0)
         bins = Pulls(
-            cells.pull[rows].reshape(-1, 3), cells.swing[rows].reshape(-1, 3), cells.weight[rows].ravel(), _NARROW
+            cells.pull[rows].reshape(-1, 3), cells.swing[rows].reshape(-1, 3), cells.weight[rows].ravel(), spread
         )
         force = bins.forces(there)
         away = bins.pull - there
         # The fit of each bin to its own step's direction: q = away . force / spread^2.
-        own = np.exp(-0.5 * np.sum(away * force, axis=1) / _NARROW**2) * bins.narrow()
+        own = np.exp(-0.5 * np.sum(away * force, axis=1) / spread**2) * bins.narrow()
         shape = (rows.size, BINS_A_STEP)
         total = own.reshape(shape).sum(axis=1)
         pull = (force * own[:, np.newaxis]).reshape(*shape, 3).sum(axis=1)
