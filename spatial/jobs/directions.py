@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
-from spatial.analysis.tracks import StepCells, find_tracks, join_cells, rows_by_source, step_cells
+from spatial.analysis.stepcells import StepCells, join_cells, step_cells
+from spatial.analysis.tracks import find_tracks, rows_by_source
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding

@@ -27,8 +27,10 @@ class Crowd:
     rt60_s: float
     apart_deg: float
     """Least angle between two who sound at once."""
+    speed_deg_s: float
+    """Of a walk, positive to the left; 0 for who stands."""
     truth: FloatArray
-    """Unit vectors, shape (performers, 3); for a walk (1, steps of 0.1 s, 3)."""
+    """Unit vectors, shape (performers, 3); for a walk (1, steps of 0.1 s, 3), at their middles."""
     spans_s: tuple[tuple[float, float], ...]
     """When each sounds."""
 
@@ -68,7 +70,7 @@ def make_crowd(
     field = in_noise(shoot, rig, rng.uniform(10.0, 25.0), rng).field.astype(np.float32)
     truth = np.stack(seen)
     angles = np.degrees(np.arccos(np.clip(truth @ truth.T, -1, 1)))[~np.eye(count, dtype=bool)]
-    return Crowd(field, room.rt60_s, float(angles.min()) if count > 1 else 180.0, truth, tuple(spans))
+    return Crowd(field, room.rt60_s, float(angles.min()) if count > 1 else 180.0, 0.0, truth, tuple(spans))
 
 
 def make_walk(seed: int, *, speed_deg_s: tuple[float, float], rt60_s: tuple[float, float] = (0.3, 0.7)) -> Crowd:
@@ -83,12 +85,13 @@ def make_walk(seed: int, *, speed_deg_s: tuple[float, float], rt60_s: tuple[floa
     out, truth = np.zeros((4, round((total_s + 1.5) * RATE))), []
     for number in range(int(total_s / _WALK_BLOCK_S)):
         azimuth = np.radians(from_deg + speed * number * _WALK_BLOCK_S)
+        middle = azimuth + np.radians(speed * _WALK_BLOCK_S / 2)
         place = rig.place(distance * unit_vectors(azimuth, 0.05))
         images = image_sources(room, tuple(place.tolist()), rig.lens_m, rng=np.random.default_rng(seed))
         seen = rig.picture_from_room @ (images.positions_m - np.asarray(rig.lens_m)).T
         far = np.linalg.norm(seen, axis=0)
         x, y, z = seen / far
-        truth.append(seen[:, 0] / far[0])
+        truth.append(unit_vectors(middle, float(np.arcsin(seen[2, 0] / far[0]))))
         first = (number - 1) * hop
         piece = sound[max(first, 0) : first + 2 * hop] * taper[max(-first, 0) :][: max(0, sound.size - max(first, 0))]
         if piece.size == 0:
@@ -99,4 +102,6 @@ def make_walk(seed: int, *, speed_deg_s: tuple[float, float], rt60_s: tuple[floa
         end = min(begin + heard.shape[1], out.shape[1])
         out[:, begin:end] += heard[:, : end - begin]
     field = out[:, : round(total_s * RATE)]
-    return Crowd(field.astype(np.float32), room.rt60_s, 180.0, np.stack(truth)[np.newaxis], ((0.1, total_s - 0.6),))
+    return Crowd(
+        field.astype(np.float32), room.rt60_s, 180.0, float(speed), np.stack(truth)[np.newaxis], ((0.1, total_s - 0.6),)
+    )

@@ -18,6 +18,7 @@ from tests.bench.noise import fast_diffuse_noise
 from tests.stage import RATE, claps, plucked, recorded_words, speech
 
 Answer = TypeVar("Answer")
+Task = TypeVar("Task")
 KINDS = ("speech", "music", "claps", "reeds")
 
 
@@ -108,7 +109,7 @@ def reeds(seconds: float, rng: np.random.Generator) -> FloatArray:
     return out
 
 
-def on_both_cores(function: Callable[[int], Answer], seeds: Iterable[int]) -> list[Answer]:
+def on_both_cores(function: Callable[[Task], Answer], seeds: Iterable[Task]) -> list[Answer]:
     """Run over seeds on two processes, in order."""
     with ProcessPoolExecutor(2) as pool:
         return list(pool.map(function, seeds))
