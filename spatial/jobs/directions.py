@@ -9,12 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
+from spatial.analysis.direction import LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
 from spatial.analysis.stepcells import StepCells, join_cells, step_cells
 from spatial.analysis.tracks import find_tracks, rows_by_source
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding
+from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import require_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult, sync_clip
@@ -32,6 +33,8 @@ class DirectionsResult:
     sync: SyncResult | None
     """How the take lies against the clip; None where no clip was given and times are the take's own."""
     findings: tuple[Finding, ...]
+    marks: tuple[HeardMark, ...] = ()
+    """Of the clip, as heard in the take."""
 
 
 def directions_of_take(
@@ -39,7 +42,8 @@ def directions_of_take(
     *,
     clip_path: Path | None = None,
     step_s: float = 0.1,
-    band_hz: tuple[float, float] = BAND_HZ,
+    marks_path: Path | None = None,
+    rig: Rig = Rig(),  # noqa: B008 a frozen value
     channel_format: ChannelFormat = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> DirectionsResult:
@@ -51,6 +55,10 @@ def directions_of_take(
         Put the rows on this clip's time, and only as long as the clip.
     step_s : float
         Time of one row, seconds; 0.05 or more.
+    marks_path : Path, optional
+        The clip's marks, to be heard too.
+    rig : Rig
+        The band to trust, and what marks are seen from.
 
     Raises
     ------
@@ -59,6 +67,9 @@ def directions_of_take(
     """
     if step_s < 0.05:
         raise InputError(f"a step of {step_s:g} s is too short to tell a direction; use 0.05 s or more")
+    if marks_path is not None and clip_path is None:
+        raise InputError("marks are in a clip's time; name the clip too")
+    band_hz = rig.band_hz
     take = open_take(take_path, channel_format=channel_format)
     if clip_path is None:
         frames = _frames(take, 0.0, take.duration_s, step_s, band_hz, progress)
@@ -69,8 +80,11 @@ def directions_of_take(
     # A step of the clip's time is a little more or less on the take's clock.
     frames = _frames(take, start, stop, step_s * result.law.ratio, band_hz, progress)
     on_clip = np.array([result.law.clip_from_take(time) for time in frames.times_s])
+    marks: tuple[HeardMark, ...] = ()
+    if marks_path is not None:
+        marks = tuple(hear_marks(take, result.law, marks_of_clip(marks_path, result.clip, rig), rig))
     columns = {field.name: getattr(frames, field.name) for field in fields(frames)}
-    return DirectionsResult(take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings)
+    return DirectionsResult(take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings, marks)
 
 
 def _frames(
