@@ -1,8 +1,8 @@
 """What every command shares: options, progress on standard error, errors in one sentence, exit codes.
 
 Functions: json_option, format_option, mic_offset_option, band_option, rig_options, hanging_option,
-tolerance_options (options); Numbers, Number (their types); printable (text from files, safe on a terminal); Run (one command's run); input_file (a
-path argument's type).
+tolerance_options (options); Numbers, Number (their types); printable (text from files, safe on a terminal); Run (one
+command's run); input_file (a path argument's type).
 """
 
 from __future__ import annotations

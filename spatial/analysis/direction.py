@@ -50,6 +50,10 @@ _STRAY = 1.0
 """A bin that strays this far from a single wave counts for less."""
 _STRICT_STRAY = 0.13
 """The same for the rows over time, which have too few bins to sort them out."""
+_CALM_FRAMES = 10
+_FLOOR_QUANTILE = 0.05
+_FLOOR_TIMES = 10.0
+"""Bins less than ten times as loud as the quietest few frames of their frequency count for less."""
 _GROUP_S = 0.25
 """What sounds within this time meets the same reflections: it counts as one witness."""
 _MOMENT_S = 0.1
@@ -87,6 +91,8 @@ class FieldBins:
     """How clearly each stands above what came before, 0 to 1, shape (n,)."""
     loudness: FloatArray
     """Energy of each beginning, compressed, shape (n,)."""
+    clear: FloatArray
+    """How far each is from noise that never stops, 0 to 1, shape (n,)."""
 
     def between(self, start_s: float, end_s: float) -> "FieldBins":
         """The frames whose middle lies in start_s <= t < end_s."""
@@ -102,6 +108,7 @@ class FieldBins:
             swing=self.swing[own],
             onset=self.onset[own],
             loudness=self.loudness[own],
+            clear=self.clear[own],
         )
 
     def weights(self, stray: float = _STRAY) -> FloatArray:
@@ -209,6 +216,7 @@ def field_bins(
         swing=ratio.imag,
         onset=onset[frame, column],
         loudness=energy[frame, column] ** 0.1,
+        clear=_above_floor(energy, frame, column),
     )
 
 
@@ -310,7 +318,7 @@ def _needed_share(weight: FloatArray) -> float:
 
 def _weighty(bins: FieldBins, most_bins: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray] | None:
     """Pulls, swings, weights (their sum is 1) and times of the bins that count; None where none does."""
-    weight = bins.weights()
+    weight = bins.weights() * bins.clear
     if weight.size == 0 or not weight.any():
         return None
     least = np.partition(weight, -most_bins)[-most_bins] if weight.size > most_bins else 0.0
@@ -333,6 +341,15 @@ def _spectrum(field: FloatArray, size: int, hop: int) -> ComplexArray:
 
 def _power(spectrum: ComplexArray) -> FloatArray:
     return np.asarray(spectrum.real**2 + spectrum.imag**2)
+
+
+def _above_floor(energy: FloatArray, frame: npt.NDArray[np.int_], column: npt.NDArray[np.int_]) -> FloatArray:
+    """Near 1 for bins far above the quietest that their frequency is, near 0 for noise; alike for a steady tone."""
+    if energy.shape[0] == 0:
+        return np.zeros(0)
+    calm = uniform_filter1d(energy, _CALM_FRAMES, axis=0)[:: _CALM_FRAMES // 2]
+    floor = np.quantile(calm, _FLOOR_QUANTILE, axis=0)
+    return np.asarray(1.0 / (1.0 + (_FLOOR_TIMES * floor[column] / energy[frame, column]) ** 2))
 
 
 def _onset(energy: FloatArray, memory: int) -> FloatArray:
