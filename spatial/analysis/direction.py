@@ -22,7 +22,7 @@ import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from spatial.analysis.sphere import Pulls, densest_direction, spread_about
+from spatial.analysis.sphere import Pulls, densest_direction, spread_about, swing_on_one_axis
 from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation
@@ -271,6 +271,7 @@ def span_direction(
     The densest place on the sphere, not the mean: reflections and other sounds lie elsewhere and must not pull.
     The uncertainty follows from how far the agreeing bins stray, s: a reflection that makes them stray by s biases
     their mean by about s squared, partly alike all the time (the room), partly anew with every quarter second.
+    Bins that all swing along one axis may be wrong together, by about as much as they swing.
 
     Parameters
     ----------
@@ -300,7 +301,8 @@ def span_direction(
     groups = ((times_s - start_s) / _GROUP_S).astype(int)
     say = np.bincount(groups, pulls.say(vector[np.newaxis])[0])
     lasted_s = _GROUP_S * float(np.sum(say) ** 2 / np.sum(say**2)) * min(1.0, (end_s - start_s) / _MOMENT_S)
-    return SpanDirection(True, vector, law_of_sd(spread_about(pulls, vector), lasted_s), share)
+    law = law_of_sd(spread_about(pulls, vector), lasted_s)
+    return SpanDirection(True, vector, float(np.hypot(law, swing_on_one_axis(pulls, vector))), share)
 
 
 def law_of_sd(stray: float, lasted_s: float) -> float:

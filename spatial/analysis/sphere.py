@@ -6,7 +6,7 @@ exp(-q / 2), q = (d - a)' C (d - a), where C is the inverse of spread^2 I + LOOS
 across. The direction that most weight fits is found on a grid and then by Newton's steps on the sphere; bins that do
 not fit have no say in it.
 Functions: sphere_grid; densest_direction; climb (to the densest place near a start); spread_about (how far bins
-stray from it).
+stray from it); swing_on_one_axis (the mark of a lone reflection).
 """
 
 from dataclasses import dataclass
@@ -24,6 +24,9 @@ LOOSE = 3.0
 """How much further along its swing, for each unit of swing."""
 
 _GRID_BINS = 4000
+_MANY_SHARE = 0.75
+"""Largest part of their swings that many reflections lay on one axis."""
+
 _AGREES = np.exp(-0.5 * 1.5**2)
 
 
@@ -128,6 +131,26 @@ def spread_about(pulls: Pulls, direction: FloatArray) -> float:
     """How far the bins that say a direction stray from it: root mean square distance, radians for small ones."""
     say = pulls.say(direction[np.newaxis])[0]
     return float(np.sqrt(np.sum(say * np.sum((pulls.pull - direction) ** 2, axis=1)) / np.sum(say)))
+
+
+def swing_on_one_axis(pulls: Pulls, direction: FloatArray) -> float:
+    """How far the bins that say a direction swing along one common axis, beyond what many reflections would do.
+
+    A lone reflection that has caught up with a slow sound moves all bins along one line: they agree, and are wrong
+    together. Many reflections swing to all sides.
+
+    Returns
+    -------
+    float
+        Root mean square swing, radians for small ones; 0 where the swings have no common axis.
+    """
+    say = pulls.say(direction[np.newaxis])[0].astype(float)
+    moments = (pulls.swing * say[:, np.newaxis]).T @ pulls.swing / np.sum(say)
+    total = float(np.trace(moments))
+    if total <= 0.0:
+        return 0.0
+    share = float(np.linalg.eigvalsh(moments)[-1]) / total
+    return float(np.clip((share - _MANY_SHARE) / (1.0 - _MANY_SHARE), 0.0, 1.0)) * float(np.sqrt(total))
 
 
 def _across(direction: FloatArray) -> FloatArray:
