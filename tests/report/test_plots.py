@@ -130,6 +130,22 @@ def test_what_is_drawn(tmp_path, result, drawn):
     assert up.get_xlabel() == "seconds in the take"
 
 
+def test_each_source_has_a_stroke_of_its_own_broken_at_rests(tmp_path, drawn):
+    """Two sources; the first rests for a row, and goes round the back without a line across the picture."""
+    nan = NAN
+    azimuth = [170.0, 175.0, nan, -178.0, 20.0]
+    result = result_of(azimuth, [0.0] * 5, [-20.0] * 5, source=[1, 1, 0, 1, 2])
+    write_directions_plot(result, tmp_path / "plot.png")
+    (figure,) = drawn
+    across = figure.axes[0]
+    first, second = across.lines[-2:]
+    assert np.isnan(first.get_ydata()).sum() == 1  # one break: the rest is also where it goes round
+    np.testing.assert_allclose(first.get_ydata()[[0, 1, 3]], [170.0, 175.0, -178.0])
+    assert first.get_color() != second.get_color()
+    assert first.get_linestyle() != second.get_linestyle()
+    assert [text.get_text() for text in across.texts] == ["1", "2"]
+
+
 @pytest.mark.parametrize("rows", [0, 1, 5])
 def test_nothing_heard_is_an_empty_plot_not_a_crash(tmp_path, rows):
     write_directions_plot(result_of([NAN] * rows, [NAN] * rows, [-np.inf] * rows), tmp_path / "plot.png")
