@@ -6,6 +6,7 @@ import click
 
 from cli.running import (
     Run,
+    band_option,
     format_option,
     input_file,
     json_option,
@@ -21,6 +22,7 @@ from cli.running import (
 @click.argument("track", type=input_file())
 @click.option("--marks", type=input_file(), required=True, help="CSV of who is seen where and when, in clip time.")
 @rig_options
+@band_option
 @tolerance_options
 @format_option
 @json_option
@@ -30,6 +32,7 @@ def verify(
     marks: Path,
     picture: str | None,
     mic_offset: tuple[float, ...],
+    band_hz: tuple[float, ...],
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
     channel_format: str,
@@ -45,7 +48,7 @@ def verify(
             clip,
             track,
             marks,
-            rig=rig_from(mic_offset, picture),
+            rig=rig_from(mic_offset, picture, band_hz),
             tolerance=tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg),
             channel_format=ChannelFormat(channel_format),
             progress=run.progress,

@@ -180,13 +180,14 @@ def directions_json(result: DirectionsResult) -> Json:
         np.degrees(frames.sd_rad),
         frames.diffuseness,
         frames.level_db,
+        (int(source) or None for source in frames.source),
         strict=True,
     )
-    names = ("time_s", "azimuth_deg", "elevation_deg", "sd_deg", "diffuseness", "level_db")
+    names = ("time_s", "azimuth_deg", "elevation_deg", "sd_deg", "diffuseness", "level_db", "source")
     return {
         "take": str(result.take.path),
         "clip": str(result.sync.clip.path) if result.sync else None,
-        "frames": [{**dict(zip(names, row, strict=True)), "source": None} for row in columns],
+        "frames": [dict(zip(names, row, strict=True)) for row in columns],
         "findings": findings_json(result.findings),
     }
 

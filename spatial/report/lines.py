@@ -198,23 +198,25 @@ def directions_lines(result: DirectionsResult) -> list[str]:
     on = f"on the time of {result.sync.clip.path.name}" if result.sync else "in the take's own time"
     lines = [f"{result.take.path.name}, {on}, in the microphone's own axes:"]
     rows = []
-    for azimuth, elevation, time, sd, diffuse, level in zip(
+    for azimuth, elevation, time, sd, diffuse, level, source in zip(
         frames.azimuth_rad,
         frames.elevation_rad,
         frames.times_s,
         frames.sd_rad,
         frames.diffuseness,
         frames.level_db,
+        frames.source,
         strict=True,
     ):
         if np.isfinite(azimuth):
             where = f"{side(float(np.degrees(azimuth)))}, {height(float(np.degrees(elevation)))}"
+            spread = f"±{np.degrees(SDS_OF_95 * sd):.0f}°"
             rows.append(
-                [clock_time(time), where, f"±{np.degrees(SDS_OF_95 * sd):.0f}°", f"{diffuse:.2f}", f"{level:.0f} dB"]
+                [clock_time(time), str(source) if source else "-", where, spread, f"{diffuse:.2f}", f"{level:.0f} dB"]
             )
     if not rows:
         return [*lines, "  nothing direct was heard"]
-    return [*lines, *table(["time", "from", "spread", "diffuse", "level"], rows)]
+    return [*lines, *table(["time", "source", "from", "spread", "diffuse", "level"], rows)]
 
 
 def _orient_table(result: OrientResult) -> list[str]:

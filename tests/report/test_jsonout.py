@@ -171,6 +171,7 @@ def test_directions_have_null_where_nothing_was_heard():
         sd_rad=np.array([NAN, 0.05]),
         diffuseness=np.array([NAN, 0.25]),
         level_db=np.array([-np.inf, -20.0]),
+        source=np.array([0, 2]),
     )
     found = read(jsonout.directions_json(DirectionsResult(TAKE, frames, None, ())))
     assert found["clip"] is None
@@ -180,6 +181,7 @@ def test_directions_have_null_where_nothing_was_heard():
         "level_db": None, "source": None,
     }  # fmt: skip
     assert (row["azimuth_deg"], row["elevation_deg"], row["level_db"]) == pytest.approx((-30.0, 10.0, -20.0))
+    assert row["source"] == 2
 
 
 @pytest.mark.parametrize(
