@@ -1,6 +1,6 @@
 """The densest place on the sphere: where most of many weighted directions agree, and how surely.
 
-Functions: densest_direction; scatter_sd (how far groups of the directions pull it to and fro).
+Functions: sphere_grid; densest_direction; scatter_sd (how far groups of the directions pull it to and fro).
 """
 
 import numpy as np
@@ -16,7 +16,7 @@ _MOMENT_SD_RAD = np.radians(2.5)
 """Uncertainty of a direction heard in a moment or two, which cannot tell its own scatter."""
 
 
-def _sphere_grid(count: int = 400) -> FloatArray:
+def sphere_grid(count: int = 400) -> FloatArray:
     """Points spread evenly over the sphere (golden-angle spiral)."""
     index = np.arange(count) + 0.5
     height = 1 - 2 * index / count
@@ -40,7 +40,7 @@ def densest_direction(vectors: FloatArray, weights: FloatArray) -> FloatArray:
         Unit vector.
     """
     sharpness = 1.0 / KERNEL_RAD**2
-    grid = _sphere_grid()
+    grid = sphere_grid()
     nearness = grid.astype(np.float32) @ vectors.T.astype(np.float32) - 1.0
     density = np.exp(0.5 * sharpness * nearness, dtype=np.float32) @ weights.astype(np.float32)
     return _climb(vectors, weights, grid[int(np.argmax(density))], steps=30)
