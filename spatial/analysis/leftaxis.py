@@ -11,7 +11,7 @@ Sources:
 Statistics: iteratively reweighted least squares.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -27,10 +27,14 @@ SPACING_SD_M = 0.1
 LEAST_SPACING_M = 0.04
 """Microphones closer than this hear all sounds at about one time: what is left is error."""
 
-SAME_PLACE_RAD = np.radians(20.0)
+ASIDE_UNKNOWN = 0.05
+"""How far to the left or right of the camera the recorder may hang, over how far the performers stand: 10 cm and 2 m
+(common practice, no source)."""
+
+SAME_PLACE_RAD = np.radians(15.0)
 _MOST_PLACES = 8
-_LEAST_SHARE = 0.05
-_ROOM_SD = 0.045
+_LEAST_SHARE = 0.06
+_ROOM_SD = 0.04
 """What reflections and the way from recorder to camera do to a place's arrival time, as a part of the spacing."""
 
 _MOMENT_SD_S = 45e-6
@@ -88,6 +92,8 @@ class LeftAxis:
     places: tuple[HeardPlace, ...]
     agreement: float
     """How far all bins agree with one vector, at most 1."""
+    inverted: bool
+    """Whether one of the camera's channels is wired the wrong way round."""
     doubt: AxisDoubt | None
 
     @property
@@ -113,7 +119,7 @@ class _Places:
     agreements: FloatArray
 
 
-def estimate_left_axis(pairs: ScratchPairs) -> LeftAxis:
+def estimate_left_axis(pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN) -> LeftAxis:
     """Fit the vector between the camera's microphones to directions and phases ([1], [2]).
 
     A vector is sought that all bins agree on; then each place in the room that sounds came from gets one direction
@@ -122,6 +128,9 @@ def estimate_left_axis(pairs: ScratchPairs) -> LeftAxis:
     Parameters
     ----------
     pairs : ScratchPairs
+    aside : float
+        How far to the left or right of the camera the recorder may still be, over how far the performers stand, one
+        standard deviation: it shifts all directions by about as much.
 
     Returns
     -------
@@ -133,11 +142,16 @@ def estimate_left_axis(pairs: ScratchPairs) -> LeftAxis:
     if pairs.difference < _SHARED_ALL:
         return _nothing(AxisDoubt.MONO)
     start, agreement = _best_on_grid(pairs)
+    turned = replace(pairs, phases_rad=pairs.phases_rad + np.pi)
+    other, other_agreement = _best_on_grid(turned)
+    inverted = other_agreement > max(agreement, _LEAST_AGREEMENT)
+    if inverted:
+        pairs, start, agreement = turned, other, other_agreement
     spacing = _climbed(pairs, start)
     places = _places_of(pairs, spacing)
     if len(places.shares) == 0:
         return _nothing(AxisDoubt.NOTHING_DIRECT, agreement)
-    spacing, covariance, counted = _fitted(places, spacing)
+    spacing, covariance, counted = _fitted(places, spacing, aside)
     rows = zip(
         places.directions.tolist(), places.delays_s, places.sd_s, places.shares, places.agreements, counted, strict=True
     )
@@ -150,11 +164,11 @@ def estimate_left_axis(pairs: ScratchPairs) -> LeftAxis:
         doubt = AxisDoubt.ONE_PLACE
     elif np.linalg.norm(spacing) < LEAST_SPACING_M:
         doubt = AxisDoubt.TOO_CLOSE
-    return LeftAxis(spacing, covariance, told, agreement, doubt)
+    return LeftAxis(spacing, covariance, told, agreement, inverted, doubt)
 
 
 def _nothing(doubt: AxisDoubt, agreement: float = 0.0) -> LeftAxis:
-    return LeftAxis(np.full(3, np.nan), np.full((3, 3), np.nan), (), agreement, doubt)
+    return LeftAxis(np.full(3, np.nan), np.full((3, 3), np.nan), (), agreement, False, doubt)
 
 
 def _best_on_grid(pairs: ScratchPairs) -> tuple[FloatArray, float]:
@@ -240,18 +254,23 @@ def _delay(
     return delay, float(sd / max(agreement, 0.05)), agreement
 
 
-def _fitted(places: _Places, spacing: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Vector, covariance and what each place counts: places that do not go with the others lose their say."""
-    slopes = places.directions / SPEED_OF_SOUND_M_S
+def _fitted(places: _Places, spacing: FloatArray, aside: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Vector, covariance and what each place counts: places that do not go with the others lose their say.
+
+    A recorder to one side of the camera has everybody further to the other: a delay that all places share.
+    """
+    slopes = np.column_stack([places.directions, np.ones(len(places.directions))]) / SPEED_OF_SOUND_M_S
     counted = np.ones(len(slopes))
     for _ in range(30):
         precision = counted / places.sd_s**2
-        normal = slopes.T @ (slopes * precision[:, np.newaxis]) + np.eye(3) / SPACING_SD_M**2
+        shared_m = max(aside * float(np.linalg.norm(spacing)), 1e-6)
+        prior = np.diag([SPACING_SD_M**-2] * 3 + [shared_m**-2])
+        normal = slopes.T @ (slopes * precision[:, np.newaxis]) + prior
         moved = np.linalg.solve(normal, slopes.T @ (precision * places.delays_s))
         left = (places.delays_s - slopes @ moved) / places.sd_s
         counted = 1.0 / (1.0 + (left / _SLACK) ** 2) ** 2
-        done = np.linalg.norm(moved - spacing) < 1e-6
-        spacing = moved
+        done = np.linalg.norm(moved[:3] - spacing) < 1e-6
+        spacing = moved[:3]
         if done:
             break
-    return spacing, np.linalg.inv(normal), counted
+    return spacing, np.linalg.inv(normal)[:3, :3], counted

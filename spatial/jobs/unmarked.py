@@ -33,6 +33,9 @@ _DOUBTS = {
     AxisDoubt.NO_AGREEMENT: "arrival times at the camera do not go with directions at the microphone",
 }
 _MOSTLY = 0.5
+_DISTANCE_M = float(np.sqrt(np.prod(LIKELY_DISTANCES_M)))
+_LEFT_OVER = 0.1
+"""Of what the microphone's place does to directions, per metre, where the performers' distances are not known."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,7 +106,9 @@ def orient_unmarked(
         if any(mic_offset_m):
             # Where the microphone hangs, in its own axes, is known once its mount is: once more from there.
             place_m = mount.matrix.T @ np.array(mic_offset_m, dtype=float)
-            seen = estimate_left_axis(seen_from_camera(pairs, place_m, float(np.sqrt(np.prod(LIKELY_DISTANCES_M)))))
+            seen = estimate_left_axis(
+                seen_from_camera(pairs, place_m, _DISTANCE_M), aside=_LEFT_OVER * float(np.linalg.norm(place_m))
+            )
             if seen.doubt is None:
                 mount = mount_from_left(seen, way)
                 left = seen if hanging is not None else left
@@ -148,6 +153,15 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...]) -> UnmarkedResu
             "would show",
         )
     ]
+    if left.inverted:
+        findings.append(
+            Finding(
+                "polarity",
+                Severity.LOOK,
+                "one channel of the camera's sound is wired the wrong way round (inverted): check its cable and "
+                "microphone",
+            )
+        )
     if mount.in_front < _MOSTLY:
         findings.append(
             Finding(
