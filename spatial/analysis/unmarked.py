@@ -20,6 +20,8 @@ from spatial.rotation import YawPitchRoll, ypr_from_matrix
 class UnmarkedMount:
     """A mount for one way of hanging."""
 
+    left: LeftAxis
+    """What it rests on."""
     hanging: Hanging
     matrix: FloatArray
     """picture_from_mic, shape (3, 3)."""
@@ -74,7 +76,7 @@ def mount_from_left(left: LeftAxis, hanging: Hanging, *, level_sd_rad: float = H
     )
     shares = np.array([place.share * place.counted for place in left.places])
     ahead = np.array([matrix[0] @ np.asarray(place.direction) for place in left.places]) > 0
-    return UnmarkedMount(hanging, matrix, angles, small, sd, open_, float(np.sum(shares[ahead]) / np.sum(shares)))
+    return UnmarkedMount(left, hanging, matrix, angles, small, sd, open_, float(np.sum(shares[ahead]) / np.sum(shares)))
 
 
 def _angle_sd(matrix: FloatArray, angles: YawPitchRoll, covariance: FloatArray) -> FloatArray:

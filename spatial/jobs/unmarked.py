@@ -1,7 +1,7 @@
 """How the microphone sat when there are no marks: from the camera's own stereo sound.
 
 Conventions: spatial.conventions (mount).
-Functions: orient_unmarked (for a clip and the take that fits it).
+Functions: orient_unmarked (for a clip and the take that fits it); nearer_mount (once the microphone's place is told).
 """
 
 from collections.abc import Sequence
@@ -12,7 +12,7 @@ import numpy as np
 from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.analysis.leftaxis import AxisDoubt, LeftAxis, estimate_left_axis
 from spatial.analysis.orientation import Hanging
-from spatial.analysis.scratchpairs import scratch_pairs, seen_from_camera
+from spatial.analysis.scratchpairs import ScratchPairs, scratch_pairs, seen_from_camera
 from spatial.analysis.unmarked import UnmarkedMount, mount_from_left
 from spatial.findings import Finding, Severity
 from spatial.jobs.marks import LIKELY_DISTANCES_M
@@ -104,16 +104,32 @@ def orient_unmarked(
     for way in [hanging] if hanging is not None else list(Hanging):
         mount = mount_from_left(left, way)
         if any(mic_offset_m):
-            # Where the microphone hangs, in its own axes, is known once its mount is: once more from there.
-            place_m = mount.matrix.T @ np.array(mic_offset_m, dtype=float)
-            seen = estimate_left_axis(
-                seen_from_camera(pairs, place_m, _DISTANCE_M), aside=_LEFT_OVER * float(np.linalg.norm(place_m))
-            )
-            if seen.doubt is None:
-                mount = mount_from_left(seen, way)
-                left = seen if hanging is not None else left
+            mount = nearer_mount(pairs, mount, mic_offset_m)
+            left = mount.left if hanging is not None else left
         candidates.append(mount)
     return _told(left, tuple(candidates))
+
+
+def nearer_mount(pairs: ScratchPairs, mount: UnmarkedMount, mic_offset_m: Sequence[float]) -> UnmarkedMount:
+    """The mount once more, with directions as the camera has them: where the microphone hangs is now known.
+
+    Parameters
+    ----------
+    pairs : ScratchPairs
+    mount : UnmarkedMount
+        Found as if the microphone were at the lens.
+    mic_offset_m : sequence of float
+        The microphone's place seen from the lens: forward, left, up.
+
+    Returns
+    -------
+    UnmarkedMount
+        The same where nothing can be told this way.
+    """
+    place_m = mount.matrix.T @ np.array(mic_offset_m, dtype=float)
+    aside = _LEFT_OVER * float(np.linalg.norm(place_m))
+    left = estimate_left_axis(seen_from_camera(pairs, place_m, _DISTANCE_M), aside=aside)
+    return mount if left.doubt is not None else mount_from_left(left, mount.hanging)
 
 
 def _open(left: LeftAxis | None, why: str) -> UnmarkedResult:
