@@ -19,11 +19,10 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft
-from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
+from spatial.analysis.frames import above_floor, frame_spectrum, onset_of, power_of
 from spatial.analysis.sphere import Pulls, densest_direction, spread_about, swing_on_one_axis
-from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
+from spatial.conventions import FloatArray, W, X, Y, Z
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation
 
@@ -42,18 +41,12 @@ LEAD_IN_S = 0.2
 
 # Chosen on 64 simulated scenes (seeds 5000 on) that no test and no committed result uses.
 _MEMORY_S = 0.1
-_EDGE_FRAMES = 14
-_ONSET_RATIO = 10.0
 _LEAST_ONSET = 1e-3
 """Bins that are a third as loud as the last frames, or less, say nothing."""
 _STRAY = 1.0
 """A bin that strays this far from a single wave counts for less."""
 _STRICT_STRAY = 0.13
 """The same for the rows over time, which have too few bins to sort them out."""
-_CALM_FRAMES = 10
-_FLOOR_QUANTILE = 0.05
-_FLOOR_TIMES = 10.0
-"""Bins less than ten times as loud as the quietest few frames of their frequency count for less."""
 _GROUP_S = 0.25
 """What sounds within this time meets the same reflections: it counts as one witness."""
 _MOMENT_S = 0.1
@@ -195,16 +188,16 @@ def field_bins(
         raise InputError(f"the band {low:g} to {high:g} Hz does not lie between 0 and half of {rate_hz} Hz")
     hop = frame_hop(rate_hz, frame_s)
     size = 2 * hop
-    spectrum = _spectrum(field, size, hop)
+    spectrum = frame_spectrum(field, size, hop)
     edges = np.arange(int(np.ceil(low * size / rate_hz)), int(high * size / rate_hz) + 1)
     if edges.size == 0:
         raise InputError(f"no frame tells {low:g} from {high:g} Hz; take a band {rate_hz / size:.0f} Hz wide or more")
     spectrum = spectrum[..., edges[0] : edges[-1] + 1]
     omni, vector = spectrum[W], spectrum[[X, Y, Z]]
     intensity = omni.real * vector.real + omni.imag * vector.imag
-    power = _power(omni)
-    energy = 0.5 * (power + np.sum(_power(vector), axis=0))
-    onset = _onset(energy, round(_MEMORY_S * rate_hz / hop))
+    power = power_of(omni)
+    energy = 0.5 * (power + np.sum(power_of(vector), axis=0))
+    onset = onset_of(energy, round(_MEMORY_S * rate_hz / hop))
     frame, column = np.nonzero((onset > _LEAST_ONSET) & (power > 1e-24))
     ratio = (vector[:, frame, column] / omni[frame, column]).T
     return FieldBins(
@@ -216,7 +209,7 @@ def field_bins(
         swing=ratio.imag,
         onset=onset[frame, column],
         loudness=energy[frame, column] ** 0.1,
-        clear=_above_floor(energy, frame, column),
+        clear=above_floor(energy, frame, column),
     )
 
 
@@ -331,39 +324,3 @@ def _weighty(bins: FieldBins, most_bins: int) -> tuple[FloatArray, FloatArray, F
 
 def _nothing(share: float) -> SpanDirection:
     return SpanDirection(False, np.full(3, np.nan), float("nan"), share)
-
-
-def _spectrum(field: FloatArray, size: int, hop: int) -> ComplexArray:
-    if field.shape[1] < size:
-        return np.zeros((4, 0, size // 2 + 1), dtype=np.complex64)
-    frames = np.lib.stride_tricks.sliding_window_view(field, size, axis=1)[:, ::hop]
-    taper = (np.hanning(size) * np.sqrt(2.0 / (size * np.sum(np.hanning(size) ** 2)))).astype(np.float32)
-    return np.asarray(fft.rfft(frames * taper, axis=-1))
-
-
-def _power(spectrum: ComplexArray) -> FloatArray:
-    return np.asarray(spectrum.real**2 + spectrum.imag**2)
-
-
-def _above_floor(energy: FloatArray, frame: npt.NDArray[np.int_], column: npt.NDArray[np.int_]) -> FloatArray:
-    """Near 1 for bins far above the quietest that their frequency is, near 0 for noise; alike for a steady tone."""
-    if energy.shape[0] == 0:
-        return np.zeros(0)
-    calm = uniform_filter1d(energy, _CALM_FRAMES, axis=0)[:: _CALM_FRAMES // 2]
-    floor = np.quantile(calm, _FLOOR_QUANTILE, axis=0)
-    return np.asarray(1.0 / (1.0 + (_FLOOR_TIMES * floor[column] / energy[frame, column]) ** 2))
-
-
-def _onset(energy: FloatArray, memory: int) -> FloatArray:
-    """Near 1 where energy has just risen well above all of the last frames and their longer mean, else near 0.
-
-    Only the leading edge of a sound is free of its reflections.
-    """
-    onset = np.zeros_like(energy)
-    if energy.shape[0] > memory:
-        # Both filters end with the frame before.
-        past = uniform_filter1d(energy, memory, axis=0, origin=(memory - 1) // 2)
-        loudest = maximum_filter1d(energy, _EDGE_FRAMES, axis=0, origin=(_EDGE_FRAMES - 1) // 2)
-        past = np.maximum(np.maximum(past, loudest), 1e-20)
-        onset[memory:] = np.minimum(1.0, energy[memory:] / past[memory - 1 : -1] / _ONSET_RATIO) ** 2
-    return onset

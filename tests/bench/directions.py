@@ -12,7 +12,8 @@ from pathlib import Path
 import numpy as np
 from scipy.ndimage import uniform_filter
 
-from spatial.analysis.direction import BAND_HZ, FRAME_S, MARK_FRAMES_S, FieldBins, _spectrum, field_bins, span_direction
+from spatial.analysis.direction import BAND_HZ, FRAME_S, MARK_FRAMES_S, FieldBins, field_bins, span_direction
+from spatial.analysis.frames import frame_spectrum
 from spatial.analysis.sphere import Pulls, densest_direction
 from spatial.conventions import FloatArray
 from spatial.field import angle_between, unit_vectors
@@ -68,7 +69,7 @@ def one_source_cells(field: FloatArray) -> FloatArray:
     After Nadiri and Rafaely 2014, IEEE/ACM TASLP 22(10), from memory: covariance over 4 frames and 4 bins.
     """
     hop = round(FRAME_S * RATE / 2)
-    spectrum = _spectrum(field, 2 * hop, hop)
+    spectrum = frame_spectrum(field, 2 * hop, hop)
     low, high = (round(edge * 2 * hop / RATE) for edge in BAND_HZ)
     cells = spectrum[[0, 3, 1, 2], :, low : high + 1]
     cross = cells[:, np.newaxis] * np.conj(cells[np.newaxis])
