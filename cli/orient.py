@@ -8,10 +8,11 @@ from cli.running import (
     COULD_NOT,
     Run,
     format_option,
-    hanging_from,
-    hanging_option,
     input_file,
     json_option,
+    prior_from,
+    prior_options,
+    repair_option,
     rig_from,
     rig_options,
 )
@@ -22,7 +23,8 @@ from cli.running import (
 @click.argument("takes", metavar="TAKE...", nargs=-1, required=True, type=input_file())
 @click.option("--marks", type=input_file(), required=True, help="CSV of who is seen where and when, in clip time.")
 @rig_options
-@hanging_option
+@prior_options
+@repair_option
 @format_option
 @json_option
 def orient(
@@ -32,6 +34,9 @@ def orient(
     picture: str | None,
     mic_offset: tuple[float, ...],
     hanging: str | None,
+    level_within_deg: float | None,
+    facing_deg: float | None,
+    repair: bool,
     channel_format: str,
     as_json: bool,
 ) -> None:
@@ -46,7 +51,8 @@ def orient(
             takes,
             marks,
             rig=rig_from(mic_offset, picture),
-            hanging=hanging_from(hanging),
+            prior=prior_from(hanging, level_within_deg, facing_deg),
+            repair=repair,
             channel_format=ChannelFormat(channel_format),
             progress=run.progress,
         )
@@ -55,6 +61,6 @@ def orient(
             lambda: jsonout.dumps(jsonout.orient_json(result)),
             result.findings,
         )
-        if result.mount.matrix is None:
+        if result.matrix is None:
             click.echo("soundplumb: the marks do not tell how the microphone sat; what to do stands above", err=True)
             raise SystemExit(COULD_NOT)

@@ -1,20 +1,21 @@
 """How the microphone sat, from directions that are known in the picture and measured at the microphone.
 
-Goal: the rotation picture_from_mic, what it is worth along each angle, and what the marks cannot tell.
+Goal: the rotation picture_from_mic, what it is worth along each angle, which mark does not belong with the others,
+and what the marks cannot tell. Every way of leaving marks out, of doubting the crew's word and of mirroring the field
+is weighed (spatial.analysis.rotationfit); nothing is averaged over marks that contradict each other.
 Conventions: spatial.conventions (mount; yaw, pitch, roll).
-Functions: estimate_mount.
-Sources:
-[1] Wahba 1965 / Markley 1988, J. Astronaut. Sci. 36(3): attitude from vector pairs by singular value
-decomposition. [2] Shuster and Oh 1981, J. Guidance and Control 4(1): covariance of that attitude
-(formula from memory, checked by simulation in the tests).
+Functions: estimate_mount; telling_direction (where one more clap would tell the most); angle_sd.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 from scipy.spatial.transform import Rotation
+from scipy.special import logsumexp
 
+from spatial.analysis.rotationfit import BoolArray, RotationFits, fit_rotations, subsets_without
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import angle_between
@@ -26,14 +27,33 @@ MARK_SD_RAD = np.radians(1.0)
 HANGING_SD_RAD = np.radians(5.0)
 """How level a microphone hangs that someone calls upright or upside down (common practice, no source)."""
 
+FACING_SD_RAD = np.radians(20.0)
+"""How exactly a person says which way a microphone faced (common practice, no source)."""
+
 UNDETERMINED_RAD = np.radians(20.0)
 """An angle known no better than this is no answer."""
 
+WITHIN_95 = float(np.sqrt(-2 * np.log(0.05)))
+"""A tilt lies within so many of its standard deviations (per axis) in 95 of 100: the two-dimensional normal law."""
+
 _ANGLES = ("yaw", "pitch", "roll")
-_MIRROR_CLEAR = 25.0
-_MIRROR_UNSURE = 6.0
-_MIRROR_FITS = 16.0
-"""Misfit allowed per number measured: four standard deviations, for rooms that scatter more than is said."""
+_MOST_WRONG = 3
+_WRONG_MARK = 0.05
+"""How often a mark names the wrong performer, moment or side (common practice, no source)."""
+_WRONG_WORD = 0.03
+"""How often the crew's word on how the microphone hung is wrong (common practice, no source)."""
+_MIRRORED = 0.02
+"""How often a channel is inverted or two are swapped (common practice, no source)."""
+_SURE = 0.98
+_MIRROR_CLEAR = 7.0
+"""Natural logarithm of the odds from the marks alone, 1100 to 1, above which the field is called a mirror image."""
+_MIRROR_UNSURE = 3.0
+_MIRROR_TORN = 0.1
+"""A mount is not told where a mirrored field is this likely: the sound would be turned the wrong way."""
+_MIRROR_FITS = 6.0
+"""A mirror image must fit as well as marks do: wrong marks fit neither way, and one way a little better."""
+_FEWEST_AGAINST_ONE = 3
+"""A mark is called wrong on the word of so many others: two fit one another whenever their angle does by chance."""
 
 
 class Hanging(StrEnum):
@@ -44,11 +64,34 @@ class Hanging(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class AxisMeasurement:
+    """A direction known in both axes that is no mark, such as the picture's left as the camera's scratch tells it."""
+
+    in_mic: FloatArray
+    """Unit vector, shape (3,)."""
+    in_picture: FloatArray
+    """Unit vector, shape (3,)."""
+    sd_rad: float
+    """One standard deviation along either direction across it."""
+
+
+@dataclass(frozen=True, slots=True)
+class MountPrior:
+    """What the crew says of how the microphone sat: believed as far as such words are, and no further."""
+
+    hanging: Hanging | None = None
+    level_within_rad: float | None = None
+    """It hung level within this angle, in 95 of 100; either way up unless `hanging` says which."""
+    facing_rad: float | None = None
+    """It faced about there, as an azimuth in the picture."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class MountEstimate:
     """How the microphone sat, or what keeps us from saying so."""
 
     matrix: FloatArray | None
-    """picture_from_mic, shape (3, 3); None where an angle is undetermined."""
+    """picture_from_mic, shape (3, 3); None where an angle is undetermined or the field is a mirror image."""
     angles: YawPitchRoll | None
     sd_rad: YawPitchRoll
     """One standard deviation of each angle; infinite where nothing tells."""
@@ -60,12 +103,32 @@ class MountEstimate:
     """Scatter of the marks about the mount over what their uncertainties explain, as a ratio of variances."""
     mirrored: bool | None
     """Whether the field is a mirror image; None where the marks cannot tell."""
+    picture_from_take: FloatArray
+    """Best orthogonal matrix from the channels as recorded to the picture: a reflection where mirrored is True."""
+    other_hand: FloatArray
+    """The best matrix of the other hand: a reflection unless mirrored is True."""
+    covariance: FloatArray
+    """Of the small rotation vector in the picture's axes, radians squared, shape (3, 3)."""
+    wrong: FloatArray
+    """How likely each mark is not to belong with the others, shape (marks,)."""
+    contradictory: bool
+    """The marks do not fit together, and too few agree to say which of them is wrong."""
+    word_doubted: bool
+    """The marks say that the microphone did not hang as the crew said."""
+    mirror_share: float
+    """How likely the field is a mirror image, all things considered, 0 to 1."""
 
 
 def estimate_mount(
-    expected: FloatArray, measured: FloatArray, sd_rad: FloatArray, *, hanging: Hanging | None = None
+    expected: FloatArray,
+    measured: FloatArray,
+    sd_rad: FloatArray,
+    *,
+    prior: MountPrior | None = None,
+    axes: Sequence[AxisMeasurement] = (),
+    shared_turn_rad: FloatArray | None = None,
 ) -> MountEstimate:
-    """Best rotation from the microphone's axes to the picture's ([1]), with its uncertainty ([2]).
+    """Best rotation from the microphone's axes to the picture's, with its uncertainty.
 
     Parameters
     ----------
@@ -75,8 +138,13 @@ def estimate_mount(
         Unit vectors to each performer in the microphone's axes.
     sd_rad : ndarray, shape (marks,)
         One standard deviation of each measurement along either direction across it.
-    hanging : Hanging, optional
-        Told by the crew: adds the microphone's up side as a further direction, worth HANGING_SD_RAD.
+    prior : MountPrior, optional
+        What the crew says.
+    axes : sequence of AxisMeasurement
+        Further directions; each has a mark's say, but is not one.
+    shared_turn_rad : ndarray, shape (3,), optional
+        One standard deviation of a turn that all expected directions may share, as a rotation vector in the picture's
+        axes: more marks do not make it smaller.
 
     Returns
     -------
@@ -87,49 +155,185 @@ def estimate_mount(
     InputError
         Shapes that do not fit.
     InconclusiveError
-        No mark at all.
+        No mark and no axis at all.
     """
     if expected.shape != measured.shape or expected.shape[1:] != (3,) or sd_rad.shape != expected.shape[:1]:
         raise InputError(f"marks do not fit: {expected.shape} expected, {measured.shape} measured, {sd_rad.shape}")
-    if len(expected) == 0:
+    marks, prior = len(expected), prior or MountPrior()
+    if marks + len(axes) == 0:
         raise InconclusiveError("no mark was heard, so nothing tells how the microphone sat")
-    variances = sd_rad**2 + MARK_SD_RAD**2
-    proper, improper = _losses(expected, measured, 1.0 / variances)
-    wanted, heard, spread = expected, measured, variances
-    if hanging is not None:
-        up = np.array([[0.0, 0.0, 1.0 if hanging is Hanging.UPRIGHT else -1.0]])
-        wanted = np.concatenate([expected, up])
-        heard = np.concatenate([measured, np.array([[0.0, 0.0, 1.0]])])
-        spread = np.append(variances, HANGING_SD_RAD**2)
-    matrix = _best_rotation(wanted, heard, 1.0 / spread)
-    # More scatter than the marks' own uncertainties explain widens the answer (2 numbers a mark, 3 solved).
-    freedom = 2 * len(wanted) - 3
-    scatter = float(np.sum(angle_between(heard @ matrix.T, wanted) ** 2 / spread))
-    misfit = scatter / freedom if freedom > 0 else 1.0
-    covariance = _covariance(wanted, spread) * max(1.0, misfit)
-    sd = _angle_sd(matrix, covariance)
+    wanted = np.concatenate([expected, *(axis.in_picture[np.newaxis] for axis in axes)])
+    heard = np.concatenate([measured, *(axis.in_mic[np.newaxis] for axis in axes)])
+    spread = np.concatenate([np.hypot(sd_rad, MARK_SD_RAD), [axis.sd_rad for axis in axes]])
+    guesses = _weigh(wanted, heard, spread, prior)
+    mirrored = _mirrored(guesses)
+    best, covariance = _summed_up(guesses, -1 if mirrored else 1)
+    if shared_turn_rad is not None:
+        covariance = covariance + np.outer(shared_turn_rad, shared_turn_rad)
+    matrix = guesses.fits.matrices[best]
+    used = guesses.used[best]
+    kept = int(np.sum(used))
+    against_few = not used.all() and kept + bool(guesses.word[best]) < _FEWEST_AGAINST_ONE
     # The rotation as a whole decides: near pitch 90 degrees yaw and roll trade places and neither is at fault.
-    names = _open_angles(matrix, covariance)
+    mirror_share = float(np.sum(guesses.shares[guesses.hands < 0]))
+    torn = mirrored is None and mirror_share > _MIRROR_TORN
+    names = _ANGLES if against_few or torn else _open_angles(matrix, covariance)
+    known = not names and not mirrored
+    sd = angle_sd(matrix if not mirrored else -matrix, covariance)
+    share = guesses.shares * (guesses.hands == (-1 if mirrored else 1))
     return MountEstimate(
-        matrix=None if names else matrix,
-        angles=None if names else ypr_from_matrix(matrix),
+        matrix=matrix if known else None,
+        angles=ypr_from_matrix(matrix) if known else None,
         sd_rad=YawPitchRoll(*(float("inf") if n in names else float(s) for n, s in zip(_ANGLES, sd, strict=True))),
         undetermined=names,
         residuals_rad=angle_between(measured @ matrix.T, expected),
-        misfit=misfit,
-        mirrored=_mirrored(proper, improper, len(expected)),
+        misfit=float(guesses.fits.misfits[best]),
+        mirrored=mirrored,
+        picture_from_take=matrix,
+        other_hand=guesses.fits.matrices[_likeliest(guesses, 1 if mirrored else -1)],
+        covariance=covariance,
+        wrong=(share / np.sum(share)) @ ~guesses.used[:, :marks],
+        contradictory=against_few,
+        word_doubted=_word(prior) != () and not guesses.word[best],
+        mirror_share=mirror_share,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Guesses:
+    """Every hypothesis, weighed."""
+
+    used: BoolArray
+    """Which rows each believes, shape (hypotheses, rows), without the crew's word."""
+    word: BoolArray
+    """Whether each believes the crew's word."""
+    hands: FloatArray
+    fits: RotationFits
+    log_odds: FloatArray
+    """Logarithm of evidence times prior, but for how often fields are mirrored."""
+    shares: FloatArray
+    """How likely each is, all things considered; they add up to 1."""
+
+
+def _weigh(wanted: FloatArray, heard: FloatArray, spread: FloatArray, prior: MountPrior) -> _Guesses:
+    """Fit every way of leaving rows out, of doubting the crew and of mirroring the field."""
+    choices = subsets_without(len(wanted), _MOST_WRONG)
+    left_out = np.sum(~choices, axis=1)
+    log_choice = left_out * np.log(_WRONG_MARK) + (len(wanted) - left_out) * np.log(1 - _WRONG_MARK)
+    words = _word(prior)
+    columns = []
+    for rows in words:
+        columns.append((rows, True, np.log((1 - _WRONG_WORD) / len(words))))
+    columns.append((words[0] if words else (), False, np.log(_WRONG_WORD) if words else 0.0))
+    parts = []
+    for rows, believed, log_word in columns:
+        for hand, log_hand in ((1, np.log(1 - _MIRRORED)), (-1, np.log(_MIRRORED))):
+            fits = fit_rotations(
+                np.concatenate([wanted, *(row.in_picture[np.newaxis] for row in rows)])[np.newaxis],
+                np.concatenate([heard, *(row.in_mic[np.newaxis] for row in rows)])[np.newaxis],
+                np.concatenate([spread, [row.sd_rad for row in rows]]),
+                np.concatenate([choices, np.full((len(choices), len(rows)), believed)], axis=1),
+                np.full(len(choices), hand),
+            )
+            parts.append((fits, believed, hand, fits.log_evidence + log_choice + log_word, log_hand))
+    fits = RotationFits(
+        *(
+            np.concatenate([getattr(part[0], name) for part in parts])
+            for name in ("matrices", "covariances", "misfits", "log_evidence")
+        )
+    )
+    log_odds = np.concatenate([part[3] for part in parts])
+    each = len(choices)
+    log_share = log_odds + np.repeat([part[4] for part in parts], each)
+    return _Guesses(
+        used=np.tile(choices, (len(parts), 1)),
+        word=np.repeat([part[1] for part in parts], each) & bool(words),
+        hands=np.repeat([part[2] for part in parts], each),
+        fits=fits,
+        log_odds=log_odds,
+        shares=np.exp(log_share - logsumexp(log_share)),
+    )
+
+
+def _word(prior: MountPrior) -> tuple[tuple[AxisMeasurement, ...], ...]:
+    """The crew's word as rows; several where it leaves open which way up."""
+    rows: list[AxisMeasurement] = []
+    if prior.facing_rad is not None:
+        ahead = np.array([np.cos(prior.facing_rad), np.sin(prior.facing_rad), 0.0])
+        rows.append(AxisMeasurement(np.array([1.0, 0.0, 0.0]), ahead, FACING_SD_RAD))
+    if prior.hanging is None and prior.level_within_rad is None:
+        return (tuple(rows),) if rows else ()
+    sd = HANGING_SD_RAD if prior.level_within_rad is None else prior.level_within_rad / WITHIN_95
+    ways = [hanging for hanging in Hanging if prior.hanging in (None, hanging)]
+    up = np.array([0.0, 0.0, 1.0])
+    return tuple((*rows, AxisMeasurement(up, up if way is Hanging.UPRIGHT else -up, sd)) for way in ways)
+
+
+def _likeliest(guesses: _Guesses, hand: int) -> int:
+    return int(np.argmax(np.where(guesses.hands == hand, guesses.shares, -1.0)))
+
+
+def _mirrored(guesses: _Guesses) -> bool | None:
+    """Whether marks, and the crew's word, fit a reflection and no rotation."""
+    mirror = guesses.hands < 0
+    odds = float(logsumexp(guesses.log_odds[mirror]) - logsumexp(guesses.log_odds[~mirror]))
+    if odds < -_MIRROR_UNSURE:
+        return False
+    best = _likeliest(guesses, -1)
+    used = guesses.used[best]
+    believed = int(np.sum(used)) + bool(guesses.word[best])
+    enough = _FEWEST_AGAINST_ONE if used.all() else _FEWEST_AGAINST_ONE + 1
+    if odds > _MIRROR_CLEAR and guesses.fits.misfits[best] < _MIRROR_FITS and believed >= enough:
+        return True
+    return None
+
+
+def _summed_up(guesses: _Guesses, hand: int) -> tuple[int, FloatArray]:
+    """The likeliest guess of a hand, and the covariance of all guesses about it."""
+    best = _likeliest(guesses, hand)
+    alike = guesses.hands == hand
+    shares = guesses.shares[alike] / np.sum(guesses.shares[alike])
+    apart = Rotation.from_matrix(guesses.fits.matrices[alike] @ guesses.fits.matrices[best].T).as_rotvec()
+    spread = guesses.fits.covariances[alike] + apart[:, :, np.newaxis] * apart[:, np.newaxis, :]
+    # An interval of 95 % need not hold the wildest guesses: the farthest few in a hundred are left out.
+    nearest = np.argsort(np.trace(spread, axis1=1, axis2=2))
+    kept = nearest[: int(np.searchsorted(np.cumsum(shares[nearest]), _SURE)) + 1]
+    return best, np.einsum("h,hij->ij", shares[kept] / np.sum(shares[kept]), spread[kept])
+
+
+def telling_direction(estimate: MountEstimate, directions: FloatArray) -> int:
+    """Which of some directions in the picture would tell most of what is open, if somebody clapped there.
+
+    Parameters
+    ----------
+    estimate : MountEstimate
+    directions : ndarray, shape (n, 3)
+        Unit vectors in the picture's axes.
+
+    Returns
+    -------
+    int
+        Index of the direction; of equals the first.
+    """
+    if estimate.undetermined:
+        # A clap says nothing about a turn around its own direction.
+        weakest = np.linalg.eigh(estimate.covariance)[1][:, -1]
+        return int(np.argmax(np.round(1.0 - (directions @ weakest) ** 2, 2)))
+    # A rotation and a reflection put it in different places: the farther apart, the plainer.
+    apart = angle_between(directions @ (estimate.other_hand @ estimate.picture_from_take.T).T, directions)
+    return int(np.argmax(np.round(apart, 1)))
 
 
 def _open_angles(matrix: FloatArray, covariance: FloatArray) -> tuple[str, ...]:
     """Names of the angles that move when the rotation takes its least certain turn; none where that is small."""
-    variances, axes = np.linalg.eigh(covariance)
+    variances, turns_about = np.linalg.eigh(covariance)
     loose = min(float(np.sqrt(variances[-1])), np.pi / 2)
     if loose <= UNDETERMINED_RAD:
         return ()
-    base = _angles(matrix)
-    turns = Rotation.from_rotvec(np.outer(np.linspace(-2, 2, 17) * loose, axes[:, -1])).as_matrix()
-    moved = np.stack([_angles(turn @ matrix) for turn in turns]) - base
+    proper = matrix if np.linalg.det(matrix) > 0 else -matrix
+    base = _angles(proper)
+    turns = Rotation.from_rotvec(np.outer(np.linspace(-2, 2, 17) * loose, turns_about[:, -1])).as_matrix()
+    moved = np.stack([_angles(turn @ proper) for turn in turns]) - base
     farthest = np.max(np.abs(np.angle(np.exp(1j * moved))), axis=0)
     return tuple(name for name, way in zip(_ANGLES, farthest, strict=True) if way > 2 * UNDETERMINED_RAD) or ("roll",)
 
@@ -139,37 +343,16 @@ def _angles(matrix: FloatArray) -> FloatArray:
     return np.array([angles.yaw_rad, angles.pitch_rad, angles.roll_rad])
 
 
-def _best_rotation(wanted: FloatArray, heard: FloatArray, weights: FloatArray) -> FloatArray:
-    u, _, vt = np.linalg.svd((wanted * weights[:, np.newaxis]).T @ heard)
-    return np.asarray(u @ np.diag([1.0, 1.0, np.linalg.det(u) * np.linalg.det(vt)]) @ vt)
+def angle_sd(matrix: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Standard deviations of yaw, pitch and roll, radians, by small turns about each axis.
 
-
-def _losses(wanted: FloatArray, heard: FloatArray, weights: FloatArray) -> tuple[float, float]:
-    """Weighted squared misfit of the best rotation and of the best mirror image."""
-    u, s, vt = np.linalg.svd((wanted * weights[:, np.newaxis]).T @ heard)
-    hand = float(np.sign(np.linalg.det(u) * np.linalg.det(vt)))
-    total = float(np.sum(weights))
-    return 2 * (total - (s[0] + s[1] + hand * s[2])), 2 * (total - (s[0] + s[1] - hand * s[2]))
-
-
-def _mirrored(proper: float, improper: float, marks: int) -> bool | None:
-    if abs(proper - improper) < _MIRROR_UNSURE:
-        return None
-    if improper < proper - _MIRROR_CLEAR:
-        # A mirror image must fit as well as marks do: wrong marks fit neither way, and one way a little better.
-        return True if improper < _MIRROR_FITS * 2 * marks else None
-    return False if proper < improper else None
-
-
-def _covariance(wanted: FloatArray, variances: FloatArray) -> FloatArray:
-    """Of the small rotation vector in the picture's axes ([2]); half a turn where nothing tells."""
-    across = np.eye(3) - wanted[:, :, np.newaxis] * wanted[:, np.newaxis, :]
-    information = np.sum(across / variances[:, np.newaxis, np.newaxis], axis=0) + np.eye(3) / np.pi**2
-    return np.asarray(np.linalg.inv(information))
-
-
-def _angle_sd(matrix: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Standard deviations of yaw, pitch and roll, by small turns about each axis."""
+    Parameters
+    ----------
+    matrix : ndarray, shape (3, 3)
+        A rotation.
+    covariance : ndarray, shape (3, 3)
+        Of the small rotation vector that stands before it.
+    """
     step = 1e-5
     base = _angles(matrix)
     columns = []
