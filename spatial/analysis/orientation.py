@@ -4,7 +4,8 @@ Goal: the rotation picture_from_mic, what it is worth along each angle, which ma
 and what the marks cannot tell. Every way of leaving marks out, of doubting the crew's word and of mirroring the field
 is weighed (spatial.analysis.rotationfit); nothing is averaged over marks that contradict each other.
 Conventions: spatial.conventions (mount; yaw, pitch, roll).
-Functions: estimate_mount; telling_direction (where one more clap would tell the most); angle_sd.
+Functions: estimate_mount; telling_direction (where one more clap would tell the most); word_rows (the
+crew's word as directions); angle_sd.
 """
 
 from collections.abc import Sequence
@@ -33,13 +34,17 @@ FACING_SD_RAD = np.radians(20.0)
 UNDETERMINED_RAD = np.radians(20.0)
 """An angle known no better than this is no answer."""
 
+WRONG_MARK = 0.05
+"""How often a mark names the wrong performer, moment or side (common practice, no source)."""
+
 WITHIN_95 = float(np.sqrt(-2 * np.log(0.05)))
 """A tilt lies within so many of its standard deviations (per axis) in 95 of 100: the two-dimensional normal law."""
 
 _ANGLES = ("yaw", "pitch", "roll")
 _MOST_WRONG = 3
-_WRONG_MARK = 0.05
-"""How often a mark names the wrong performer, moment or side (common practice, no source)."""
+_ONE_PLACE_RAD = np.radians(5.0)
+_PULLED_ALIKE = 0.6
+"""Part of a direction's variance that a second mark in the same place shares (tests/bench/mount.py, other seeds)."""
 _WRONG_WORD = 0.03
 """How often the crew's word on how the microphone hung is wrong (common practice, no source)."""
 _MIRRORED = 0.02
@@ -127,6 +132,7 @@ def estimate_mount(
     prior: MountPrior | None = None,
     axes: Sequence[AxisMeasurement] = (),
     shared_turn_rad: FloatArray | None = None,
+    wrong_share: float = WRONG_MARK,
 ) -> MountEstimate:
     """Best rotation from the microphone's axes to the picture's, with its uncertainty.
 
@@ -145,6 +151,8 @@ def estimate_mount(
     shared_turn_rad : ndarray, shape (3,), optional
         One standard deviation of a turn that all expected directions may share, as a rotation vector in the picture's
         axes: more marks do not make it smaller.
+    wrong_share : float
+        How often a mark names the wrong performer, moment or side.
 
     Returns
     -------
@@ -164,8 +172,9 @@ def estimate_mount(
         raise InconclusiveError("no mark was heard, so nothing tells how the microphone sat")
     wanted = np.concatenate([expected, *(axis.in_picture[np.newaxis] for axis in axes)])
     heard = np.concatenate([measured, *(axis.in_mic[np.newaxis] for axis in axes)])
-    spread = np.concatenate([np.hypot(sd_rad, MARK_SD_RAD), [axis.sd_rad for axis in axes]])
-    guesses = _weigh(wanted, heard, spread, prior)
+    spread = np.hypot(sd_rad, MARK_SD_RAD) * np.sqrt(_neighbours(expected))
+    spread = np.concatenate([spread, [axis.sd_rad for axis in axes]])
+    guesses = _weigh(wanted, heard, spread, prior, wrong_share)
     mirrored = _mirrored(guesses)
     best, covariance = _summed_up(guesses, -1 if mirrored else 1)
     if shared_turn_rad is not None:
@@ -194,9 +203,16 @@ def estimate_mount(
         covariance=covariance,
         wrong=(share / np.sum(share)) @ ~guesses.used[:, :marks],
         contradictory=against_few,
-        word_doubted=_word(prior) != () and not guesses.word[best],
+        word_doubted=word_rows(prior) != () and not guesses.word[best],
         mirror_share=mirror_share,
     )
+
+
+def _neighbours(expected: FloatArray) -> FloatArray:
+    """How many marks each one stands for: marks in one place are pulled by the same reflections, alike."""
+    apart = angle_between(expected[:, np.newaxis], expected)
+    near = np.exp(-0.5 * (apart / _ONE_PLACE_RAD) ** 2)
+    return np.asarray(1.0 + _PULLED_ALIKE * (np.sum(near, axis=1) - 1.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,12 +231,14 @@ class _Guesses:
     """How likely each is, all things considered; they add up to 1."""
 
 
-def _weigh(wanted: FloatArray, heard: FloatArray, spread: FloatArray, prior: MountPrior) -> _Guesses:
+def _weigh(
+    wanted: FloatArray, heard: FloatArray, spread: FloatArray, prior: MountPrior, wrong_share: float
+) -> _Guesses:
     """Fit every way of leaving rows out, of doubting the crew and of mirroring the field."""
     choices = subsets_without(len(wanted), _MOST_WRONG)
     left_out = np.sum(~choices, axis=1)
-    log_choice = left_out * np.log(_WRONG_MARK) + (len(wanted) - left_out) * np.log(1 - _WRONG_MARK)
-    words = _word(prior)
+    log_choice = left_out * np.log(wrong_share) + (len(wanted) - left_out) * np.log(1 - wrong_share)
+    words = word_rows(prior)
     columns = []
     for rows in words:
         columns.append((rows, True, np.log((1 - _WRONG_WORD) / len(words))))
@@ -255,8 +273,8 @@ def _weigh(wanted: FloatArray, heard: FloatArray, spread: FloatArray, prior: Mou
     )
 
 
-def _word(prior: MountPrior) -> tuple[tuple[AxisMeasurement, ...], ...]:
-    """The crew's word as rows; several where it leaves open which way up."""
+def word_rows(prior: MountPrior) -> tuple[tuple[AxisMeasurement, ...], ...]:
+    """The crew's word as rows; several sets of them where it leaves open which way up, none where nothing is said."""
     rows: list[AxisMeasurement] = []
     if prior.facing_rad is not None:
         ahead = np.array([np.cos(prior.facing_rad), np.sin(prior.facing_rad), 0.0])

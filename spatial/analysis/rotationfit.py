@@ -57,7 +57,7 @@ def fit_rotations(
     ----------
     wanted, heard : ndarray, shape (hypotheses or 1, rows, 3)
         Unit vectors in the picture's axes and in the microphone's.
-    sd_rad : ndarray, shape (rows,)
+    sd_rad : ndarray, shape (rows,) or (hypotheses, rows)
         One standard deviation along either direction across a row.
     used : ndarray of bool, shape (hypotheses, rows)
     hands : ndarray, shape (hypotheses,)
@@ -84,7 +84,9 @@ def fit_rotations(
     log_fit -= (half + freedom / 2) * np.log1p(scatter / SCATTER_FREEDOM)
     # The rotation's own room: how much of all rotations comes this near (all of them fill 8 pi^2).
     log_room = 1.5 * np.log(2 * np.pi) - 0.5 * np.linalg.slogdet(information)[1] - np.log(8 * np.pi**2)
-    log_rows = -np.sum(used * np.log(2 * np.pi * variances), axis=1) - (used.shape[1] - count) * np.log(4 * np.pi)
+    log_rows = -np.sum(np.where(used, np.log(2 * np.pi * variances), 0.0), axis=1) - (used.shape[1] - count) * np.log(
+        4 * np.pi
+    )
     widened = (SCATTER_FREEDOM + scatter) / (SCATTER_FREEDOM + freedom)
     return RotationFits(
         matrices=matrices,

@@ -11,7 +11,14 @@ from pathlib import Path
 import numpy as np
 
 from spatial.analysis.mirror import ChannelFault, in_another_order, possible_faults
-from spatial.analysis.orientation import AxisMeasurement, MountEstimate, MountPrior, angle_sd, estimate_mount
+from spatial.analysis.orientation import (
+    WRONG_MARK,
+    AxisMeasurement,
+    MountEstimate,
+    MountPrior,
+    angle_sd,
+    estimate_mount,
+)
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError
 from spatial.field import ChannelFormat
@@ -142,6 +149,7 @@ def orient_heard(
     axes: Sequence[AxisMeasurement] = (),
     repair: bool = False,
     evidence: str = "marks",
+    wrong_share: float = WRONG_MARK,
 ) -> OrientResult:
     """Find how the microphone sat from marks or claps of which at least one is heard."""
     used = [heard for heard in marks if heard.heard.heard]
@@ -153,6 +161,7 @@ def orient_heard(
         prior=prior,
         axes=axes,
         shared_turn_rad=shared_parallax(used),
+        wrong_share=wrong_share,
     )
     left_over = iter(mount.residuals_rad)
     residuals = tuple(float(next(left_over)) if heard.heard.heard else None for heard in marks)

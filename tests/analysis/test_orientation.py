@@ -21,6 +21,7 @@ SPREAD = directions([40, -30, 5], [10, -5, 20])
 def believe_what_is_stated(monkeypatch):
     """The published laws hold where the stated uncertainties are the whole truth: no mark's own, no room's scatter."""
     monkeypatch.setattr(orientation, "MARK_SD_RAD", 0.0)
+    monkeypatch.setattr(orientation, "_PULLED_ALIKE", 0.0)
     monkeypatch.setattr(rotationfit, "SCATTER_FREEDOM", 1e9)
 
 

@@ -60,8 +60,8 @@ def heard_in_room(seed: int) -> MarkSet:
 def drawn(seed: int, *, marks: int = 4, tail: float | None = 5.0, spread_deg: float = 60.0) -> MarkSet:
     """Marks at random places of the picture, at least so far apart, heard with errors from a model.
 
-    `tail` is the freedom of Student's law that the errors follow (None: normal); each mark's own stated uncertainty
-    is what that law is scaled by.
+    `tail` is the freedom of Student's law that the errors follow (None: normal), scaled so that each mark's stated
+    95 % region holds 95 %: what is outside lies the farther out.
     """
     rng = np.random.default_rng((seed, marks, 2))
     while True:
@@ -75,7 +75,11 @@ def drawn(seed: int, *, marks: int = 4, tail: float | None = 5.0, spread_deg: fl
         )
     )
     sd = np.radians(rng.uniform(1.0, 3.5, marks))
-    scale = np.ones(marks) if tail is None else np.sqrt(tail / rng.chisquare(tail, marks))
+    scale = np.ones(marks)
+    if tail is not None:
+        # In two dimensions Student's law holds 1 - (1 + r^2 / tail)^(-tail / 2) within r.
+        stated = np.sqrt(-2 * np.log(0.05) / (tail * (0.05 ** (-2 / tail) - 1)))
+        scale = stated * np.sqrt(tail / rng.chisquare(tail, marks))
     measured = np.stack([nudged(row @ mount, s * k, rng) for row, s, k in zip(true, sd, scale, strict=True)])
     expected = np.stack([nudged(row, PLACED_RAD, rng) for row in true])
     return MarkSet("drawn", expected, measured, sd, mount)
