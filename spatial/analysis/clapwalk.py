@@ -14,6 +14,7 @@ from scipy.special import logsumexp
 
 from spatial.analysis.orientation import MountPrior, word_rows
 from spatial.analysis.rotationfit import BoolArray, fit_rotations
+from spatial.analysis.wiring import INVERTED_OMNI, mirroring_faults
 from spatial.conventions import FloatArray
 from spatial.errors import InputError
 from spatial.field import angle_between
@@ -117,6 +118,7 @@ def pair_claps(
     if not len(chosen):
         return Pairing((), False)
     words = word_rows(prior or MountPrior()) or ((),)
+    mirrors = mirroring_faults() if words[0] else ((INVERTED_OMNI, 1.0),)
     matched = chosen >= 0
     count = np.sum(matched, axis=1)
     log_choice = (
@@ -132,10 +134,12 @@ def pair_claps(
         )
         sd = np.concatenate([sd_rad[chosen], np.tile([row.sd_rad for row in rows], (len(chosen), 1))], axis=1)
         used: BoolArray = np.concatenate([matched, np.ones((len(chosen), told), dtype=bool)], axis=1)
-        for hand, share in ((1, 1 - _MIRRORED), (-1, _MIRRORED)):
-            fits = fit_rotations(wanted[np.newaxis], heard, sd, used, np.full(len(chosen), hand))
+        for fault, share in ((np.eye(3), 1 - _MIRRORED), *((fault, _MIRRORED * part) for fault, part in mirrors)):
+            recorded = heard.copy()
+            recorded[:, :named] = recorded[:, :named] @ fault
+            fits = fit_rotations(wanted[np.newaxis], recorded, sd, used)
             log_odds.append(fits.log_evidence + log_choice + np.log(share))
-            matrices.append(fits.matrices)
+            matrices.append(fits.matrices @ fault.T)
             which.append(np.arange(len(chosen)))
     odds, turns, pairing = np.concatenate(log_odds), np.concatenate(matrices), np.concatenate(which)
     shares = np.exp(odds - logsumexp(odds))

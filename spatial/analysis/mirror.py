@@ -11,32 +11,19 @@ directions: Y inverted on a microphone that faced ahead, and X inverted on one t
 Z inverted on one that hung upside down, and W inverted on one that hung upside down and faced back. Given which way was
 up, X or Y remains; given also which way it faced, one. The sound put right is the same whichever it was.
 Conventions: spatial.conventions (axes, mount).
-Functions: possible_faults; fault_name; SIGNED_PERMUTATIONS (all 48).
+Functions: possible_faults; in_another_order.
 """
 
 from dataclasses import dataclass
-from itertools import permutations, product
 
 import numpy as np
 
 from spatial.analysis.orientation import FACING_SD_RAD, HANGING_SD_RAD, WITHIN_95, Hanging, MountPrior
+from spatial.analysis.wiring import SIGNED_PERMUTATIONS, fault_name, how_common
 from spatial.conventions import FloatArray
 from spatial.rotation import YawPitchRoll, rotation_angle, ypr_from_matrix
 
-SIGNED_PERMUTATIONS: FloatArray = np.asarray(
-    [
-        np.eye(3)[list(order)] * np.asarray(signs)[:, None]
-        for order in permutations(range(3))
-        for signs in product((1.0, -1.0), repeat=3)
-    ]
-)
-"""Every way in which X, Y, Z can be confused or inverted, shape (48, 3, 3): recorded = fault @ true."""
-
-_CHANNELS = ("X", "Y", "Z")
-_MEANING = {"X": "front-back", "Y": "left-right", "Z": "up-down"}
-
-# How often which fault is met, and how microphones sit, as weights (common practice, no source).
-_ONE_INVERTED, _OMNI_INVERTED, _TWO_SWAPPED, _OTHER_ORDER, _ODD = 1.0, 0.5, 0.5, 0.5, 0.01
+# How microphones sit, as weights (common practice, no source).
 _UPRIGHT, _UPSIDE_DOWN = 0.7, 0.3
 _FACING = ((0.0, 0.5), (180.0, 0.2), (90.0, 0.1), (-90.0, 0.1))
 _ANYWHERE = 0.1
@@ -87,7 +74,7 @@ def possible_faults(picture_from_take: FloatArray, prior: MountPrior) -> tuple[C
     faults = [fault for fault in SIGNED_PERMUTATIONS if np.sign(np.linalg.det(fault)) == hand]
     mounts = [_made_proper(picture_from_take @ fault) for fault in faults]
     weights = np.array(
-        [_how_common(fault) * _how_likely(mount, prior) for fault, mount in zip(faults, mounts, strict=True)]
+        [how_common(fault) * _how_likely(mount, prior) for fault, mount in zip(faults, mounts, strict=True)]
     )
     shares = weights / np.sum(weights)
     return tuple(
@@ -95,51 +82,6 @@ def possible_faults(picture_from_take: FloatArray, prior: MountPrior) -> tuple[C
         for n in np.argsort(-shares, kind="stable")
         if shares[n] >= _WORTH_NAMING
     )
-
-
-def fault_name(take_from_mic: FloatArray) -> str:
-    """A fault in words.
-
-    Examples
-    --------
-    >>> fault_name(np.diag([1.0, -1.0, 1.0]))
-    'Y (left-right) is inverted'
-    >>> fault_name(np.eye(3)[[1, 0, 2]])
-    'X and Y are swapped'
-    """
-    sources, signs = _taken_apart(take_from_mic)
-    inverted = [channel for channel, sign in zip(_CHANNELS, signs, strict=True) if sign < 0]
-    moved = [channel for channel, source in zip(_CHANNELS, sources, strict=True) if channel != source]
-    if not moved:
-        if len(inverted) == 3:
-            return "W is inverted (or X, Y and Z all are)"
-        if len(inverted) == 1:
-            return f"{inverted[0]} ({_MEANING[inverted[0]]}) is inverted"
-        return f"{inverted[0]} and {inverted[1]} are inverted" if inverted else "no channel is wrong"
-    if len(moved) == 2:
-        name = f"{moved[0]} and {moved[1]} are swapped"
-    else:
-        name = f"X, Y and Z hold {sources[0]}, {sources[1]} and {sources[2]}"
-    return f"{name}, with {' and '.join(inverted)} inverted" if inverted else name
-
-
-def _taken_apart(take_from_mic: FloatArray) -> tuple[tuple[str, ...], tuple[float, ...]]:
-    """Which channel each of X, Y, Z really holds, and with which sign."""
-    places = np.argmax(np.abs(take_from_mic), axis=1)
-    return tuple(_CHANNELS[place] for place in places), tuple(take_from_mic[np.arange(3), places])
-
-
-def _how_common(take_from_mic: FloatArray) -> float:
-    sources, signs = _taken_apart(take_from_mic)
-    inverted, moved = sum(sign < 0 for sign in signs), sum(a != b for a, b in zip(sources, _CHANNELS, strict=True))
-    common = {
-        (0, 0): 20.0,
-        (1, 0): _ONE_INVERTED,
-        (3, 0): _OMNI_INVERTED,
-        (0, 2): _TWO_SWAPPED,
-        (0, 3): _OTHER_ORDER,
-    }
-    return common.get((inverted, moved), _ODD)
 
 
 def _how_likely(mount: FloatArray, prior: MountPrior) -> float:

@@ -17,6 +17,7 @@ from scipy.spatial.transform import Rotation
 from scipy.special import logsumexp
 
 from spatial.analysis.rotationfit import BoolArray, RotationFits, fit_rotations, subsets_without
+from spatial.analysis.wiring import INVERTED_OMNI, mirroring_faults
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import angle_between
@@ -243,22 +244,26 @@ def _weigh(
     for rows in words:
         columns.append((rows, True, np.log((1 - _WRONG_WORD) / len(words))))
     columns.append((words[0] if words else (), False, np.log(_WRONG_WORD) if words else 0.0))
+    # Any one fault stands for all that mirror, but the crew's word is about the microphone and not about its channels.
+    mirrors = mirroring_faults() if words else ((INVERTED_OMNI, 1.0),)
+    wirings = [(np.eye(3), 1, 1.0, 1 - _MIRRORED), *((fault, -1, share, _MIRRORED) for fault, share in mirrors)]
     parts = []
     for rows, believed, log_word in columns:
-        for hand, log_hand in ((1, np.log(1 - _MIRRORED)), (-1, np.log(_MIRRORED))):
+        for fault, hand, share, often in wirings:
             fits = fit_rotations(
                 np.concatenate([wanted, *(row.in_picture[np.newaxis] for row in rows)])[np.newaxis],
-                np.concatenate([heard, *(row.in_mic[np.newaxis] for row in rows)])[np.newaxis],
+                np.concatenate([heard @ fault, *(row.in_mic[np.newaxis] for row in rows)])[np.newaxis],
                 np.concatenate([spread, [row.sd_rad for row in rows]]),
                 np.concatenate([choices, np.full((len(choices), len(rows)), believed)], axis=1),
-                np.full(len(choices), hand),
             )
-            parts.append((fits, believed, hand, fits.log_evidence + log_choice + log_word, log_hand))
+            log_odds = fits.log_evidence + log_choice + log_word + np.log(share)
+            parts.append((fits, believed, hand, log_odds, np.log(often), fits.matrices @ fault.T))
     fits = RotationFits(
+        np.concatenate([part[5] for part in parts]),
         *(
             np.concatenate([getattr(part[0], name) for part in parts])
-            for name in ("matrices", "covariances", "misfits", "log_evidence")
-        )
+            for name in ("covariances", "misfits", "log_evidence")
+        ),
     )
     log_odds = np.concatenate([part[3] for part in parts])
     each = len(choices)

@@ -1,8 +1,8 @@
 """Many guesses at once of how two sets of directions are turned against each other, and how likely each guess is.
 
 Goal: which marks belong together, which one is wrong, whether the field is a mirror image: each question is a set of
-hypotheses, each hypothesis a best rotation (or reflection) of some of the directions, and their evidence decides.
-Conventions: spatial.conventions (mount). Matrices are picture_from_mic; their determinant is the hypothesis's hand.
+hypotheses, each hypothesis a best rotation of some of the directions, and their evidence decides.
+Conventions: spatial.conventions (mount). Matrices are picture_from_mic.
 Functions: fit_rotations; subsets_without (which rows a hypothesis leaves out).
 Sources:
 [1] Wahba 1965 / Markley 1988, J. Astronaut. Sci. 36(3): attitude from vector pairs by singular value decomposition.
@@ -34,10 +34,10 @@ _FREE_TURN_RAD = np.pi / np.sqrt(3.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RotationFits:
-    """One best rotation or reflection for each hypothesis."""
+    """One best rotation for each hypothesis."""
 
     matrices: FloatArray
-    """Orthogonal, shape (hypotheses, 3, 3)."""
+    """Shape (hypotheses, 3, 3)."""
     covariances: FloatArray
     """Of the small rotation vector in the picture's axes, as wide as the scatter found says ([2]); shape as above."""
     misfits: FloatArray
@@ -46,9 +46,7 @@ class RotationFits:
     """Logarithm of how likely the rows are under each hypothesis, whatever the rotation is, shape (hypotheses,)."""
 
 
-def fit_rotations(
-    wanted: FloatArray, heard: FloatArray, sd_rad: FloatArray, used: BoolArray, hands: FloatArray
-) -> RotationFits:
+def fit_rotations(wanted: FloatArray, heard: FloatArray, sd_rad: FloatArray, used: BoolArray) -> RotationFits:
     """Best rotation of each hypothesis ([1]), its covariance ([2]) and its evidence ([3]).
 
     A row that a hypothesis does not use came from anywhere on the sphere.
@@ -60,8 +58,6 @@ def fit_rotations(
     sd_rad : ndarray, shape (rows,) or (hypotheses, rows)
         One standard deviation along either direction across a row.
     used : ndarray of bool, shape (hypotheses, rows)
-    hands : ndarray, shape (hypotheses,)
-        +1 for a rotation, -1 for a reflection.
 
     Returns
     -------
@@ -70,7 +66,7 @@ def fit_rotations(
     variances = np.asarray(sd_rad, dtype=float) ** 2
     weights = used / variances
     u, _, vt = np.linalg.svd(np.einsum("hn,hni,hnj->hij", weights, wanted, heard, optimize=True))
-    u[:, :, 2] *= (hands * np.sign(np.linalg.det(u) * np.linalg.det(vt)))[:, np.newaxis]
+    u[:, :, 2] *= np.sign(np.linalg.det(u) * np.linalg.det(vt))[:, np.newaxis]
     matrices = u @ vt
     across = np.eye(3) - wanted[..., :, np.newaxis] * wanted[..., np.newaxis, :]
     information = np.einsum("hn,hnij->hij", weights, across, optimize=True) + np.eye(3) / _FREE_TURN_RAD**2

@@ -166,5 +166,5 @@ def shared_parallax(marks: Sequence[HeardMark]) -> FloatArray | None:
         for end in (0, 1)
     )
     count = len(marks)
-    turn = fit_rotations(near[np.newaxis], far[np.newaxis], np.ones(count), np.ones((1, count), bool), np.ones(1))
+    turn = fit_rotations(near[np.newaxis], far[np.newaxis], np.ones(count), np.ones((1, count), bool))
     return np.asarray(Rotation.from_matrix(turn.matrices[0]).as_rotvec() / 2) if count > 1 else None

@@ -3,17 +3,19 @@
 Functions: make_walk; FAULTS (what can be wrong with a recorder's channels).
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
+from demo_audio.boxes import power_while_sounding
 from demo_audio.simulate import Performer, Rig, Room, simulate_shoot
 from spatial.analysis.clapwalk import clap_direction
-from spatial.conventions import FloatArray
+from spatial.conventions import FloatArray, W
 from spatial.field import azimuth_elevation
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
+from tests.bench.noise import fast_diffuse_noise
 from tests.stage import RATE, recorded_words, speech
 
 FAULTS: dict[str, FloatArray] = {
@@ -40,7 +42,6 @@ class Walk:
     mount: FloatArray
     """picture_from_mic."""
     fault: str
-    prior: dict[str, object] = field(default_factory=dict)
 
 
 def make_walk(
@@ -84,10 +85,9 @@ def make_walk(
             floor = (where[0], where[1], 0.05)
             performers.append(Performer("step", floor, _step(rng), place_s + rng.uniform(2.2, 3.5)))
         place_s += rng.uniform(4.5, 6.0)
-    shoot = simulate_shoot(
-        room, rig, performers, duration_s=place_s + 1.0, rng=rng, diffuse_snr_db=rng.uniform(12.0, 30.0)
-    )
-    heard = shoot.field.copy()
+    heard = simulate_shoot(room, rig, performers, duration_s=place_s + 1.0, rng=rng).field
+    power = power_while_sounding(heard[W], rate_hz=RATE) * 10 ** (-rng.uniform(12.0, 30.0) / 10)
+    heard = heard + np.sqrt(power) * fast_diffuse_noise(rig, heard.shape[1], rng=rng)[0]
     heard[[3, 1, 2]] = FAULTS[fault] @ heard[[3, 1, 2]]
     take = folder / f"walk-{seed}.wav"
     soundfile.write(take, (0.5 * heard / np.max(np.abs(heard))).T, RATE, subtype="PCM_24")
