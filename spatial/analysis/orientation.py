@@ -9,7 +9,7 @@ crew's word as directions); angle_sd.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -46,7 +46,7 @@ _MOST_WRONG = 3
 _ONE_PLACE_RAD = np.radians(5.0)
 _PULLED_ALIKE = 0.6
 """Part of a direction's variance that a second mark in the same place shares (tests/bench/mount.py, other seeds)."""
-_WRONG_WORD = 0.03
+_WRONG_WORD = 0.01
 """How often the crew's word on how the microphone hung is wrong (common practice, no source)."""
 _MIRRORED = 0.02
 """How often a channel is inverted or two are swapped (common practice, no source)."""
@@ -239,24 +239,20 @@ def _weigh(
     choices = subsets_without(len(wanted), _MOST_WRONG)
     left_out = np.sum(~choices, axis=1)
     log_choice = left_out * np.log(wrong_share) + (len(wanted) - left_out) * np.log(1 - wrong_share)
-    words = word_rows(prior)
-    columns = []
-    for rows in words:
-        columns.append((rows, True, np.log((1 - _WRONG_WORD) / len(words))))
-    columns.append((words[0] if words else (), False, np.log(_WRONG_WORD) if words else 0.0))
+    said = bool(word_rows(prior))
     # Any one fault stands for all that mirror, but the crew's word is about the microphone and not about its channels.
-    mirrors = mirroring_faults() if words else ((INVERTED_OMNI, 1.0),)
+    mirrors = mirroring_faults() if said else ((INVERTED_OMNI, 1.0),)
     wirings = [(np.eye(3), 1, 1.0, 1 - _MIRRORED), *((fault, -1, share, _MIRRORED) for fault, share in mirrors)]
     parts = []
-    for rows, believed, log_word in columns:
+    for rows, counted, believed, word_share in _ways_to_take(prior):
         for fault, hand, share, often in wirings:
             fits = fit_rotations(
                 np.concatenate([wanted, *(row.in_picture[np.newaxis] for row in rows)])[np.newaxis],
                 np.concatenate([heard @ fault, *(row.in_mic[np.newaxis] for row in rows)])[np.newaxis],
                 np.concatenate([spread, [row.sd_rad for row in rows]]),
-                np.concatenate([choices, np.full((len(choices), len(rows)), believed)], axis=1),
+                np.concatenate([choices, np.full((len(choices), len(rows)), counted)], axis=1),
             )
-            log_odds = fits.log_evidence + log_choice + log_word + np.log(share)
+            log_odds = fits.log_evidence + log_choice + np.log(word_share * share)
             parts.append((fits, believed, hand, log_odds, np.log(often), fits.matrices @ fault.T))
     fits = RotationFits(
         np.concatenate([part[5] for part in parts]),
@@ -270,12 +266,27 @@ def _weigh(
     log_share = log_odds + np.repeat([part[4] for part in parts], each)
     return _Guesses(
         used=np.tile(choices, (len(parts), 1)),
-        word=np.repeat([part[1] for part in parts], each) & bool(words),
+        word=np.repeat([part[1] for part in parts], each) & said,
         hands=np.repeat([part[2] for part in parts], each),
         fits=fits,
         log_odds=log_odds,
         shares=np.exp(log_share - logsumexp(log_share)),
     )
+
+
+def _ways_to_take(prior: MountPrior) -> list[tuple[tuple[AxisMeasurement, ...], bool, bool, float]]:
+    """The ways to take the crew's word: rows, whether they count, whether that is to believe it, and how often."""
+    words = word_rows(prior)
+    if not words:
+        return [((), False, False, 1.0)]
+    ways = [(rows, True, True, (1 - _WRONG_WORD) / len(words)) for rows in words]
+    anyhow = _WRONG_WORD
+    if prior.hanging is not None:
+        # Who is wrong about up and down is so by half a turn, mostly.
+        other = Hanging.UPRIGHT if prior.hanging is Hanging.UPSIDE_DOWN else Hanging.UPSIDE_DOWN
+        ways.append((word_rows(replace(prior, hanging=other))[0], True, False, 0.8 * _WRONG_WORD))
+        anyhow = 0.2 * _WRONG_WORD
+    return [*ways, (words[0], False, False, anyhow)]
 
 
 def word_rows(prior: MountPrior) -> tuple[tuple[AxisMeasurement, ...], ...]:

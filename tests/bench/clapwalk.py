@@ -128,7 +128,7 @@ def main(each: int) -> str:
         "and noise at 12 to 30 dB; the clapper stands within 5° (sd) of each place and talks and steps in between; the "
         "microphone faces about ahead, left, right or back. Error: of what turns the sound into the picture, degrees; "
         "180 means the wrong hand. Channel: walks in which the channel at fault is named first, of itself / when told "
-        "which way up the microphone was and where it faced; with nothing told, X and Y, or Z and W, are a guess by how "
+        "which way up the microphone was and where it faced; with nothing told it is a guess by how "
         "microphones usually sit.",
         "",
         "| walk | walks | not told | median | worst | mirrored or not: right | wrong | channel |",
