@@ -16,11 +16,11 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import logsumexp
 
-from spatial.analysis.rotationfit import BoolArray, RotationFits, fit_rotations, subsets_without
+from spatial.analysis.rotationfit import BoolArray, RotationFits, fit_rotations, subsets_without, turn_between
 from spatial.analysis.wiring import INVERTED_OMNI, mirroring_faults
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError
-from spatial.field import angle_between
+from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
 
 MARK_SD_RAD = np.radians(1.0)
@@ -43,6 +43,8 @@ WITHIN_95 = float(np.sqrt(-2 * np.log(0.05)))
 
 _ANGLES = ("yaw", "pitch", "roll")
 _MOST_WRONG = 3
+_FLOOR_PULL_RAD = np.radians(1.0)
+"""How far the floor's bounce pulls all marks of a room down alike (one sd; tests/bench/mount.py, other seeds)."""
 _ONE_PLACE_RAD = np.radians(5.0)
 _PULLED_ALIKE = 0.6
 """Part of a direction's variance that a second mark in the same place shares (tests/bench/mount.py, other seeds)."""
@@ -178,8 +180,9 @@ def estimate_mount(
     guesses = _weigh(wanted, heard, spread, prior, wrong_share)
     mirrored = _mirrored(guesses)
     best, covariance = _summed_up(guesses, -1 if mirrored else 1)
-    if shared_turn_rad is not None:
-        covariance = covariance + np.outer(shared_turn_rad, shared_turn_rad)
+    for shared in (_floor_turn(expected, spread[:marks]), shared_turn_rad):
+        if shared is not None:
+            covariance = covariance + np.outer(shared, shared)
     matrix = guesses.fits.matrices[best]
     used = guesses.used[best]
     kept = int(np.sum(used))
@@ -207,6 +210,14 @@ def estimate_mount(
         word_doubted=word_rows(prior) != () and not guesses.word[best],
         mirror_share=mirror_share,
     )
+
+
+def _floor_turn(expected: FloatArray, spread: FloatArray) -> FloatArray | None:
+    """The turn that one common pull downwards makes of a mount; more marks do not make it smaller."""
+    if not len(expected):
+        return None
+    azimuth, elevation = azimuth_elevation(expected)
+    return turn_between(expected, unit_vectors(azimuth, elevation - _FLOOR_PULL_RAD), spread)
 
 
 def _neighbours(expected: FloatArray) -> FloatArray:

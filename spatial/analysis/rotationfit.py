@@ -3,7 +3,7 @@
 Goal: which marks belong together, which one is wrong, whether the field is a mirror image: each question is a set of
 hypotheses, each hypothesis a best rotation of some of the directions, and their evidence decides.
 Conventions: spatial.conventions (mount). Matrices are picture_from_mic.
-Functions: fit_rotations; subsets_without (which rows a hypothesis leaves out).
+Functions: fit_rotations; turn_between (a small turn); subsets_without (which rows a hypothesis leaves out).
 Sources:
 [1] Wahba 1965 / Markley 1988, J. Astronaut. Sci. 36(3): attitude from vector pairs by singular value decomposition.
 [2] Shuster and Oh 1981, J. Guidance and Control 4(1): covariance of that attitude (formula from memory, checked by
@@ -90,6 +90,26 @@ def fit_rotations(wanted: FloatArray, heard: FloatArray, sd_rad: FloatArray, use
         misfits=np.where(freedom > 0, scatter / np.maximum(freedom, 1.0), 1.0),
         log_evidence=log_fit + log_room + log_rows,
     )
+
+
+def turn_between(wanted: FloatArray, heard: FloatArray, sd_rad: FloatArray) -> FloatArray:
+    """The small turn that best takes directions to others close by; none about an axis that they do not tell.
+
+    Parameters
+    ----------
+    wanted, heard : ndarray, shape (rows, 3)
+        Unit vectors.
+    sd_rad : ndarray, shape (rows,)
+
+    Returns
+    -------
+    ndarray, shape (3,)
+        Rotation vector.
+    """
+    weights = np.asarray(sd_rad, dtype=float)[:, np.newaxis, np.newaxis] ** -2
+    across = np.eye(3) - heard[:, :, np.newaxis] * heard[:, np.newaxis, :]
+    information = np.sum(weights * across, axis=0) + np.eye(3) / _FREE_TURN_RAD**2
+    return np.asarray(np.linalg.solve(information, np.sum(weights[:, 0] * np.cross(heard, wanted), axis=0)))
 
 
 def subsets_without(rows: int, most_left_out: int) -> BoolArray:

@@ -9,10 +9,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, MARK_FRAMES_S, SpanDirection, field_bins, span_direction
-from spatial.analysis.rotationfit import fit_rotations
+from spatial.analysis.rotationfit import turn_between
 from spatial.conventions import FloatArray
 from spatial.errors import InputError, MarksFileError
 from spatial.field import angle_between, unit_vectors
@@ -165,6 +164,4 @@ def shared_parallax(marks: Sequence[HeardMark]) -> FloatArray | None:
         np.stack([heard.expected if heard.near_and_far is None else heard.near_and_far[end] for heard in marks])
         for end in (0, 1)
     )
-    count = len(marks)
-    turn = fit_rotations(near[np.newaxis], far[np.newaxis], np.ones(count), np.ones((1, count), bool))
-    return np.asarray(Rotation.from_matrix(turn.matrices[0]).as_rotvec() / 2) if count > 1 else None
+    return turn_between(near, far, np.array([heard.heard.sd_rad for heard in marks])) / 2
