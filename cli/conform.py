@@ -58,6 +58,8 @@ def conform(
     as_json: bool,
 ) -> None:
     """Write the synced, de-drifted, turned track, exactly as long as the clip; read it back and prove it."""
+    if repair and mount:
+        raise click.UsageError("--repair goes by the marks, and --mount leaves them unasked: give one of the two")
     with Run(as_json=as_json) as run:
         from spatial.field import ChannelFormat
         from spatial.jobs.conform import conform_clip

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from spatial.analysis.orientation import MountPrior
+    from spatial.analysis.mountprior import MountPrior
     from spatial.findings import Finding
     from spatial.jobs.marks import Rig
     from spatial.jobs.verify import Tolerance
@@ -176,7 +176,7 @@ def prior_from(hanging: str | None, level_within_deg: float | None, facing_deg: 
     """What the crew says of how the microphone sat."""
     from math import radians
 
-    from spatial.analysis.orientation import Hanging, MountPrior
+    from spatial.analysis.mountprior import Hanging, MountPrior
 
     return MountPrior(
         hanging=Hanging(hanging) if hanging else None,

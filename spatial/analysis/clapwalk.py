@@ -12,7 +12,8 @@ from itertools import combinations
 import numpy as np
 from scipy.special import logsumexp
 
-from spatial.analysis.orientation import MountPrior, word_rows
+from spatial.analysis.mountguesses import MIRRORED
+from spatial.analysis.mountprior import MountPrior, word_rows
 from spatial.analysis.rotationfit import BoolArray, fit_rotations
 from spatial.analysis.wiring import INVERTED_OMNI, mirroring_faults
 from spatial.conventions import FloatArray
@@ -36,7 +37,7 @@ _DOUBLED_S = 4.0
 _DOUBLED_RAD = np.radians(20.0)
 _MOST_MISSING = 2
 _MOST_SPARE = 5
-_MISSING, _SPARE, _MIRRORED = 0.05, 0.1, 0.02
+_MISSING, _SPARE = 0.05, 0.1
 _SURE = 0.95
 _SAME_RAD = np.radians(30.0)
 
@@ -134,7 +135,7 @@ def pair_claps(
         )
         sd = np.concatenate([sd_rad[chosen], np.tile([row.sd_rad for row in rows], (len(chosen), 1))], axis=1)
         used: BoolArray = np.concatenate([matched, np.ones((len(chosen), told), dtype=bool)], axis=1)
-        for fault, share in ((np.eye(3), 1 - _MIRRORED), *((fault, _MIRRORED * part) for fault, part in mirrors)):
+        for fault, share in ((np.eye(3), 1 - MIRRORED), *((fault, MIRRORED * part) for fault, part in mirrors)):
             recorded = heard.copy()
             recorded[:, :named] = recorded[:, :named] @ fault
             fits = fit_rotations(wanted[np.newaxis], recorded, sd, used)

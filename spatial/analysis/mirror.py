@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spatial.analysis.orientation import FACING_SD_RAD, HANGING_SD_RAD, WITHIN_95, Hanging, MountPrior
+from spatial.analysis.mountprior import FACING_SD_RAD, HANGING_SD_RAD, WITHIN_95, Hanging, MountPrior
 from spatial.analysis.wiring import SIGNED_PERMUTATIONS, fault_name, how_common
 from spatial.conventions import FloatArray
 from spatial.rotation import YawPitchRoll, rotation_angle, ypr_from_matrix

@@ -2,22 +2,21 @@
 
 Goal: the rotation picture_from_mic, what it is worth along each angle, which mark does not belong with the others,
 and what the marks cannot tell. Every way of leaving marks out, of doubting the crew's word and of mirroring the field
-is weighed (spatial.analysis.rotationfit); nothing is averaged over marks that contradict each other.
+is weighed (spatial.analysis.mountguesses); nothing is averaged over marks that contradict each other.
 Conventions: spatial.conventions (mount; yaw, pitch, roll).
-Functions: estimate_mount; telling_direction (where one more clap would tell the most); word_rows (the
-crew's word as directions); angle_sd.
+Functions: estimate_mount; telling_direction (where one more clap would tell the most); angle_sd.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from enum import StrEnum
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import logsumexp
 
-from spatial.analysis.rotationfit import BoolArray, RotationFits, fit_rotations, subsets_without, turn_between
-from spatial.analysis.wiring import INVERTED_OMNI, mirroring_faults
+from spatial.analysis.mountguesses import Guesses, likeliest, weigh_guesses
+from spatial.analysis.mountprior import AxisMeasurement, MountPrior, word_rows
+from spatial.analysis.rotationfit import turn_between
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors
@@ -26,32 +25,18 @@ from spatial.rotation import YawPitchRoll, ypr_from_matrix
 MARK_SD_RAD = np.radians(1.0)
 """How exactly a person places a mark on a performer's mouth (common practice, no source)."""
 
-HANGING_SD_RAD = np.radians(5.0)
-"""How level a microphone hangs that someone calls upright or upside down (common practice, no source)."""
-
-FACING_SD_RAD = np.radians(20.0)
-"""How exactly a person says which way a microphone faced (common practice, no source)."""
+WRONG_MARK = 0.05
+"""How often a mark names the wrong performer, moment or side (common practice, no source)."""
 
 UNDETERMINED_RAD = np.radians(20.0)
 """An angle known no better than this is no answer."""
 
-WRONG_MARK = 0.05
-"""How often a mark names the wrong performer, moment or side (common practice, no source)."""
-
-WITHIN_95 = float(np.sqrt(-2 * np.log(0.05)))
-"""A tilt lies within so many of its standard deviations (per axis) in 95 of 100: the two-dimensional normal law."""
-
 _ANGLES = ("yaw", "pitch", "roll")
-_MOST_WRONG = 3
 _FLOOR_PULL_RAD = np.radians(1.0)
 """How far the floor's bounce pulls all marks of a room down alike (one sd; tests/bench/mount.py, other seeds)."""
 _ONE_PLACE_RAD = np.radians(5.0)
 _PULLED_ALIKE = 0.6
 """Part of a direction's variance that a second mark in the same place shares (tests/bench/mount.py, other seeds)."""
-_WRONG_WORD = 0.01
-"""How often the crew's word on how the microphone hung is wrong (common practice, no source)."""
-_MIRRORED = 0.02
-"""How often a channel is inverted or two are swapped (common practice, no source)."""
 _SURE = 0.98
 _MIRROR_CLEAR = 7.0
 """Natural logarithm of the odds from the marks alone, 1100 to 1, above which the field is called a mirror image."""
@@ -62,36 +47,6 @@ _MIRROR_FITS = 6.0
 """A mirror image must fit as well as marks do: wrong marks fit neither way, and one way a little better."""
 _FEWEST_AGAINST_ONE = 3
 """A mark is called wrong on the word of so many others: two fit one another whenever their angle does by chance."""
-
-
-class Hanging(StrEnum):
-    """What the crew says of the microphone's up side."""
-
-    UPRIGHT = "upright"
-    UPSIDE_DOWN = "upside_down"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class AxisMeasurement:
-    """A direction known in both axes that is no mark, such as the picture's left as the camera's scratch tells it."""
-
-    in_mic: FloatArray
-    """Unit vector, shape (3,)."""
-    in_picture: FloatArray
-    """Unit vector, shape (3,)."""
-    sd_rad: float
-    """One standard deviation along either direction across it."""
-
-
-@dataclass(frozen=True, slots=True)
-class MountPrior:
-    """What the crew says of how the microphone sat: believed as far as such words are, and no further."""
-
-    hanging: Hanging | None = None
-    level_within_rad: float | None = None
-    """It hung level within this angle, in 95 of 100; either way up unless `hanging` says which."""
-    facing_rad: float | None = None
-    """It faced about there, as an azimuth in the picture."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -177,7 +132,7 @@ def estimate_mount(
     heard = np.concatenate([measured, *(axis.in_mic[np.newaxis] for axis in axes)])
     spread = np.hypot(sd_rad, MARK_SD_RAD) * np.sqrt(_neighbours(expected))
     spread = np.concatenate([spread, [axis.sd_rad for axis in axes]])
-    guesses = _weigh(wanted, heard, spread, prior, wrong_share)
+    guesses = weigh_guesses(wanted, heard, spread, prior, wrong_share)
     mirrored = _mirrored(guesses)
     best, covariance = _summed_up(guesses, -1 if mirrored else 1)
     for shared in (_floor_turn(expected, spread[:marks]), shared_turn_rad):
@@ -203,7 +158,7 @@ def estimate_mount(
         misfit=float(guesses.fits.misfits[best]),
         mirrored=mirrored,
         picture_from_take=matrix,
-        other_hand=guesses.fits.matrices[_likeliest(guesses, 1 if mirrored else -1)],
+        other_hand=guesses.fits.matrices[likeliest(guesses, 1 if mirrored else -1)],
         covariance=covariance,
         wrong=(share / np.sum(share)) @ ~guesses.used[:, :marks],
         contradictory=against_few,
@@ -227,104 +182,13 @@ def _neighbours(expected: FloatArray) -> FloatArray:
     return np.asarray(1.0 + _PULLED_ALIKE * (np.sum(near, axis=1) - 1.0))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Guesses:
-    """Every hypothesis, weighed."""
-
-    used: BoolArray
-    """Which rows each believes, shape (hypotheses, rows), without the crew's word."""
-    word: BoolArray
-    """Whether each believes the crew's word."""
-    hands: FloatArray
-    fits: RotationFits
-    log_odds: FloatArray
-    """Logarithm of evidence times prior, but for how often fields are mirrored."""
-    shares: FloatArray
-    """How likely each is, all things considered; they add up to 1."""
-
-
-def _weigh(
-    wanted: FloatArray, heard: FloatArray, spread: FloatArray, prior: MountPrior, wrong_share: float
-) -> _Guesses:
-    """Fit every way of leaving rows out, of doubting the crew and of mirroring the field."""
-    choices = subsets_without(len(wanted), _MOST_WRONG)
-    left_out = np.sum(~choices, axis=1)
-    log_choice = left_out * np.log(wrong_share) + (len(wanted) - left_out) * np.log(1 - wrong_share)
-    said = bool(word_rows(prior))
-    # Any one fault stands for all that mirror, but the crew's word is about the microphone and not about its channels.
-    mirrors = mirroring_faults() if said else ((INVERTED_OMNI, 1.0),)
-    wirings = [(np.eye(3), 1, 1.0, 1 - _MIRRORED), *((fault, -1, share, _MIRRORED) for fault, share in mirrors)]
-    parts = []
-    for rows, counted, believed, word_share in _ways_to_take(prior):
-        for fault, hand, share, often in wirings:
-            fits = fit_rotations(
-                np.concatenate([wanted, *(row.in_picture[np.newaxis] for row in rows)])[np.newaxis],
-                np.concatenate([heard @ fault, *(row.in_mic[np.newaxis] for row in rows)])[np.newaxis],
-                np.concatenate([spread, [row.sd_rad for row in rows]]),
-                np.concatenate([choices, np.full((len(choices), len(rows)), counted)], axis=1),
-            )
-            log_odds = fits.log_evidence + log_choice + np.log(word_share * share)
-            parts.append((fits, believed, hand, log_odds, np.log(often), fits.matrices @ fault.T))
-    fits = RotationFits(
-        np.concatenate([part[5] for part in parts]),
-        *(
-            np.concatenate([getattr(part[0], name) for part in parts])
-            for name in ("covariances", "misfits", "log_evidence")
-        ),
-    )
-    log_odds = np.concatenate([part[3] for part in parts])
-    each = len(choices)
-    log_share = log_odds + np.repeat([part[4] for part in parts], each)
-    return _Guesses(
-        used=np.tile(choices, (len(parts), 1)),
-        word=np.repeat([part[1] for part in parts], each) & said,
-        hands=np.repeat([part[2] for part in parts], each),
-        fits=fits,
-        log_odds=log_odds,
-        shares=np.exp(log_share - logsumexp(log_share)),
-    )
-
-
-def _ways_to_take(prior: MountPrior) -> list[tuple[tuple[AxisMeasurement, ...], bool, bool, float]]:
-    """The ways to take the crew's word: rows, whether they count, whether that is to believe it, and how often."""
-    words = word_rows(prior)
-    if not words:
-        return [((), False, False, 1.0)]
-    ways = [(rows, True, True, (1 - _WRONG_WORD) / len(words)) for rows in words]
-    anyhow = _WRONG_WORD
-    if prior.hanging is not None:
-        # Who is wrong about up and down is so by half a turn, mostly.
-        other = Hanging.UPRIGHT if prior.hanging is Hanging.UPSIDE_DOWN else Hanging.UPSIDE_DOWN
-        ways.append((word_rows(replace(prior, hanging=other))[0], True, False, 0.8 * _WRONG_WORD))
-        anyhow = 0.2 * _WRONG_WORD
-    return [*ways, (words[0], False, False, anyhow)]
-
-
-def word_rows(prior: MountPrior) -> tuple[tuple[AxisMeasurement, ...], ...]:
-    """The crew's word as rows; several sets of them where it leaves open which way up, none where nothing is said."""
-    rows: list[AxisMeasurement] = []
-    if prior.facing_rad is not None:
-        ahead = np.array([np.cos(prior.facing_rad), np.sin(prior.facing_rad), 0.0])
-        rows.append(AxisMeasurement(np.array([1.0, 0.0, 0.0]), ahead, FACING_SD_RAD))
-    if prior.hanging is None and prior.level_within_rad is None:
-        return (tuple(rows),) if rows else ()
-    sd = HANGING_SD_RAD if prior.level_within_rad is None else prior.level_within_rad / WITHIN_95
-    ways = [hanging for hanging in Hanging if prior.hanging in (None, hanging)]
-    up = np.array([0.0, 0.0, 1.0])
-    return tuple((*rows, AxisMeasurement(up, up if way is Hanging.UPRIGHT else -up, sd)) for way in ways)
-
-
-def _likeliest(guesses: _Guesses, hand: int) -> int:
-    return int(np.argmax(np.where(guesses.hands == hand, guesses.shares, -1.0)))
-
-
-def _mirrored(guesses: _Guesses) -> bool | None:
+def _mirrored(guesses: Guesses) -> bool | None:
     """Whether marks, and the crew's word, fit a reflection and no rotation."""
     mirror = guesses.hands < 0
     odds = float(logsumexp(guesses.log_odds[mirror]) - logsumexp(guesses.log_odds[~mirror]))
     if odds < -_MIRROR_UNSURE:
         return False
-    best = _likeliest(guesses, -1)
+    best = likeliest(guesses, -1)
     used = guesses.used[best]
     believed = int(np.sum(used)) + bool(guesses.word[best])
     enough = _FEWEST_AGAINST_ONE if used.all() else _FEWEST_AGAINST_ONE + 1
@@ -333,9 +197,9 @@ def _mirrored(guesses: _Guesses) -> bool | None:
     return None
 
 
-def _summed_up(guesses: _Guesses, hand: int) -> tuple[int, FloatArray]:
+def _summed_up(guesses: Guesses, hand: int) -> tuple[int, FloatArray]:
     """The likeliest guess of a hand, and the covariance of all guesses about it."""
-    best = _likeliest(guesses, hand)
+    best = likeliest(guesses, hand)
     alike = guesses.hands == hand
     shares = guesses.shares[alike] / np.sum(guesses.shares[alike])
     apart = Rotation.from_matrix(guesses.fits.matrices[alike] @ guesses.fits.matrices[best].T).as_rotvec()

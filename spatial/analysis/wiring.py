@@ -1,7 +1,8 @@
 """How X, Y and Z of a recording can be inverted, swapped or confused, in matrices and in words.
 
 Conventions: spatial.conventions (axes, field). An inverted W is all three inverted.
-Functions: fault_name, how_common, mirroring_faults; SIGNED_PERMUTATIONS (all 48).
+SIGNED_PERMUTATIONS has all 48.
+Functions: fault_name, how_common, mirroring_faults.
 """
 
 from itertools import permutations, product

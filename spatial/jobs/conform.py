@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.orientation import MountPrior
+from spatial.analysis.mountprior import MountPrior
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import InconclusiveError, MediaFileError, OutputError
 from spatial.field import ChannelFormat, rewire_field

@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from spatial.analysis.orientation import MountPrior
+from spatial.analysis.mountprior import MountPrior
 from spatial.errors import MediaFileError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity

@@ -11,11 +11,10 @@ from pathlib import Path
 import numpy as np
 
 from spatial.analysis.mirror import ChannelFault, in_another_order, possible_faults
+from spatial.analysis.mountprior import AxisMeasurement, MountPrior
 from spatial.analysis.orientation import (
     WRONG_MARK,
-    AxisMeasurement,
     MountEstimate,
-    MountPrior,
     angle_sd,
     estimate_mount,
 )

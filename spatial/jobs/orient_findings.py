@@ -8,7 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from spatial.analysis.mirror import ChannelFault
-from spatial.analysis.orientation import MountEstimate, MountPrior, telling_direction
+from spatial.analysis.mountprior import MountPrior
+from spatial.analysis.orientation import MountEstimate, telling_direction
 from spatial.conventions import FloatArray
 from spatial.field import unit_vectors
 from spatial.findings import Finding, Severity

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from spatial.analysis.clapwalk import CLAP_SD_RAD, clap_direction, merge_doubled, pair_claps
-from spatial.analysis.orientation import Hanging, MountPrior
+from spatial.analysis.mountprior import Hanging, MountPrior
 from spatial.analysis.wiring import fault_name, mirroring_faults
 from spatial.errors import InputError
 from spatial.rotation import YawPitchRoll, matrix_from_ypr

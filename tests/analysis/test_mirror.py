@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from spatial.analysis.mirror import in_another_order, possible_faults
-from spatial.analysis.orientation import Hanging, MountPrior, estimate_mount
+from spatial.analysis.mountprior import Hanging, MountPrior
+from spatial.analysis.orientation import estimate_mount
 from spatial.analysis.wiring import SIGNED_PERMUTATIONS, fault_name, mirroring_faults
 from spatial.errors import InputError
 from spatial.field import ChannelFormat, encode, internal_from, rewire_field, unit_vectors

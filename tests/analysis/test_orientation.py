@@ -5,10 +5,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from spatial.analysis import orientation, rotationfit
+from spatial.analysis.mountprior import AxisMeasurement, Hanging, MountPrior
 from spatial.analysis.orientation import (
-    AxisMeasurement,
-    Hanging,
-    MountPrior,
     estimate_mount,
     telling_direction,
 )

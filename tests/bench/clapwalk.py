@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.orientation import Hanging, MountPrior
+from spatial.analysis.mountprior import Hanging, MountPrior
 from spatial.errors import InconclusiveError
 from spatial.jobs.clapwalk import orient_claps
 from spatial.rotation import rotation_angle, ypr_from_matrix

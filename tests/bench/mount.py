@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.orientation import Hanging, MountEstimate, MountPrior, estimate_mount
+from spatial.analysis.mountprior import Hanging, MountPrior
+from spatial.analysis.orientation import MountEstimate, estimate_mount
 from spatial.conventions import FloatArray
 from spatial.rotation import rotation_angle, ypr_from_matrix
 from tests.bench.mountscenes import MarkSet, drawn, heard_in_room

@@ -418,6 +418,7 @@ def test_what_cannot_be_done_is_one_sentence_and_3(shoot, tmp_path, arguments, a
         ["directions", "a.wav", "--band-hz", "400"],
         ["orient", "a.mp4", "a.wav"],
         ["conform", "a.mp4", "a.wav"],
+        ["conform", "a.mp4", "a.wav", "-o", "t.wav", "--mount", "0,0,0", "--repair"],
         ["conform", "a.mp4", "a.wav", "-o", "t.wav", "--mount", "0,nan,0"],
         ["verify", "a.mp4", "a.wav", "--marks", "m.csv", "--tolerance-azimuth-deg", "0"],
         ["verify", "a.mp4", "a.wav", "--marks", "m.csv", "--mic-offset", "0,0"],

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from spatial.analysis.direction import SpanDirection
-from spatial.analysis.orientation import AxisMeasurement, Hanging, MountPrior
+from spatial.analysis.mountprior import AxisMeasurement, Hanging, MountPrior
 from spatial.analysis.sync import SyncEstimate
 from spatial.errors import InconclusiveError
 from spatial.field import ChannelFormat, unit_vectors
