@@ -170,7 +170,7 @@ def orient_heard(
     findings = [
         *(sync.findings if sync else ()),
         *unheard_findings(marks),
-        *mount_findings(mount, used, prior, faults=faults, repaired=repaired, order=order),
+        *mount_findings(mount, used, prior, faults=faults, repaired=repaired, order=order, things=evidence),
     ]
     return OrientResult(take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence)
 
@@ -188,4 +188,4 @@ def determined_turn(oriented: OrientResult) -> FloatArray:
     if oriented.mount.mirrored and not oriented.mount.undetermined:
         raise InconclusiveError(mirrored_message(oriented.faults))
     used = [heard for heard in oriented.marks if heard.heard.heard]
-    raise InconclusiveError(undetermined_message(oriented.mount, used))
+    raise InconclusiveError(undetermined_message(oriented.mount, used, oriented.evidence))

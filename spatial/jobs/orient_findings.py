@@ -35,18 +35,19 @@ def mount_findings(
     faults: Sequence[ChannelFault] = (),
     repaired: ChannelFault | None = None,
     order: ChannelFault | None = None,
+    things: str = "marks",
 ) -> list[Finding]:
-    """Everything there is to say about a mount and the marks that were heard for it."""
+    """Everything there is to say about a mount and the marks, or claps, that were heard for it."""
     findings = []
     if mount.undetermined:
-        findings.append(Finding("undetermined", Severity.LOOK, undetermined_message(mount, used)))
+        findings.append(Finding("undetermined", Severity.LOOK, undetermined_message(mount, used, things)))
     if mount.mirrored:
         severity = Severity.LOOK if repaired else Severity.FIX
         findings.append(Finding("mirrored", severity, mirrored_message(faults, repaired)))
     matrix = repaired.mount if repaired else mount.matrix
     if mount.undetermined or mount.contradictory:
         return findings
-    findings += _mark_findings(mount, used)
+    findings += _mark_findings(mount, used, things)
     if matrix is None:
         return findings
     tilt = float(np.arccos(np.clip(matrix[2, 2], -1.0, 1.0)))
@@ -55,12 +56,12 @@ def mount_findings(
             Finding(
                 "upside_down" if tilt > _UPSIDE_DOWN_RAD else "tilt",
                 Severity.LOOK,
-                "the marks say plainly that the microphone did not sit as you said, and they are believed: check "
-                "--upright, --upside-down, --level-within and --facing, or the marks",
+                f"the {things} say plainly that the microphone did not sit as you said, and they are believed: check "
+                f"--upright, --upside-down, --level-within and --facing, or the {things}",
             )
         )
     if mount.mirrored is None and tilt > _UPSIDE_DOWN_RAD and not prior.hanging:
-        findings.append(Finding("mirrored", Severity.LOOK, _mirror_or_upside_down(mount)))
+        findings.append(Finding("mirrored", Severity.LOOK, _mirror_or_upside_down(mount, things)))
     if order is not None:
         findings.append(
             Finding(
@@ -75,7 +76,7 @@ def mount_findings(
             Finding("upside_down", Severity.NOTE, "the microphone hung upside down; the sound is turned to match")
         )
         tilt = float(np.pi - tilt)
-    if tilt > _TILTED_RAD:
+    if tilt > max(_TILTED_RAD, 2 * mount.sd_rad.pitch_rad, 2 * mount.sd_rad.roll_rad):
         findings.append(
             Finding(
                 "tilt",
@@ -101,26 +102,26 @@ def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
     ]
 
 
-def undetermined_message(mount: MountEstimate, used: Sequence[HeardMark]) -> str:
+def undetermined_message(mount: MountEstimate, used: Sequence[HeardMark], things: str = "marks") -> str:
     """Why the mount is not known, and what would settle it."""
     if mount.contradictory or np.sqrt(np.mean(mount.residuals_rad**2)) > _MARK_OFF_RAD:
         cannot_name = (
-            f"; of {len(used)} marks none can be told to be the wrong one, so add a mark, or say how the microphone "
-            "hung (--upright or --upside-down)"
+            f"; of {len(used)} {things} none can be told to be the wrong one, so add another, or say how the "
+            "microphone hung (--upright or --upside-down)"
             if 2 <= len(used) <= 4
             else ""
         )
         return (
-            "these marks contradict each other, so how the microphone sat cannot be told: check that each names the "
-            "right performer, moment and side (positive = left), --picture for pixels, and how the channels are read "
-            f"(--format){cannot_name}"
+            f"these {things} contradict each other, so how the microphone sat cannot be told: check that each names "
+            "the right performer, moment and side (positive = left), --picture for pixels, and how the channels are "
+            f"read (--format){cannot_name}"
         )
     if mount.mirrored is None and mount.mirror_share > 0.1:
-        return _mirror_or_upside_down(mount)
+        return _mirror_or_upside_down(mount, things)
     where = _CLAPS[telling_direction(mount, _CLAP_DIRECTIONS)]
     return (
-        f"these marks cannot tell the {_listed(mount.undetermined)}: add marks further apart (one {where} would tell "
-        "the most), or say how the microphone hung (--upright or --upside-down)"
+        f"these {things} cannot tell the {_listed(mount.undetermined)}: add {things} further apart (one {where} would "
+        "tell the most), or say how the microphone hung (--upright or --upside-down)"
     )
 
 
@@ -151,15 +152,15 @@ def _sat(fault: ChannelFault) -> str:
     return f"{hung}, facing {side}"
 
 
-def _mirror_or_upside_down(mount: MountEstimate) -> str:
+def _mirror_or_upside_down(mount: MountEstimate, things: str) -> str:
     where = _CLAPS[telling_direction(mount, _CLAP_DIRECTIONS)] if not mount.undetermined else _CLAPS[0]
     return (
-        "these marks lie nearly in one plane, where a microphone that hung the other way up and a field with a channel "
-        f"inverted look the same: one clap {where} would settle it, or say --upright or --upside-down"
+        f"these {things} lie nearly in one plane, where a microphone that hung the other way up and a field with a "
+        f"channel inverted look the same: one clap {where} would settle it, or say --upright or --upside-down"
     )
 
 
-def _mark_findings(mount: MountEstimate, used: Sequence[HeardMark]) -> list[Finding]:
+def _mark_findings(mount: MountEstimate, used: Sequence[HeardMark], things: str) -> list[Finding]:
     """Marks that do not belong, one by one; or that all of them scatter."""
     findings = []
     for heard, residual, wrong in zip(used, mount.residuals_rad, mount.wrong, strict=True):
@@ -173,17 +174,19 @@ def _mark_findings(mount: MountEstimate, used: Sequence[HeardMark]) -> list[Find
             Finding(
                 "mark_off",
                 Severity.LOOK,
-                f"the mark of {heard.mark.who} at {heard.mark.start_s:.1f} s lies {np.degrees(residual):.0f}° from "
-                f"where the other marks {others}{parallax}: check that it names the right performer, moment and side",
+                f"the {things[:-1]} of {heard.mark.who} at {heard.mark.start_s:.1f} s lies {np.degrees(residual):.0f}° "
+                f"from where the other {things} {others}{parallax}: check that it names the right performer, moment "
+                "and side",
                 heard.mark.who,
             )
         )
     if mount.misfit > _POOR_FIT:
+        most = np.degrees(np.max(mount.residuals_rad))
         findings.append(
             Finding(
                 "mark_off",
                 Severity.LOOK,
-                f"the marks do not fit together well (up to {np.degrees(np.max(mount.residuals_rad)):.0f}° left over): "
+                f"the {things} do not fit together well (up to {most:.0f}° left over): "
                 "check --mic-offset, --picture, and that each mark names the right performer and moment",
             )
         )

@@ -60,7 +60,7 @@ def test_of_three_marks_none_is_blamed_and_a_fourth_is_asked_for():
     assert said(result, "mark_off") == []
     (only,) = said(result, "undetermined")
     assert "contradict each other" in only.message
-    assert "of 3 marks none can be told to be the wrong one, so add a mark" in only.message
+    assert "of 3 marks none can be told to be the wrong one, so add another" in only.message
     with pytest.raises(InconclusiveError, match="contradict each other"):
         determined_turn(result)
     assert words.orient_lines(result)[0] == "How the microphone sat cannot be told from these marks."
