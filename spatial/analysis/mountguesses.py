@@ -16,7 +16,8 @@ from spatial.conventions import FloatArray
 
 MIRRORED = 0.02
 """How often a channel is inverted or two are swapped (common practice, no source)."""
-_MOST_WRONG = 3
+_MOST_WRONG = ((20, 3), (60, 2), (1000, 1))
+"""Of up to so many marks, so many are left out at once: some two thousand guesses at the most."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,7 +40,8 @@ def weigh_guesses(
     wanted: FloatArray, heard: FloatArray, spread: FloatArray, prior: MountPrior, wrong_share: float
 ) -> Guesses:
     """Fit every way of leaving rows out, of doubting the crew and of mirroring the field."""
-    choices = subsets_without(len(wanted), _MOST_WRONG)
+    most = next((wrong for marks, wrong in _MOST_WRONG if len(wanted) <= marks), 0)
+    choices = subsets_without(len(wanted), most)
     left_out = np.sum(~choices, axis=1)
     log_choice = left_out * np.log(wrong_share) + (len(wanted) - left_out) * np.log(1 - wrong_share)
     said = bool(word_rows(prior))

@@ -294,3 +294,14 @@ def test_stated_intervals_hold_the_truth():
                 off = np.angle(np.exp(1j * (getattr(result.angles, name) - getattr(true, name))))
                 held.append(abs(off) < 1.96 * getattr(result.sd_rad, name))
     assert 0.92 <= np.mean(held) <= 0.98  # DESIGN section 6
+
+
+@pytest.mark.parametrize("count", [25, 70])
+def test_many_marks_with_a_wrong_one(rng, count):
+    mount = matrix_from_ypr(YawPitchRoll.from_degrees(92.6, -3, 178))
+    true = directions(rng.uniform(-80, 80, count), rng.uniform(-20, 30, count))
+    expected = true.copy()
+    expected[7] = directions([100], [-40])[0]
+    result = estimate_mount(expected, true @ mount, np.full(count, np.radians(1.5)))
+    assert np.degrees(rotation_angle(result.matrix, mount)) < 0.1
+    assert np.flatnonzero(result.wrong > 0.9).tolist() == [7]
