@@ -32,8 +32,9 @@ UNDETERMINED_RAD = np.radians(20.0)
 """An angle known no better than this is no answer."""
 
 _ANGLES = ("yaw", "pitch", "roll")
-_FLOOR_PULL_RAD = np.radians(1.0)
-"""How far the floor's bounce pulls all marks of a room down alike (one sd; tests/bench/mount.py, other seeds)."""
+_PULLED_DOWN = 0.8
+"""How far a room's floor and ceiling pull all marks down or up alike, one sd, as a part of a mark's own stated one
+(0.85 for speech and music, 0.4 for claps, in 40 rooms of tests/bench/mountscenes.py, seeds 3000 to 3039)."""
 _ONE_PLACE_RAD = np.radians(5.0)
 _PULLED_ALIKE = 0.6
 """Part of a direction's variance that a second mark in the same place shares (tests/bench/mount.py, other seeds)."""
@@ -135,7 +136,7 @@ def estimate_mount(
     guesses = weigh_guesses(wanted, heard, spread, prior, wrong_share)
     mirrored = _mirrored(guesses)
     best, covariance = _summed_up(guesses, -1 if mirrored else 1)
-    for shared in (_floor_turn(expected, spread[:marks]), shared_turn_rad):
+    for shared in (_floor_turn(expected, sd_rad), shared_turn_rad):
         if shared is not None:
             covariance = covariance + np.outer(shared, shared)
     matrix = guesses.fits.matrices[best]
@@ -167,12 +168,13 @@ def estimate_mount(
     )
 
 
-def _floor_turn(expected: FloatArray, spread: FloatArray) -> FloatArray | None:
+def _floor_turn(expected: FloatArray, sd_rad: FloatArray) -> FloatArray | None:
     """The turn that one common pull downwards makes of a mount; more marks do not make it smaller."""
     if not len(expected):
         return None
     azimuth, elevation = azimuth_elevation(expected)
-    return turn_between(expected, unit_vectors(azimuth, elevation - _FLOOR_PULL_RAD), spread)
+    lower = unit_vectors(azimuth, elevation - _PULLED_DOWN * np.mean(sd_rad))
+    return turn_between(expected, lower, np.hypot(sd_rad, MARK_SD_RAD))
 
 
 def _neighbours(expected: FloatArray) -> FloatArray:

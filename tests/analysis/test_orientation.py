@@ -27,7 +27,7 @@ def believe_what_is_stated(monkeypatch):
     """The published laws hold where the stated uncertainties are all there is: no mark's own, no room's pull."""
     monkeypatch.setattr(orientation, "MARK_SD_RAD", 0.0)
     monkeypatch.setattr(orientation, "_PULLED_ALIKE", 0.0)
-    monkeypatch.setattr(orientation, "_FLOOR_PULL_RAD", 0.0)
+    monkeypatch.setattr(orientation, "_PULLED_DOWN", 0.0)
     monkeypatch.setattr(rotationfit, "SCATTER_FREEDOM", 1e9)
 
 
@@ -262,7 +262,7 @@ def test_a_shared_turn_is_not_made_smaller_by_more_marks():
 def test_two_marks_in_one_place_are_worth_less_than_two_places(monkeypatch):
     """They share six tenths of their variance: (1 + 0.6) / 2 is left of it."""
     monkeypatch.setattr(rotationfit, "SCATTER_FREEDOM", 1e9)
-    monkeypatch.setattr(orientation, "_FLOOR_PULL_RAD", 0.0)
+    monkeypatch.setattr(orientation, "_PULLED_DOWN", 0.0)
     twice = estimate_mount(FOUR[[0, 0, 1, 1]], FOUR[[0, 0, 1, 1]], SD_4)
     once = estimate_mount(FOUR[:2], FOUR[:2], SD_4[:2])
     assert twice.sd_rad.yaw_rad == pytest.approx(np.sqrt(0.8) * once.sd_rad.yaw_rad, rel=0.01)
@@ -305,3 +305,12 @@ def test_many_marks_with_a_wrong_one(rng, count):
     result = estimate_mount(expected, true @ mount, np.full(count, np.radians(1.5)))
     assert np.degrees(rotation_angle(result.matrix, mount)) < 0.1
     assert np.flatnonzero(result.wrong > 0.9).tolist() == [7]
+
+
+def test_what_pulls_all_marks_alike_goes_into_pitch_and_stays_there():
+    """CHECKS 10: a common elevation bias goes straight into pitch; nine marks do not average it out."""
+    ahead = directions(np.linspace(-60, 60, 9), [0, 10, 0, -10, 0, 10, 0, -10, 0])
+    result = estimate_mount(ahead, ahead, np.full(9, np.radians(2.0)))
+    # 0.8 of 2 degrees, somewhat less for those at the sides, where it is a roll.
+    assert 1.2 < np.degrees(result.sd_rad.pitch_rad) < 2.4
+    assert np.degrees(result.sd_rad.yaw_rad) < 1.0

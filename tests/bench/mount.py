@@ -163,12 +163,12 @@ def drawn_sets(count: int, first: int = FIRST_SEED) -> dict[str, list[tuple[int,
     """Marks from models of direction errors."""
     seeds = range(first, first + count)
     return {
-        f"{marks} drawn, {law}": [(seed, drawn(seed, marks=marks, tail=tail)) for seed in seeds]
-        for marks, law, tail in (
-            (3, "normal", None),
-            (3, "Student 5", 5.0),
-            (4, "Student 5", 5.0),
-            (6, "Student 3", 3.0),
+        f"{marks} drawn, {law}": [(seed, drawn(seed, marks=marks, tail=tail, pulled=pulled)) for seed in seeds]
+        for marks, law, tail, pulled in (
+            (3, "normal, no common pull", None, 0.0),
+            (3, "Student 5", 5.0, 0.8),
+            (4, "Student 5", 5.0, 0.8),
+            (6, "Student 3", 3.0, 0.8),
         )
     }
 
@@ -183,7 +183,8 @@ def main(rooms: int, count: int) -> str:
         f"`python -m tests.bench.mount {rooms} {count}`: {rooms} simulated rooms (three performers at 1 to 3 m, two "
         "marks each of 3 s, RT60 0.2 to 0.8 s, noise at 5 to 25 dB, marks placed to 1°), of which 3, 4 or 6 marks are "
         f"taken, and {count} sets each drawn from models of direction errors (normal, and Student's scaled to the "
-        f"same 95 % region; each mark with its own stated sd of 1 to 3.5°); marks spread over 60° or more; "
+        f"same 95 % region, with most of the error in elevation in common; "
+        "each mark with its own stated sd of 1 to 3.5°); marks spread over 60° or more; "
         f"seeds from {FIRST_SEED}.",
         "",
         *report(heard, drawn_sets(count)),

@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from spatial.analysis.direction import MARK_FRAMES_S, field_bins, span_direction
 from spatial.conventions import FloatArray
-from spatial.field import unit_vectors
+from spatial.field import azimuth_elevation, unit_vectors
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from tests.bench.stages import make_scene
 from tests.stage import RATE
@@ -57,11 +57,14 @@ def heard_in_room(seed: int) -> MarkSet:
     )
 
 
-def drawn(seed: int, *, marks: int = 4, tail: float | None = 5.0, spread_deg: float = 60.0) -> MarkSet:
+def drawn(
+    seed: int, *, marks: int = 4, tail: float | None = 5.0, spread_deg: float = 60.0, pulled: float = 0.8
+) -> MarkSet:
     """Marks at random places of the picture, at least so far apart, heard with errors from a model.
 
     `tail` is the freedom of Student's law that the errors follow (None: normal), scaled so that each mark's stated
-    95 % region holds 95 %: what is outside lies the farther out.
+    95 % region holds 95 %: what is outside lies the farther out. `pulled` is the part of each error in elevation that
+    all marks have in common, as floors and ceilings make it.
     """
     rng = np.random.default_rng((seed, marks, 2))
     while True:
@@ -80,7 +83,12 @@ def drawn(seed: int, *, marks: int = 4, tail: float | None = 5.0, spread_deg: fl
         # In two dimensions Student's law holds 1 - (1 + r^2 / tail)^(-tail / 2) within r.
         stated = np.sqrt(-2 * np.log(0.05) / (tail * (0.05 ** (-2 / tail) - 1)))
         scale = stated * np.sqrt(tail / rng.chisquare(tail, marks))
-    measured = np.stack([nudged(row @ mount, s * k, rng) for row, s, k in zip(true, sd, scale, strict=True)])
+    common = rng.standard_normal()
+    across = rng.standard_normal(marks)
+    up = pulled * common + np.sqrt(1 - pulled**2) * rng.standard_normal(marks)
+    azimuth, elevation = azimuth_elevation(true)
+    heard = unit_vectors(azimuth + sd * scale * across / np.cos(elevation), elevation + sd * scale * up)
+    measured = heard @ mount
     expected = np.stack([nudged(row, PLACED_RAD, rng) for row in true])
     return MarkSet("drawn", expected, measured, sd, mount)
 
