@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from spatial.analysis.leftaxis import LeftAxis
-from spatial.analysis.orientation import HANGING_SD_RAD, UNDETERMINED_RAD, Hanging
+from spatial.analysis.mountprior import HANGING_SD_RAD, Hanging
+from spatial.analysis.orientation import UNDETERMINED_RAD
 from spatial.conventions import FloatArray
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.analysis.leftaxis import AxisDoubt, LeftAxis, estimate_left_axis
-from spatial.analysis.orientation import Hanging
+from spatial.analysis.mountprior import Hanging
 from spatial.analysis.scratchpairs import ScratchPairs, scratch_pairs, seen_from_camera
 from spatial.analysis.unmarked import UnmarkedMount, mount_from_left
 from spatial.findings import Finding, Severity

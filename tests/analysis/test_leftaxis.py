@@ -6,7 +6,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from spatial.analysis.leftaxis import AxisDoubt, estimate_left_axis
-from spatial.analysis.orientation import Hanging
+from spatial.analysis.mountprior import Hanging
 from spatial.analysis.samples import ArraySamples
 from spatial.analysis.scratchpairs import ScratchPairs, scratch_pairs, seen_from_camera
 from spatial.analysis.unmarked import mount_from_left

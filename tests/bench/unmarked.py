@@ -14,7 +14,7 @@ import numpy as np
 
 from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.analysis.leftaxis import estimate_left_axis
-from spatial.analysis.orientation import Hanging
+from spatial.analysis.mountprior import Hanging
 from spatial.analysis.samples import ArraySamples
 from spatial.analysis.scratchpairs import scratch_pairs
 from spatial.analysis.unmarked import mount_from_left

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from spatial.analysis.orientation import Hanging
+from spatial.analysis.mountprior import Hanging
 from spatial.analysis.sync import SyncEstimate
 from spatial.findings import Severity
 from spatial.jobs.sync import SyncResult, sync_clip

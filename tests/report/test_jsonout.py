@@ -152,7 +152,7 @@ def test_orient_with_one_mark_has_nulls_where_it_does_not_know():
     """One mark: yaw or pitch can be had, the turn about the mark's own direction cannot."""
     heard = mark(SpanDirection(True, vector(0.0, 0.0), np.radians(1.0), 1.0))
     mount = estimate_mount(heard.expected[np.newaxis], heard.heard.vector[np.newaxis], np.array([np.radians(1.0)]))
-    result = OrientResult(SyncResult(CLIP, TAKE, FOUND, ()), mount, (heard, mark(UNHEARD)), (0.01, None), ())
+    result = OrientResult(TAKE, SyncResult(CLIP, TAKE, FOUND, ()), mount, (heard, mark(UNHEARD)), (0.01, None), ())
     found = read(jsonout.orient_json(result))
     assert found["mount"] == {"yaw_deg": None, "pitch_deg": None, "roll_deg": None, "matrix": None}
     assert found["undetermined"] != []
