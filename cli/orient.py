@@ -46,21 +46,24 @@ def orient(
 ) -> None:
     """Find how the microphone sat: facing, tilt, upside down, mirrored.
 
-    With --marks from a CLIP and its TAKE. With --claps from a TAKE alone, before the shoot: clap once at each place
-    around the camera, 1 to 3 m away.
+    With --marks from a CLIP and its TAKE. From a CLIP and its TAKE alone, by the camera's own stereo sound: say
+    --upright or --upside-down. With --claps from a TAKE alone, before the shoot: clap once at each place around the
+    camera, 1 to 3 m away.
     """
-    if (marks is None) == (claps is None):
+    if marks is not None and claps is not None:
         raise click.UsageError("give --marks FILE (with CLIP and TAKE), or --claps front,left,back,right,above (TAKE)")
-    if marks is not None and len(files) < 2:
-        raise click.UsageError("marks are on clip time: name the CLIP, then its TAKE")
+    if claps is None and len(files) < 2:
+        raise click.UsageError(
+            "name the CLIP, then its TAKE; a TAKE alone tells how it sat by --claps front,left,back,right,above"
+        )
     with Run(as_json=as_json) as run:
         from spatial.field import ChannelFormat
         from spatial.report import jsonout, lines
 
         rig, prior = rig_from(mic_offset, picture), prior_from(hanging, level_within_deg, facing_deg)
         read_as = ChannelFormat(channel_format)
-        if marks is not None:
-            from spatial.jobs.orient import orient_clip
+        if claps is None:
+            from spatial.jobs.orient_clip import orient_clip
 
             clip, *takes = files
             result = orient_clip(
@@ -74,7 +77,7 @@ def orient(
         else:
             from spatial.jobs.clapwalk import orient_claps
 
-            names = (claps or "").split(",")
+            names = claps.split(",")
             result = orient_claps(
                 *(files, names),
                 rig=rig,
@@ -90,7 +93,8 @@ def orient(
         )
         if result.matrix is None:
             click.echo(
-                f"soundplumb: the {result.evidence} do not tell how the microphone sat; what to do stands above",
+                f"soundplumb: {'this clip and take' if result.evidence == 'scratch' else 'the ' + result.evidence} do "
+                "not tell how the microphone sat; what to do stands above",
                 err=True,
             )
             raise SystemExit(COULD_NOT)

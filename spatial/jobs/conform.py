@@ -17,6 +17,7 @@ from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, determined_turn, orient_marks, require_match
+from spatial.jobs.orient_clip import orient_by_scratch, with_scratch
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
 from spatial.jobs.sync import SyncResult, match_takes, open_shoot, rig_of, sync_listened
@@ -98,10 +99,10 @@ def conform_clip(
     OutputError
         The track is not named as WAV, cannot be written, or exists and `force` is not set.
     """
-    if mount is None and marks_path is None:
+    if mount is None and marks_path is None and (prior is None or prior.hanging is None):
         raise InconclusiveError(
             "nothing tells how the microphone sat: give --marks FILE, or --mount YAW,PITCH,ROLL (0,0,0 if it faced "
-            "the lens and hung level)"
+            "the lens and hung level), or --upright or --upside-down, where the camera's stereo sound tells the rest"
         )
     if output.suffix.lower() != ".wav":
         raise OutputError(f"a track is written as WAV, and '{output}' does not say so; end its name in .wav")
@@ -130,7 +131,12 @@ def conform_clip(
         if given is not None:
             matrix = given
         else:
-            oriented = orient_marks(result, hear_marks(result.take, result.law, marks, rig), prior=prior, repair=repair)
+            if marks_path is None:
+                oriented = orient_by_scratch(result, rig=rig, prior=prior, progress=progress)
+            else:
+                heard_marks = hear_marks(result.take, result.law, marks, rig)
+                oriented = orient_marks(result, heard_marks, prior=prior, repair=repair)
+                oriented = with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
             matrix = determined_turn(oriented)
             repaired = oriented.repaired.mic_from_take if oriented.repaired else None
             if separation is not None:

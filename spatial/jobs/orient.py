@@ -1,12 +1,11 @@
 """The orient job: how the microphone sat, from marks in a clip.
 
-Functions: orient_clip (from files); orient_marks (marks already heard); orient_heard (marks or claps, with or without
+Functions: require_match; orient_marks (marks already heard); orient_heard (marks or claps, with or without
 a clip); determined_turn.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -20,12 +19,10 @@ from spatial.analysis.orientation import (
 )
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError
-from spatial.field import ChannelFormat
 from spatial.findings import Finding
-from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip, shared_parallax
+from spatial.jobs.marks import HeardMark, shared_parallax
 from spatial.jobs.orient_findings import mirrored_message, mount_findings, undetermined_message, unheard_findings
-from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sync import SyncResult, sync_clip
+from spatial.jobs.sync import SyncResult
 from spatial.media.takes import Take
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
 
@@ -65,39 +62,6 @@ class OrientResult:
         if self.repaired is None:
             return self.mount.sd_rad
         return YawPitchRoll(*(float(sd) for sd in angle_sd(self.repaired.mount, self.mount.covariance)))
-
-
-def orient_clip(
-    clip_path: Path,
-    take_paths: Sequence[Path],
-    marks_path: Path,
-    *,
-    rig: Rig,
-    prior: MountPrior | None = None,
-    repair: bool = False,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
-    progress: Progress = silent,
-) -> OrientResult:
-    """Sync a clip with its take and find how the microphone sat.
-
-    Parameters
-    ----------
-    prior : MountPrior, optional
-        What the crew says of how it sat.
-    repair : bool
-        Put the channels of a mirrored take right, and tell the mount that is left.
-
-    Raises
-    ------
-    InconclusiveError
-        No take matches, or no mark was heard.
-    """
-    result = sync_clip(
-        clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
-    )
-    require_match(result)
-    marks = marks_of_clip(marks_path, result.clip, rig)
-    return orient_marks(result, hear_marks(result.take, result.law, marks, rig), prior=prior, repair=repair)
 
 
 def require_match(result: SyncResult) -> None:
@@ -187,5 +151,7 @@ def determined_turn(oriented: OrientResult) -> FloatArray:
         return oriented.matrix
     if oriented.mount.mirrored and not oriented.mount.undetermined:
         raise InconclusiveError(mirrored_message(oriented.faults))
+    if not oriented.marks:
+        raise InconclusiveError(next(f.message for f in oriented.findings if f.code == "undetermined"))
     used = [heard for heard in oriented.marks if heard.heard.heard]
     raise InconclusiveError(undetermined_message(oriented.mount, used, oriented.evidence))

@@ -100,9 +100,11 @@ def orient_lines(result: OrientResult) -> list[str]:
             f"  Distances are not given: parallax may explain up to {np.degrees(parallax):.0f}° of what is left over "
             "(performers at 1 to 4 m); distance_m in the marks file takes that out."
         )
-    if result.mount.mirrored is None and result.angles is not None:
+    if result.marks and result.mount.mirrored is None and result.angles is not None:
         lines.append("  Whether a channel is inverted cannot be told from here: nothing was heard far off one plane.")
-    return [*lines, "", *_orient_table(result), *findings_lines(result.findings, said=["drift"])]
+    if result.marks:
+        lines += ["", *_orient_table(result)]
+    return [*lines, *findings_lines(result.findings, said=["drift"])]
 
 
 def mount_lines(result: OrientResult) -> list[str]:
@@ -110,7 +112,8 @@ def mount_lines(result: OrientResult) -> list[str]:
     if result.angles is None:
         if result.mount.mirrored:
             return ["The field is a mirror image, so how the microphone sat is not told before it is put right."]
-        return [f"How the microphone sat cannot be told from these {result.evidence}."]
+        of = f"from these {result.evidence}" if result.marks else "from the camera's sound"
+        return [f"How the microphone sat cannot be told {of}."]
     sd_rad = result.sd_rad
     sd = [float(np.degrees(SDS_OF_95 * a)) for a in (sd_rad.yaw_rad, sd_rad.pitch_rad, sd_rad.roll_rad)]
     yaw = float(np.degrees(result.angles.yaw_rad))

@@ -16,7 +16,7 @@ from spatial.jobs.sync import SyncResult
 from spatial.media.marks import Mark
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
-from spatial.report import jsonout, words
+from spatial.report import jsonout, lines
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 from spatial.timebase import ClockLaw
 
@@ -139,8 +139,8 @@ def test_unknown_distances_widen_pitch_and_the_text_says_by_how_much():
     known, open_ = orient_heard(TAKE, exact), orient_heard(TAKE, near_and_far)
     assert open_.mount.sd_rad.pitch_rad > 2 * known.mount.sd_rad.pitch_rad
     said = [line for line in lines.orient_lines(open_) if "parallax may explain up to" in line]
-    assert len(lines) == 1
-    assert "up to 6°" in lines[0]
+    assert len(said) == 1
+    assert "up to 6°" in said[0]
     assert not any("parallax" in line for line in lines.orient_lines(known))
 
 

@@ -4,7 +4,6 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -217,7 +216,7 @@ def test_what_a_place_in_the_room_adds_is_taken_off(draw):
     places = np.resize([0.3e-3, -0.2e-3], TIMES.size)
     result = result_of(off_s=places)
     told = {name: getattr(result.estimate.evidence, name) for name in SyncEvidence.__slots__}
-    evidence = SimpleNamespace(**{**told, "places_s": places})
+    evidence = SyncEvidence(**{**told, "places_s": places})
     windows = draw(replace(result, estimate=replace(result.estimate, evidence=evidence))).axes[0]
     assert dots(windows, "window")[:, 1] == pytest.approx(np.zeros(TIMES.size), abs=1e-6)
 
