@@ -1,6 +1,7 @@
 """The conform job: write the synced, de-drifted, turned track, exactly as long as the clip, and prove it.
 
-Functions: conform_clip; clip_samples (a clip's exact length at the delivery rate).
+Functions: conform_clip; on_clip_time (the turned take, in a stream); clip_samples (a clip's exact length at the
+delivery rate).
 """
 
 from collections.abc import Iterator, Sequence
@@ -188,11 +189,30 @@ def _write(result: SyncResult, matrix: FloatArray, path: Path, *, progress: Prog
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
     wanted = clip_samples(result.clip)
     with TrackWriter(path) as writer:
-        for block in _pieces(result.take, result.law, matrix, wanted):
-            holed = _with_holes(block, result.law, writer.samples) if result.law.steps else block
-            writer.write(holed)
+        for block in on_clip_time(result, matrix):
+            writer.write(block)
             progress("writing the track", writer.samples / max(wanted, 1))
         return writer.samples, writer.clipped
+
+
+def on_clip_time(result: SyncResult, matrix: FloatArray) -> Iterator[FloatArray]:
+    """The take as the clip needs it: de-drifted, turned, at the delivery rate, exactly as long as the clip.
+
+    Parameters
+    ----------
+    result : SyncResult
+        A match.
+    matrix : ndarray, shape (3, 3)
+        The mount.
+
+    Yields
+    ------
+    ndarray, shape (4, samples), float32
+    """
+    done = 0
+    for block in _pieces(result.take, result.law, matrix, clip_samples(result.clip)):
+        yield _with_holes(block, result.law, done) if result.law.steps else block
+        done += block.shape[1]
 
 
 def _clipping(clipped: int, output: Path) -> Finding:
