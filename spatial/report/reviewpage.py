@@ -157,7 +157,7 @@ def _packed(rows: SoundRows) -> dict[str, object]:
 
 def _angles(vectors: FloatArray) -> FloatArray:
     """Azimuth and elevation in hundredths of a degree, shape (..., 2)."""
-    return np.rint(np.degrees(np.stack(azimuth_elevation(vectors), axis=-1)) * 100)
+    return np.asarray(np.rint(np.degrees(np.stack(azimuth_elevation(vectors), axis=-1)) * 100))
 
 
 def _base64(values: FloatArray, kind: str) -> str:

@@ -145,7 +145,7 @@ function drawMark(pen, at, mark, view, width, height) {
 
 function drawAround(canvas, view) {
   const { pen, width, height } = sheetOf(canvas);
-  const middle = [width / 2, height / 2], rim = Math.min(width, height) / 2 - 26;
+  const middle = [width / 2, height / 2], rim = Math.max(30, Math.min(width / 2 - 38, height / 2 - 20));
   const paint = getComputedStyle(document.documentElement);
   const colour = (name) => paint.getPropertyValue(name).trim();
   const at = (azimuth, radius) => [middle[0] - radius * Math.sin(azimuth), middle[1] - radius * Math.cos(azimuth)];
@@ -157,12 +157,13 @@ function drawAround(canvas, view) {
   pen.beginPath(); pen.arc(...middle, rim, 0, 2 * Math.PI); pen.stroke();
   pen.fillStyle = colour("--soft");
   pen.font = "12px system-ui, sans-serif"; pen.textAlign = "center"; pen.textBaseline = "middle";
-  for (const [name, azimuth, gap] of [["front", 0, 11], ["left", 90, 15], ["behind", 180, 11], ["right", -90, 17]]) {
+  for (const [name, azimuth, gap] of [["front", 0, 11], ["left", 90, 18], ["behind", 180, 11], ["right", -90, 20]]) {
     const [x, y] = at(azimuth * DEG, rim + gap);
     pen.fillText(name, x, y);
   }
-  if (half < Math.PI) pen.fillText("in the picture", middle[0], middle[1] - rim * 0.3);
-  if (half <= Math.PI / 2 + 0.1) pen.fillText("behind the viewer", middle[0], middle[1] + rim * 0.3);
+  const roomy = rim > 75;
+  if (roomy && half < Math.PI) pen.fillText("in the picture", middle[0], middle[1] - rim * 0.3);
+  if (roomy && half <= Math.PI / 2 + 0.1) pen.fillText("behind the viewer", middle[0], middle[1] + rim * 0.3);
   pen.beginPath(); pen.arc(...middle, 4, 0, 2 * Math.PI); pen.fill();
   if (view.row >= 0) {
     for (const { vector, strength } of glowing(view.row)) {

@@ -22,13 +22,16 @@ function listFindings(list, jump) {
   if (!facts.findings.length) list.append(made("li", "", "Nothing to mend, nothing to look at."));
 }
 
+// How a mark comes out, one row for each way to look at the sound; or why that cannot be told.
 function answerFor(mark, sides) {
-  if (!mark.heard) return "Nobody is heard clearly there: move the mark to where they sound alone.";
-  return sides.map(({ name, matrix }) => {
+  if (!mark.heard) return made("div", "text", "Nobody is heard clearly there: move the mark to where they sound alone.");
+  const box = made("div", "heard");
+  for (const { name, matrix } of sides) {
     const error = errorOf(mark, matrix);
-    return `${name}: heard ${placeInWords(error.heard)}, ${degrees(error.rad, 1)} off ` +
-      `(±${degrees(NEAR_ONE * mark.heard.sdRad, 1)})`;
-  }).join(". ") + ".";
+    const off = `${degrees(error.rad, 1)} off ±${degrees(NEAR_ONE * mark.heard.sdRad, 1)}`;
+    box.append(made("span", "", name), made("span", "", `${placeInWords(error.heard)}: ${off}`));
+  }
+  return box;
 }
 
 const SIGNS = { "in place": "✓", borderline: "≈", off: "✗" };
@@ -41,7 +44,7 @@ function listMarks(list, marks, sides, act) {
     const last = sides[sides.length - 1], error = errorOf(mark, last.matrix);
     const verdict = !error ? "– unheard" : sides.length > 1 ? `${SIGNS[error.verdict]} ${error.verdict}` : "";
     go.append(made("b", "", mark.who), made("span", "", verdict ? `  ${verdict}` : ""));
-    go.append(made("div", "text", answerFor(mark, sides)));
+    go.append(answerFor(mark, sides));
     go.append(made("div", "where",
       `${timecodeOf(facts.clock, mark.start_s)} to ${timecodeOf(facts.clock, mark.end_s)}, seen ${placeInWords(mark.seen)}`));
     go.addEventListener("click", () => act.jump(mark.start_s));

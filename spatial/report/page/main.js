@@ -69,7 +69,7 @@ function showMarks() {
     change: (mark) => edit(mark),
   });
   find("save").disabled = !page.marks.length;
-  if (page.editing) find("answer").textContent = page.error || answerFor(page.editing, sides());
+  if (page.editing) find("answer").replaceChildren(page.error || answerFor(page.editing, sides()));
   showSides();
 }
 

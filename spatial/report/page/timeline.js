@@ -144,16 +144,19 @@ class Timeline {
   }
 
   drawTimes(pen, height, grey, rule) {
-    const span = this.until - this.from, room = Math.max(1, Math.floor(this.width / 105));
-    const steps = [1 / facts.clock.rate, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1800, 3600];
-    const step = steps.find((size) => span / size <= room) || 7200;
+    // Whole seconds of the timecode, not of the clock: at 29.97 they drift apart.
+    const { rate, start_frame: first } = facts.clock, nominal = Math.round(rate);
+    const most = (this.until - this.from) * rate / Math.max(1, Math.floor(this.width / 105));
+    const sizes = [1, 2, 5, 10, ...[1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1800].map((seconds) => seconds * nominal)];
+    const step = sizes.find((size) => size >= most) || 3600 * nominal;
     pen.textAlign = "left"; pen.textBaseline = "middle";
-    for (let n = Math.ceil(this.from / step - 1e-6); n * step <= this.until + 1e-6; n += 1) {
-      const x = this.xAt(n * step);
+    for (let n = Math.ceil((first + this.from * rate) / step - 1e-6); ; n += 1) {
+      const time = (n * step - first) / rate, x = this.xAt(time);
+      if (time > this.until) break;
       pen.fillStyle = rule;
       pen.fillRect(Math.round(x), height - TIME_PX, 1, TIME_PX);
       pen.fillStyle = grey;
-      if (x + 80 < LEFT_PX + this.width) pen.fillText(timecodeOf(facts.clock, n * step), x + 4, height - TIME_PX / 2);
+      if (x + 80 < LEFT_PX + this.width) pen.fillText(timecodeOf(facts.clock, time), x + 4, height - TIME_PX / 2);
     }
   }
 }
