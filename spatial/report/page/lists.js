@@ -28,9 +28,9 @@ function answerFor(mark, sides) {
   const box = made("div", "heard");
   for (const { name, matrix } of sides) {
     const error = errorOf(mark, matrix);
-    const off = `${degrees(error.rad, 1)} off ±${degrees(NEAR_ONE * mark.heard.sdRad, 1)}`;
-    box.append(made("span", "", name), made("span", "", `${placeInWords(error.heard)}: ${off}`));
+    box.append(made("span", "", name), made("span", "", placeInWords(error.heard)), made("b", "", `${degrees(error.rad, 1)} off`));
   }
+  box.append(made("span", "wide", `known to ±${degrees(NEAR_ONE * mark.heard.sdRad, 1)}`));
   return box;
 }
 
