@@ -31,7 +31,7 @@ _EDGED = [withStroke(linewidth=4.5, foreground="#0a1016")]
 """Seen on bright and on dark pictures; dashed and full tell the two apart without colour."""
 
 _STILL_PX = 1080
-_WIDE_IN, _WORDS_IN = 7.0, 0.85
+_WIDE_IN, _WORDS_IN = 7.0, 0.66
 _NEAR_ONE = 1.96
 
 

@@ -230,19 +230,22 @@ def test_sound_behind_has_a_place(known, watched, azimuth_deg, words):
     )
     assert (left > 30) == (azimuth_deg > 0)
     assert (right > 30) == (azimuth_deg < 0)
-    # On the circle its dot lies below the middle, on its side.
-    dot = page.evaluate(
-        """() => { const box = around.getBoundingClientRect(), rim = Math.max(30, Math.min(box.width / 2 - 38, box.height / 2 - 20)) - 8;
-        const v = turned(page.matrix, rows[page.row].heard.vector), fine = devicePixelRatio;
-        const at = [box.width / 2 - rim * Math.sin(azimuthOf(v)), box.height / 2 - rim * Math.cos(azimuthOf(v))];
-        return [at[0] / box.width, at[1] / box.height, ...around.getContext("2d").getImageData(at[0] * fine, at[1] * fine, 1, 1).data]; }"""
+    # On the circle its dot lies below the middle, in the colour of ink.
+    x, y, colour, ink = page.evaluate(
+        """() => {
+          const box = around.getBoundingClientRect(), fine = devicePixelRatio, rim = rimOf(box.width, box.height) - 8;
+          const azimuth = azimuthOf(turned(page.matrix, rows[page.row].heard.vector));
+          const [x, y] = [box.width / 2 - rim * Math.sin(azimuth), box.height / 2 - rim * Math.cos(azimuth)];
+          const pen = document.createElement("canvas").getContext("2d");
+          pen.fillStyle = getComputedStyle(document.documentElement).getPropertyValue("--ink");
+          pen.fillRect(0, 0, 1, 1);
+          const pixel = (of, u, v) => Array.from(of.getImageData(u, v, 1, 1).data);
+          return [x / box.width, y / box.height, pixel(around.getContext("2d"), x * fine, y * fine), pixel(pen, 0, 0)];
+        }"""
     )
-    assert dot[1] > 0.5
-    assert dot[2:] == page.evaluate(
-        """() => { const pen = document.createElement("canvas").getContext("2d");
-        pen.fillStyle = getComputedStyle(document.documentElement).getPropertyValue("--ink"); pen.fillRect(0, 0, 1, 1);
-        return Array.from(pen.getImageData(0, 0, 1, 1).data); }"""
-    )
+    assert y > 0.5
+    assert (x < 0.5) == (azimuth_deg > 0)
+    assert colour == ink
 
 
 def test_the_tolerance_of_a_mark_is_drawn_where_it_should_be_heard(reviewed, watched):
@@ -255,11 +258,15 @@ def test_the_tolerance_of_a_mark_is_drawn_where_it_should_be_heard(reviewed, wat
     elevation = np.arcsin(heard.expected[2])
     edge = unit_vectors(azimuth, elevation + np.radians(10.0))
     x_px, y_px = result.picture.pixel_from_direction(edge)
+    wide, high = result.picture.eye_size_px
     blue = page.evaluate(
-        """([x, y]) => { const n = Math.round(x * over.width), m = Math.round(y * over.height);
-        const bytes = over.getContext("2d").getImageData(n - 9, m - 3, 18, 7).data;
-        return Array.from({length: 126}, (_, k) => bytes.slice(4 * k, 4 * k + 3)).filter(([r, g, b]) => b > 230 && r < 170).length; }""",
-        [(x_px + 0.5) / result.picture.eye_size_px[0], (y_px + 0.5) / result.picture.eye_size_px[1]],
+        """([x, y]) => {
+          const [n, m] = [Math.round(x * over.width), Math.round(y * over.height)];
+          const bytes = over.getContext("2d").getImageData(n - 9, m - 3, 18, 7).data;
+          const pixels = Array.from({ length: 126 }, (_, k) => bytes.slice(4 * k, 4 * k + 3));
+          return pixels.filter(([red, , blue]) => blue > 230 && red < 170).length;
+        }""",
+        [(x_px + 0.5) / wide, (y_px + 0.5) / high],
     )
     assert blue > 8
 
@@ -508,7 +515,8 @@ def test_one_mark_is_loose_and_three_are_not(maths):
         return np.degrees(maths.evaluate("(pairs) => solveMount(pairs, 0, DEG).looseRad", pairs))
 
     assert loose((10.0, 0.0)) > 150
-    # CHECKS 10, attitude sd from directions at +-15 of 2 degrees each: roll 5.46; with the mark's own degree sqrt(5) / 2 of it.
+    # CHECKS 10, attitude sd from two directions at +-15, each known to 2 degrees: roll 5.46. Here each has sqrt(5),
+    # as the mark itself is good to a degree.
     assert loose((15.0, 0.0), (-15.0, 0.0)) == pytest.approx(5.46 * np.sqrt(5) / 2, rel=0.01)
 
 

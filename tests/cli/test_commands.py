@@ -19,7 +19,7 @@ import soundfile
 from cli.main import cli
 from spatial.jobs.demo import lay_out
 
-COMMANDS = ("inspect", "sync", "directions", "orient", "conform", "verify", "day", "demo")
+COMMANDS = ("inspect", "sync", "directions", "orient", "conform", "verify", "review", "day", "demo")
 HEAVY = ("numpy", "scipy", "librosa", "av", "soundfile", "soxr", "matplotlib")
 LANTERN = {"offset_s": 3.017233189, "samples": 410 * 1920}  # truth.json; 410 frames at 25 per second
 

@@ -143,9 +143,12 @@ function drawMark(pen, at, mark, view, width, height) {
   }
 }
 
+// Radius of the circle seen from above: room for the words around it.
+const rimOf = (width, height) => Math.max(30, Math.min(width / 2 - 38, height / 2 - 20));
+
 function drawAround(canvas, view) {
   const { pen, width, height } = sheetOf(canvas);
-  const middle = [width / 2, height / 2], rim = Math.max(30, Math.min(width / 2 - 38, height / 2 - 20));
+  const middle = [width / 2, height / 2], rim = rimOf(width, height);
   const paint = getComputedStyle(document.documentElement);
   const colour = (name) => paint.getPropertyValue(name).trim();
   const at = (azimuth, radius) => [middle[0] - radius * Math.sin(azimuth), middle[1] - radius * Math.cos(azimuth)];
