@@ -7,6 +7,7 @@ in one file); frame_at (one picture of one eye).
 
 import itertools
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
@@ -67,7 +68,7 @@ def write_pictures(
         This machine's library has no H.264 encoder, or the file cannot be written.
     """
     width, height = proxy_size(picture)
-    with opened(clip) as source, _writing(path) as target:
+    with opened(clip) as source, _Writing(path) as target:
         stream = _pictures_of(source, clip)
         rate = stream.average_rate or Fraction(25)
         keep = max(1, -(-round(rate) // _HIGHEST_RATE))
@@ -83,11 +84,11 @@ def write_pictures(
             last = frame.pts = ticks
             frame.time_base = Fraction(1, _TICKS_PER_S)
             frame.pict_type = 0
-            target.mux(out.encode(frame))
+            target.put(out.encode(frame))
             progress(min(1.0, time_s / max(duration_s, 1e-9)))
         if last < 0:
             raise MediaFileError(f"no picture of {clip.name} can be decoded; copy it from the card again")
-        target.mux(out.encode(None))
+        target.put(out.encode(None))
 
 
 class SoundWriter:
@@ -103,8 +104,11 @@ class SoundWriter:
         self._path, self._rate_hz = path, rate_hz
 
     def __enter__(self) -> Self:
-        self._file = _writing(self._path)
-        self._stream = self._file.add_stream("aac", rate=self._rate_hz, layout="stereo")
+        self._file = _Writing(self._path).__enter__()
+        # The library's "fast" coder keeps what differs between the ears better than its usual one, in a quarter of
+        # the time (measured on tones and noise at 80 kbit/s).
+        coder = {"aac_coder": "fast"}
+        self._stream = self._file.add_stream("aac", rate=self._rate_hz, layout="stereo", options=coder)
         self._stream.bit_rate = _SOUND_BITS_PER_S
         self._held = np.zeros((2, 0))
         self._place = 0
@@ -113,10 +117,14 @@ class SoundWriter:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if error is None:
-            self._encode(self._held)
-            self._file.mux(self._stream.encode(None))
-        self._file.close()
+        try:
+            if error is None:
+                self._encode(self._held)
+                self._file.put(self._stream.encode(None))
+        except BaseException as failure:
+            self._file.__exit__(type(failure), failure, None)
+            raise
+        self._file.__exit__(kind, error, trace)
 
     def write(self, block: FloatArray) -> None:
         """Append a block, shape (2, samples), full scale 1."""
@@ -131,7 +139,7 @@ class SoundWriter:
         frame = av.AudioFrame.from_ndarray(np.ascontiguousarray(sound, np.float32), format="fltp", layout="stereo")
         frame.sample_rate, frame.time_base, frame.pts = self._rate_hz, Fraction(1, self._rate_hz), self._place
         self._place += sound.shape[1]
-        self._file.mux(self._stream.encode(frame))
+        self._file.put(self._stream.encode(frame))
 
 
 def join_movie(pictures: Path, sound: Path, path: Path) -> None:
@@ -142,9 +150,9 @@ def join_movie(pictures: Path, sound: Path, path: Path) -> None:
     OutputError
         The file cannot be written.
     """
-    with opened(pictures) as seen, opened(sound) as heard, _writing(path) as target:
+    with opened(pictures) as seen, opened(sound) as heard, _Writing(path) as target:
         sources = [(seen, seen.streams.video[0]), (heard, heard.streams.audio[0])]
-        targets = [target.add_stream_from_template(stream) for _, stream in sources]
+        targets = [target.add_copy(stream) for _, stream in sources]
         queues = [(packet for packet in source.demux(stream) if packet.dts is not None) for source, stream in sources]
         waiting = [next(queue, None) for queue in queues]
         while any(packet is not None for packet in waiting):
@@ -153,7 +161,7 @@ def join_movie(pictures: Path, sound: Path, path: Path) -> None:
             packet = waiting[which]
             assert packet is not None
             packet.stream = targets[which]
-            target.mux(packet)
+            target.put(packet)
             waiting[which] = next(queues[which], None)
 
 
@@ -240,8 +248,47 @@ def _h264_options(rate: int) -> dict[str, str]:
     }
 
 
-def _writing(path: Path) -> Any:
-    try:
-        return av.open(str(path.resolve()), "w", format="mp4", options={"movflags": "+faststart"})
-    except (av.error.FFmpegError, OSError, UnicodeEncodeError) as error:
-        raise OutputError(f"{path.name} cannot be written; name another folder") from error
+class _Writing:
+    """An MP4 file to write to; what goes wrong in writing is told apart from what goes wrong in reading."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def __enter__(self) -> Self:
+        with self._told():
+            self._file = av.open(str(self._path.resolve()), "w", format="mp4", options={"movflags": "+faststart"})
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            with self._told():
+                self._file.close()
+        except OutputError:
+            if error is None:
+                raise
+
+    def add_stream(self, codec: str, **options: Any) -> Any:
+        """A new stream, by its encoder."""
+        with self._told():
+            return self._file.add_stream(codec, **options)
+
+    def add_copy(self, stream: Any) -> Any:
+        """A new stream, for packets that are taken over as they are."""
+        return self._file.add_stream_from_template(stream)
+
+    def put(self, packets: Any) -> None:
+        """Write one packet, or several."""
+        with self._told():
+            self._file.mux(packets)
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except (av.error.FFmpegError, OSError, UnicodeEncodeError) as error:
+            why = getattr(error, "strerror", None) or "its name is not UTF-8"
+            raise OutputError(
+                f"{self._path.name} cannot be written ({why}); free some room, or name another folder"
+            ) from error

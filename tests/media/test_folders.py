@@ -27,9 +27,13 @@ def test_a_new_folder_appears_whole(tmp_path):
 
 @pytest.mark.parametrize("error", [ValueError, KeyboardInterrupt])
 def test_nothing_stays_behind_when_it_fails(tmp_path, error):
-    with pytest.raises(error), whole_folder(tmp_path / "look") as folder:
-        fill(folder, index_html="page")
-        raise error
+    def fail():
+        with whole_folder(tmp_path / "look") as folder:
+            fill(folder, index_html="page")
+            raise error
+
+    with pytest.raises(error):
+        fail()
     assert names(tmp_path) == []
 
 
