@@ -40,8 +40,6 @@ class SoundRows:
     """The direction that the direct sound agrees on, shape (rows, 3); NaN where it agrees on none."""
     sd_rad: FloatArray
     """One standard deviation along either direction across the vector, shape (rows,); NaN likewise."""
-    diffuseness: FloatArray
-    """0 one plane wave, 1 from all around, shape (rows,)."""
     level_db: FloatArray
     """Level in the trusted band, dB re full scale, shape (rows,)."""
     place_vectors: FloatArray
@@ -79,7 +77,6 @@ def sound_rows(bins: FieldBins, *, origin_s: float, rows: range, step_s: float =
         times_s=times_s,
         vectors=np.stack([span.vector for span in told]) if told else np.zeros((0, 3)),
         sd_rad=np.array([span.sd_rad for span in told]),
-        diffuseness=frames.diffuseness[kept],
         level_db=frames.level_db[kept],
         place_vectors=vectors,
         place_powers=powers,
@@ -90,7 +87,7 @@ def joined_rows(parts: Sequence[SoundRows]) -> SoundRows:
     """Rows of several stretches, one after the other; none where there is no part."""
     if not parts:
         empty = np.zeros(0)
-        return SoundRows(empty, np.zeros((0, 3)), empty, empty, empty, np.zeros((0, PLACES, 3)), np.zeros((0, PLACES)))
+        return SoundRows(empty, np.zeros((0, 3)), empty, empty, np.zeros((0, PLACES, 3)), np.zeros((0, PLACES)))
     return SoundRows(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(SoundRows)))
 
 

@@ -16,17 +16,17 @@ import numpy as np
 from spatial.analysis.binaural import LATENCY_SAMPLES, FilteredField, Limiter, headphones
 from spatial.analysis.direction import LEAD_IN_S, field_bins, frame_hop
 from spatial.analysis.soundrows import STEP_S, WINDOW_S, SoundRows, joined_rows, sound_rows
-from spatial.analysis.verification import MarkCheck, check_mark
+from spatial.analysis.verification import MarkCheck
 from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding
 from spatial.jobs.conform import clip_samples, on_clip_time
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
-from spatial.jobs.orient import OrientResult, orient_marks, require_match
+from spatial.jobs.orient import OrientResult, orient_marks, require_match, unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult, sync_clip
-from spatial.jobs.verify import Tolerance
+from spatial.jobs.verify import Tolerance, VerifyResult, check_track
 from spatial.media.movies import Clip, open_clip
 from spatial.media.proxy import SoundWriter, join_movie, write_pictures
 from spatial.media.takes import FieldReader, Take
@@ -140,18 +140,20 @@ def review_clip(
         join_movie(pictures, front, folder / MOVIE)
         pictures.unlink()
         front.unlink()
-    checked = tuple((mark, _checked(mark, matrix, tolerance)) for mark in heard)
+    checked = _checked(result, heard, matrix, tolerance) if matrix is not None else None
+    findings = [*(oriented.findings if oriented and mount is None else result.findings)]
+    findings += checked.findings if checked else unheard_findings(heard)
     return ReviewResult(
         sync=result,
         picture=picture,
         rows=rows,
         mount=matrix,
         orient=oriented if mount is None else None,
-        marks=checked,
+        marks=tuple(zip(heard, [check for _, check in checked.marks] if checked else [None] * len(heard), strict=True)),
         rig=rig,
         tolerance=tolerance,
         sounds={facing: name for facing, name in names.items() if facing != "front"},
-        findings=oriented.findings if oriented and mount is None else result.findings,
+        findings=tuple(dict.fromkeys(findings)),
     )
 
 
@@ -262,17 +264,10 @@ def _picture_of(clip: Clip, rig: Rig) -> Picture:
     return parse_picture(rig.picture, clip.width_px, clip.height_px)
 
 
-def _checked(mark: HeardMark, matrix: FloatArray | None, tolerance: Tolerance) -> MarkCheck | None:
-    """How a mark comes out in the turned sound: the direction turns with the field."""
-    if matrix is None:
-        return None
-    heard = replace(mark.heard, vector=matrix @ mark.heard.vector)
-    return check_mark(
-        mark.expected,
-        heard,
-        tolerance_azimuth_rad=tolerance.azimuth_rad + mark.parallax_sd_rad,
-        tolerance_elevation_rad=tolerance.elevation_rad + mark.parallax_sd_rad,
-    )
+def _checked(result: SyncResult, heard: Sequence[HeardMark], matrix: FloatArray, tolerance: Tolerance) -> VerifyResult:
+    """How marks come out in the turned sound: directions turn with the field."""
+    turned = [replace(mark, heard=replace(mark.heard, vector=matrix @ mark.heard.vector)) for mark in heard]
+    return check_track(result.clip, result.take, turned, step=None, tolerance=tolerance)
 
 
 class _Stopped(Exception):

@@ -42,7 +42,7 @@ def result_of(name="clip.mov", findings=(), timecode=None, rate=Fraction(25), st
     places[:, 0], places[:, 1] = unit_vectors(1.0, 0.2), unit_vectors(-2.0, -0.4)
     powers = np.zeros((40, PLACES))
     powers[:, 0], powers[:, 1] = 1e-3, 1e-5
-    rows = SoundRows(0.05 + 0.1 * np.arange(40), vectors, sd, np.zeros(40), np.full(40, -31.4), places, powers)
+    rows = SoundRows(0.05 + 0.1 * np.arange(40), vectors, sd, np.full(40, -31.4), places, powers)
     return ReviewResult(
         sync=SyncResult(clip, take, estimate, ()),
         picture=parse_picture("equirect180-sbs", 960, 480),

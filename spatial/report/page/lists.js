@@ -43,7 +43,7 @@ function listMarks(list, marks, sides, act) {
     go.type = "button";
     const last = sides[sides.length - 1], error = errorOf(mark, last.matrix);
     const verdict = !error ? "– unheard" : sides.length > 1 ? `${SIGNS[error.verdict]} ${error.verdict}` : "";
-    go.append(made("b", "", mark.who), made("span", "", verdict ? `  ${verdict}` : ""));
+    go.append(made("b", "who", mark.who), made("span", "", verdict ? `  ${verdict}` : ""));
     go.append(answerFor(mark, sides));
     go.append(made("div", "where",
       `${timecodeOf(facts.clock, mark.start_s)} to ${timecodeOf(facts.clock, mark.end_s)}, seen ${placeInWords(mark.seen)}`));

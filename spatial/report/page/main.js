@@ -63,7 +63,9 @@ function showMarks() {
   const mine = page.marks.filter((mark) => mark.mine);
   const all = page.editing && !page.marks.includes(page.editing) ? [...mine, page.editing] : mine;
   page.solved = all.length ? mountFrom(all) : null;
-  find("solved").textContent = mountSentence(page.solved);
+  const hear = page.solved && page.solved.sure && !facts.mount
+    ? " You still hear it as recorded: save the marks and run review again with --marks to hear it turned." : "";
+  find("solved").textContent = mountSentence(page.solved) + hear;
   listMarks(find("marks").querySelector("ul"), page.marks.filter((mark) => mark !== page.editing), sides(), {
     jump, remove: (mark) => { page.marks = page.marks.filter((other) => other !== mark); showMarks(); },
     change: (mark) => edit(mark),
@@ -171,6 +173,8 @@ document.addEventListener("keydown", (event) => {
   } else if (moves && moves[0] && !event.target.matches("input")) {
     movie.pause();
     jump(page.time + moves[0] * (event.shiftKey ? 1 / facts.clock.rate : 1));
+  } else if (event.key === "Home" || event.key === "End") {
+    jump(event.key === "Home" ? 0 : facts.duration_s);
   } else if (event.key === " " && !onControl) {
     toggle();
   } else if (event.key === "Enter" && event.target === over && page.editing) {

@@ -22,7 +22,8 @@ const rows = (() => {
   }));
 })();
 
-const loudest = rows.reduce((most, row) => Math.max(most, row.level), -127);
+// The level of the louder moments: a single clap must not make all else look faint.
+const loudest = rows.map((row) => row.level).sort((a, b) => a - b)[Math.floor(rows.length * 0.98)] ?? 0;
 
 // Number of the row that a clip time lies in; -1 where the take has no sound.
 function rowAt(time) {
@@ -37,19 +38,29 @@ function rowAt(time) {
 // How strongly a row is drawn: 1 the loudest, 0 from 40 dB below it.
 const strengthOf = (level) => Math.min(1, Math.max(0, 1 + (level - loudest) / 40));
 
+const MOST_ROWS = 1500;
+const remembered = new Map();
+
 // The direction that the rows of a span agree on, in the microphone's axes; null where they agree on none.
-// Louder and surer rows count more; rows far from most others (reflections, somebody else) hardly.
 function heardBetween(start, end) {
+  const span = `${start} ${end}`;
+  if (!remembered.has(span)) remembered.set(span, agreedOn(start, end));
+  return remembered.get(span);
+}
+
+// Louder and surer rows count more; rows far from most others (reflections, somebody else) hardly.
+function agreedOn(start, end) {
   const half = facts.rows.window_s / 2, near = 12 * DEG;
-  const told = rows.filter((row) => row.heard && row.time >= start + half && row.time <= end - half);
-  if (told.length < 2) return null;
+  const all = rows.filter((row) => row.heard && row.time >= start + half && row.time <= end - half);
+  if (all.length < 2) return null;
+  const every = Math.ceil(all.length / MOST_ROWS), told = all.filter((_, n) => n % every === 0);
   const weights = told.map((row) => 10 ** ((row.level - loudest) / 20) / row.heard.sdRad ** 2);
   const vectors = told.map((row) => row.heard.vector);
   const total = weights.reduce((sum, weight) => sum + weight, 0);
   const pulls = (place) => vectors.map((v, n) => weights[n] * Math.exp((dot(v, place) - 1) / near ** 2));
   const sum = (values) => values.reduce((so, value) => so + value, 0);
-  // Of all rows the one that most others stand by; the sums of a minute's rows take a few milliseconds.
-  const few = vectors.filter((_, n) => n % Math.ceil(vectors.length / 300) === 0);
+  // Of all rows the one that most others stand by.
+  const few = vectors.filter((_, n) => n % Math.ceil(vectors.length / 200) === 0);
   let place = few.reduce((best, v) => { const d = sum(pulls(v)); return d > best[0] ? [d, v] : best; }, [-1, null])[1];
   for (let round = 0; round < 30; round += 1) {
     const pull = pulls(place);
