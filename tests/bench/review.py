@@ -39,14 +39,16 @@ _WATCH = """() => {
 
 
 def pictures(rng: np.random.Generator) -> Iterator[npt.NDArray[np.uint8]]:
-    """A textured still with something that moves, and the grain of a camera at night."""
+    """A textured still with something that moves to and fro, and a little grain; two seconds of it, again and again."""
     soft = rng.uniform(40, 200, (68, 120, 3)).repeat(16, axis=0).repeat(16, axis=1)[:1080]
-    grain = rng.normal(0, 4, (8, 1080, 1920, 1))
-    for number in range(round(LENGTH_S * 25)):
-        frame = soft + grain[number % 8]
-        left = (number * 7) % 1700
+    kept = []
+    for number in range(50):
+        frame = soft + rng.normal(0, 2, (1080, 1920, 1))
+        left = 850 + round(800 * np.sin(number / 25 * np.pi))
         frame[400:700, left : left + 200] = (230, 180, 90)
-        yield np.clip(frame, 0, 255).astype(np.uint8)
+        kept.append(np.clip(frame, 0, 255).astype(np.uint8))
+    for number in range(round(LENGTH_S * 25)):
+        yield kept[number % len(kept)]
 
 
 def field(rng: np.random.Generator) -> FloatArray:
@@ -68,7 +70,7 @@ def made_up(folder: Path) -> tuple[Path, Path]:
         soundfile.write(take, sound.T, RATE, subtype="PCM_24")
         start = 3 * RATE
         scratch = sound[:1, start : start + round(LENGTH_S * RATE)] + 2e-3 * rng.standard_normal(round(LENGTH_S * RATE))
-        options = {"preset": "ultrafast", "crf": "23"}
+        options = {"preset": "ultrafast", "crf": "25"}
         write_movie(clip, frames=pictures(rng), frame_rate=Fraction(25), audio=scratch, video_options=options)
     return clip, take
 

@@ -49,15 +49,17 @@ function listMarks(list, marks, sides, act) {
       `${timecodeOf(facts.clock, mark.start_s)} to ${timecodeOf(facts.clock, mark.end_s)}, seen ${placeInWords(mark.seen)}`));
     go.addEventListener("click", () => act.jump(mark.start_s));
     if (mark.mine) {
-      for (const [name, does] of [["Remove", act.remove], ["Change", act.change]]) {
+      const tools = made("span", "tools");
+      for (const [name, does] of [["Change", act.change], ["Remove", act.remove]]) {
         const button = made("button", "small", name);
         button.type = "button";
         button.setAttribute("aria-label", `${name} the mark of ${mark.who}`);
         button.addEventListener("click", () => does(mark));
-        item.append(button);
+        tools.append(button);
       }
+      item.append(tools);
     }
-    item.append(go);
+    item.prepend(go);
     list.append(item);
   }
 }
