@@ -56,7 +56,7 @@ def conform(
     with Run(as_json=as_json) as run:
         from spatial.field import ChannelFormat
         from spatial.jobs.conform import conform_clip
-        from spatial.report import jsonout, words
+        from spatial.report import jsonout, lines
         from spatial.rotation import YawPitchRoll
 
         result = conform_clip(
@@ -73,7 +73,7 @@ def conform(
             progress=run.progress,
         )
         run.finish(
-            lambda: words.conform_lines(result),
+            lambda: lines.conform_lines(result),
             lambda: jsonout.dumps(jsonout.conform_json(result)),
             result.findings,
         )

@@ -40,7 +40,7 @@ def directions(
     with Run(as_json=as_json) as run:
         from spatial.field import ChannelFormat
         from spatial.jobs.directions import directions_of_take
-        from spatial.report import ink, jsonout, plots, rows, words
+        from spatial.report import ink, jsonout, lines, plots, rows
 
         inputs = [take, *([clip] if clip else [])]
         if plot_path:
@@ -59,7 +59,7 @@ def directions(
         if plot_path:
             plots.write_directions_plot(result, plot_path, force=force, inputs=inputs)
         run.finish(
-            lambda: words.directions_lines(result),
+            lambda: lines.directions_lines(result),
             lambda: jsonout.dumps(jsonout.directions_json(result)),
             result.findings,
         )

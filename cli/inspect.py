@@ -16,13 +16,13 @@ def inspect(takes: tuple[Path, ...], channel_format: str, as_json: bool) -> None
     with Run(as_json=as_json) as run:
         from spatial.field import ChannelFormat
         from spatial.jobs.inspect import inspect_take
-        from spatial.report import jsonout, words
+        from spatial.report import jsonout, lines
 
         results = [
             inspect_take(take, channel_format=ChannelFormat(channel_format), progress=run.progress) for take in takes
         ]
         run.finish(
-            lambda: words.inspect_lines(results),
+            lambda: lines.inspect_lines(results),
             lambda: jsonout.dumps(jsonout.inspect_json(results)),
             [finding for result in results for finding in result.findings],
         )

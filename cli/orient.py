@@ -5,7 +5,6 @@ from pathlib import Path
 import click
 
 from cli.running import (
-    COULD_NOT,
     Run,
     format_option,
     hanging_from,
@@ -15,6 +14,7 @@ from cli.running import (
     rig_from,
     rig_options,
 )
+from cli.stopping import COULD_NOT
 
 
 @click.command(short_help="How the microphone sat.")
@@ -39,7 +39,7 @@ def orient(
     with Run(as_json=as_json) as run:
         from spatial.field import ChannelFormat
         from spatial.jobs.orient import orient_clip
-        from spatial.report import jsonout, words
+        from spatial.report import jsonout, lines
 
         result = orient_clip(
             clip,
@@ -51,7 +51,7 @@ def orient(
             progress=run.progress,
         )
         run.finish(
-            lambda: words.orient_lines(result),
+            lambda: lines.orient_lines(result),
             lambda: jsonout.dumps(jsonout.orient_json(result)),
             result.findings,
         )

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import json
 import os
-import signal
 import sys
-import threading
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -20,13 +18,14 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 import click
 
+from cli.stopping import COULD_NOT, STOPPED, Stopping
+
 if TYPE_CHECKING:
     from spatial.analysis.orientation import Hanging
     from spatial.findings import Finding
     from spatial.jobs.marks import Rig
     from spatial.jobs.verify import Tolerance
 
-COULD_NOT = 3
 BAD = 4
 
 _QUIET_S = 2.0
@@ -174,27 +173,32 @@ class Run:
         self._started = time.monotonic()
         self._shown = 0.0
         self._dirty = False
+        self._stopping = Stopping()
 
     def __enter__(self) -> Self:
-        # A closed terminal or a polite kill is cleaned up after just as Ctrl-C is.
-        if threading.current_thread() is threading.main_thread():
-            for name in ("SIGTERM", "SIGHUP"):
-                if hasattr(signal, name):
-                    signal.signal(getattr(signal, name), signal.default_int_handler)
+        self._stopping.__enter__()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._clear()
-        if error is None:
-            return
+        self._stopping.ignore()
+        try:
+            self._clear()
+            if error is not None:
+                self._explain(error)
+        finally:
+            self._stopping.__exit__()
+
+    def _explain(self, error: BaseException) -> None:
+        """Say in one sentence what we understand of an error, and leave; let the others through."""
         from spatial.errors import SoundplumbError
 
+        # First: a job that was stopped may well have failed for that reason, and say another.
+        if isinstance(error, KeyboardInterrupt) or (self._stopping.stopped and not isinstance(error, SystemExit)):
+            self._fail(STOPPED)
         if isinstance(error, SoundplumbError):
             self._fail(str(error))
-        if isinstance(error, KeyboardInterrupt):
-            self._fail("stopped before it was done; nothing unfinished was left behind")
         if isinstance(error, MemoryError):
             self._fail("this machine has too little free memory for the job; close other programs and try again")
         if isinstance(error, OSError):

@@ -47,7 +47,7 @@ def verify(
         from spatial.field import ChannelFormat
         from spatial.jobs.verify import verify_track
         from spatial.media.folders import whole_folder
-        from spatial.report import jsonout, words
+        from spatial.report import jsonout, lines
 
         tolerance = tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg)
         # Before the listening, not after it: the folder may be refused.
@@ -67,7 +67,7 @@ def verify(
             write_stills(result, folder, layout=picture, tolerance=tolerance, progress=run.progress)
         stack.close()
         run.finish(
-            lambda: words.verify_lines(result),
+            lambda: lines.verify_lines(result),
             lambda: jsonout.dumps(jsonout.verify_json(result)),
             result.findings,
         )

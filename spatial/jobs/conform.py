@@ -1,7 +1,6 @@
 """The conform job: write the synced, de-drifted, turned track, exactly as long as the clip, and prove it.
 
-Functions: conform_clip; on_clip_time (the turned take, in a stream); clip_samples (a clip's exact length at the
-delivery rate).
+Functions: conform_clip; on_clip_time (the turned take, in a stream).
 """
 
 from collections.abc import Iterator, Sequence
@@ -20,14 +19,13 @@ from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, determined_mount, orient_marks, require_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
-from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of, sync_listened
+from spatial.jobs.sync import SyncResult, match_takes, open_shoot, rig_of, sync_listened
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens
-from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import resampled
 from spatial.media.takes import Take, field_blocks, open_take
 from spatial.media.writing import TrackWriter, check_target, whole_file
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field, ypr_from_matrix
-from spatial.timebase import ClockLaw, samples_for_frames
+from spatial.timebase import ClockLaw
 
 _FADE_S = 0.005
 """Where silence meets sound the join is faded, or it would click."""
@@ -101,9 +99,8 @@ def conform_clip(
         raise OutputError(f"a track is written as WAV, and '{output}' does not say so; end its name in .wav")
     inputs = [clip_path, *take_paths, *([marks_path] if marks_path else [])]
     sidecar = output.with_suffix(".json")
-    clip = open_clip(clip_path)
+    clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
     marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
-    takes = open_takes(take_paths, channel_format)
     inputs += [path for take in takes for path in take.paths if path not in inputs]
     check_target(output, force=force, inputs=inputs)
     if _is_recording(output) and not is_track_of_ours(output):
@@ -115,7 +112,7 @@ def conform_clip(
     with (
         whole_file(sidecar, force=force, inputs=inputs) as temporary_sidecar,
         whole_file(output, force=force, inputs=inputs) as temporary,
-        listen_to_all(clip, takes, progress) as (sound, heard, listened),
+        listen_to_all(clip, takes, progress) as (sound, heard, listened, unread),
     ):
         given = matrix_from_ypr(mount) if mount is not None else None
         separation = rig_of(rig.mic_offset_m, given)
@@ -150,7 +147,7 @@ def conform_clip(
             ),
             tolerance=tolerance or Tolerance(),
         )
-        findings = [*(oriented.findings if oriented else result.findings), *proof.findings]
+        findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread, *proof.findings]
         if clipped:
             findings.append(_clipping(clipped, output))
         findings = list(dict.fromkeys(findings))
@@ -178,16 +175,9 @@ def _is_recording(path: Path) -> bool:
     return True
 
 
-def clip_samples(clip: Clip) -> int:
-    """Exact length of a clip at the delivery rate."""
-    if clip.frames is not None and clip.frame_rate is not None:
-        return samples_for_frames(clip.frames, clip.frame_rate, DELIVERY_RATE_HZ)
-    return round(clip.duration_s * DELIVERY_RATE_HZ)
-
-
 def _write(result: SyncResult, matrix: FloatArray, path: Path, *, progress: Progress) -> tuple[int, int]:
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
-    wanted = clip_samples(result.clip)
+    wanted = result.clip.samples_at(DELIVERY_RATE_HZ)
     with TrackWriter(path) as writer:
         for block in on_clip_time(result, matrix):
             writer.write(block)
@@ -210,7 +200,7 @@ def on_clip_time(result: SyncResult, matrix: FloatArray) -> Iterator[FloatArray]
     ndarray, shape (4, samples), float32
     """
     done = 0
-    for block in _pieces(result.take, result.law, matrix, clip_samples(result.clip)):
+    for block in _pieces(result.take, result.law, matrix, result.clip.samples_at(DELIVERY_RATE_HZ)):
         yield _with_holes(block, result.law, done) if result.law.steps else block
         done += block.shape[1]
 

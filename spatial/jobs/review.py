@@ -21,12 +21,12 @@ from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArr
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding
-from spatial.jobs.conform import clip_samples, on_clip_time
+from spatial.jobs.conform import on_clip_time
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, orient_marks, require_match, unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult, sync_clip
-from spatial.jobs.verify import Tolerance, VerifyResult, check_track
+from spatial.jobs.verify import Tolerance, check_marks
 from spatial.media.movies import Clip, open_clip
 from spatial.media.proxy import SoundWriter, join_movie, write_pictures
 from spatial.media.takes import FieldReader, Take
@@ -140,16 +140,23 @@ def review_clip(
         join_movie(pictures, front, folder / MOVIE)
         pictures.unlink()
         front.unlink()
-    checked = _checked(result, heard, matrix, tolerance) if matrix is not None else None
     findings = [*(oriented.findings if oriented and mount is None else result.findings)]
-    findings += checked.findings if checked else unheard_findings(heard)
+    checks: list[MarkCheck | None] = [None] * len(heard)
+    if matrix is None:
+        findings += unheard_findings(heard)
+    else:
+        # Directions turn with the field.
+        turned = [replace(mark, heard=replace(mark.heard, vector=matrix @ mark.heard.vector)) for mark in heard]
+        checked, said = check_marks(turned, tolerance)
+        checks = [check for _, check in checked]
+        findings += said
     return ReviewResult(
         sync=result,
         picture=picture,
         rows=rows,
         mount=matrix,
         orient=oriented if mount is None else None,
-        marks=tuple(zip(heard, [check for _, check in checked.marks] if checked else [None] * len(heard), strict=True)),
+        marks=tuple(zip(heard, checks, strict=True)),
         rig=rig,
         tolerance=tolerance,
         sounds={facing: name for facing, name in names.items() if facing != "front"},
@@ -226,7 +233,7 @@ def play_for_ears(
         turns["recorded"] = np.eye(3)
     gain = 10 ** (_gain_db(rows.level_db) / 20)
     names = {facing: f"sound-{facing}.m4a" for facing in turns}
-    total = clip_samples(result.clip)
+    total = result.clip.samples_at(DELIVERY_RATE_HZ)
     with ExitStack() as stack:
         writers = {
             facing: stack.enter_context(SoundWriter(folder / name, DELIVERY_RATE_HZ)) for facing, name in names.items()
@@ -262,12 +269,6 @@ def _picture_of(clip: Clip, rig: Rig) -> Picture:
             f"--picture LAYOUT, one of {', '.join(LAYOUTS)}"
         )
     return parse_picture(rig.picture, clip.width_px, clip.height_px)
-
-
-def _checked(result: SyncResult, heard: Sequence[HeardMark], matrix: FloatArray, tolerance: Tolerance) -> VerifyResult:
-    """How marks come out in the turned sound: directions turn with the field."""
-    turned = [replace(mark, heard=replace(mark.heard, vector=matrix @ mark.heard.vector)) for mark in heard]
-    return check_track(result.clip, result.take, turned, step=None, tolerance=tolerance)
 
 
 class _Stopped(Exception):

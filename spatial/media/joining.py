@@ -3,7 +3,8 @@
 Goal: a recorder splits long takes (at 2 or 4 GB, or by time); told together they are one take again. Two takes that
 merely follow each other must stay two, so in doubt files are kept apart.
 Conventions: time of day as in spatial.media.bext.
-Functions: join_takes.
+Functions: join_takes; joined (two that are known to continue each other); missing_parts, time_between (of takes that
+were not joined).
 
 Files join where they are of one kind and either the next one's time of day is the end of the one before, to the
 sample; or to a video frame, and the sound runs on; or, where neither has a time of day, the names count on, the one
@@ -24,6 +25,9 @@ from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
 from spatial.media.bext import DAY_S
 from spatial.media.takes import Take, read_field
+
+_MOST_MISSING = 3
+"""Names that count past more files than this are not those of one recording's parts."""
 
 _FRAME_S = 0.04
 """Time of day may be written in whole video frames of 1/25 s."""
@@ -80,6 +84,46 @@ def join_takes(takes: Sequence[Take]) -> list[Take]:
     return [take for _, take in sorted(joined, key=lambda entry: entry[0])]
 
 
+def joined(first: Take, second: Take) -> Take | None:
+    """One take of two that something else tells to continue each other; None where they are of different kinds."""
+    if _kind(first) != _kind(second) or set(first.paths) & set(second.paths):
+        return None
+    return _whole([first, second])
+
+
+def missing_parts(first: Take, second: Take, gap_s: float | None = None) -> list[str]:
+    """Names of the files that seem to be missing between two takes that may be parts of one.
+
+    Parameters
+    ----------
+    first, second : Take
+    gap_s : float, optional
+        Time between the end of the first and the start of the second, where something else than their times of day
+        tells it.
+
+    Returns
+    -------
+    list of str
+        Empty where their names do not count past any, they are of different kinds, their times of day tell another
+        gap, or neither these nor anything else tell one.
+    """
+    names = _names_between(first, second)
+    if not names or _kind(first) != _kind(second):
+        return []
+    late_s = time_between(first, second)
+    if late_s is None:
+        return names if gap_s is not None and gap_s > 0 and _was_split(first) else []
+    return names if late_s > 0 and (gap_s is None or abs(late_s - gap_s) <= 2 * _FRAME_S) else []
+
+
+def time_between(first: Take, second: Take) -> float | None:
+    """Seconds from the end of one take to the start of another by their times of day; None where one has none."""
+    if first.start_of_day_s is None or second.start_of_day_s is None:
+        return None
+    late_s = second.start_of_day_s - first.start_of_day_s - first.duration_s
+    return (late_s + _HALF_DAY_S) % DAY_S - _HALF_DAY_S
+
+
 def _whole(chain: Sequence[Take]) -> Take:
     if len(chain) == 1:
         return chain[0]
@@ -104,13 +148,12 @@ def _continues(first: Take, second: Take) -> bool:
         return False
     if first.start_of_day_s is None and second.start_of_day_s is None:
         return _was_split(first) and _names_count_on(first, second) and _sound_runs_on(first, second)
-    if first.start_of_day_s is None or second.start_of_day_s is None or _dates_disagree(first, second):
+    late_s = time_between(first, second)
+    if late_s is None or _dates_disagree(first, second):
         return False
-    late_s = second.start_of_day_s - first.start_of_day_s - first.duration_s
-    off_s = abs((late_s + _HALF_DAY_S) % DAY_S - _HALF_DAY_S)
-    if off_s * first.rate_hz < 1.0:
+    if abs(late_s) * first.rate_hz < 1.0:
         return True
-    return off_s <= _FRAME_S and _sound_runs_on(first, second)
+    return abs(late_s) <= _FRAME_S and _sound_runs_on(first, second)
 
 
 def _kind(take: Take) -> tuple[object, ...]:
@@ -137,22 +180,35 @@ def _was_split(take: Take) -> bool:
 
 def _names_count_on(first: Take, second: Take) -> bool:
     """Whether two files in one folder differ in one number, higher by one, or in a last letter, the next one."""
+    return _names_between(first, second) == []
+
+
+def _names_between(first: Take, second: Take) -> list[str] | None:
+    """Names of the files that the names of two takes in one folder count past; None where they do not count on."""
     before, after = first.paths[-1], second.paths[0]
     if before.parent != after.parent or before.suffix.lower() != after.suffix.lower():
-        return False
+        return None
     words, others = (re.split(r"(\d+)", path.stem) for path in (before, after))
     if len(words) != len(others):
-        return False
-    changes = [(word, other) for word, other in zip(words, others, strict=True) if word != other]
-    if len(changes) != 1:
-        return False
-    word, other = changes[0]
+        return None
+    places = [n for n, (word, other) in enumerate(zip(words, others, strict=True)) if word != other]
+    if len(places) != 1:
+        return None
+    place = places[0]
+    word, other = words[place], others[place]
     if word.isdigit() and other.isdigit():
-        return int(other) == int(word) + 1
-    letters = re.fullmatch(r"(.*[^A-Za-z]|)([A-Ya-y])", word), re.fullmatch(r"(.*[^A-Za-z]|)([B-Zb-z])", other)
-    if letters[0] is None or letters[1] is None or (word, other) != (words[-1], others[-1]):
-        return False
-    return letters[0][1] == letters[1][1] and ord(letters[1][2]) == ord(letters[0][2]) + 1
+        between = [f"{number:0{len(word)}d}" for number in range(int(word) + 1, int(other))]
+        counts_on = int(other) > int(word)
+    else:
+        letters = re.fullmatch(r"(.*[^A-Za-z]|)([A-Ya-y])", word), re.fullmatch(r"(.*[^A-Za-z]|)([B-Zb-z])", other)
+        if letters[0] is None or letters[1] is None or place != len(words) - 1 or letters[0][1] != letters[1][1]:
+            return None
+        first_letter, last_letter = ord(letters[0][2]), ord(letters[1][2])
+        between = [letters[0][1] + chr(letter) for letter in range(first_letter + 1, last_letter)]
+        counts_on = last_letter > first_letter
+    if not counts_on or len(between) > _MOST_MISSING:
+        return None
+    return ["".join([*words[:place], name, *words[place + 1 :]]) + before.suffix for name in between]
 
 
 def _sound_runs_on(first: Take, second: Take) -> bool:

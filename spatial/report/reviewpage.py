@@ -6,7 +6,6 @@ Functions: write_page; page_text (the page's HTML); page_facts (what the page kn
 import base64
 import hashlib
 import json
-from collections.abc import Sequence
 from fractions import Fraction
 from importlib import resources
 from pathlib import Path
@@ -17,20 +16,21 @@ from jinja2 import Environment, StrictUndefined
 
 from spatial import __version__
 from spatial.analysis.soundrows import PLACES, STEP_S, WINDOW_S, SoundRows
-from spatial.conventions import FloatArray
+from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation
-from spatial.findings import Finding, Severity
+from spatial.findings import Finding
 from spatial.jobs.marks import LIKELY_DISTANCES_M, HeardMark
 from spatial.jobs.review import MOVIE, ReviewResult
 from spatial.picture import Projection
-from spatial.report.words import turn
+from spatial.report.ink import legible
+from spatial.report.jsonout import findings_json
+from spatial.report.words import findings_lines, ranked, sentence, turn
 from spatial.timebase import DROP_FRAME_RATES, frame_from_timecode
 
 PAGE = "index.html"
 
 _SCRIPTS = ("geometry", "rows", "drawing", "timeline", "marks", "sound", "lists", "main")
-_ORDER = {Severity.FIX: 0, Severity.LOOK: 1, Severity.NOTE: 2}
 _UNHEARD = 65_535
 _QUIETEST_DB = -127
 
@@ -45,7 +45,7 @@ def page_text(result: ReviewResult) -> str:
     style = _part("page.css")
     script = "\n".join(_part(f"{name}.js") for name in _SCRIPTS)
     environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
-    clip, take = _legible(result.clip.path.name), _legible(result.sync.take.path.name)
+    clip, take = legible(result.clip.path.name), legible(result.sync.take.path.name)
     angles = result.mount_angles
     return environment.from_string(_part("index.html.j2")).render(
         title=f"{clip} with {take}",
@@ -84,11 +84,6 @@ def _script_safe(text: str) -> str:
     return text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
 
 
-def _legible(text: str) -> str:
-    """Text from files with what is no text, or would break the line, written as an escape."""
-    return "".join(part if part.isprintable() else ascii(part)[1:-1] for part in text)
-
-
 def page_facts(result: ReviewResult) -> dict[str, object]:
     """What the page knows, as plain numbers and words."""
     clip, picture = result.clip, result.picture
@@ -97,6 +92,7 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
     evidence = result.sync.estimate.evidence
     return {
         "duration_s": clip.duration_s,
+        "sds_of_95": SDS_OF_95,
         "clock": _clock(clip.frame_rate, clip.start_timecode),
         "movie": MOVIE,
         "sounds": result.sounds,
@@ -114,7 +110,7 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
             "elevation_rad": result.tolerance.elevation_rad,
         },
         "marks": [_mark(mark) for mark, _ in result.marks],
-        "marks_name": _legible(clip.path.stem) + ".marks.csv",
+        "marks_name": legible(clip.path.stem) + ".marks.csv",
         "windows": []
         if evidence is None
         else [
@@ -182,24 +178,16 @@ def _findings(result: ReviewResult) -> list[dict[str, object]]:
     """Findings, worst first, each with its moment; None where it is about the whole clip."""
     steps = iter(result.sync.law.steps)
     starts = {mark.mark.who: mark.mark.start_s for mark, _ in reversed(result.marks)}
-    told = []
+    moments: dict[Finding, float | None] = {}
     for finding in result.findings:
-        time_s = starts.get(finding.where)
+        moments[finding] = starts.get(finding.where)
         if finding.code == "clock_step":
             step = next(steps, None)
-            time_s = step.clip_time_s if step else None
-        told.append((_ORDER[finding.severity], finding, time_s))
-    told.sort(key=lambda entry: entry[0])
+            moments[finding] = step.clip_time_s if step else None
     return [
-        {"severity": finding.severity.value, "message": _sentence(finding), "time_s": time_s}
-        for _, finding, time_s in told
+        {"severity": finding.severity.value, "message": sentence(finding.message), "time_s": moments[finding]}
+        for finding in ranked(result.findings)
     ]
-
-
-def _sentence(finding: Finding) -> str:
-    first = finding.message.split(" ", 1)[0]
-    start = finding.message[:1].upper() if first.isalpha() else finding.message[:1]
-    return start + finding.message[1:] + ("" if finding.message.endswith(".") else ".")
 
 
 def review_lines(result: ReviewResult, folder: Path) -> list[str]:
@@ -210,7 +198,7 @@ def review_lines(result: ReviewResult, folder: Path) -> list[str]:
         f"  The microphone: {turn(angles)}."
         if angles
         else "  How the microphone sat is not known yet: the page tells it from marks that you make there.",
-        *[f"  {finding.severity.value.upper():4}  {_sentence(finding)}" for finding in _ranked(result.findings)],
+        *findings_lines(result.findings),
         "  Listen with headphones; start low.",
     ]
 
@@ -221,11 +209,5 @@ def review_json(result: ReviewResult, folder: Path) -> dict[str, object]:
         "page": str(folder / PAGE),
         "clip": str(result.clip.path),
         "take": str(result.sync.take.path),
-        "findings": [
-            {"code": f.code, "severity": f.severity, "message": f.message, "where": f.where} for f in result.findings
-        ],
+        "findings": findings_json(result.findings),
     }
-
-
-def _ranked(findings: Sequence[Finding]) -> list[Finding]:
-    return sorted(findings, key=lambda finding: _ORDER[finding.severity])

@@ -15,7 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.patheffects import withStroke
 
 from spatial.analysis.verification import MarkCheck, Verdict
-from spatial.conventions import FloatArray
+from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation
 from spatial.jobs.marks import HeardMark
@@ -32,7 +32,6 @@ _EDGED = [withStroke(linewidth=4.5, foreground="#0a1016")]
 
 _STILL_PX = 1080
 _WIDE_IN, _WORDS_IN = 7.0, 0.66
-_NEAR_ONE = 1.96
 
 
 def write_stills(
@@ -159,7 +158,7 @@ def _draw(
     spare = mark.parallax_sd_rad
     sheet.outline(check.expected, tolerance.azimuth_rad + spare, tolerance.elevation_rad + spare, _SEEN, (0, (5, 3)))
     if check.verdict is not Verdict.UNHEARD:
-        spread = min(_NEAR_ONE * check.sd_rad, float(np.radians(60.0)))
+        spread = min(SDS_OF_95 * check.sd_rad, float(np.radians(60.0)))
         sheet.outline(check.measured, spread, spread, _HEARD, "-")
         sheet.dot(check.measured)
     axes.set_title("\n".join(still_words(mark, check)), loc="left", fontsize=10, color=INK, parse_math=False)
@@ -176,7 +175,7 @@ def still_words(mark: HeardMark, check: MarkCheck) -> tuple[str, str, str]:
         verdict = f"{verdict}, heard {off_in_words(check)} of where they are seen"
     heard = "nobody is heard clearly"
     if check.verdict is not Verdict.UNHEARD:
-        heard = f"is heard {_place(check.measured)}, ±{_NEAR_ONE * np.degrees(check.sd_rad):.0f}° in 95 of 100 (ring)"
+        heard = f"is heard {_place(check.measured)}, ±{SDS_OF_95 * np.degrees(check.sd_rad):.0f}° in 95 of 100 (ring)"
     start, end = clock_time(mark.mark.start_s), clock_time(mark.mark.end_s)
     return (
         f"{legible(mark.mark.who)}, {start} to {end}: {verdict}",

@@ -15,6 +15,7 @@ from spatial.jobs.marks import HeardMark
 from spatial.media.marks import Mark
 from spatial.media.takes import Take
 from spatial.report.plots import write_directions_plot
+from tests.pictures import check_whole, every_kind
 
 NAN = float("nan")
 
@@ -53,21 +54,10 @@ def drawn(monkeypatch):
     return figures
 
 
-@pytest.mark.parametrize(
-    ("name", "head", "tail"),
-    [
-        ("plot.png", b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"),
-        ("plot.PNG", b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"),
-        ("plot.svg", b"<?xml", b"</svg>\n"),
-        ("plot.pdf", b"%PDF", b"%%EOF\n"),
-    ],
-)
-def test_the_file_is_whole_and_what_its_name_says(tmp_path, result, name, head, tail):
+@every_kind
+def test_the_file_is_whole_and_what_its_name_says(tmp_path, result, name):
     write_directions_plot(result, tmp_path / name)
-    content = (tmp_path / name).read_bytes()
-    assert content.startswith(head)
-    assert content.endswith(tail)
-    assert [path.name for path in tmp_path.iterdir()] == [name]
+    check_whole(tmp_path / name)
 
 
 def test_the_picture_is_large_enough_to_read(tmp_path, result):

@@ -2,7 +2,7 @@
 
 const GLOW = "255, 170, 60", LIGHT = "#ffffff", DARK = "rgba(10, 16, 22, .75)", MARK = "#8fd0ff";
 const GLOW_ROWS = 4;
-const NEAR_ONE = 1.96; // 95 of 100 lie within so many standard deviations
+const NEAR_ONE = facts.sds_of_95; // 95 of 100 lie within so many standard deviations
 
 // A canvas as fine as the screen; returns its pen in units of the page, and its size.
 function sheetOf(canvas) {
