@@ -7,9 +7,12 @@ import click
 from cli.running import (
     Numbers,
     Run,
+    band_option,
     format_option,
     input_file,
     json_option,
+    prior_from,
+    prior_options,
     rig_from,
     rig_options,
     tolerance_from,
@@ -28,6 +31,8 @@ from cli.running import (
     help="How the microphone sat, degrees, where you know it: left, up, right side down are positive.",
 )
 @rig_options
+@prior_options
+@band_option
 @tolerance_options
 @format_option
 @click.option("--force", is_flag=True, help="Replace an earlier page in that folder.")
@@ -40,6 +45,10 @@ def review(
     mount: tuple[float, ...] | None,
     picture: str | None,
     mic_offset: tuple[float, ...],
+    hanging: str | None,
+    level_within_deg: float | None,
+    facing_deg: float | None,
+    band_hz: tuple[float, ...],
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
     channel_format: str,
@@ -63,7 +72,8 @@ def review(
                 *(clip, takes, folder),
                 marks_path=marks,
                 mount=YawPitchRoll.from_degrees(*mount) if mount else None,
-                rig=rig_from(mic_offset, picture),
+                rig=rig_from(mic_offset, picture, band_hz),
+                prior=prior_from(hanging, level_within_deg, facing_deg),
                 tolerance=tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg),
                 channel_format=ChannelFormat(channel_format),
                 progress=run.progress,

@@ -7,6 +7,7 @@ import click
 
 from cli.running import (
     Run,
+    band_option,
     format_option,
     input_file,
     json_option,
@@ -24,6 +25,7 @@ from cli.running import (
 @click.option("--stills", type=input_file(), help="Write a picture of each mark to this folder (needs --picture).")
 @click.option("--force", is_flag=True, help="Replace earlier stills.")
 @rig_options
+@band_option
 @tolerance_options
 @format_option
 @json_option
@@ -35,6 +37,7 @@ def verify(
     force: bool,
     picture: str | None,
     mic_offset: tuple[float, ...],
+    band_hz: tuple[float, ...],
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
     channel_format: str,
@@ -56,7 +59,7 @@ def verify(
             clip,
             track,
             marks,
-            rig=rig_from(mic_offset, picture),
+            rig=rig_from(mic_offset, picture, band_hz),
             tolerance=tolerance,
             channel_format=ChannelFormat(channel_format),
             progress=run.progress,

@@ -56,6 +56,8 @@ def find_candidates(clip_powers: FloatArray, take_powers: FloatArray, *, count: 
     list of Candidate
         Empty where either side never changes (silence, a steady tone).
     """
+    if 0 in (clip_powers.shape[1], take_powers.shape[1]):
+        return []
     starts, length = _segments(clip_powers.shape[1])
     clip = changes_of(clip_powers)
     segments = np.stack([clip[:, start : start + length] for start in starts])

@@ -25,7 +25,7 @@ from spatial.analysis.walltime import Offer, weigh_clocks
 from spatial.conventions import FloatArray
 from spatial.findings import Finding
 from spatial.jobs.choice_findings import Possibility, ambiguous, copies_of, doubtful, only_music, other_moment
-from spatial.jobs.listening import Listened
+from spatial.jobs.onetake import Listened
 from spatial.jobs.sync_findings import missing_finding
 from spatial.media.joining import missing_parts
 from spatial.media.movies import Clip

@@ -3,20 +3,20 @@
 Functions: conform_clip; on_clip_time (the turned take, in a stream).
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.orientation import Hanging
+from spatial.analysis.mountprior import MountPrior
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import InconclusiveError, MediaFileError, OutputError
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, rewire_field
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
-from spatial.jobs.orient import OrientResult, determined_mount, orient_marks, require_match
+from spatial.jobs.orient import OrientResult, determined_turn, orient_marks, require_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
 from spatial.jobs.sync import SyncResult, match_takes, open_shoot, rig_of, sync_listened
@@ -26,6 +26,9 @@ from spatial.media.takes import Take, field_blocks, open_take
 from spatial.media.writing import TrackWriter, check_target, whole_file
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field, ypr_from_matrix
 from spatial.timebase import ClockLaw
+
+Turn = Callable[[FloatArray], FloatArray]
+"""Turns a block of a take into the picture's axes."""
 
 _FADE_S = 0.005
 """Where silence meets sound the join is faded, or it would click."""
@@ -68,7 +71,8 @@ def conform_clip(
     marks_path: Path | None = None,
     mount: YawPitchRoll | None = None,
     rig: Rig,
-    hanging: Hanging | None = None,
+    prior: MountPrior | None = None,
+    repair: bool = False,
     tolerance: Tolerance | None = None,
     channel_format: ChannelFormat = ChannelFormat.AMBIX,
     force: bool = False,
@@ -82,6 +86,10 @@ def conform_clip(
         Marks of the clip: they tell the mount where it is not given, and prove the track.
     mount : YawPitchRoll, optional
         How the microphone sat, where the crew knows.
+    prior : MountPrior, optional
+        What the crew says of how it sat, where marks tell the rest.
+    repair : bool
+        Put the channels of a mirrored take right.
 
     Raises
     ------
@@ -118,19 +126,20 @@ def conform_clip(
         separation = rig_of(rig.mic_offset_m, given)
         result = match_takes(clip, sound, heard, listened, separation=separation, progress=progress)
         require_match(result)
-        oriented = None
+        oriented, repaired = None, None
         if given is not None:
             matrix = given
         else:
-            oriented = orient_marks(result, hear_marks(result.take, result.law, marks, rig), hanging=hanging)
-            matrix = determined_mount(oriented)
+            oriented = orient_marks(result, hear_marks(result.take, result.law, marks, rig), prior=prior, repair=repair)
+            matrix = determined_turn(oriented)
+            repaired = oriented.repaired.mic_from_take if oriented.repaired else None
             if separation is not None:
                 # Now that it is known how the microphone sat, so is what the sound's travel does to each window.
-                aimed = rig_of(rig.mic_offset_m, matrix)
+                aimed = rig_of(rig.mic_offset_m, matrix if repaired is None else matrix @ repaired)
                 ((take, told),) = [pair for pair in listened if pair[0] is result.take]
                 again = sync_listened(clip, sound, heard, take, told, separation=aimed, progress=progress)
                 result = replace(result, estimate=again) if again.matched else result
-        samples, clipped = _write(result, matrix, temporary, progress=progress)
+        samples, clipped = _write(result, matrix, repaired, temporary, progress=progress)
         track = open_take(temporary)
         proof = check_track(
             clip,
@@ -156,6 +165,7 @@ def conform_clip(
             sync=result,
             law=result.law,
             mount=matrix,
+            repaired=oriented.repaired if oriented else None,
             output=output,
             samples=samples,
             proof=proof,
@@ -175,32 +185,38 @@ def _is_recording(path: Path) -> bool:
     return True
 
 
-def _write(result: SyncResult, matrix: FloatArray, path: Path, *, progress: Progress) -> tuple[int, int]:
+def _write(
+    result: SyncResult, matrix: FloatArray, repaired: FloatArray | None, path: Path, *, progress: Progress
+) -> tuple[int, int]:
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
     wanted = result.clip.samples_at(DELIVERY_RATE_HZ)
+
+    def turned(block: FloatArray) -> FloatArray:
+        return turn_field(block if repaired is None else rewire_field(block, repaired), matrix)
+
     with TrackWriter(path) as writer:
-        for block in on_clip_time(result, matrix):
+        for block in on_clip_time(result, turned):
             writer.write(block)
             progress("writing the track", writer.samples / max(wanted, 1))
         return writer.samples, writer.clipped
 
 
-def on_clip_time(result: SyncResult, matrix: FloatArray) -> Iterator[FloatArray]:
+def on_clip_time(result: SyncResult, turned: Turn) -> Iterator[FloatArray]:
     """The take as the clip needs it: de-drifted, turned, at the delivery rate, exactly as long as the clip.
 
     Parameters
     ----------
     result : SyncResult
         A match.
-    matrix : ndarray, shape (3, 3)
-        The mount.
+    turned : callable
+        Turns a block of the take.
 
     Yields
     ------
     ndarray, shape (4, samples), float32
     """
     done = 0
-    for block in _pieces(result.take, result.law, matrix, result.clip.samples_at(DELIVERY_RATE_HZ)):
+    for block in _pieces(result.take, result.law, turned, result.clip.samples_at(DELIVERY_RATE_HZ)):
         yield _with_holes(block, result.law, done) if result.law.steps else block
         done += block.shape[1]
 
@@ -226,10 +242,10 @@ def _with_holes(block: FloatArray, law: ClockLaw, first: int) -> FloatArray:
     return block * gain
 
 
-def _pieces(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Iterator[FloatArray]:
+def _pieces(take: Take, law: ClockLaw, turned: Turn, wanted: int) -> Iterator[FloatArray]:
     """The take on clip time, piece by piece between clock steps, with a crossfade where two pieces meet."""
     if not law.steps:
-        yield from _conformed(take, law, matrix, wanted)
+        yield from _conformed(take, law, turned, wanted)
         return
     half = round(_CROSSFADE_S * DELIVERY_RATE_HZ / 2)
     joins = [round(step.clip_time_s * DELIVERY_RATE_HZ) for step in law.steps]
@@ -241,7 +257,7 @@ def _pieces(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Itera
         middle_s = (start + end) / 2 / DELIVERY_RATE_HZ
         piece = law.piece_at(middle_s).from_clip_time(start / DELIVERY_RATE_HZ)
         held = np.zeros((4, 0), dtype=np.float32)
-        for block in _conformed(take, piece, matrix, end - start):
+        for block in _conformed(take, piece, turned, end - start):
             held = np.concatenate([held, block], axis=1)
             if left_over is not None and held.shape[1] >= 2 * half:
                 held[:, : 2 * half] = held[:, : 2 * half] * rising + left_over * (1.0 - rising)
@@ -253,7 +269,7 @@ def _pieces(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Itera
         left_over = held
 
 
-def _conformed(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Iterator[FloatArray]:
+def _conformed(take: Take, law: ClockLaw, turned: Turn, wanted: int) -> Iterator[FloatArray]:
     """The take on clip time, turned, exactly `wanted` samples: silence, sound, silence."""
     rate = take.rate_hz
     # The take's sample nearest the clip's first instant; the half sample (10 us) it may be off is not heard.
@@ -268,9 +284,9 @@ def _conformed(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> It
         return
     place = first
     yield from _silence(max(0, first))
-    turned = (turn_field(block, matrix) for block in field_blocks(take, start_sample=begin, stop_sample=end))
+    blocks = (turned(block) for block in field_blocks(take, start_sample=begin, stop_sample=end))
     last = min(wanted, first + round((end - begin) / in_rate * DELIVERY_RATE_HZ))
-    for block in resampled(turned, in_rate, DELIVERY_RATE_HZ):
+    for block in resampled(blocks, in_rate, DELIVERY_RATE_HZ):
         start, stop = max(0, -place), min(block.shape[1], last - place)
         if start < stop:
             yield _faded(block[:, start:stop], place + start, first, last, wanted)

@@ -9,14 +9,15 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from spatial.analysis.orientation import Hanging
+from spatial.analysis.mountprior import MountPrior
 from spatial.errors import MediaFileError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.clocks import settle_by_clocks
 from spatial.jobs.conform import ConformResult, conform_clip
-from spatial.jobs.listening import Listened, listen_to_clip, listen_to_takes, require_usable, unusable
+from spatial.jobs.listening import listen_to_clip, listen_to_takes, require_usable, unusable
 from spatial.jobs.marks import Rig
+from spatial.jobs.onetake import Listened
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours
 from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of
@@ -73,7 +74,8 @@ def run_day(
     folder: Path,
     *,
     rig_for: Callable[[Path], Rig],
-    hanging: Hanging | None = None,
+    prior: MountPrior | None = None,
+    repair: bool = False,
     channel_format: ChannelFormat = ChannelFormat.AMBIX,
     force: bool = False,
     progress: Progress = silent,
@@ -102,7 +104,7 @@ def run_day(
     new = not tracks.exists()
     try:
         done = [
-            _finish_clip(clip, told, tracks, rig_for(clip), hanging, channel_format, force, progress)
+            _finish_clip(clip, told, tracks, rig_for(clip), prior, repair, channel_format, force, progress)
             for clip, told in zip(clips, matched, strict=True)
         ]
     finally:
@@ -146,7 +148,8 @@ def _finish_clip(
     result: SyncResult | Finding,
     tracks: Path,
     rig: Rig,
-    hanging: Hanging | None,
+    prior: MountPrior | None,
+    repair: bool,
     channel_format: ChannelFormat,
     force: bool,
     progress: Progress,
@@ -181,7 +184,8 @@ def _finish_clip(
             track,
             marks_path=marks,
             rig=rig,
-            hanging=hanging,
+            prior=prior,
+            repair=repair,
             channel_format=channel_format,
             force=force,
             progress=progress,

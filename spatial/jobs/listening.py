@@ -7,46 +7,28 @@ unusable (the finding about a take that cannot be used); require_usable.
 
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
-from dataclasses import dataclass
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Lock
 
 import numpy as np
 
-from spatial.analysis.envelope import ENVELOPE_VERSION, WORKING_RATE_HZ, EnvelopeBuilder
-from spatial.conventions import FloatArray
+from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder
 from spatial.errors import MediaFileError, SoundplumbError
 from spatial.findings import Finding, Severity
+from spatial.jobs.elsewhere import WORTH_IT_S, hear_elsewhere
+from spatial.jobs.onetake import Listened, hear_take, keep_take, remembered_take
 from spatial.jobs.progress import Progress
 from spatial.media.cache import FeatureCache
 from spatial.media.movies import Clip, scratch_blocks
 from spatial.media.resampling import resampled
 from spatial.media.spool import Spool
-from spatial.media.takes import Take, field_blocks
+from spatial.media.takes import Take
 
 _FEW = 3
 
 _CORES = 2
 """Threads that listen to takes while the clip is decoded."""
-
-SILENT_DBFS = -90.0
-"""A peak below this is no sound: the last bit of a 16-bit file lies at -90 dB."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Listened:
-    """What one pass over a recording left behind."""
-
-    powers: FloatArray
-    """Band envelope, shape (bands, frames)."""
-    peak: float
-    """Largest sample at WORKING_RATE_HZ, 1 = full scale."""
-
-    @property
-    def silent(self) -> bool:
-        """Whether there is nothing to hear."""
-        return self.peak < 10 ** (SILENT_DBFS / 20)
 
 
 @contextmanager
@@ -73,28 +55,12 @@ def listen_to_clip(clip: Clip, progress: Progress) -> Iterator[tuple[Spool, List
         yield spool, Listened(envelope.finish(), peak)
 
 
-def listen_to_take(take: Take, progress: Progress, *, cache: FeatureCache | None = None) -> Listened:
-    """Read a take's W once for its envelope, or remember it from the last time where a cache is given."""
-    kind = f"envelope {ENVELOPE_VERSION}"
-    known = cache.load(take, kind) if cache is not None else None
-    if known is not None and known.keys() >= {"powers", "peak"}:
-        return Listened(known["powers"], float(known["peak"]))
-    envelope, peak, done = EnvelopeBuilder(), 0.0, 0
-
-    def omni() -> Iterator[FloatArray]:
-        nonlocal done
-        for block in field_blocks(take, channels=1):
-            done += block.shape[1]
-            progress(f"listening to {take.path.name}", done / max(take.samples, 1))
-            yield block
-
-    for block in resampled(omni(), take.rate_hz, WORKING_RATE_HZ):
-        envelope.push(block)
-        peak = max(peak, float(np.max(np.abs(block))))
-    heard = Listened(envelope.finish(), peak)
-    if cache is not None:
-        cache.store(take, kind, {"powers": heard.powers, "peak": np.array(peak)})
-    return heard
+def listen_to_take(take: Take, progress: Progress) -> Listened:
+    """Read a take's W once for its envelope."""
+    if take.duration_s >= WORTH_IT_S:
+        with suppress(OSError, EOFError):
+            return hear_elsewhere(take, progress)
+    return hear_take(take, progress)
 
 
 TakesHeard = tuple[list[tuple[Take, Listened]], list[Finding]]
@@ -148,8 +114,18 @@ def _listening(takes: Sequence[Take], together: "_Together") -> Iterator[list[Fu
     """Listen to takes in the background; whatever ends the work here ends it there."""
     cache = FeatureCache()
     with ThreadPoolExecutor(_CORES) as pool:
+
+        def listen(take: Take, progress: Progress) -> Listened:
+            known = remembered_take(take, cache)
+            if known is not None:
+                return known
+            heard = listen_to_take(take, progress)
+            # Meanwhile the work goes on: for hours of sound this takes seconds.
+            pool.submit(keep_take, take, heard, cache)
+            return heard
+
         try:
-            yield [pool.submit(listen_to_take, take, together.part(n), cache=cache) for n, take in enumerate(takes)]
+            yield [pool.submit(listen, take, together.part(n)) for n, take in enumerate(takes)]
         except BaseException:
             together.stopped = True
             pool.shutdown(cancel_futures=True)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from itertools import permutations
 
 from spatial.analysis.sync import SyncEstimate
-from spatial.jobs.listening import Listened
+from spatial.jobs.onetake import Listened
 from spatial.media.joining import joined
 from spatial.media.movies import Clip
 from spatial.media.takes import Take

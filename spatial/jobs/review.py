@@ -15,6 +15,7 @@ import numpy as np
 
 from spatial.analysis.binaural import LATENCY_SAMPLES, FilteredField, Limiter, headphones
 from spatial.analysis.direction import LEAD_IN_S, field_bins, frame_hop
+from spatial.analysis.mountprior import MountPrior
 from spatial.analysis.soundrows import STEP_S, WINDOW_S, SoundRows, joined_rows, sound_rows
 from spatial.analysis.verification import MarkCheck
 from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
@@ -23,7 +24,8 @@ from spatial.field import ChannelFormat
 from spatial.findings import Finding
 from spatial.jobs.conform import on_clip_time
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
-from spatial.jobs.orient import OrientResult, orient_marks, require_match, unheard_findings
+from spatial.jobs.orient import OrientResult, orient_marks, require_match
+from spatial.jobs.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult, sync_clip
 from spatial.jobs.verify import Tolerance, check_marks
@@ -87,6 +89,7 @@ def review_clip(
     marks_path: Path | None = None,
     mount: YawPitchRoll | None = None,
     rig: Rig,
+    prior: MountPrior | None = None,
     tolerance: Tolerance | None = None,
     channel_format: ChannelFormat = ChannelFormat.AMBIX,
     progress: Progress = silent,
@@ -101,6 +104,8 @@ def review_clip(
         Marks of the clip: shown, and they tell the mount where it is not given.
     mount : YawPitchRoll, optional
         How the microphone sat, where the crew knows.
+    prior : MountPrior, optional
+        What the crew says of how it sat, where marks tell the rest.
 
     Raises
     ------
@@ -128,8 +133,8 @@ def review_clip(
         )
         require_match(result)
         heard = hear_marks(result.take, result.law, marks, rig)
-        oriented = orient_marks(result, heard) if heard and any(one.heard.heard for one in heard) else None
-        matrix = matrix_from_ypr(mount) if mount is not None else (oriented.mount.matrix if oriented else None)
+        oriented = orient_marks(result, heard, prior=prior) if heard and any(one.heard.heard for one in heard) else None
+        matrix = matrix_from_ypr(mount) if mount is not None else (oriented.matrix if oriented else None)
         rows = sound_over_clip(result, band_hz=rig.band_hz, progress=progress)
         names = play_for_ears(result, matrix, rows, folder, progress=progress)
         while not drawn.done():
@@ -241,7 +246,7 @@ def play_for_ears(
         limiters = {facing: Limiter(DELIVERY_RATE_HZ) for facing in names}
         head, done = FilteredField(DELIVERY_RATE_HZ), -LATENCY_SAMPLES
         end = np.zeros((FIRST_ORDER_CHANNELS, LATENCY_SAMPLES), dtype=np.float32)
-        for block in chain(on_clip_time(result, np.eye(3)), [end]):
+        for block in chain(on_clip_time(result, _as_it_is), [end]):
             # What the filters delay is taken off at the start, and added at the end.
             filtered = head.push(block)[:, max(0, -done) :] * gain
             done += block.shape[1]
@@ -251,6 +256,11 @@ def play_for_ears(
         for facing, limiter in limiters.items():
             writers[facing].write(limiter.finish())
     return names
+
+
+def _as_it_is(block: FloatArray) -> FloatArray:
+    """Unturned: the head is turned instead."""
+    return block
 
 
 def _gain_db(level_db: FloatArray) -> float:

@@ -21,7 +21,8 @@ from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.choice_findings import Possibility
 from spatial.jobs.choosing import choose_take, on_picture_time
-from spatial.jobs.listening import Listened, listen_to_all, listen_to_take, require_usable, unusable
+from spatial.jobs.listening import listen_to_all, listen_to_take, require_usable, unusable
+from spatial.jobs.onetake import Listened
 from spatial.jobs.parts import Tried, with_parts_joined
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync_findings import match_findings, no_match_finding

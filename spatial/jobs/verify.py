@@ -23,7 +23,7 @@ from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_clip, listen_to_take
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
-from spatial.jobs.orient import unheard_findings
+from spatial.jobs.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import rig_of, sync_listened
 from spatial.lipsync import judge_track, size_in_words, verdict_in_words

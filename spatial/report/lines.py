@@ -9,7 +9,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from spatial.analysis.orientation import MountEstimate
 from spatial.analysis.verification import MarkCheck
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.findings import Severity
@@ -94,19 +93,29 @@ def _travel(apart_m: float) -> str:
 
 def orient_lines(result: OrientResult) -> list[str]:
     """How the microphone sat."""
-    return [*mount_lines(result.mount), "", *_orient_table(result), *findings_lines(result.findings, said=["drift"])]
+    lines = mount_lines(result)
+    parallax = max((heard.parallax_sd_rad for heard in result.marks), default=0.0)
+    if parallax > 0:
+        lines.append(
+            f"  Distances are not given: parallax may explain up to {np.degrees(parallax):.0f}° of what is left over "
+            "(performers at 1 to 4 m); distance_m in the marks file takes that out."
+        )
+    if result.mount.mirrored is None and result.angles is not None:
+        lines.append("  Whether a channel is inverted cannot be told from here: nothing was heard far off one plane.")
+    return [*lines, "", *_orient_table(result), *findings_lines(result.findings, said=["drift"])]
 
 
-def mount_lines(mount: MountEstimate) -> list[str]:
+def mount_lines(result: OrientResult) -> list[str]:
     """The mount in words, with its uncertainty."""
-    if mount.angles is None:
-        return ["How the microphone sat cannot be told from these marks."]
-    sd = [
-        float(np.degrees(SDS_OF_95 * a)) for a in (mount.sd_rad.yaw_rad, mount.sd_rad.pitch_rad, mount.sd_rad.roll_rad)
-    ]
-    yaw = float(np.degrees(mount.angles.yaw_rad))
+    if result.angles is None:
+        if result.mount.mirrored:
+            return ["The field is a mirror image, so how the microphone sat is not told before it is put right."]
+        return [f"How the microphone sat cannot be told from these {result.evidence}."]
+    sd_rad = result.sd_rad
+    sd = [float(np.degrees(SDS_OF_95 * a)) for a in (sd_rad.yaw_rad, sd_rad.pitch_rad, sd_rad.roll_rad)]
+    yaw = float(np.degrees(result.angles.yaw_rad))
     return [
-        f"The microphone: {turn(mount.angles)}.",
+        f"The microphone: {turn(result.angles)}.",
         f"  Known to ±{sd[0]:.1f}° in facing, ±{sd[1]:.1f}° in tip, ±{sd[2]:.1f}° in roll (95 %).",
         f"  To face the lens the sound is turned {side(yaw) if abs(yaw) >= 0.05 else '0.0°'} about the vertical, "
         "then levelled.",
@@ -198,30 +207,32 @@ def directions_lines(result: DirectionsResult) -> list[str]:
     on = f"on the time of {result.sync.clip.path.name}" if result.sync else "in the take's own time"
     lines = [f"{result.take.path.name}, {on}, in the microphone's own axes:"]
     rows = []
-    for azimuth, elevation, time, sd, diffuse, level in zip(
+    for azimuth, elevation, time, sd, diffuse, level, source in zip(
         frames.azimuth_rad,
         frames.elevation_rad,
         frames.times_s,
         frames.sd_rad,
         frames.diffuseness,
         frames.level_db,
+        frames.source,
         strict=True,
     ):
         if np.isfinite(azimuth):
             where = f"{side(float(np.degrees(azimuth)))}, {height(float(np.degrees(elevation)))}"
+            spread = f"±{np.degrees(SDS_OF_95 * sd):.0f}°"
             rows.append(
-                [clock_time(time), where, f"±{np.degrees(SDS_OF_95 * sd):.0f}°", f"{diffuse:.2f}", f"{level:.0f} dB"]
+                [clock_time(time), str(source) if source else "-", where, spread, f"{diffuse:.2f}", f"{level:.0f} dB"]
             )
     if not rows:
         return [*lines, "  nothing direct was heard"]
-    return [*lines, *table(["time", "from", "spread", "diffuse", "level"], rows)]
+    return [*lines, *table(["time", "source", "from", "spread", "diffuse", "level"], rows)]
 
 
 def _orient_table(result: OrientResult) -> list[str]:
     rows = []
     for heard, residual in zip(result.marks, result.residuals_rad, strict=True):
         mark = heard.mark
-        left = "-" if residual is None or result.mount.matrix is None else f"{np.degrees(residual):.1f}°"
+        left = "-" if residual is None or result.mount.undetermined else f"{np.degrees(residual):.1f}°"
         rows.append(
             [
                 mark.who,

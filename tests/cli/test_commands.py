@@ -247,7 +247,7 @@ def test_conform_json(finished):
     assert (outcome.code, outcome.err) == (0, "")
     done = outcome.json
     assert set(done) >= {"output", "samples", "applied", "proof", "findings"}
-    assert set(done["applied"]) == {"offset_s", "drift_ppm", "mount"}
+    assert set(done["applied"]) == {"offset_s", "drift_ppm", "mount", "repaired"}
     assert set(done["proof"]) == {"offset_s", "drift_ppm", "marks"}
     assert done["output"] == str(track)
     assert done["samples"] == LANTERN["samples"] == soundfile.info(track).frames
@@ -360,6 +360,25 @@ def test_a_mirrored_take_is_bad(shoot):
     assert "mirrored" in [finding["code"] for finding in outcome.json["findings"]]
 
 
+def test_a_mirrored_take_becomes_a_track_only_when_repaired(shoot, tmp_path):
+    track = tmp_path / "track.wav"
+    conform = [
+        "conform", shoot / "lantern.mp4", shoot / "mirrored.wav", "-o", track, "--marks", shoot / "lantern.marks.csv",
+        "--mic-offset", "-0.04,0,0.16", "--json",
+    ]  # fmt: skip
+    refused = run(*conform)
+    assert refused.code == 3
+    assert "mirror image" in refused.json["error"]
+    assert list(tmp_path.iterdir()) == []
+    outcome = run(*conform, "--repair")
+    assert (outcome.code, outcome.err) == (0, "")
+    # Which channel it was directions cannot tell; where the performers are heard they can.
+    assert [mark["verdict"] for mark in outcome.json["proof"]["marks"]] == ["in place"] * 4
+    applied = json.loads(track.with_suffix(".json").read_text(encoding="utf-8"))["applied"]
+    assert outcome.json["applied"]["repaired"]["fault"] == applied["repaired"]["fault"]
+    assert np.linalg.det(applied["repaired"]["xyz_from_take_xyz"]) == pytest.approx(-1.0)
+
+
 @pytest.mark.parametrize("as_json", [False, True])
 @pytest.mark.parametrize(
     "arguments",
@@ -399,6 +418,7 @@ def test_what_cannot_be_done_is_one_sentence_and_3(shoot, tmp_path, arguments, a
         ["directions", "a.wav", "--band-hz", "400"],
         ["orient", "a.mp4", "a.wav"],
         ["conform", "a.mp4", "a.wav"],
+        ["conform", "a.mp4", "a.wav", "-o", "t.wav", "--mount", "0,0,0", "--repair"],
         ["conform", "a.mp4", "a.wav", "-o", "t.wav", "--mount", "0,nan,0"],
         ["verify", "a.mp4", "a.wav", "--marks", "m.csv", "--tolerance-azimuth-deg", "0"],
         ["verify", "a.mp4", "a.wav", "--marks", "m.csv", "--mic-offset", "0,0"],

@@ -219,6 +219,8 @@ USAGES = {
     "nan step": ("directions", TAKE, "--step-s", "nan"),
     "no step": ("directions", TAKE, "--step-s", "0"),
     "band upside down": ("directions", TAKE, "--band-hz", "4000,400"),
+    "band of verify upside down": ("verify", CLIP, TAKE, "--marks", MARKS, "--band-hz", "4000,400"),
+    "marks without a plot": ("directions", TAKE, "--clip", CLIP, "--marks", MARKS),
     "nan band": ("directions", TAKE, "--band-hz", "nan,400"),
     "nan tolerance": ("verify", CLIP, TAKE, "--marks", MARKS, "--tolerance-azimuth-deg", "nan"),
     "no tolerance": ("verify", CLIP, TAKE, "--marks", MARKS, "--tolerance-elevation-deg", "0"),

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 
-import spatial.jobs.listening
+import spatial.jobs.onetake
 from spatial.analysis.sync import SyncEstimate
 from spatial.errors import MediaFileError
 from spatial.findings import Severity
@@ -279,13 +279,13 @@ def own_cache(tmp_path, monkeypatch):
 @pytest.fixture
 def reads(monkeypatch):
     """Names of the takes read through for their features."""
-    read, real = [], spatial.jobs.listening.field_blocks
+    read, real = [], spatial.jobs.onetake.field_blocks
 
     def counted(take, **options):
         read.append(take.path.name)
         return real(take, **options)
 
-    monkeypatch.setattr(spatial.jobs.listening, "field_blocks", counted)
+    monkeypatch.setattr(spatial.jobs.onetake, "field_blocks", counted)
     return read
 
 

@@ -203,10 +203,11 @@ def test_directions_lines_leave_out_what_was_not_heard():
         sd_rad=np.array([nan, np.radians(3.0)]),
         diffuseness=np.array([nan, 0.25]),
         level_db=np.array([-90.0, -20.0]),
+        source=np.array([0, 2]),
     )
     told = lines.directions_lines(DirectionsResult(TAKE, frames, None, ()))
     assert told[0] == "take.wav, in the take's own time, in the microphone's own axes:"
     assert len(told) == 4
-    assert told[3].split() == ["0:00.1", "30.0°", "right,", "10.0°", "up", "±6°", "0.25", "-20", "dB"]
+    assert told[3].split() == ["0:00.1", "2", "30.0°", "right,", "10.0°", "up", "±6°", "0.25", "-20", "dB"]
     nothing = replace(frames, azimuth_rad=np.full(2, nan))
     assert lines.directions_lines(DirectionsResult(TAKE, nothing, None, ()))[-1] == "  nothing direct was heard"
