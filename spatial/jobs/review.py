@@ -1,28 +1,26 @@
 """The review job: all that a page needs to show and to play a clip with its take.
 
-Functions: review_clip; sound_over_clip (where sound comes from, on the clip's time); play_for_ears (headphone sound
-for every way the head faces).
+Functions: review_clip; sound_over_clip (where sound comes from, on the clip's time).
 """
 
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from itertools import chain, pairwise
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.binaural import LATENCY_SAMPLES, FilteredField, Limiter, headphones
 from spatial.analysis.direction import LEAD_IN_S, field_bins, frame_hop
 from spatial.analysis.mountprior import MountPrior
 from spatial.analysis.soundrows import STEP_S, WINDOW_S, SoundRows, joined_rows, sound_rows
 from spatial.analysis.verification import MarkCheck
-from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
+from spatial.conventions import FloatArray
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding
-from spatial.jobs.conform import on_clip_time
+from spatial.jobs.ears import play_for_ears
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, orient_marks, require_match
 from spatial.jobs.orient_findings import unheard_findings
@@ -30,7 +28,7 @@ from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult, sync_clip
 from spatial.jobs.verify import Tolerance, check_marks
 from spatial.media.movies import Clip, open_clip
-from spatial.media.proxy import SoundWriter, join_movie, write_pictures
+from spatial.media.proxy import join_movie, write_pictures
 from spatial.media.takes import FieldReader, Take
 from spatial.picture import LAYOUTS, Picture, parse_picture
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
@@ -39,15 +37,8 @@ from spatial.timebase import ClockLaw
 MOVIE = "movie.mp4"
 """The small movie, with the sound of a head that faces front."""
 
-FACINGS = {"front": 0.0, "left": 90.0, "back": 180.0, "right": -90.0}
-"""Ways the head faces, degrees to the left."""
-
 _ROWS_AT_ONCE = 100
 _AROUND_S = LEAD_IN_S + WINDOW_S
-_LOUD_DB = -22.0
-"""Where the louder moments come to lie: well below full scale, so that the limiter seldom acts."""
-
-_MOST_GAIN_DB = 36.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,7 +127,7 @@ def review_clip(
         oriented = orient_marks(result, heard, prior=prior) if heard and any(one.heard.heard for one in heard) else None
         matrix = matrix_from_ypr(mount) if mount is not None else (oriented.matrix if oriented else None)
         rows = sound_over_clip(result, band_hz=rig.band_hz, progress=progress)
-        names = play_for_ears(result, matrix, rows, folder, progress=progress)
+        names = play_for_ears(result, matrix, rows.level_db, folder, progress=progress)
         while not drawn.done():
             progress(f"making a small movie of {clip.path.name}", drawing.part)
             wait([drawn], timeout=0.2)
@@ -210,64 +201,6 @@ def _rows(
     origin = law.take_from_clip(0.0)
     told = sound_rows(bins, origin_s=origin, rows=rows, step_s=STEP_S * law.ratio)
     return replace(told, times_s=(told.times_s - origin) / law.ratio)
-
-
-def play_for_ears(
-    result: SyncResult, matrix: FloatArray | None, rows: SoundRows, folder: Path, *, progress: Progress = silent
-) -> dict[str, str]:
-    """Write what a head hears that faces front, left, back and right; and front before the sound is turned.
-
-    Parameters
-    ----------
-    matrix : ndarray or None
-        The mount; where it is not known, every facing is of the sound as recorded.
-    rows : SoundRows
-        They tell how loud it is.
-
-    Returns
-    -------
-    dict
-        File name by facing; with "recorded" where the sound is turned.
-    """
-    mount = np.eye(3) if matrix is None else matrix
-    turns = {
-        facing: matrix_from_ypr(YawPitchRoll.from_degrees(-degrees, 0.0, 0.0)) @ mount
-        for facing, degrees in FACINGS.items()
-    }
-    if matrix is not None:
-        turns["recorded"] = np.eye(3)
-    gain = 10 ** (_gain_db(rows.level_db) / 20)
-    names = {facing: f"sound-{facing}.m4a" for facing in turns}
-    total = result.clip.samples_at(DELIVERY_RATE_HZ)
-    with ExitStack() as stack:
-        writers = {
-            facing: stack.enter_context(SoundWriter(folder / name, DELIVERY_RATE_HZ)) for facing, name in names.items()
-        }
-        limiters = {facing: Limiter(DELIVERY_RATE_HZ) for facing in names}
-        head, done = FilteredField(DELIVERY_RATE_HZ), -LATENCY_SAMPLES
-        end = np.zeros((FIRST_ORDER_CHANNELS, LATENCY_SAMPLES), dtype=np.float32)
-        for block in chain(on_clip_time(result, _as_it_is), [end]):
-            # What the filters delay is taken off at the start, and added at the end.
-            filtered = head.push(block)[:, max(0, -done) :] * gain
-            done += block.shape[1]
-            for facing, turn in turns.items():
-                writers[facing].write(limiters[facing].push(headphones(filtered, turn)))
-            progress("sound for headphones", max(done, 0) / max(total, 1))
-        for facing, limiter in limiters.items():
-            writers[facing].write(limiter.finish())
-    return names
-
-
-def _as_it_is(block: FloatArray) -> FloatArray:
-    """Unturned: the head is turned instead."""
-    return block
-
-
-def _gain_db(level_db: FloatArray) -> float:
-    """What brings the louder moments to a good level for headphones."""
-    if level_db.size == 0:
-        return 0.0
-    return float(np.clip(_LOUD_DB - np.percentile(level_db, 95), -_MOST_GAIN_DB, _MOST_GAIN_DB))
 
 
 def _picture_of(clip: Clip, rig: Rig) -> Picture:

@@ -25,6 +25,7 @@ from spatial.jobs.review import MOVIE, ReviewResult
 from spatial.picture import Projection
 from spatial.report.ink import legible
 from spatial.report.jsonout import findings_json
+from spatial.report.lines import mount_lines
 from spatial.report.words import findings_lines, ranked, sentence, turn
 from spatial.timebase import DROP_FRAME_RATES, frame_from_timecode
 
@@ -46,12 +47,11 @@ def page_text(result: ReviewResult) -> str:
     script = "\n".join(_part(f"{name}.js") for name in _SCRIPTS)
     environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
     clip, take = legible(result.clip.path.name), legible(result.sync.take.path.name)
-    angles = result.mount_angles
     return environment.from_string(_part("index.html.j2")).render(
         title=f"{clip} with {take}",
         clip=clip,
         movie=MOVIE,
-        mount=f"The microphone: {turn(angles)}." if angles else "How the microphone sat is not known yet: add marks.",
+        mount=" ".join(_mount_sentences(result)),
         version=__version__,
         style=_Markup(style),
         style_hash=_hash(style),
@@ -68,6 +68,15 @@ class _Markup(str):
 
     def __html__(self) -> str:
         return str(self)
+
+
+def _mount_sentences(result: ReviewResult) -> list[str]:
+    """How the microphone sat, and how surely, where that was found; as told, where it was told."""
+    if result.orient is not None:
+        return [line.strip() for line in mount_lines(result.orient)[:2]]
+    if result.mount_angles is not None:
+        return [f"The microphone, as told: {turn(result.mount_angles)}."]
+    return ["How the microphone sat is not known yet: make marks in the page."]
 
 
 def _part(name: str) -> str:
@@ -192,12 +201,9 @@ def _findings(result: ReviewResult) -> list[dict[str, object]]:
 
 def review_lines(result: ReviewResult, folder: Path) -> list[str]:
     """Where the page is, and what is on it."""
-    angles = result.mount_angles
     return [
         f"{result.clip.path.name} with {result.sync.take.path.name}: open {folder / PAGE} in a browser.",
-        f"  The microphone: {turn(angles)}."
-        if angles
-        else "  How the microphone sat is not known yet: the page tells it from marks that you make there.",
+        *[f"  {line}" for line in _mount_sentences(result)],
         *findings_lines(result.findings),
         "  Listen with headphones; start low.",
     ]

@@ -11,8 +11,9 @@ from spatial.errors import InconclusiveError, InputError
 from spatial.field import angle_between
 from spatial.jobs import review
 from spatial.jobs.demo import lay_out
+from spatial.jobs.ears import FACINGS
 from spatial.jobs.marks import Rig
-from spatial.jobs.review import FACINGS, MOVIE, review_clip
+from spatial.jobs.review import MOVIE, review_clip
 from spatial.media.movies import open_clip, scratch_blocks
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 
