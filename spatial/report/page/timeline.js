@@ -84,12 +84,22 @@ class Timeline {
     this.drawTimes(pen, height, back, colour("--rule"));
   }
 
+  // Rows in view; where they lie closer than the screen's columns, the loudest of each column.
+  rowsInView() {
+    const columns = new Map(), step = facts.rows.step_s;
+    for (const row of rows) {
+      if (row.time < this.from - step || row.time > this.until + step) continue;
+      const column = Math.round(this.xAt(row.time));
+      const other = columns.get(column);
+      if (!other || row.level > other.level) columns.set(column, row);
+    }
+    return columns.values();
+  }
+
   drawRows(pen, view, yAt, low, sound, grey) {
     const wide = Math.max(1.5, facts.rows.step_s / (this.until - this.from) * this.width);
-    for (const row of rows) {
-      const x = this.xAt(row.time) - wide / 2;
-      if (x < LEFT_PX - wide || x > LEFT_PX + this.width) continue;
-      const strength = strengthOf(row.level);
+    for (const row of this.rowsInView()) {
+      const x = this.xAt(row.time) - wide / 2, strength = strengthOf(row.level);
       pen.globalAlpha = 0.75;
       pen.fillStyle = grey;
       pen.fillRect(x, low + 4 + LEVEL_PX * (1 - strength), wide, LEVEL_PX * strength);
