@@ -13,6 +13,7 @@ from cli.demo import demo
 from cli.directions import directions
 from cli.inspect import inspect
 from cli.orient import orient
+from cli.review import review
 from cli.sync import sync
 from cli.verify import verify
 from spatial import __version__
@@ -50,5 +51,5 @@ def cli() -> None:
     """
 
 
-for command in (inspect, sync, directions, orient, conform, verify, day, demo):
+for command in (inspect, sync, directions, orient, conform, verify, review, day, demo):
     cli.add_command(command)

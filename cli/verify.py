@@ -1,5 +1,6 @@
 """`soundplumb verify`."""
 
+from contextlib import ExitStack
 from pathlib import Path
 
 import click
@@ -21,6 +22,8 @@ from cli.running import (
 @click.argument("clip", type=input_file())
 @click.argument("track", type=input_file())
 @click.option("--marks", type=input_file(), required=True, help="CSV of who is seen where and when, in clip time.")
+@click.option("--stills", type=input_file(), help="Write a picture of each mark to this folder (needs --picture).")
+@click.option("--force", is_flag=True, help="Replace earlier stills.")
 @rig_options
 @band_option
 @tolerance_options
@@ -30,6 +33,8 @@ def verify(
     clip: Path,
     track: Path,
     marks: Path,
+    stills: Path | None,
+    force: bool,
     picture: str | None,
     mic_offset: tuple[float, ...],
     band_hz: tuple[float, ...],
@@ -39,20 +44,31 @@ def verify(
     as_json: bool,
 ) -> None:
     """Check that each performer is heard where they are seen in a finished track."""
-    with Run(as_json=as_json) as run:
+    if stills and picture is None:
+        raise click.UsageError("--stills draws on the picture: add --picture LAYOUT to say how it is laid out")
+    with Run(as_json=as_json) as run, ExitStack() as stack:
         from spatial.field import ChannelFormat
         from spatial.jobs.verify import verify_track
+        from spatial.media.folders import whole_folder
         from spatial.report import jsonout, lines
 
+        tolerance = tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg)
+        # Before the listening, not after it: the folder may be refused.
+        folder = stack.enter_context(whole_folder(stills, force=force, inputs=[clip, track, marks])) if stills else None
         result = verify_track(
             clip,
             track,
             marks,
             rig=rig_from(mic_offset, picture, band_hz),
-            tolerance=tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg),
+            tolerance=tolerance,
             channel_format=ChannelFormat(channel_format),
             progress=run.progress,
         )
+        if folder and picture:
+            from spatial.report.stills import write_stills
+
+            write_stills(result, folder, layout=picture, tolerance=tolerance, progress=run.progress)
+        stack.close()
         run.finish(
             lambda: lines.verify_lines(result),
             lambda: jsonout.dumps(jsonout.verify_json(result)),

@@ -40,6 +40,7 @@ HOME_OF_LIBRARY = {
     "soundfile": ("spatial.media",),
     "av": ("spatial.media",),
     "matplotlib": ("spatial.report",),
+    "jinja2": ("spatial.report",),
     "librosa": ("spatial.analysis",),
     "click": ("cli",),
     "demo_audio": ("spatial.jobs.demo",),

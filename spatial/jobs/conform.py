@@ -1,6 +1,6 @@
 """The conform job: write the synced, de-drifted, turned track, exactly as long as the clip, and prove it.
 
-Functions: conform_clip.
+Functions: conform_clip; on_clip_time (the turned take, in a stream).
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -201,11 +201,30 @@ def _write(
         return turn_field(block if repaired is None else rewire_field(block, repaired), matrix)
 
     with TrackWriter(path) as writer:
-        for block in _pieces(result.take, result.law, turned, wanted):
-            holed = _with_holes(block, result.law, writer.samples) if result.law.steps else block
-            writer.write(holed)
+        for block in on_clip_time(result, turned):
+            writer.write(block)
             progress("writing the track", writer.samples / max(wanted, 1))
         return writer.samples, writer.clipped
+
+
+def on_clip_time(result: SyncResult, turned: Turn) -> Iterator[FloatArray]:
+    """The take as the clip needs it: de-drifted, turned, at the delivery rate, exactly as long as the clip.
+
+    Parameters
+    ----------
+    result : SyncResult
+        A match.
+    turned : callable
+        Turns a block of the take.
+
+    Yields
+    ------
+    ndarray, shape (4, samples), float32
+    """
+    done = 0
+    for block in _pieces(result.take, result.law, turned, result.clip.samples_at(DELIVERY_RATE_HZ)):
+        yield _with_holes(block, result.law, done) if result.law.steps else block
+        done += block.shape[1]
 
 
 def _clipping(clipped: int, output: Path) -> Finding:

@@ -1,6 +1,6 @@
 """The verify job: is each performer heard where they are seen, and in time.
 
-Functions: verify_track (from files), check_track (a track against marks already read).
+Functions: verify_track (from files), check_track (a track against marks already read), check_marks.
 """
 
 from collections.abc import Sequence
@@ -106,6 +106,15 @@ def check_track(
     clip: Clip, track: Take, heard: Sequence[HeardMark], *, step: SyncEstimate | None, tolerance: Tolerance
 ) -> VerifyResult:
     """Turn heard marks, and the track's time against the clip, into checks and findings."""
+    checks, findings = check_marks(heard, tolerance)
+    findings = (*_length_findings(clip, track), *_step_findings(clip, step), *findings)
+    return VerifyResult(clip, track, checks, step, findings)
+
+
+def check_marks(
+    heard: Sequence[HeardMark], tolerance: Tolerance
+) -> tuple[tuple[tuple[HeardMark, MarkCheck], ...], tuple[Finding, ...]]:
+    """Turn marks, heard in a field that faces the lens, into checks and findings."""
     checks = tuple(
         (
             mark,
@@ -118,8 +127,7 @@ def check_track(
         )
         for mark in heard
     )
-    findings = [*_length_findings(clip, track), *_step_findings(clip, step), *unheard_findings(heard)]
-    findings += [
+    off = [
         Finding(
             "mark_off",
             Severity.FIX if check.verdict is Verdict.OFF else Severity.LOOK,
@@ -130,7 +138,7 @@ def check_track(
         for mark, check in checks
         if check.verdict in (Verdict.OFF, Verdict.BORDERLINE)
     ]
-    return VerifyResult(clip, track, checks, step, tuple(findings))
+    return checks, (*unheard_findings(heard), *off)
 
 
 def off_in_words(check: MarkCheck) -> str:

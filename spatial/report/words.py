@@ -1,7 +1,7 @@
 """Numbers as a person on set says them: left, right, up, down, early, late.
 
 Whole results are laid out in spatial.report.lines.
-Functions: side, height, place, clock_time, start, clock, turn, mount_parts, table, findings_lines.
+Functions: side, height, place, clock_time, start, clock, turn, mount_parts, table, findings_lines, ranked, sentence.
 """
 
 from collections.abc import Collection, Iterable, Sequence
@@ -141,12 +141,18 @@ def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
 
 def findings_lines(findings: Iterable[Finding], *, said: Collection[str] = ()) -> list[str]:
     """Findings, worst first, one line each; without the notes whose codes have been `said` already."""
-    ranked = sorted(findings, key=lambda finding: _ORDER[finding.severity])
-    ranked = [finding for finding in ranked if finding.severity is not Severity.NOTE or finding.code not in said]
-    return [f"  {_TITLE[finding.severity]}  {_sentence(finding.message)}" for finding in ranked]
+    told = [
+        finding for finding in ranked(findings) if finding.severity is not Severity.NOTE or finding.code not in said
+    ]
+    return [f"  {_TITLE[finding.severity]}  {sentence(finding.message)}" for finding in told]
 
 
-def _sentence(text: str) -> str:
+def ranked(findings: Iterable[Finding]) -> list[Finding]:
+    """Findings, worst first, otherwise as they came."""
+    return sorted(findings, key=lambda finding: _ORDER[finding.severity])
+
+
+def sentence(text: str) -> str:
     """A finding as a sentence; a file name at its start keeps its own letters."""
     first = text.split(" ", 1)[0]
     start = text[:1].upper() if first.isalpha() else text[:1]

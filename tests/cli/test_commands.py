@@ -19,8 +19,8 @@ import soundfile
 from cli.main import cli
 from spatial.jobs.demo import lay_out
 
-COMMANDS = ("inspect", "sync", "directions", "orient", "conform", "verify", "day", "demo")
-HEAVY = ("numpy", "scipy", "librosa", "av", "soundfile", "soxr", "matplotlib")
+COMMANDS = ("inspect", "sync", "directions", "orient", "conform", "verify", "review", "day", "demo")
+HEAVY = ("numpy", "scipy", "librosa", "av", "soundfile", "soxr", "matplotlib", "jinja2")
 LANTERN = {"offset_s": 3.017233189, "samples": 410 * 1920}  # truth.json; 410 frames at 25 per second
 
 

@@ -1,0 +1,234 @@
+"""The review job: all that a page needs to show and to play a clip with its take.
+
+Functions: review_clip; sound_over_clip (where sound comes from, on the clip's time).
+"""
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from spatial.analysis.direction import LEAD_IN_S, field_bins, frame_hop
+from spatial.analysis.mountprior import MountPrior
+from spatial.analysis.soundrows import STEP_S, WINDOW_S, SoundRows, joined_rows, sound_rows
+from spatial.analysis.verification import MarkCheck
+from spatial.conventions import FloatArray
+from spatial.errors import InputError
+from spatial.field import ChannelFormat
+from spatial.findings import Finding
+from spatial.jobs.ears import play_for_ears
+from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
+from spatial.jobs.orient import OrientResult, orient_marks, require_match
+from spatial.jobs.orient_findings import unheard_findings
+from spatial.jobs.progress import Progress, silent
+from spatial.jobs.sync import SyncResult, sync_clip
+from spatial.jobs.verify import Tolerance, check_marks
+from spatial.media.movies import Clip, open_clip
+from spatial.media.proxy import join_movie, write_pictures
+from spatial.media.takes import FieldReader, Take
+from spatial.picture import LAYOUTS, Picture, parse_picture
+from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
+from spatial.timebase import ClockLaw
+
+MOVIE = "movie.mp4"
+"""The small movie, with the sound of a head that faces front."""
+
+_ROWS_AT_ONCE = 100
+_AROUND_S = LEAD_IN_S + WINDOW_S
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReviewResult:
+    """What there is to look at and to listen to."""
+
+    sync: SyncResult
+    picture: Picture
+    rows: SoundRows
+    """In the microphone's own axes, on the clip's time."""
+    mount: FloatArray | None
+    """picture_from_mic, shape (3, 3); None where nothing tells."""
+    orient: OrientResult | None
+    """How the mount was found; None where it was given, or there are no marks."""
+    marks: tuple[tuple[HeardMark, MarkCheck | None], ...]
+    """Each mark, and how it comes out once the sound is turned; None where the mount is not known."""
+    rig: Rig
+    tolerance: Tolerance
+    sounds: dict[str, str]
+    """Sound files by the way the head faces, and "recorded"."""
+    findings: tuple[Finding, ...]
+
+    @property
+    def clip(self) -> Clip:
+        """The clip."""
+        return self.sync.clip
+
+    @property
+    def mount_angles(self) -> YawPitchRoll | None:
+        """The mount as angles."""
+        return None if self.mount is None else ypr_from_matrix(self.mount)
+
+
+def review_clip(
+    clip_path: Path,
+    take_paths: Sequence[Path],
+    folder: Path,
+    *,
+    marks_path: Path | None = None,
+    mount: YawPitchRoll | None = None,
+    rig: Rig,
+    prior: MountPrior | None = None,
+    tolerance: Tolerance | None = None,
+    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    progress: Progress = silent,
+) -> ReviewResult:
+    """Sync, orient where marks tell, measure where sound comes from, and write movie and sound into a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        An empty folder; MOVIE and the sound files go there.
+    marks_path : Path, optional
+        Marks of the clip: shown, and they tell the mount where it is not given.
+    mount : YawPitchRoll, optional
+        How the microphone sat, where the crew knows.
+    prior : MountPrior, optional
+        What the crew says of how it sat, where marks tell the rest.
+
+    Raises
+    ------
+    InconclusiveError
+        No take matches.
+    InputError
+        No picture layout was named.
+    MediaFileError, MarksFileError
+        A file cannot be used.
+    """
+    tolerance = tolerance or Tolerance()
+    clip = open_clip(clip_path)
+    picture = _picture_of(clip, rig)
+    marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
+    with ExitStack() as stack:
+        pool = stack.enter_context(ThreadPoolExecutor(1))
+        drawing = _Background()
+        stack.callback(drawing.stop)
+        pictures = folder / "pictures.mp4"
+        drawn = pool.submit(
+            write_pictures, clip_path, picture, pictures, duration_s=clip.duration_s, progress=drawing.told
+        )
+        result = sync_clip(
+            clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
+        )
+        require_match(result)
+        heard = hear_marks(result.take, result.law, marks, rig)
+        oriented = orient_marks(result, heard, prior=prior) if heard and any(one.heard.heard for one in heard) else None
+        matrix = matrix_from_ypr(mount) if mount is not None else (oriented.matrix if oriented else None)
+        rows = sound_over_clip(result, band_hz=rig.band_hz, progress=progress)
+        names = play_for_ears(result, matrix, rows.level_db, folder, progress=progress)
+        while not drawn.done():
+            progress(f"making a small movie of {clip.path.name}", drawing.part)
+            wait([drawn], timeout=0.2)
+        drawn.result()
+        front = folder / names["front"]
+        join_movie(pictures, front, folder / MOVIE)
+        pictures.unlink()
+        front.unlink()
+    findings = [*(oriented.findings if oriented and mount is None else result.findings)]
+    checks: list[MarkCheck | None] = [None] * len(heard)
+    if matrix is None:
+        findings += unheard_findings(heard)
+    else:
+        # Directions turn with the field.
+        turned = [replace(mark, heard=replace(mark.heard, vector=matrix @ mark.heard.vector)) for mark in heard]
+        checked, said = check_marks(turned, tolerance)
+        checks = [check for _, check in checked]
+        findings += said
+    return ReviewResult(
+        sync=result,
+        picture=picture,
+        rows=rows,
+        mount=matrix,
+        orient=oriented if mount is None else None,
+        marks=tuple(zip(heard, checks, strict=True)),
+        rig=rig,
+        tolerance=tolerance,
+        sounds={facing: name for facing, name in names.items() if facing != "front"},
+        findings=tuple(dict.fromkeys(findings)),
+    )
+
+
+def sound_over_clip(result: SyncResult, *, band_hz: tuple[float, float], progress: Progress = silent) -> SoundRows:
+    """Where sound comes from, in the microphone's axes, row by row on the clip's time."""
+    take, law, clip = result.take, result.law, result.clip
+    total = max(1, int(np.ceil(clip.duration_s / STEP_S - 1e-6)))
+    parts = []
+    with FieldReader(take) as reader:
+        for first, last, piece in _stretches(law, total):
+            for row in range(first, last, _ROWS_AT_ONCE):
+                until = min(row + _ROWS_AT_ONCE, last)
+                part = _rows(reader, take, piece, range(row, until), band_hz)
+                if part is not None:
+                    parts.append(part)
+                progress(f"directions in {take.path.name}", until / total)
+    return joined_rows(parts)
+
+
+def _stretches(law: ClockLaw, total: int) -> Iterator[tuple[int, int, ClockLaw]]:
+    """Runs of rows between clock steps, each with the law that holds there."""
+    bounds = [0, *(min(max(round(step.clip_time_s / STEP_S), 0), total) for step in law.steps), total]
+    for first, last in pairwise(bounds):
+        if first < last:
+            yield first, last, law.piece_at((first + last) / 2 * STEP_S)
+
+
+def _rows(
+    reader: FieldReader, take: Take, law: ClockLaw, rows: range, band_hz: tuple[float, float]
+) -> SoundRows | None:
+    """Rows of one run, heard with enough sound before and after them; None outside the take."""
+    rate = take.rate_hz
+    start, stop = (law.take_from_clip(row * STEP_S) for row in (rows.start, rows.stop))
+    begin = max(0, round((start - _AROUND_S) * rate))
+    begin -= begin % frame_hop(rate)
+    end = min(take.samples, round((stop + WINDOW_S) * rate))
+    if begin >= end:
+        return None
+    bins = field_bins(reader.read(begin, end), rate, start_s=begin / rate, band_hz=band_hz)
+    if bins.times_s.size == 0:
+        return None
+    origin = law.take_from_clip(0.0)
+    told = sound_rows(bins, origin_s=origin, rows=rows, step_s=STEP_S * law.ratio)
+    return replace(told, times_s=(told.times_s - origin) / law.ratio)
+
+
+def _picture_of(clip: Clip, rig: Rig) -> Picture:
+    if clip.width_px is None or clip.height_px is None:
+        raise InputError(f"{clip.path.name} has no pictures to draw on; name the camera's movie")
+    if rig.picture is None:
+        raise InputError(
+            f"nothing tells how the picture of {clip.path.name} is laid out, and so where sound is seen in it: add "
+            f"--picture LAYOUT, one of {', '.join(LAYOUTS)}"
+        )
+    return parse_picture(rig.picture, clip.width_px, clip.height_px)
+
+
+class _Stopped(Exception):
+    """The job has failed elsewhere: the pictures need not be finished."""
+
+
+class _Background:
+    """How far the pictures are, which are made beside all else."""
+
+    def __init__(self) -> None:
+        self.part = 0.0
+        self._stopped = False
+
+    def told(self, part: float) -> None:
+        if self._stopped:
+            raise _Stopped
+        self.part = part
+
+    def stop(self) -> None:
+        self._stopped = True

@@ -1,0 +1,196 @@
+// The picture with its sound, and the circle seen from above. Each is drawn anew only when something has changed.
+
+const GLOW = "255, 170, 60", LIGHT = "#ffffff", DARK = "rgba(10, 16, 22, .75)", MARK = "#8fd0ff";
+const GLOW_ROWS = 4;
+const NEAR_ONE = facts.sds_of_95; // 95 of 100 lie within so many standard deviations
+
+// A canvas as fine as the screen; returns its pen in units of the page, and its size.
+function sheetOf(canvas) {
+  const box = canvas.getBoundingClientRect(), fine = window.devicePixelRatio || 1;
+  const width = Math.max(1, Math.round(box.width * fine)), height = Math.max(1, Math.round(box.height * fine));
+  if (canvas.width !== width || canvas.height !== height) { canvas.width = width; canvas.height = height; }
+  const pen = canvas.getContext("2d");
+  pen.setTransform(fine, 0, 0, fine, 0, 0);
+  pen.clearRect(0, 0, box.width, box.height);
+  return { pen, width: box.width, height: box.height };
+}
+
+function trace(pen, points, closed) {
+  pen.beginPath();
+  let down = false;
+  for (const point of points) {
+    if (point === null) { down = false; continue; }
+    if (down) pen.lineTo(point[0], point[1]); else pen.moveTo(point[0], point[1]);
+    down = true;
+  }
+  if (closed && points.every((point) => point !== null)) pen.closePath();
+}
+
+// A line that is seen on bright and on dark pictures.
+function inked(pen, colour, width, dashes = []) {
+  pen.setLineDash(dashes);
+  pen.lineWidth = width + 2.5;
+  pen.strokeStyle = DARK;
+  pen.stroke();
+  pen.lineWidth = width;
+  pen.strokeStyle = colour;
+  pen.stroke();
+  pen.setLineDash([]);
+}
+
+function written(pen, text, x, y, colour, align) {
+  pen.font = "600 13px system-ui, sans-serif";
+  pen.textAlign = align;
+  pen.textBaseline = "middle";
+  pen.lineWidth = 4;
+  pen.lineJoin = "round";
+  pen.strokeStyle = DARK;
+  pen.strokeText(text, x, y);
+  pen.fillStyle = colour;
+  pen.fillText(text, x, y);
+}
+
+// The rows that glow now: the present one, and a few before it, fading.
+function glowing(number) {
+  const seen = [];
+  for (let back = 0; back < GLOW_ROWS && number - back >= 0; back += 1) {
+    const fading = 1 - back / GLOW_ROWS;
+    for (const place of rows[number - back].places) {
+      const strength = strengthOf(place.level + 6) ** 2 * fading;
+      if (strength > 0.03) seen.push({ vector: place.vector, strength });
+    }
+  }
+  return seen;
+}
+
+function drawOver(canvas, view) {
+  const { pen, width, height } = sheetOf(canvas), picture = facts.picture;
+  const at = (v) => { const p = placeFrom(picture, v); return p && [p[0] * width, p[1] * height]; };
+  const number = view.row, matrix = view.matrix;
+  if (number >= 0) {
+    const size = Math.max(24, height * 0.11);
+    for (const { vector, strength } of glowing(number)) {
+      const point = at(turned(matrix, vector));
+      if (!point) continue;
+      const glow = pen.createRadialGradient(point[0], point[1], 0, point[0], point[1], size);
+      glow.addColorStop(0, `rgba(${GLOW}, ${0.34 * strength})`);
+      glow.addColorStop(1, `rgba(${GLOW}, 0)`);
+      pen.fillStyle = glow;
+      pen.fillRect(point[0] - size, point[1] - size, 2 * size, 2 * size);
+    }
+  }
+  for (const mark of view.marks) drawMark(pen, at, mark, view, width, height);
+  if (view.crosshair) {
+    const [x, y] = [view.crosshair[0] * width, view.crosshair[1] * height];
+    pen.beginPath();
+    for (const [a, b] of [[-14, -5], [5, 14]]) {
+      pen.moveTo(x + a, y); pen.lineTo(x + b, y); pen.moveTo(x, y + a); pen.lineTo(x, y + b);
+    }
+    inked(pen, MARK, 2);
+  }
+  const heard = number >= 0 ? rows[number].heard : null;
+  if (!heard) return;
+  const towards = turned(matrix, heard.vector), middle = at(towards);
+  const spread = Math.min(NEAR_ONE * heard.sdRad, 60 * DEG);
+  trace(pen, aroundDirection(towards, spread, spread).map(at), true);
+  inked(pen, LIGHT, 2.5);
+  if (middle) {
+    pen.beginPath();
+    pen.arc(middle[0], middle[1], 4, 0, 2 * Math.PI);
+    inked(pen, LIGHT, 1);
+    pen.fillStyle = LIGHT;
+    pen.fill();
+  } else {
+    drawOutside(pen, towards, width, height);
+  }
+}
+
+// An arrow at the edge, for sound that the picture does not reach.
+function drawOutside(pen, v, width, height) {
+  const left = v[1] >= 0, x = left ? 12 : width - 12, way = left ? -1 : 1;
+  const y = Math.min(Math.max((0.5 - elevationOf(v) / Math.PI) * height, 22), height - 22);
+  pen.beginPath();
+  pen.moveTo(x - 7 * way, y - 9); pen.lineTo(x + 5 * way, y); pen.lineTo(x - 7 * way, y + 9);
+  inked(pen, LIGHT, 3);
+  const where = v[0] < 0 ? `behind, ${sideInWords(azimuthOf(v))}` : sideInWords(azimuthOf(v));
+  written(pen, where, x - 16 * way, y, LIGHT, left ? "left" : "right");
+}
+
+function drawMark(pen, at, mark, view, width, height) {
+  const open = mark === view.editing, during = view.time >= mark.start_s && view.time <= mark.end_s;
+  if (!during && !open) return;
+  const expected = mark.expected, allowed = facts.tolerance;
+  const across = allowed.azimuth_rad + mark.parallaxSdRad, up = allowed.elevation_rad + mark.parallaxSdRad;
+  const middle = at(expected);
+  trace(pen, aroundDirection(expected, across, up).map(at), true);
+  inked(pen, MARK, 2, [7, 5]);
+  // The microphone sees a mouth elsewhere than the lens does: a line leads from the one to the other.
+  const mouth = at(mark.seen);
+  if (mouth && middle && Math.hypot(mouth[0] - middle[0], mouth[1] - middle[1]) > 4) {
+    trace(pen, [mouth, middle], false);
+    inked(pen, MARK, 1.5, [2, 3]);
+  }
+  if (mouth) {
+    pen.beginPath();
+    pen.moveTo(mouth[0] - 5, mouth[1]); pen.lineTo(mouth[0] + 5, mouth[1]);
+    pen.moveTo(mouth[0], mouth[1] - 5); pen.lineTo(mouth[0], mouth[1] + 5);
+    inked(pen, MARK, 2);
+  }
+  if (middle) {
+    const above = at(aroundDirection(expected, 0, up, 4)[1]) || middle;
+    const x = Math.min(Math.max(middle[0], 40), width - 40);
+    written(pen, mark.who || "new mark", x, Math.min(Math.max(above[1] - 11, 12), height - 12), MARK, "center");
+  }
+}
+
+// Radius of the circle seen from above: room for the words around it.
+const rimOf = (width, height) => Math.max(30, Math.min(width / 2 - 38, height / 2 - 20));
+
+function drawAround(canvas, view) {
+  const { pen, width, height } = sheetOf(canvas);
+  const middle = [width / 2, height / 2], rim = rimOf(width, height);
+  const paint = getComputedStyle(document.documentElement);
+  const colour = (name) => paint.getPropertyValue(name).trim();
+  const at = (azimuth, radius) => [middle[0] - radius * Math.sin(azimuth), middle[1] - radius * Math.cos(azimuth)];
+  const arc = (from, to, radius) => pen.arc(middle[0], middle[1], radius, -Math.PI / 2 - to, -Math.PI / 2 - from);
+  const half = Math.min(facts.picture.view_rad / 2, Math.PI);
+  pen.fillStyle = colour("--band");
+  pen.beginPath(); pen.moveTo(...middle); arc(-half, half, rim); pen.closePath(); pen.fill();
+  pen.strokeStyle = colour("--rule"); pen.lineWidth = 1.5;
+  pen.beginPath(); pen.arc(...middle, rim, 0, 2 * Math.PI); pen.stroke();
+  pen.fillStyle = colour("--soft");
+  pen.font = "12px system-ui, sans-serif"; pen.textAlign = "center"; pen.textBaseline = "middle";
+  for (const [name, azimuth, gap] of [["front", 0, 11], ["left", 90, 18], ["behind", 180, 11], ["right", -90, 20]]) {
+    const [x, y] = at(azimuth * DEG, rim + gap);
+    pen.fillText(name, x, y);
+  }
+  const roomy = rim > 75;
+  if (roomy && half < Math.PI) pen.fillText("in the picture", middle[0], middle[1] - rim * 0.3);
+  if (roomy && half <= Math.PI / 2 + 0.1) pen.fillText("behind the viewer", middle[0], middle[1] + rim * 0.3);
+  pen.beginPath(); pen.arc(...middle, 4, 0, 2 * Math.PI); pen.fill();
+  if (view.row >= 0) {
+    for (const { vector, strength } of glowing(view.row)) {
+      const v = turned(view.matrix, vector), [x, y] = at(azimuthOf(v), rim * Math.hypot(v[0], v[1]));
+      const glow = pen.createRadialGradient(x, y, 0, x, y, 22);
+      glow.addColorStop(0, `rgba(${GLOW}, ${0.5 * strength})`);
+      glow.addColorStop(1, `rgba(${GLOW}, 0)`);
+      pen.fillStyle = glow;
+      pen.fillRect(x - 22, y - 22, 44, 44);
+    }
+  }
+  pen.strokeStyle = colour("--seen"); pen.fillStyle = colour("--seen"); pen.lineWidth = 4;
+  for (const mark of view.marks) {
+    if (view.time < mark.start_s || view.time > mark.end_s) continue;
+    const azimuth = azimuthOf(mark.expected), reach = facts.tolerance.azimuth_rad + mark.parallaxSdRad;
+    pen.beginPath(); arc(azimuth - reach, azimuth + reach, rim); pen.stroke();
+  }
+  const heard = view.row >= 0 ? rows[view.row].heard : null;
+  if (!heard) return;
+  const v = turned(view.matrix, heard.vector), azimuth = azimuthOf(v);
+  const reach = Math.min(NEAR_ONE * heard.sdRad / Math.max(Math.hypot(v[0], v[1]), 0.2), Math.PI);
+  pen.strokeStyle = colour("--ink"); pen.fillStyle = colour("--ink");
+  pen.lineWidth = 2;
+  pen.beginPath(); arc(azimuth - reach, azimuth + reach, rim - 8); pen.stroke();
+  pen.beginPath(); pen.moveTo(...middle); pen.lineTo(...at(azimuth, rim - 8)); pen.stroke();
+  pen.beginPath(); pen.arc(...at(azimuth, rim - 8), 5, 0, 2 * Math.PI); pen.fill();
+}

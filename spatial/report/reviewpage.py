@@ -1,0 +1,219 @@
+"""The review page: one file that any browser opens, with the movie beside it; and what `review` prints.
+
+Functions: write_page; page_text (the page's HTML); page_facts (what the page knows); review_lines, review_json.
+"""
+
+import base64
+import hashlib
+import json
+from fractions import Fraction
+from importlib import resources
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from jinja2 import Environment, StrictUndefined
+
+from spatial import __version__
+from spatial.analysis.soundrows import PLACES, STEP_S, WINDOW_S, SoundRows
+from spatial.conventions import SDS_OF_95, FloatArray
+from spatial.errors import InputError
+from spatial.field import azimuth_elevation
+from spatial.findings import Finding
+from spatial.jobs.marks import LIKELY_DISTANCES_M, HeardMark
+from spatial.jobs.review import MOVIE, ReviewResult
+from spatial.picture import Projection
+from spatial.report.ink import legible
+from spatial.report.jsonout import findings_json
+from spatial.report.lines import mount_lines
+from spatial.report.words import findings_lines, ranked, sentence, turn
+from spatial.timebase import DROP_FRAME_RATES, frame_from_timecode
+
+PAGE = "index.html"
+
+_SCRIPTS = ("geometry", "rows", "drawing", "timeline", "marks", "sound", "lists", "main")
+_UNHEARD = 65_535
+_QUIETEST_DB = -127
+
+
+def write_page(result: ReviewResult, folder: Path) -> None:
+    """Write the page beside the movie in a folder."""
+    (folder / PAGE).write_text(page_text(result), encoding="utf-8", errors="backslashreplace", newline="\n")
+
+
+def page_text(result: ReviewResult) -> str:
+    """The whole page: style, script and facts are inside, and nothing is fetched but the movie and sounds beside it."""
+    style = _part("page.css")
+    script = "\n".join(_part(f"{name}.js") for name in _SCRIPTS)
+    environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
+    clip, take = legible(result.clip.path.name), legible(result.sync.take.path.name)
+    return environment.from_string(_part("index.html.j2")).render(
+        title=f"{clip} with {take}",
+        clip=clip,
+        movie=MOVIE,
+        mount=" ".join(_mount_sentences(result)),
+        version=__version__,
+        style=_Markup(style),
+        style_hash=_hash(style),
+        script=_Markup(script),
+        script_hash=_hash(script),
+        facts=_Markup(_script_safe(json.dumps(page_facts(result), allow_nan=False))),
+    )
+
+
+class _Markup(str):
+    """Text that is markup already and must not be escaped: our own style and script, and facts made safe."""
+
+    __slots__ = ()
+
+    def __html__(self) -> str:
+        return str(self)
+
+
+def _mount_sentences(result: ReviewResult) -> list[str]:
+    """How the microphone sat, and how surely, where that was found; as told, where it was told."""
+    if result.orient is not None:
+        return [line.strip() for line in mount_lines(result.orient)[:2]]
+    if result.mount_angles is not None:
+        return [f"The microphone, as told: {turn(result.mount_angles)}."]
+    return ["How the microphone sat is not known yet: make marks in the page."]
+
+
+def _part(name: str) -> str:
+    return (resources.files("spatial.report") / "page" / name).read_text(encoding="utf-8")
+
+
+def _hash(text: str) -> str:
+    """What the page's own policy knows a script or style by: any other is not run."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+
+def _script_safe(text: str) -> str:
+    """JSON that can stand inside a script element, whatever names it holds."""
+    return text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
+
+
+def page_facts(result: ReviewResult) -> dict[str, object]:
+    """What the page knows, as plain numbers and words."""
+    clip, picture = result.clip, result.picture
+    across, down = picture.eye_size_px
+    equirect = picture.projection is Projection.EQUIRECTANGULAR
+    evidence = result.sync.estimate.evidence
+    return {
+        "duration_s": clip.duration_s,
+        "sds_of_95": SDS_OF_95,
+        "clock": _clock(clip.frame_rate, clip.start_timecode),
+        "movie": MOVIE,
+        "sounds": result.sounds,
+        "picture": {
+            "projection": picture.projection.value,
+            "view_rad": picture.field_of_view_rad,
+            "wide": picture.field_of_view_rad / np.pi if equirect else across / down,
+        },
+        "rows": _packed(result.rows),
+        "mount": None if result.mount is None else result.mount.tolist(),
+        "mic_offset_m": list(result.rig.mic_offset_m),
+        "likely_distances_m": list(LIKELY_DISTANCES_M),
+        "tolerance": {
+            "azimuth_rad": result.tolerance.azimuth_rad,
+            "elevation_rad": result.tolerance.elevation_rad,
+        },
+        "marks": [_mark(mark) for mark, _ in result.marks],
+        "marks_name": legible(clip.path.stem) + ".marks.csv",
+        "windows": []
+        if evidence is None
+        else [
+            [round(float(t), 3), round(float(w), 2)] for t, w in zip(evidence.times_s, evidence.weights, strict=True)
+        ],
+        "steps": [{"clip_time_s": step.clip_time_s, "step_s": step.step_s} for step in result.sync.law.steps],
+        "covered_s": list(result.sync.covered_s),
+        "findings": _findings(result),
+    }
+
+
+def _clock(rate: Fraction | None, start_timecode: str | None) -> dict[str, object]:
+    rate = rate or Fraction(25)
+    drop = bool(start_timecode and ";" in start_timecode and rate in DROP_FRAME_RATES)
+    try:
+        start = frame_from_timecode(start_timecode, rate) if start_timecode else 0
+    except InputError:
+        # A label that does not exist at this rate: the clip's own time from 0 is better than none.
+        start, drop = 0, False
+    return {"rate": float(rate), "start_frame": start, "drop": drop}
+
+
+def _packed(rows: SoundRows) -> dict[str, object]:
+    """Rows as bytes in base64: 5 minutes take about 200 kB."""
+    heard = np.isfinite(rows.sd_rad)
+    centidegrees = np.rint(np.degrees(np.where(heard, rows.sd_rad, 0.0)) * 100)
+    powers = np.where(rows.place_powers > 0, 10 * np.log10(np.maximum(rows.place_powers, 1e-12)), -128.0)
+    return {
+        "step_s": STEP_S,
+        "window_s": WINDOW_S,
+        "places_each": PLACES,
+        "time_s": _base64(rows.times_s, "<f4"),
+        "angles": _base64(_angles(np.where(heard[:, np.newaxis], rows.vectors, 0.0)), "<i2"),
+        "sd": _base64(np.where(heard, np.minimum(centidegrees, _UNHEARD - 1), _UNHEARD), "<u2"),
+        "level": _base64(np.clip(np.rint(rows.level_db), _QUIETEST_DB, 127), "i1"),
+        "places": _base64(_angles(rows.place_vectors), "<i2"),
+        "powers": _base64(np.where(powers > -128, np.clip(np.rint(powers), _QUIETEST_DB, 127), -128), "i1"),
+    }
+
+
+def _angles(vectors: FloatArray) -> FloatArray:
+    """Azimuth and elevation in hundredths of a degree, shape (..., 2)."""
+    return np.asarray(np.rint(np.degrees(np.stack(azimuth_elevation(vectors), axis=-1)) * 100))
+
+
+def _base64(values: FloatArray, kind: str) -> str:
+    packed: npt.NDArray[np.generic] = np.ascontiguousarray(values).astype(kind)
+    return base64.b64encode(packed.tobytes()).decode()
+
+
+def _mark(heard: HeardMark) -> dict[str, object]:
+    mark, span = heard.mark, heard.heard
+    return {
+        "who": mark.who,
+        "start_s": mark.start_s,
+        "end_s": mark.end_s,
+        "azimuth_deg": float(np.degrees(mark.azimuth_rad)),
+        "elevation_deg": float(np.degrees(mark.elevation_rad)),
+        "distance_m": mark.distance_m,
+        "heard": {"vector": span.vector.tolist(), "sd_deg": float(np.degrees(span.sd_rad))} if span.heard else None,
+    }
+
+
+def _findings(result: ReviewResult) -> list[dict[str, object]]:
+    """Findings, worst first, each with its moment; None where it is about the whole clip."""
+    steps = iter(result.sync.law.steps)
+    starts = {mark.mark.who: mark.mark.start_s for mark, _ in reversed(result.marks)}
+    moments: dict[Finding, float | None] = {}
+    for finding in result.findings:
+        moments[finding] = starts.get(finding.where)
+        if finding.code == "clock_step":
+            step = next(steps, None)
+            moments[finding] = step.clip_time_s if step else None
+    return [
+        {"severity": finding.severity.value, "message": sentence(finding.message), "time_s": moments[finding]}
+        for finding in ranked(result.findings)
+    ]
+
+
+def review_lines(result: ReviewResult, folder: Path) -> list[str]:
+    """Where the page is, and what is on it."""
+    return [
+        f"{result.clip.path.name} with {result.sync.take.path.name}: open {folder / PAGE} in a browser.",
+        *[f"  {line}" for line in _mount_sentences(result)],
+        *findings_lines(result.findings),
+        "  Listen with headphones; start low.",
+    ]
+
+
+def review_json(result: ReviewResult, folder: Path) -> dict[str, object]:
+    """For `review`."""
+    return {
+        "page": str(folder / PAGE),
+        "clip": str(result.clip.path),
+        "take": str(result.sync.take.path),
+        "findings": findings_json(result.findings),
+    }

@@ -1,0 +1,159 @@
+"""The page's text: one file, its own policy, facts that read back, names that stay names; browsers: tests/browser."""
+
+import base64
+import hashlib
+import html
+import json
+import re
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spatial.analysis.soundrows import PLACES, SoundRows
+from spatial.analysis.sync import SyncEstimate
+from spatial.field import ChannelFormat, angle_between, azimuth_elevation, unit_vectors
+from spatial.findings import Finding, Severity
+from spatial.jobs.marks import Rig
+from spatial.jobs.review import ReviewResult
+from spatial.jobs.sync import SyncResult
+from spatial.jobs.verify import Tolerance
+from spatial.media.movies import Clip
+from spatial.media.takes import Take
+from spatial.picture import parse_picture
+from spatial.report.reviewpage import page_facts, page_text, review_json, review_lines
+from spatial.timebase import ClockLaw, ClockStep
+
+HOSTILE = "</script><script>alert(1)</script>&\u2028"
+
+
+def result_of(name="clip.mov", findings=(), timecode=None, rate=Fraction(25), steps=()):
+    clip = Clip(Path(name), 4.0, rate, 100, timecode, 960, 480, None, None)
+    take = Take(Path("rec.wav"), 48_000, 4, 480_000, "WAV", "PCM_24", ChannelFormat.AMBIX)
+    law = ClockLaw(1.0, 0.0, tuple(steps))
+    estimate = SyncEstimate(True, "", law, 1e-4, 1.0, None, steady=law)
+    rng = np.random.default_rng(1)
+    vectors = rng.standard_normal((40, 3))
+    vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
+    sd = np.full(40, np.radians(3.0))
+    vectors[7], sd[7] = np.nan, np.nan
+    places = np.zeros((40, PLACES, 3))
+    places[:, 0], places[:, 1] = unit_vectors(1.0, 0.2), unit_vectors(-2.0, -0.4)
+    powers = np.zeros((40, PLACES))
+    powers[:, 0], powers[:, 1] = 1e-3, 1e-5
+    rows = SoundRows(0.05 + 0.1 * np.arange(40), vectors, sd, np.full(40, -31.4), places, powers)
+    return ReviewResult(
+        sync=SyncResult(clip, take, estimate, ()),
+        picture=parse_picture("equirect180-sbs", 960, 480),
+        rows=rows,
+        mount=None,
+        orient=None,
+        marks=(),
+        rig=Rig(),
+        tolerance=Tolerance(),
+        sounds={"left": "sound-left.m4a"},
+        findings=tuple(findings),
+    )
+
+
+def facts_of(text):
+    (inside,) = re.findall(r'<script type="application/json" id="facts">(.*?)</script>', text, re.DOTALL)
+    return json.loads(inside)
+
+
+def unpacked(text, kind):
+    return np.frombuffer(base64.b64decode(text), dtype=kind)
+
+
+def test_the_page_is_one_file_that_names_only_its_movie():
+    text = page_text(result_of())
+    assert text.startswith("<!doctype html>")
+    assert re.findall(r'(?:src|href|srcset|action)="([^"]*)"', text) == ["data:,", "movie.mp4"]
+    assert not re.search(r"@import|url\(|fetch\(|XMLHttpRequest|WebSocket|import\(|eval\(", text)
+    assert not re.search(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write", text)
+
+
+def test_its_policy_names_just_its_own_script_and_style():
+    text = page_text(result_of())
+    policy = html.unescape(re.search(r'Content-Security-Policy" content="([^"]*)"', text)[1])
+    assert "default-src 'none'" in policy
+    for kind, pattern in (("script", r"<script>(.*?)</script>"), ("style", r"<style>(.*?)</style>")):
+        (inside,) = re.findall(pattern, text, re.DOTALL)
+        known = "sha256-" + base64.b64encode(hashlib.sha256(inside.encode()).digest()).decode()
+        assert f"{kind}-src '{known}'" in policy
+
+
+def test_rows_read_back():
+    result = result_of()
+    packed = facts_of(page_text(result))["rows"]
+    rows = result.rows
+    assert unpacked(packed["time_s"], "<f4") == pytest.approx(rows.times_s)
+    angles = unpacked(packed["angles"], "<i2").reshape(-1, 2) / 100
+    sd = unpacked(packed["sd"], "<u2")
+    assert sd[7] == 65_535
+    told = sd != 65_535
+    assert told.sum() == 39
+    assert sd[told] / 100 == pytest.approx(3.0)
+    back = unit_vectors(*np.radians(angles[told]).T)
+    # Hundredths of a degree, each angle rounded by up to half of one.
+    assert np.degrees(np.max(angle_between(back, rows.vectors[told]))) < 0.008
+    assert np.all(unpacked(packed["level"], "i1") == -31)
+    powers = unpacked(packed["powers"], "i1").reshape(40, PLACES)
+    assert powers[0].tolist() == [-30, -50] + [-128] * (PLACES - 2)
+    place = unpacked(packed["places"], "<i2").reshape(40, PLACES, 2)[0, 0] / 100
+    assert place == pytest.approx(np.degrees(azimuth_elevation(unit_vectors(1.0, 0.2))), abs=0.006)
+
+
+def test_hostile_names_stay_text():
+    findings = [Finding("drift", Severity.LOOK, f"look at {HOSTILE}", HOSTILE)]
+    text = page_text(result_of(name=HOSTILE.replace("/", "") + ".mov", findings=findings))
+    assert "<script>alert" not in text
+    assert text.count("</script>") == 2
+    assert facts_of(text)["findings"][0]["message"] == f"Look at {HOSTILE}."
+
+
+def test_a_name_that_is_no_text_does_not_stop_the_page():
+    assert "clip\\udcff.mov" in page_text(result_of(name="clip\udcff.mov"))
+
+
+@pytest.mark.parametrize(
+    ("timecode", "rate", "clock"),
+    [
+        (None, Fraction(25), {"rate": 25.0, "start_frame": 0, "drop": False}),
+        ("10:00:00:05", Fraction(25), {"rate": 25.0, "start_frame": 900_005, "drop": False}),
+        ("00:01:00;02", Fraction(30000, 1001), {"rate": 30000 / 1001, "start_frame": 1800, "drop": True}),
+        # A label that drop-frame counting leaves out, and one beyond the rate: counted from 0 instead.
+        ("00:01:00;00", Fraction(30000, 1001), {"rate": 30000 / 1001, "start_frame": 0, "drop": False}),
+        ("00:00:00:29", Fraction(25), {"rate": 25.0, "start_frame": 0, "drop": False}),
+    ],
+)
+def test_timecode_starts_where_the_clips_does(timecode, rate, clock):
+    assert page_facts(result_of(timecode=timecode, rate=rate))["clock"] == pytest.approx(clock)
+
+
+def test_findings_come_worst_first_with_their_moments():
+    steps = [ClockStep(1.5, -0.1), ClockStep(3.0, 0.2)]
+    findings = [
+        Finding("drift", Severity.NOTE, "the clocks drift"),
+        Finding("clock_step", Severity.LOOK, "a step"),
+        Finding("clock_step", Severity.LOOK, "another step"),
+        Finding("mirrored", Severity.FIX, "rec.wav is mirrored"),
+    ]
+    told = page_facts(result_of(findings=findings, steps=steps))["findings"]
+    assert [(finding["severity"], finding["time_s"]) for finding in told] == [
+        ("fix", None), ("look", 1.5), ("look", 3.0), ("note", None),
+    ]  # fmt: skip
+    assert told[0]["message"] == "rec.wav is mirrored."
+    assert told[1]["message"] == "A step."
+
+
+def test_what_review_prints(tmp_path):
+    result = result_of(findings=[Finding("drift", Severity.NOTE, "the clocks drift")])
+    lines = review_lines(result, tmp_path)
+    assert str(tmp_path / "index.html") in lines[0]
+    assert any("note" in line.lower() and "The clocks drift." in line for line in lines)
+    assert any("start low" in line for line in lines)
+    told = review_json(result, tmp_path)
+    assert told["page"] == str(tmp_path / "index.html")
+    assert set(told["findings"][0]) == {"code", "severity", "message", "where"}
