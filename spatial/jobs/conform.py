@@ -20,6 +20,7 @@ from spatial.jobs.orient import OrientResult, determined_mount, orient_marks, re
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
 from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of, sync_listened
+from spatial.jobs.timeofday import clip_start_of_day_s
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens
 from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import resampled
@@ -187,7 +188,8 @@ def clip_samples(clip: Clip) -> int:
 def _write(result: SyncResult, matrix: FloatArray, path: Path, *, progress: Progress) -> tuple[int, int]:
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
     wanted = clip_samples(result.clip)
-    with TrackWriter(path) as writer:
+    start_s = clip_start_of_day_s(result.clip, result.take, result.law)
+    with TrackWriter(path, start_of_day_s=start_s) as writer:
         for block in _pieces(result.take, result.law, matrix, wanted):
             holed = _with_holes(block, result.law, writer.samples) if result.law.steps else block
             writer.write(holed)

@@ -20,7 +20,8 @@ import soundfile
 
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import MediaFileError
-from spatial.media.wav import DataView, is_wave, read_layout
+from spatial.media.chunks import is_wave
+from spatial.media.wav import DataView, read_layout
 
 _OTHER_CONTAINERS = {b"fLaC": "FLAC", b"caff": "CAF"}
 """First four bytes of what libsndfile reads for us."""

@@ -1,8 +1,8 @@
-"""The chunks of a WAV file: where its sound lies and how it is coded; and the header of the files we write.
+"""Where the sound of a WAV file lies and how it is coded; and the header of the files we write.
 
-Goal: read what recorders and editors really write (RIFF, RF64 and BW64 share one layout), odd-sized chunks
-before the sound included, and say plainly what a broken header promises that the file does not hold.
-Functions: is_wave, wave_chunks, read_layout; DataView (the sound alone, as a file); wav_header.
+Goal: read what recorders and editors really write, and say plainly what a broken header promises that the file does
+not hold.
+Functions: read_layout; DataView (the sound alone, as a file); wav_header.
 Sources:
 [1] EBU Tech 3306 / ITU-R BS.2088-1: RF64 and BW64, the ds64 chunk, and JUNK as its placeholder.
 [2] Microsoft, "Multiple channel audio data and WAVE files": WAVE_FORMAT_EXTENSIBLE.
@@ -12,20 +12,15 @@ Sources:
 import io
 import os
 import struct
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import BinaryIO
 
 from spatial.errors import MediaFileError
+from spatial.media.chunks import NO_SIZE, Chunk, chunk_bytes, wave_chunks
 
 HEADER_BYTES = 104
-"""Length of the header wav_header makes, whatever the length of the sound."""
-
-NO_SIZE = 0xFFFF_FFFF
-"""A 32-bit size that says: the true one stands in ds64 ([1]), or was never written."""
-
-_MOST_CHUNKS = 1000
-"""A file of zeros is an endless chain of empty chunks; real files have a dozen."""
+"""Length of the header wav_header makes, without further chunks."""
 
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 _PCM_TAIL = bytes.fromhex("000000001000800000aa00389b71")
@@ -43,18 +38,6 @@ _SUBTYPES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Chunk:
-    """One chunk of a WAV file."""
-
-    kind: bytes
-    """Four characters, as b"fmt "."""
-    start: int
-    """Byte at which its body starts."""
-    size: int
-    """Bytes of its body that the header promises; the file may hold fewer."""
-
-
-@dataclass(frozen=True, slots=True)
 class WavLayout:
     """Where the sound of a WAV file lies and how it is coded."""
 
@@ -67,38 +50,15 @@ class WavLayout:
     """Bytes of one sample of all channels."""
     data_start: int
     data_bytes: int
+    b_format: bool = False
+    """Whether the format chunk carries the B-format mark ([3]): W, X, Y, Z with W 3 dB down."""
+    speaker_mask: int = 0
+    """Loudspeakers the channels are labelled for; a label only, whatever they carry."""
 
     @property
     def samples(self) -> int:
         """Length in samples of each channel."""
         return self.data_bytes // self.frame_bytes
-
-
-def is_wave(head: bytes) -> bool:
-    """Whether the first twelve bytes of a file are those of RIFF, RF64 or BW64 sound."""
-    return head[:4] in (b"RIFF", b"RF64", b"BW64") and head[8:12] == b"WAVE"
-
-
-def wave_chunks(file: BinaryIO) -> Iterator[Chunk]:
-    """Walk the chunks of a WAV file in order, sizes of 64 bits looked up in ds64.
-
-    The walk ends with the file: a chunk that reaches past its end is the last one.
-    """
-    end = file.seek(0, os.SEEK_END)
-    long_sizes: dict[bytes, int] = {}
-    place = 12
-    for _ in range(_MOST_CHUNKS):
-        if place + 8 > end:
-            return
-        file.seek(place)
-        kind, size = struct.unpack("<4sI", file.read(8))
-        if size == NO_SIZE:
-            size = long_sizes.get(kind, size)
-        chunk = Chunk(kind, place + 8, size)
-        if kind == b"ds64":
-            long_sizes = _long_sizes(file.read(min(size, end - chunk.start)))
-        yield chunk
-        place = chunk.start + size + size % 2
 
 
 def read_layout(file: BinaryIO, name: str) -> WavLayout:
@@ -127,9 +87,13 @@ def read_layout(file: BinaryIO, name: str) -> WavLayout:
             if form is None:
                 break
             subtype, channels, rate_hz, frame_bytes = _read_format(form, name)
+            extensible = form[:2] == struct.pack("<H", _EXTENSIBLE)
+            b_format = extensible and form[26:40] == _B_FORMAT_TAIL
+            mask = struct.unpack_from("<I", form, 20)[0] if extensible else 0
             _check_length(file, chunk, rate_hz * frame_bytes, name)
             container = "WAV" if magic == b"RIFF" else magic.decode("ascii")
-            return WavLayout(container, subtype, rate_hz, channels, frame_bytes, chunk.start, chunk.size)
+            place = chunk.start, chunk.size
+            return WavLayout(container, subtype, rate_hz, channels, frame_bytes, *place, b_format, mask)
     missing = "says nothing of how its sound is coded" if form is None else "has a header but no sound after it"
     raise MediaFileError(f"{name} {missing}: it is damaged or was never finished; copy it from the card again")
 
@@ -174,45 +138,44 @@ class DataView(io.RawIOBase):
         return int(count)
 
 
-def wav_header(*, channels: int, rate_hz: int, sample_bytes: int, data_bytes: int) -> bytes:
-    """Header of a PCM file up to the first byte of its sound; RF64 where 32 bits cannot hold its size.
+def wav_header(
+    *, channels: int, rate_hz: int, sample_bytes: int, data_bytes: int, chunks: Sequence[tuple[bytes, bytes]] = ()
+) -> bytes:
+    """Header of a PCM file up to the first byte of its sound; with 64-bit sizes where 32 bits cannot hold them.
 
     The format is WAVE_FORMAT_EXTENSIBLE with an empty speaker mask ([2]): the channels of a sound field
-    belong to no loudspeakers. (libsndfile would write the mask of four loudspeakers.)
+    belong to no loudspeakers. (libsndfile would write the mask of four loudspeakers.) A long file with a chna chunk
+    is BW64 and any other is RF64: they differ in their first four bytes alone ([1]).
 
     Parameters
     ----------
     channels, rate_hz, sample_bytes : int
     data_bytes : int
         Length of the sound; even.
+    chunks : sequence of (kind, body)
+        Put before the sound, so that they are there even if the file is cut short.
 
     Returns
     -------
-    bytes, HEADER_BYTES long
+    bytes
+        HEADER_BYTES long plus the chunks, whatever the length of the sound.
     """
     frame = channels * sample_bytes
-    size = HEADER_BYTES - 8 + data_bytes
+    between = b"".join(chunk_bytes(kind, body) for kind, body in chunks)
+    size = HEADER_BYTES - 8 + len(between) + data_bytes
     fmt = struct.pack(
         "<HHIIHHHHIH14s",
         *(_EXTENSIBLE, channels, rate_hz, rate_hz * frame, frame, 8 * sample_bytes),
         *(22, 8 * sample_bytes, 0, _PCM, _PCM_TAIL),
     )
     if size < NO_SIZE:
-        magic, size_32, data_32, first = b"RIFF", size, data_bytes, struct.pack("<4sI28x", b"JUNK", 28)
+        magic, size_32, data_32, first = b"RIFF", size, data_bytes, chunk_bytes(b"JUNK", bytes(28))
     else:
-        magic, size_32, data_32 = b"RF64", NO_SIZE, NO_SIZE
-        first = struct.pack("<4sIQQQI", b"ds64", 28, size, data_bytes, data_bytes // frame, 0)
-    return struct.pack("<4sI4s36s4sI40s4sI", magic, size_32, b"WAVE", first, b"fmt ", 40, fmt, b"data", data_32)
-
-
-def _long_sizes(body: bytes) -> dict[bytes, int]:
-    """Sizes that ds64 gives, by chunk."""
-    if len(body) < 28:
-        return {}
-    _, data_bytes, _, entries = struct.unpack_from("<QQQI", body)
-    entries = min(entries, (len(body) - 28) // 12)
-    table = struct.iter_unpack("<4sQ", body[28 : 28 + 12 * entries])
-    return {**dict(table), b"data": data_bytes}
+        magic = b"BW64" if any(kind == b"chna" for kind, _ in chunks) else b"RF64"
+        size_32, data_32 = NO_SIZE, NO_SIZE
+        first = chunk_bytes(b"ds64", struct.pack("<QQQI", size, data_bytes, data_bytes // frame, 0))
+    head = struct.pack("<4sI4s", magic, size_32, b"WAVE") + first + chunk_bytes(b"fmt ", fmt)
+    return head + between + struct.pack("<4sI", b"data", data_32)
 
 
 def _read_format(form: bytes, name: str) -> tuple[str, int, int, int]:
