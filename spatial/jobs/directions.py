@@ -60,7 +60,7 @@ def directions_of_take(
     take = open_take(take_path, channel_format=channel_format)
     if clip_path is None:
         frames = _frames(take, 0.0, take.duration_s, step_s, band_hz, progress)
-        return DirectionsResult(take, frames, None, ())
+        return DirectionsResult(take, frames, None, take.findings)
     result = sync_clip(clip_path, [take_path], channel_format=channel_format, progress=progress)
     require_match(result)
     start, stop = (result.law.take_from_clip(time) for time in (0.0, result.clip.duration_s))

@@ -82,7 +82,7 @@ def _db(values: np.ndarray) -> tuple[float, ...]:
 
 
 def _findings(take: Take, rms: np.ndarray, clipped: int, first_clip_s: float | None) -> list[Finding]:
-    findings = []
+    findings = [*take.findings]
     name = take.path.name
     loudest = float(rms.max())
     if loudest == 0:

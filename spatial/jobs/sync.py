@@ -166,7 +166,7 @@ def match_takes(
     apart_m = (separation.length_m or 0.0) if separation else 0.0
     result = SyncResult(clip, choice.take, choice.estimate, (), others, choice.possibilities, apart_m)
     if choice.estimate.matched:
-        findings = [*match_findings(result), *choice.findings]
+        findings = [*choice.take.findings, *match_findings(result), *choice.findings]
     else:
         findings = [*choice.findings] or [no_match_finding(clip, [(choice.take, choice.estimate), *others])]
     return replace(result, findings=tuple(findings))

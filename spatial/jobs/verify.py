@@ -114,7 +114,7 @@ def check_track(
         )
         for mark in heard
     )
-    findings = [*_step_findings(clip, step), *unheard_findings(heard)]
+    findings = [*track.findings, *_step_findings(clip, step), *unheard_findings(heard)]
     findings += [
         Finding(
             "mark_off",

@@ -21,7 +21,7 @@ import soundfile
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import MediaFileError
 from spatial.media.chunks import is_wave
-from spatial.media.wav import DataView, read_layout
+from spatial.media.wav import DataView, WavLayout, read_layout
 
 _OTHER_CONTAINERS = {b"fLaC": "FLAC", b"caff": "CAF"}
 """First four bytes of what libsndfile reads for us."""
@@ -44,7 +44,7 @@ class PartReader:
 
     def __init__(self, part: Part, channels: int, rate_hz: int, stack: ExitStack) -> None:
         self._part, self._rate_hz = part, rate_hz
-        self._sound, _ = open_sound(part.path, stack)
+        self._sound = open_sound(part.path, stack).sound
         if (self._sound.frames, self._sound.channels, self._sound.samplerate) != (part.samples, channels, rate_hz):
             raise MediaFileError(f"{part.path.name} has changed since it was opened; run this again")
         self._may_hold_anything = self._sound.subtype in ("FLOAT", "DOUBLE")
@@ -89,8 +89,19 @@ class PartReader:
         )
 
 
-def open_sound(path: Path, stack: ExitStack) -> tuple[soundfile.SoundFile, str]:
-    """Open a recording for decoding until the stack is closed; and the name of its container."""
+@dataclass(frozen=True, slots=True)
+class OpenSound:
+    """A recording open for decoding."""
+
+    sound: soundfile.SoundFile
+    container: str
+    """WAV, RF64, BW64, FLAC or CAF."""
+    layout: WavLayout | None
+    """Of a WAV file."""
+
+
+def open_sound(path: Path, stack: ExitStack) -> OpenSound:
+    """Open a recording for decoding until the stack is closed."""
     file = stack.enter_context(_open_file(path))
     try:
         head = file.read(12)
@@ -106,7 +117,7 @@ def open_sound(path: Path, stack: ExitStack) -> tuple[soundfile.SoundFile, str]:
                 channels=layout.channels,
                 samplerate=layout.rate_hz,
             )
-            return stack.enter_context(sound), layout.container
+            return OpenSound(stack.enter_context(sound), layout.container, layout)
         container = _OTHER_CONTAINERS.get(head[:4])
         if container is None:
             raise MediaFileError(
@@ -114,7 +125,8 @@ def open_sound(path: Path, stack: ExitStack) -> tuple[soundfile.SoundFile, str]:
                 "then its takes)"
             )
         # Bytes, because a name that is no text cannot be encoded; Windows names are always text.
-        return stack.enter_context(soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))), container
+        sound = soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
+        return OpenSound(stack.enter_context(sound), container, None)
     except OSError as error:
         raise MediaFileError(f"{path.name} cannot be read ({error.strerror}); copy it from the card again") from error
     except soundfile.LibsndfileError as error:

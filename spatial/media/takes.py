@@ -21,8 +21,10 @@ import numpy as np
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat, internal_from
+from spatial.findings import Finding, Severity
 from spatial.media.bext import read_stamp
 from spatial.media.parts import Part, PartReader, open_sound
+from spatial.media.wav import WavLayout
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000
 """Sample rates a take may have, both included."""
@@ -60,6 +62,8 @@ class Take:
     """Date and time by the recorder's clock, in no known time zone, where the file says so."""
     parts: tuple[Part, ...] = ()
     """The files it lies in, in order of time; just the one at `path` unless said otherwise."""
+    findings: tuple[Finding, ...] = ()
+    """What was wrong with its files and what was made of it."""
 
     def __post_init__(self) -> None:
         parts = self.parts or (Part(self.path, self.samples),)
@@ -96,11 +100,13 @@ def open_take(path: Path | str, *, channel_format: ChannelFormat = ChannelFormat
     Raises
     ------
     MediaFileError
-        Missing, a folder, not readable, empty, not such a recording, cut short, or without sound.
+        Missing, a folder, not readable, empty, not such a recording, or without sound. What is left of a broken one
+        is read, and its findings say so.
     """
     path = Path(path)
     with ExitStack() as stack:
-        sound, container = open_sound(path, stack)
+        opened = open_sound(path, stack)
+        sound, container, layout = opened.sound, opened.container, opened.layout
         channels, rate_hz, samples = int(sound.channels), int(sound.samplerate), int(sound.frames)
         subtype = str(sound.subtype)
     if channels < FIRST_ORDER_CHANNELS:
@@ -121,7 +127,15 @@ def open_take(path: Path | str, *, channel_format: ChannelFormat = ChannelFormat
         *(path, rate_hz, channels, samples, container, subtype, channel_format),
         start_of_day_s=stamp.start_of_day_s,
         origination=stamp.origination,
+        findings=_repairs(path.name, layout),
     )
+
+
+def _repairs(name: str, layout: WavLayout | None) -> tuple[Finding, ...]:
+    if layout is None or layout.repair is None:
+        return ()
+    severity = Severity.FIX if layout.incomplete else Severity.LOOK
+    return (Finding("truncated", severity, f"{name} {layout.repair}", name),)
 
 
 def field_blocks(

@@ -1,7 +1,6 @@
 """Where the sound of a WAV file lies and how it is coded; and the header of the files we write.
 
-Goal: read what recorders and editors really write, and say plainly what a broken header promises that the file does
-not hold.
+Goal: read what recorders and editors really write; what is left of a broken file is spatial.media.recover's work.
 Functions: read_layout; DataView (the sound alone, as a file); wav_header.
 Sources:
 [1] EBU Tech 3306 / ITU-R BS.2088-1: RF64 and BW64, the ds64 chunk, and JUNK as its placeholder.
@@ -18,9 +17,13 @@ from typing import BinaryIO
 
 from spatial.errors import MediaFileError
 from spatial.media.chunks import NO_SIZE, Chunk, chunk_bytes, wave_chunks
+from spatial.media.recover import find_marks, find_sound
 
 HEADER_BYTES = 104
 """Length of the header wav_header makes, without further chunks."""
+
+_MOST_CHANNELS, _MOST_RATE_HZ = 256, 1_000_000
+"""No recorder writes more; a damaged header could ask for memory without bound."""
 
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 _PCM_TAIL = bytes.fromhex("000000001000800000aa00389b71")
@@ -50,6 +53,10 @@ class WavLayout:
     """Bytes of one sample of all channels."""
     data_start: int
     data_bytes: int
+    repair: str | None = None
+    """What was wrong with the header and what was made of it, in words that follow the file's name."""
+    incomplete: bool = False
+    """Whether sound that the header promises is missing."""
     b_format: bool = False
     """Whether the format chunk carries the B-format mark ([3]): W, X, Y, Z with W 3 dB down."""
     speaker_mask: int = 0
@@ -62,7 +69,7 @@ class WavLayout:
 
 
 def read_layout(file: BinaryIO, name: str) -> WavLayout:
-    """Find the sound of a WAV file.
+    """Find the sound of a WAV file, as much of it as is there.
 
     Parameters
     ----------
@@ -74,28 +81,32 @@ def read_layout(file: BinaryIO, name: str) -> WavLayout:
     Raises
     ------
     MediaFileError
-        No format, no sound, a coding we do not read, or less sound than the header promises.
+        No format, no sound, or a coding we do not read.
     """
     file.seek(0)
     magic = file.read(4)
-    form: bytes | None = None
-    for chunk in wave_chunks(file):
-        if chunk.kind == b"fmt " and form is None:
-            file.seek(chunk.start)
-            form = file.read(min(chunk.size, 40))
-        if chunk.kind == b"data":
-            if form is None:
-                break
-            subtype, channels, rate_hz, frame_bytes = _read_format(form, name)
-            extensible = form[:2] == struct.pack("<H", _EXTENSIBLE)
-            b_format = extensible and form[26:40] == _B_FORMAT_TAIL
-            mask = struct.unpack_from("<I", form, 20)[0] if extensible else 0
-            _check_length(file, chunk, rate_hz * frame_bytes, name)
-            container = "WAV" if magic == b"RIFF" else magic.decode("ascii")
-            place = chunk.start, chunk.size
-            return WavLayout(container, subtype, rate_hz, channels, frame_bytes, *place, b_format, mask)
-    missing = "says nothing of how its sound is coded" if form is None else "has a header but no sound after it"
-    raise MediaFileError(f"{name} {missing}: it is damaged or was never finished; copy it from the card again")
+    forms, sounds, broken = _main_chunks(file)
+    if not forms or (not sounds and not broken):
+        missing = "has a header but no sound after it" if forms else "says nothing of how its sound is coded"
+        raise MediaFileError(f"{name} {missing}: it is damaged or was never finished; copy it from the card again")
+    file.seek(forms[0].start)
+    form = file.read(min(forms[0].size, 40))
+    subtype, channels, rate_hz, frame_bytes = _read_format(form, name)
+    extensible = form[:2] == struct.pack("<H", _EXTENSIBLE) and len(form) == 40
+    sound = find_sound(file, sounds, broken, frame_bytes=frame_bytes, rate_hz=rate_hz, name=name)
+    return WavLayout(
+        container="WAV" if magic == b"RIFF" else magic.decode("ascii"),
+        subtype=subtype,
+        rate_hz=rate_hz,
+        channels=channels,
+        frame_bytes=frame_bytes,
+        data_start=sound.start,
+        data_bytes=sound.size,
+        repair=sound.repair,
+        incomplete=sound.incomplete,
+        b_format=extensible and form[26:] == _B_FORMAT_TAIL,
+        speaker_mask=struct.unpack_from("<I", form, 20)[0] if extensible else 0,
+    )
 
 
 class DataView(io.RawIOBase):
@@ -178,6 +189,26 @@ def wav_header(
     return head + between + struct.pack("<4sI", b"data", data_32)
 
 
+def _main_chunks(file: BinaryIO) -> tuple[list[Chunk], list[Chunk], Chunk | None]:
+    """Formats, and sounds after the first of them; and the chunk that the walk broke at, if no sound was found."""
+    end = file.seek(0, os.SEEK_END)
+    forms: list[Chunk] = []
+    sounds: list[Chunk] = []
+    last = Chunk(b"", 12, 0)
+    for chunk in wave_chunks(file):
+        last = chunk
+        if chunk.kind == b"fmt ":
+            forms.append(chunk)
+        elif chunk.kind == b"data":
+            if not forms:
+                return [], [], None
+            sounds.append(chunk)
+    broken = last if not sounds and last.stop > end else None
+    if broken is not None and not forms:
+        forms = find_marks(file, b"fmt ", broken)
+    return forms, sounds, broken
+
+
 def _read_format(form: bytes, name: str) -> tuple[str, int, int, int]:
     """Coding, channels, rate and bytes of a frame from the body of a fmt chunk."""
     if len(form) < 16:
@@ -185,7 +216,8 @@ def _read_format(form: bytes, name: str) -> tuple[str, int, int, int]:
     tag, channels, rate_hz, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", form)
     if tag == _EXTENSIBLE and len(form) >= 40 and form[26:40] in (_PCM_TAIL, _B_FORMAT_TAIL):
         (tag,) = struct.unpack_from("<H", form, 24)
-    if not channels or not rate_hz or not frame_bytes or frame_bytes % channels:
+    sound = 0 < channels <= _MOST_CHANNELS and 0 < rate_hz <= _MOST_RATE_HZ
+    if not sound or not frame_bytes or frame_bytes % channels:
         raise MediaFileError(
             f"{name} has a damaged header ({channels} channels, {rate_hz} Hz, {frame_bytes} bytes a sample); "
             "copy it from the card again"
@@ -199,21 +231,3 @@ def _read_format(form: bytes, name: str) -> tuple[str, int, int, int]:
             "save it as 24-bit PCM"
         )
     return subtype, channels, rate_hz, frame_bytes
-
-
-def _check_length(file: BinaryIO, data: Chunk, bytes_per_s: int, name: str) -> None:
-    """Raise if the file does not hold the sound its header promises."""
-    there = file.seek(0, os.SEEK_END) - data.start
-    # A recorder writes the size when it stops; what it wrote at the start is 0 or the largest number.
-    if data.size in (0, NO_SIZE) and there >= bytes_per_s:
-        raise MediaFileError(
-            f"{name} was never finished: its header gives no length, though about {there / bytes_per_s:.2f} s of "
-            "sound follow; let the recorder repair it, or save it again in an audio editor"
-        )
-    if data.size == 0:
-        raise MediaFileError(f"{name} holds no sound: its header gives a length of zero; name another recording")
-    if data.size > there:
-        raise MediaFileError(
-            f"{name} is cut short: its header promises {data.size / bytes_per_s:.3f} s and "
-            f"{there / bytes_per_s:.3f} s are there; copy it from the card again"
-        )

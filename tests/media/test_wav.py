@@ -156,8 +156,6 @@ def test_the_first_format_and_the_first_sound_count() -> None:
 
 # --- broken files -------------------------------------------------------------------------------------------
 
-SECOND = 48_000 * 12
-
 
 @pytest.mark.parametrize(
     ("data", "words"),
@@ -166,25 +164,12 @@ SECOND = 48_000 * 12
         (wave(chunk(b"data", SOUND)), "says nothing of how its sound is coded"),
         (wave(), "says nothing of how its sound is coded"),
         (wave(chunk(b"data", SOUND), chunk(b"fmt ", fmt())), "says nothing of how"),
-        (wave(chunk(b"fmt ", fmt()), chunk(b"data", b"")), "length of zero"),
-        (wave(chunk(b"fmt ", fmt()), chunk(b"data", b""), chunk(b"LIST", b"odd")), "length of zero"),
-        (
-            wave(chunk(b"fmt ", fmt()), chunk(b"data", bytes(SECOND // 2), SECOND)),
-            r"promises 1\.000 s and 0\.500 s are there",
-        ),
-        (wave(chunk(b"fmt ", fmt()), chunk(b"data", bytes(2 * SECOND), 0)), r"never finished.* about 2\.00 s"),
-        (wave(chunk(b"fmt ", fmt()), chunk(b"data", bytes(2 * SECOND), LONG)), r"never finished.* about 2\.00 s"),
-        (
-            wave(
-                *(chunk(b"ds64", bytes(28)), chunk(b"fmt ", fmt()), chunk(b"data", bytes(2 * SECOND), LONG)),
-                magic=b"RF64",
-            ),
-            "never finished",
-        ),
-        (
-            wave(chunk(b"ds64", b"short"), chunk(b"fmt ", fmt()), chunk(b"data", SOUND, LONG), magic=b"RF64"),
-            "cut short",
-        ),
+        (wave(chunk(b"fmt ", fmt()), chunk(b"data", b"")), "gives no length, and none follows"),
+        (wave(chunk(b"fmt ", fmt()), chunk(b"data", b""), chunk(b"LIST", b"odd")), "gives no length, and none follows"),
+        (wave(chunk(b"fmt ", fmt()), chunk(b"data", SOUND, LONG)), "gives no length, and none follows"),
+        (wave(chunk(b"fmt ", fmt()), chunk(b"data", b"", 12)), "cut short: its sound is missing"),
+        (wave(chunk(b"fmt ", fmt(channels=257)), chunk(b"data", SOUND)), "257 channels"),
+        (wave(chunk(b"fmt ", fmt(rate=1_000_001)), chunk(b"data", SOUND)), "1000001 Hz"),
     ],
 )
 def test_broken_files(data: bytes, words: str) -> None:
