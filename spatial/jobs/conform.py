@@ -12,7 +12,7 @@ import numpy as np
 from spatial.analysis.orientation import Hanging
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import InconclusiveError, MediaFileError, OutputError
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
@@ -72,7 +72,7 @@ def conform_clip(
     rig: Rig,
     hanging: Hanging | None = None,
     tolerance: Tolerance | None = None,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     force: bool = False,
     progress: Progress = silent,
 ) -> ConformResult:

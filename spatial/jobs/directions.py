@@ -11,7 +11,7 @@ import numpy as np
 
 from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
 from spatial.errors import InputError
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding
 from spatial.jobs.orient import require_match
 from spatial.jobs.progress import Progress, silent
@@ -38,7 +38,7 @@ def directions_of_take(
     clip_path: Path | None = None,
     step_s: float = 0.1,
     band_hz: tuple[float, float] = BAND_HZ,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> DirectionsResult:
     """Measure where sound comes from, row by row.

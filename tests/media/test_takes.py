@@ -393,7 +393,7 @@ def test_a_file_that_shrinks_while_it_is_read(tmp_path: Path, noise: FloatArray,
 @pytest.mark.parametrize("subtype", ["FLOAT", "DOUBLE"])
 @pytest.mark.parametrize("container", ["WAV", "CAF"])
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 1e30])
-@pytest.mark.parametrize("channel_format", list(ChannelFormat))
+@pytest.mark.parametrize("channel_format", [ChannelFormat.AMBIX, ChannelFormat.N3D, ChannelFormat.FUMA])
 def test_values_that_are_no_samples(
     tmp_path: Path, noise: FloatArray, subtype: str, container: str, value: float, channel_format: ChannelFormat
 ) -> None:
