@@ -95,11 +95,12 @@ def format_option(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option(
             "--format",
             "channel_format",
-            type=click.Choice(["ambix", "n3d", "fuma", "aformat"]),
-            default="ambix",
+            type=click.Choice(["auto", "ambix", "n3d", "fuma", "aformat"]),
+            default="auto",
             show_default=True,
-            help="How the take's channels are read: ambix = ACN/SN3D, n3d = ACN/N3D, fuma = W,X,Y,Z with W 3 dB down, "
-            "aformat = the raw capsules of a tetrahedral microphone.",
+            help="How the take's channels are read: auto = as declared, else as heard where that is sure, else ambix; "
+            "ambix = ACN/SN3D, n3d = ACN/N3D, fuma = W,X,Y,Z with W 3 dB down, aformat = the raw capsules of a "
+            "tetrahedral microphone.",
         ),
     ):
         wrapped = add(wrapped)

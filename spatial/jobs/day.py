@@ -17,6 +17,7 @@ from spatial.jobs.conform import ConformResult, conform_clip
 from spatial.jobs.listening import Listened, listen_to_clip, listen_to_take
 from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
+from spatial.jobs.reading import settle
 from spatial.jobs.sidecar import is_track_of_ours
 from spatial.jobs.sync import SyncResult, match_takes, rig_of
 from spatial.media.cache import FeatureCache
@@ -129,7 +130,8 @@ def _listen_to_all(
     cache = FeatureCache()
     gathered = gather_takes(paths, channel_format=channel_format)
     broken = [Finding("truncated", Severity.LOOK, str(error), path.name) for path, error in gathered.failures]
-    for take in gathered.takes:
+    for opened in gathered.takes:
+        take, _ = settle(opened)
         try:
             takes.append((take, listen_to_take(take, progress, cache=cache)))
         except SoundplumbError as error:

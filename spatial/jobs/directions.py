@@ -15,6 +15,7 @@ from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding
 from spatial.jobs.orient import require_match
 from spatial.jobs.progress import Progress, silent
+from spatial.jobs.reading import settle
 from spatial.jobs.sync import SyncResult, sync_clip
 from spatial.media.takes import FieldReader, Take, open_take
 
@@ -57,7 +58,7 @@ def directions_of_take(
     """
     if step_s < 0.05:
         raise InputError(f"a step of {step_s:g} s is too short to tell a direction; use 0.05 s or more")
-    take = open_take(take_path, channel_format=channel_format)
+    take, _ = settle(open_take(take_path, channel_format=channel_format))
     if clip_path is None:
         frames = _frames(take, 0.0, take.duration_s, step_s, band_hz, progress)
         return DirectionsResult(take, frames, None, take.findings)

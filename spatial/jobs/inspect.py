@@ -14,6 +14,7 @@ from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.field import ChannelFormat, ReadAs, internal_from
 from spatial.findings import Finding, Severity
 from spatial.jobs.progress import Progress, silent
+from spatial.jobs.reading import ConventionEvidence, settle
 from spatial.media.gathering import open_takes
 from spatial.media.takes import Take, field_blocks
 
@@ -37,6 +38,8 @@ class InspectResult:
     rms_dbfs: tuple[float, ...]
     """For W, Y, Z, X, in the internal form."""
     findings: tuple[Finding, ...]
+    convention: ConventionEvidence
+    """Why its channels are read as they are."""
 
 
 def inspect_takes(
@@ -49,10 +52,10 @@ def inspect_takes(
     MediaFileError
         A file cannot be read, or is no first-order recording nor part of one.
     """
-    return [_inspected(take, progress) for take in open_takes(paths, channel_format=channel_format)]
+    return [_inspected(*settle(take), progress=progress) for take in open_takes(paths, channel_format=channel_format)]
 
 
-def _inspected(take: Take, progress: Progress) -> InspectResult:
+def _inspected(take: Take, evidence: ConventionEvidence, *, progress: Progress) -> InspectResult:
     # Full scale in the file is another level in the internal form where the format has gains of its own.
     full = _full_scale(take)
     peak, power = np.zeros(FIRST_ORDER_CHANNELS), np.zeros(FIRST_ORDER_CHANNELS)
@@ -69,7 +72,7 @@ def _inspected(take: Take, progress: Progress) -> InspectResult:
         progress(f"inspecting {take.path.name}", done / take.samples)
     rms = np.sqrt(power / take.samples)
     findings = _findings(take, rms, clipped, first_clip_s)
-    return InspectResult(take, _db(peak), _db(rms), tuple(findings))
+    return InspectResult(take, _db(peak), _db(rms), tuple(findings), evidence)
 
 
 def _full_scale(take: Take) -> FloatArray:
@@ -122,7 +125,7 @@ def _findings(take: Take, rms: np.ndarray, clipped: int, first_clip_s: float | N
                 name,
             )
         )
-    if take.left_out_channels:
+    if take.left_out_channels and take.picked == (0, 1, 2, 3):
         findings.append(
             Finding(
                 "convention_guess",

@@ -20,8 +20,8 @@ from spatial.findings import Finding
 from spatial.jobs.choosing import Possibility, choose_take, on_picture_time
 from spatial.jobs.listening import Listened, listen_to_all
 from spatial.jobs.progress import Progress, silent
+from spatial.jobs.reading import open_settled
 from spatial.jobs.sync_findings import match_findings, no_match_finding
-from spatial.media import gathering
 from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import TakeSamples
 from spatial.media.spool import Spool
@@ -125,7 +125,7 @@ def open_takes(paths: Sequence[Path], channel_format: ReadAs) -> list[Take]:
     """
     if not paths:
         raise InputError("sync needs at least one take")
-    return gathering.open_takes(paths, channel_format=channel_format)
+    return open_settled(paths, channel_format)
 
 
 def rig_of(mic_offset_m: Sequence[float], picture_from_mic: FloatArray | None = None) -> Separation | None:

@@ -24,6 +24,7 @@ from spatial.jobs.listening import listen_to_clip, listen_to_take
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import unheard_findings
 from spatial.jobs.progress import Progress, silent
+from spatial.jobs.reading import settle
 from spatial.jobs.sync import rig_of, sync_listened
 from spatial.lipsync import judge_track, size_in_words, verdict_in_words
 from spatial.media.movies import Clip, open_clip
@@ -75,7 +76,7 @@ def verify_track(
         A file cannot be used.
     """
     clip = open_clip(clip_path)
-    track = open_take(track_path, channel_format=channel_format)
+    track, _ = settle(open_take(track_path, channel_format=channel_format))
     marks = marks_of_clip(marks_path, clip, rig)
     heard = hear_marks(track, ON_CLIP_TIME, marks, rig)
     step = None
