@@ -199,7 +199,7 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
         scores["n3d"] -= vertical[1]
     if omni not in (None, 0):
         for name in RATIO_DB:
-            scores[name] -= 4.0
+            scores[name] -= 8.0
     return MeasuredConvention(
         odds=_odds(scores),
         score=max(scores.values()),
