@@ -21,8 +21,8 @@ from spatial.media.declared import Declared
 from spatial.media.gathering import open_takes
 from spatial.media.takes import FieldReader, Take
 
-_SPANS, _SPAN_S = 15, 4.0
-"""A minute of sound from all of the take tells its format, if anything does."""
+_SPANS, _SPAN_S = 10, 3.0
+"""Half a minute of sound from all over the take: more of it would take more memory than the whole reading."""
 
 _HIGHER_ORDERS = (9, 16)
 
@@ -91,7 +91,7 @@ def settle(take: Take) -> tuple[Take, ConventionEvidence]:
 
 
 def excerpt(take: Take) -> FloatArray | None:
-    """A minute of all channels from all of a take, shape (channels, samples); None where it cannot be read."""
+    """Half a minute of all channels from all over a take, shape (channels, samples); None where it cannot be read."""
     span = min(round(_SPAN_S * take.rate_hz), take.samples)
     spans = min(_SPANS, max(1, take.samples // span))
     starts = np.linspace(0, take.samples - span, spans).round().astype(int)
