@@ -8,10 +8,11 @@ from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Numbers,
     Run,
-    hanging_from,
-    hanging_option,
     input_file,
     json_option,
+    prior_from,
+    prior_options,
+    repair_option,
     rig_from,
     rig_options,
     tolerance_from,
@@ -32,7 +33,8 @@ from cli.running import (
     help="How the microphone sat, degrees, where you know it: left, up, right side down are positive.",
 )
 @rig_options
-@hanging_option
+@prior_options
+@repair_option
 @tolerance_options
 @format_option
 @click.option("--force", is_flag=True, help="Replace a track that exists.")
@@ -46,6 +48,9 @@ def conform(
     picture: str | None,
     mic_offset: tuple[float, ...],
     hanging: str | None,
+    level_within_deg: float | None,
+    facing_deg: float | None,
+    repair: bool,
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
     channel_format: FormatChoice,
@@ -53,9 +58,11 @@ def conform(
     as_json: bool,
 ) -> None:
     """Write the synced, de-drifted, turned track, exactly as long as the clip; read it back and prove it."""
+    if repair and mount:
+        raise click.UsageError("--repair goes by the marks, and --mount leaves them unasked: give one of the two")
     with Run(as_json=as_json) as run:
         from spatial.jobs.conform import conform_clip
-        from spatial.report import jsonout, words
+        from spatial.report import jsonout, lines
         from spatial.rotation import YawPitchRoll
 
         result = conform_clip(
@@ -65,14 +72,15 @@ def conform(
             marks_path=marks,
             mount=YawPitchRoll.from_degrees(*mount) if mount else None,
             rig=rig_from(mic_offset, picture),
-            hanging=hanging_from(hanging),
+            prior=prior_from(hanging, level_within_deg, facing_deg),
+            repair=repair,
             tolerance=tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg),
             channel_format=read_as(channel_format),
             force=force,
             progress=run.progress,
         )
         run.finish(
-            lambda: words.conform_lines(result),
+            lambda: lines.conform_lines(result),
             lambda: jsonout.dumps(jsonout.conform_json(result)),
             result.findings,
         )

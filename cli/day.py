@@ -7,10 +7,11 @@ import click
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Run,
-    hanging_from,
-    hanging_option,
     input_file,
     json_option,
+    prior_from,
+    prior_options,
+    repair_option,
     rig_from,
     rig_options,
 )
@@ -19,7 +20,8 @@ from cli.running import (
 @click.command(short_help="All of it, for a whole shoot day.")
 @click.argument("folder", type=input_file())
 @rig_options
-@hanging_option
+@prior_options
+@repair_option
 @format_option
 @click.option("--force", is_flag=True, help="Replace tracks that exist.")
 @json_option
@@ -28,6 +30,9 @@ def day(
     picture: str | None,
     mic_offset: tuple[float, ...],
     hanging: str | None,
+    level_within_deg: float | None,
+    facing_deg: float | None,
+    repair: bool,
     channel_format: FormatChoice,
     force: bool,
     as_json: bool,
@@ -41,7 +46,8 @@ def day(
         result = run_day(
             folder,
             rig_for=lambda _clip: rig,
-            hanging=hanging_from(hanging),
+            prior=prior_from(hanging, level_within_deg, facing_deg),
+            repair=repair,
             channel_format=read_as(channel_format),
             force=force,
             progress=run.progress,

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Number, Numbers, Run, input_file, json_option
+from cli.running import Number, Run, band_option, input_file, json_option, rig_from, rig_options
 
 
 @click.command(short_help="Where sound came from over time.")
@@ -15,12 +15,12 @@ from cli.running import Number, Numbers, Run, input_file, json_option
 @click.option("--plot", "plot_path", type=input_file(), help="Draw azimuth and elevation over time (PNG, SVG, PDF).")
 @click.option("--step-s", type=Number(min=0.05, max=60.0), default=0.1, show_default=True, help="Seconds in a row.")
 @click.option(
-    "--band-hz",
-    type=Numbers("LOW", "HIGH", limit=96_000.0),
-    default="300,5000",
-    show_default=True,
-    help="Band to trust: lower for a larger, better microphone's low end; higher for smaller capsules.",
+    "--marks",
+    type=input_file(),
+    help="Draw this clip's marks as brackets; for a track that faces the lens, such as conform writes.",
 )
+@rig_options
+@band_option
 @click.option("--force", is_flag=True, help="Replace files that exist.")
 @format_option
 @json_option
@@ -30,19 +30,22 @@ def directions(
     csv_path: Path | None,
     plot_path: Path | None,
     step_s: float,
-    band_hz: tuple[float, float],
+    band_hz: tuple[float, ...],
+    marks: Path | None,
+    picture: str | None,
+    mic_offset: tuple[float, ...],
     force: bool,
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
     """Measure where sound came from over time, in the microphone's own axes (azimuth positive = left)."""
-    if not 0.0 < band_hz[0] < band_hz[1]:
-        raise click.BadParameter("LOW must be above 0 and below HIGH", param_hint="'--band-hz'")
+    if marks and not (clip and plot_path):
+        raise click.BadParameter("marks are drawn on a plot, in a clip's time: give both", param_hint="'--marks'")
     with Run(as_json=as_json) as run:
         from spatial.jobs.directions import directions_of_take
-        from spatial.report import ink, jsonout, plots, rows, words
+        from spatial.report import ink, jsonout, lines, plots, rows
 
-        inputs = [take, *([clip] if clip else [])]
+        inputs = [path for path in (take, clip, marks) if path]
         if plot_path:
             # Before an hour of listening, not after it.
             ink.check_plot(plot_path, force=force, inputs=inputs)
@@ -50,16 +53,17 @@ def directions(
             take,
             clip_path=clip,
             step_s=step_s,
-            band_hz=band_hz,
+            marks_path=marks,
+            rig=rig_from(mic_offset, picture, band_hz),
             channel_format=read_as(channel_format),
             progress=run.progress,
         )
         if csv_path:
             rows.write_directions_csv(result, csv_path, force=force, inputs=inputs)
         if plot_path:
-            plots.write_directions_plot(result, plot_path, force=force, inputs=inputs)
+            plots.write_directions_plot(result, plot_path, marks=result.marks, force=force, inputs=inputs)
         run.finish(
-            lambda: words.directions_lines(result),
+            lambda: lines.directions_lines(result),
             lambda: jsonout.dumps(jsonout.directions_json(result)),
             result.findings,
         )

@@ -6,54 +6,94 @@ import click
 
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
-    COULD_NOT,
     Run,
-    hanging_from,
-    hanging_option,
     input_file,
     json_option,
+    prior_from,
+    prior_options,
+    repair_option,
     rig_from,
     rig_options,
 )
+from cli.stopping import COULD_NOT
 
 
 @click.command(short_help="How the microphone sat.")
-@click.argument("clip", type=input_file())
-@click.argument("takes", metavar="TAKE...", nargs=-1, required=True, type=input_file())
-@click.option("--marks", type=input_file(), required=True, help="CSV of who is seen where and when, in clip time.")
+@click.argument("files", metavar="[CLIP] TAKE...", nargs=-1, required=True, type=input_file())
+@click.option("--marks", type=input_file(), help="CSV of who is seen where and when, in clip time: name CLIP and TAKE.")
+@click.option(
+    "--claps",
+    metavar="PLACE,PLACE,...",
+    help="Where somebody clapped, in order: front, left, back, right, above, below, front-left, ...: name TAKE alone.",
+)
 @rig_options
-@hanging_option
+@prior_options
+@repair_option
 @format_option
 @json_option
 def orient(
-    clip: Path,
-    takes: tuple[Path, ...],
-    marks: Path,
+    files: tuple[Path, ...],
+    marks: Path | None,
+    claps: str | None,
     picture: str | None,
     mic_offset: tuple[float, ...],
     hanging: str | None,
+    level_within_deg: float | None,
+    facing_deg: float | None,
+    repair: bool,
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
-    """Find how the microphone sat: facing, tilt, upside down."""
-    with Run(as_json=as_json) as run:
-        from spatial.jobs.orient import orient_clip
-        from spatial.report import jsonout, words
+    """Find how the microphone sat: facing, tilt, upside down, mirrored.
 
-        result = orient_clip(
-            clip,
-            takes,
-            marks,
-            rig=rig_from(mic_offset, picture),
-            hanging=hanging_from(hanging),
-            channel_format=read_as(channel_format),
-            progress=run.progress,
+    With --marks from a CLIP and its TAKE. From a CLIP and its TAKE alone, by the camera's own stereo sound: say
+    --upright or --upside-down. With --claps from a TAKE alone, before the shoot: clap once at each place around the
+    camera, 1 to 3 m away.
+    """
+    if marks is not None and claps is not None:
+        raise click.UsageError("give --marks FILE (with CLIP and TAKE), or --claps front,left,back,right,above (TAKE)")
+    if claps is None and len(files) < 2:
+        raise click.UsageError(
+            "name the CLIP, then its TAKE; a TAKE alone tells how it sat by --claps front,left,back,right,above"
         )
+    with Run(as_json=as_json) as run:
+        from spatial.report import jsonout, lines
+
+        rig, prior = rig_from(mic_offset, picture), prior_from(hanging, level_within_deg, facing_deg)
+        told_format = read_as(channel_format)
+        if claps is None:
+            from spatial.jobs.orient_clip import orient_clip
+
+            clip, *takes = files
+            result = orient_clip(
+                *(clip, takes, marks),
+                rig=rig,
+                prior=prior,
+                repair=repair,
+                channel_format=told_format,
+                progress=run.progress,
+            )
+        else:
+            from spatial.jobs.clapwalk import orient_claps
+
+            names = claps.split(",")
+            result = orient_claps(
+                *(files, names),
+                rig=rig,
+                prior=prior,
+                repair=repair,
+                channel_format=told_format,
+                progress=run.progress,
+            )
         run.finish(
-            lambda: words.orient_lines(result),
+            lambda: lines.orient_lines(result),
             lambda: jsonout.dumps(jsonout.orient_json(result)),
             result.findings,
         )
-        if result.mount.matrix is None:
-            click.echo("soundplumb: the marks do not tell how the microphone sat; what to do stands above", err=True)
+        if result.matrix is None:
+            click.echo(
+                f"soundplumb: {'this clip and take' if result.evidence == 'scratch' else 'the ' + result.evidence} do "
+                "not tell how the microphone sat; what to do stands above",
+                err=True,
+            )
             raise SystemExit(COULD_NOT)

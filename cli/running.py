@@ -1,17 +1,15 @@
 """What every command shares: options, progress on standard error, errors in one sentence, exit codes.
 
-Functions: json_option, mic_offset_option, rig_options, hanging_option, tolerance_options (options);
-Numbers, Number (their types); printable (text from files, safe on a terminal); Run (one command's run); input_file (a
-path argument's type).
+Functions: json_option, mic_offset_option, band_option, rig_options, prior_options, repair_option,
+tolerance_options (options); Numbers, Number (their types); printable (text from files, safe on a terminal); Run (one
+command's run); input_file (a path argument's type).
 """
 
 from __future__ import annotations
 
 import json
 import os
-import signal
 import sys
-import threading
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -20,13 +18,14 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 import click
 
+from cli.stopping import COULD_NOT, STOPPED, Stopping
+
 if TYPE_CHECKING:
-    from spatial.analysis.orientation import Hanging
+    from spatial.analysis.mountprior import MountPrior
     from spatial.findings import Finding
     from spatial.jobs.marks import Rig
     from spatial.jobs.verify import Tolerance
 
-COULD_NOT = 3
 BAD = 4
 
 _QUIET_S = 2.0
@@ -99,6 +98,27 @@ def mic_offset_option(command: Command) -> Command:
     )(command)
 
 
+def band_option(command: Command) -> Command:
+    """Add --band-hz."""
+    return click.option(
+        "--band-hz",
+        type=Numbers("LOW", "HIGH", limit=96_000.0),
+        callback=_band,
+        default="300,5000",
+        show_default=True,
+        help="Band whose directions are trusted. Below LOW the bass lift of close voices and the room's own modes bend "
+        "them: go lower only far from performers or in the open. Above HIGH the capsules are too far apart for the "
+        "wave: about 55000 divided by their distance in mm from the middle of the microphone.",
+    )(command)
+
+
+def _band(ctx: click.Context, param: click.Parameter, value: tuple[float, ...]) -> tuple[float, ...]:
+    """Refuse a band that is none."""
+    if not 0.0 < value[0] < value[1]:
+        raise click.BadParameter("LOW must be above 0 and below HIGH", ctx=ctx, param=param)
+    return value
+
+
 def rig_options(command: Command) -> Command:
     """Add --mic-offset and --picture."""
     command = mic_offset_option(command)
@@ -107,14 +127,35 @@ def rig_options(command: Command) -> Command:
     )
 
 
-def hanging_option(command: Command) -> Command:
-    """Add --upright and --upside-down."""
+def prior_options(command: Command) -> Command:
+    """Add --upright, --upside-down, --level-within and --facing."""
+    command = click.option(
+        "--facing",
+        "facing_deg",
+        metavar="DEG",
+        type=Number(min=-360.0, max=360.0),
+        help="The microphone faced about there (within about 20 degrees), seen from the lens: positive = left.",
+    )(command)
+    command = click.option(
+        "--level-within",
+        "level_within_deg",
+        metavar="DEG",
+        type=Number(min=0.0, min_open=True, max=90.0),
+        help="The microphone hung level within this angle (19 times in 20), either way up unless you say which.",
+    )(command)
     for name, value, help_text in (
         ("--upside-down", "upside_down", "The microphone hung upside down, level within about 5 degrees."),
         ("--upright", "upright", "The microphone stood upright, level within about 5 degrees."),
     ):
         command = click.option(name, "hanging", flag_value=value, default=None, type=str, help=help_text)(command)
     return command
+
+
+def repair_option(command: Command) -> Command:
+    """Add --repair."""
+    return click.option(
+        "--repair", is_flag=True, help="Put the channels of a mirrored take right, and say which were wrong."
+    )(command)
 
 
 def tolerance_options(command: Command) -> Command:
@@ -130,19 +171,26 @@ def tolerance_options(command: Command) -> Command:
     return command
 
 
-def rig_from(mic_offset: tuple[float, ...], picture: str | None) -> Rig:
+def rig_from(mic_offset: tuple[float, ...], picture: str | None, band_hz: tuple[float, ...] = (300.0, 5000.0)) -> Rig:
     """The rig that the options describe."""
     from spatial.jobs.marks import Rig
 
     forward, left, up = mic_offset
-    return Rig(mic_offset_m=(forward, left, up), picture=picture)
+    low, high = band_hz
+    return Rig(mic_offset_m=(forward, left, up), picture=picture, band_hz=(low, high))
 
 
-def hanging_from(value: str | None) -> Hanging | None:
-    """What --upright or --upside-down said."""
-    from spatial.analysis.orientation import Hanging
+def prior_from(hanging: str | None, level_within_deg: float | None, facing_deg: float | None) -> MountPrior:
+    """What the crew says of how the microphone sat."""
+    from math import radians
 
-    return Hanging(value) if value else None
+    from spatial.analysis.mountprior import Hanging, MountPrior
+
+    return MountPrior(
+        hanging=Hanging(hanging) if hanging else None,
+        level_within_rad=None if level_within_deg is None else radians(level_within_deg),
+        facing_rad=None if facing_deg is None else radians(facing_deg),
+    )
 
 
 def tolerance_from(azimuth_deg: float, elevation_deg: float) -> Tolerance:
@@ -162,27 +210,32 @@ class Run:
         self._started = time.monotonic()
         self._shown = 0.0
         self._dirty = False
+        self._stopping = Stopping()
 
     def __enter__(self) -> Self:
-        # A closed terminal or a polite kill is cleaned up after just as Ctrl-C is.
-        if threading.current_thread() is threading.main_thread():
-            for name in ("SIGTERM", "SIGHUP"):
-                if hasattr(signal, name):
-                    signal.signal(getattr(signal, name), signal.default_int_handler)
+        self._stopping.__enter__()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._clear()
-        if error is None:
-            return
+        self._stopping.ignore()
+        try:
+            self._clear()
+            if error is not None:
+                self._explain(error)
+        finally:
+            self._stopping.__exit__()
+
+    def _explain(self, error: BaseException) -> None:
+        """Say in one sentence what we understand of an error, and leave; let the others through."""
         from spatial.errors import SoundplumbError
 
+        # First: a job that was stopped may well have failed for that reason, and say another.
+        if isinstance(error, KeyboardInterrupt) or (self._stopping.stopped and not isinstance(error, SystemExit)):
+            self._fail(STOPPED)
         if isinstance(error, SoundplumbError):
             self._fail(str(error))
-        if isinstance(error, KeyboardInterrupt):
-            self._fail("stopped before it was done; nothing unfinished was left behind")
         if isinstance(error, MemoryError):
             self._fail("this machine has too little free memory for the job; close other programs and try again")
         if isinstance(error, OSError):

@@ -38,7 +38,7 @@ def sync(
     with Run(as_json=as_json) as run:
         from spatial.jobs.lipsync import with_lip_sync
         from spatial.jobs.sync import sync_clip
-        from spatial.report import jsonout, words
+        from spatial.report import jsonout, lines
 
         inputs = [clip, *takes]
         if plot_path:
@@ -60,7 +60,7 @@ def sync(
 
             write_sync_plot(result, plot_path, force=force, inputs=inputs)
         run.finish(
-            lambda: words.sync_lines(result),
+            lambda: lines.sync_lines(result),
             lambda: jsonout.dumps(jsonout.sync_json(result)),
             result.findings,
         )

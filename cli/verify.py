@@ -7,6 +7,7 @@ import click
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Run,
+    band_option,
     input_file,
     json_option,
     rig_from,
@@ -21,6 +22,7 @@ from cli.running import (
 @click.argument("track", type=input_file())
 @click.option("--marks", type=input_file(), required=True, help="CSV of who is seen where and when, in clip time.")
 @rig_options
+@band_option
 @tolerance_options
 @format_option
 @json_option
@@ -30,6 +32,7 @@ def verify(
     marks: Path,
     picture: str | None,
     mic_offset: tuple[float, ...],
+    band_hz: tuple[float, ...],
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
     channel_format: FormatChoice,
@@ -38,19 +41,19 @@ def verify(
     """Check that each performer is heard where they are seen in a finished track."""
     with Run(as_json=as_json) as run:
         from spatial.jobs.verify import verify_track
-        from spatial.report import jsonout, words
+        from spatial.report import jsonout, lines
 
         result = verify_track(
             clip,
             track,
             marks,
-            rig=rig_from(mic_offset, picture),
+            rig=rig_from(mic_offset, picture, band_hz),
             tolerance=tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg),
             channel_format=read_as(channel_format),
             progress=run.progress,
         )
         run.finish(
-            lambda: words.verify_lines(result),
+            lambda: lines.verify_lines(result),
             lambda: jsonout.dumps(jsonout.verify_json(result)),
             result.findings,
         )

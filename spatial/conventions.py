@@ -72,3 +72,6 @@ DELIVERY_RATE_HZ: Final = 48_000
 
 SPEED_OF_SOUND_M_S: Final = 343.2
 """In air at 20 degrees Celsius, ISO 9613-1: 343.2 * sqrt(T / 293.15). It moves by 0.6 m/s per degree."""
+
+SDS_OF_95: Final = 1.96
+"""Standard deviations either side that hold 95 cases of 100 (Gaussian): "±" in words and plots. JSON has one."""

@@ -2,7 +2,8 @@
 
 Conventions: spatial.conventions (axes, angles, field).
 Functions: unit_vectors, azimuth_elevation, angle_between (angles and vectors); encode (a plane wave);
-recorded_order; internal_from (other channel orders and gains, and raw capsules, into ours).
+recorded_order; internal_from (other channel orders and gains, and raw capsules, into ours); rewire_field (channels
+inverted or swapped, put right).
 Sources:
 [1] Nachbar, Zotter, Deleflie, Sontacchi 2011, "AmbiX - A Suggested Ambisonics Format": ACN order, SN3D.
 [2] M. Leese, "File format for B-format": FuMa order W, X, Y, Z with W 3.01 dB down.
@@ -14,7 +15,7 @@ from enum import StrEnum
 import numpy as np
 
 from spatial.capsules import Capsules, field_matrix
-from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray, X, Y, Z
 from spatial.errors import InputError
 
 
@@ -184,3 +185,39 @@ def internal_from(channels: FloatArray, channel_format: ReadAs, *, most: int | N
         return np.ascontiguousarray(channels[:FIRST_ORDER_CHANNELS][:most], dtype=np.float32)
     gain = np.asarray(gains[:most], dtype=np.float32)[:, np.newaxis]
     return np.asarray(channels[list(order[:most])], dtype=np.float32) * gain
+
+
+def rewire_field(field: FloatArray, xyz_from_take: FloatArray) -> FloatArray:
+    """Put X, Y, Z of a field right that were inverted or swapped. W is not touched.
+
+    Parameters
+    ----------
+    field : ndarray, shape (4, samples)
+        W, Y, Z, X.
+    xyz_from_take : ndarray, shape (3, 3)
+        Signed permutation: what X, Y and Z are in terms of what was recorded as X, Y, Z.
+
+    Returns
+    -------
+    ndarray, shape (4, samples), same dtype as `field`
+        Sample for sample the recorded values, or their negatives.
+
+    Raises
+    ------
+    InputError
+        Not a signed permutation.
+
+    Examples
+    --------
+    >>> rewire_field(np.array([[1.0], [0.5], [0.0], [0.8]]), np.diag([1.0, -1.0, 1.0])).ravel().tolist()
+    [1.0, -0.5, 0.0, 0.8]
+    """
+    wiring = np.asarray(xyz_from_take)
+    if wiring.shape != (3, 3) or not np.array_equal(np.abs(wiring) @ np.abs(wiring).T, np.eye(3)):
+        raise InputError("channels are put right by a signed permutation of X, Y and Z")
+    sources = np.argmax(np.abs(wiring), axis=1)
+    signs = wiring[np.arange(3), sources]
+    rewired = field.copy()
+    xyz = np.array([X, Y, Z])
+    rewired[xyz] = field[xyz[sources]] * signs[:, np.newaxis].astype(field.dtype)
+    return rewired

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
+from spatial.conventions import SDS_OF_95
 from spatial.errors import InputError
 from spatial.timebase import ClockLaw
 
@@ -29,8 +30,6 @@ _WORTH_TELLING_APART_S = 0.005
 
 _WORTH_SAYING_S = 0.001
 """A 95 % interval from here on is said beside the number."""
-
-_SDS_OF_95 = 1.96
 
 
 class Verdict(StrEnum):
@@ -111,7 +110,7 @@ def judge_lip_sync(early_s: float, sd_s: float = 0.0) -> LipSync:
     """
     if not math.isfinite(early_s) or not sd_s >= 0.0:
         raise InputError(f"lip-sync of {early_s} s with a deviation of {sd_s} s cannot be judged; give numbers")
-    low, high = early_s - _SDS_OF_95 * sd_s, early_s + _SDS_OF_95 * sd_s
+    low, high = early_s - SDS_OF_95 * sd_s, early_s + SDS_OF_95 * sd_s
     zones = (_zone(low), _zone(high))
     # The zones lie around 0 like shells: an interval that holds 0 holds the innermost.
     best = 0 if low <= 0.0 <= high else min(zones)
@@ -230,5 +229,5 @@ def _early_or_late(moment: LipSync) -> str:
     else:
         size = f"{size_s:.2f} s" if size_s >= 1.0 else f"{size_s * 1e3:.{0 if size_s >= 0.01 else 1}f} ms"
         text = f"{size} {'early' if moment.early_s > 0 else 'late'}"
-    spread_s = _SDS_OF_95 * moment.sd_s
+    spread_s = SDS_OF_95 * moment.sd_s
     return f"{text}, give or take {spread_s * 1e3:.0f} ms" if _WORTH_SAYING_S <= spread_s < math.inf else text

@@ -5,7 +5,8 @@ Functions: sync_arrays (a clip and a take); field_of (a take that hears one plan
 
 import numpy as np
 
-from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder, find_candidates
+from spatial.analysis.coarse import find_candidates
+from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder
 from spatial.analysis.samples import ArraySamples
 from spatial.analysis.sync import SyncEstimate, estimate_sync
 from spatial.conventions import FloatArray

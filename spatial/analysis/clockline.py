@@ -10,7 +10,8 @@ Conventions: spatial.conventions (time). Lags are take time minus predicted take
 Functions: fit_clock_line; places_of (which windows hear one place).
 Sources:
 [1] Huber 1981, Robust Statistics: iteratively reweighted least squares. [2] Tukey's biweight, tuning constant
-4.685 for 95 % efficiency (value from memory).
+4.685 for 95 % efficiency (value from memory). [3] Student 1908, Biometrika 6(1): the error of a mean whose scatter is
+known from few samples only.
 """
 
 from collections.abc import Sequence
@@ -18,6 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import stdtrit
 
 from spatial.analysis.separation import Separation, on_sphere, unknown_rig
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
@@ -205,13 +207,20 @@ def _inflation(residuals: FloatArray, weights: FloatArray, spent: float) -> floa
     """How much neighbouring windows repeat each other: the variance of a mean of correlated errors.
 
     A performer who stands still keeps the same reflections, so the errors of neighbouring windows are alike.
-    Lag-one autocorrelation r of a first-order process makes a mean's variance (1 + r) / (1 - r) times larger.
+    Lag-one autocorrelation r of a first-order process makes a mean's variance (1 + r) / (1 - r) times larger. And a
+    scatter that few windows tell may itself be too small by luck: what holds 95 % is Student's width [3].
     """
     kept = residuals * weights
     if np.count_nonzero(weights > 0.1) < 4:
-        return 2.0
+        return 2.0 * _luck(1.0)
     energy = float(np.sum(kept**2))
     repeat = float(np.sum(kept[1:] * kept[:-1]) / energy) if energy > 0 else 0.0
     repeat = min(max(repeat, 0.0), 0.8)
     counted = float(np.sum(weights))
-    return (1.0 + repeat) / (1.0 - repeat) * counted / max(counted - spent, 0.1 * counted)
+    free = max(counted - spent, 0.1 * counted)
+    return (1.0 + repeat) / (1.0 - repeat) * counted / free * _luck(free)
+
+
+def _luck(free: float) -> float:
+    """How much larger a variance must be said that is known from so few free samples, to hold 95 % all the same."""
+    return float((stdtrit(max(free, 1.0), 0.975) / 1.96) ** 2)

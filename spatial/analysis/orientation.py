@@ -1,46 +1,53 @@
 """How the microphone sat, from directions that are known in the picture and measured at the microphone.
 
-Goal: the rotation picture_from_mic, what it is worth along each angle, and what the marks cannot tell.
+Goal: the rotation picture_from_mic, what it is worth along each angle, which mark does not belong with the others,
+and what the marks cannot tell. Every way of leaving marks out, of doubting the crew's word and of mirroring the field
+is weighed (spatial.analysis.mountguesses); nothing is averaged over marks that contradict each other.
 Conventions: spatial.conventions (mount; yaw, pitch, roll).
-Functions: estimate_mount.
-Sources:
-[1] Wahba 1965 / Markley 1988, J. Astronaut. Sci. 36(3): attitude from vector pairs by singular value
-decomposition. [2] Shuster and Oh 1981, J. Guidance and Control 4(1): covariance of that attitude
-(formula from memory, checked by simulation in the tests).
+Functions: estimate_mount; telling_direction (where one more clap would tell the most); angle_sd.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from scipy.spatial.transform import Rotation
+from scipy.special import logsumexp
 
+from spatial.analysis.mountguesses import Guesses, likeliest, weigh_guesses
+from spatial.analysis.mountprior import AxisMeasurement, MountPrior, word_rows
+from spatial.analysis.rotationfit import turn_between
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError
-from spatial.field import angle_between
+from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
 
 MARK_SD_RAD = np.radians(1.0)
 """How exactly a person places a mark on a performer's mouth (common practice, no source)."""
 
-HANGING_SD_RAD = np.radians(5.0)
-"""How level a microphone hangs that someone calls upright or upside down (common practice, no source)."""
+WRONG_MARK = 0.05
+"""How often a mark names the wrong performer, moment or side (common practice, no source)."""
 
 UNDETERMINED_RAD = np.radians(20.0)
 """An angle known no better than this is no answer."""
 
 _ANGLES = ("yaw", "pitch", "roll")
-_MIRROR_CLEAR = 25.0
-_MIRROR_UNSURE = 6.0
-_MIRROR_FITS = 16.0
-"""Misfit allowed per number measured: four standard deviations, for rooms that scatter more than is said."""
-
-
-class Hanging(StrEnum):
-    """What the crew says of the microphone's up side."""
-
-    UPRIGHT = "upright"
-    UPSIDE_DOWN = "upside_down"
+_PULLED_DOWN = 0.8
+"""How far a room's floor and ceiling pull all marks down or up alike, one sd, as a part of a mark's own stated one
+(0.85 for speech and music, 0.4 for claps, in 40 rooms of tests/bench/mountscenes.py, seeds 3000 to 3039)."""
+_ONE_PLACE_RAD = np.radians(5.0)
+_PULLED_ALIKE = 0.6
+"""Part of a direction's variance that a second mark in the same place shares (tests/bench/mount.py, other seeds)."""
+_SURE = 0.98
+_MIRROR_CLEAR = 7.0
+"""Natural logarithm of the odds from the marks alone, 1100 to 1, above which the field is called a mirror image."""
+_MIRROR_UNSURE = 3.0
+_MIRROR_TORN = 0.1
+"""A mount is not told where a mirrored field is this likely: the sound would be turned the wrong way."""
+_MIRROR_FITS = 6.0
+"""A mirror image must fit as well as marks do: wrong marks fit neither way, and one way a little better."""
+_FEWEST_AGAINST_ONE = 3
+"""A mark is called wrong on the word of so many others: two fit one another whenever their angle does by chance."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +55,7 @@ class MountEstimate:
     """How the microphone sat, or what keeps us from saying so."""
 
     matrix: FloatArray | None
-    """picture_from_mic, shape (3, 3); None where an angle is undetermined."""
+    """picture_from_mic, shape (3, 3); None where an angle is undetermined or the field is a mirror image."""
     angles: YawPitchRoll | None
     sd_rad: YawPitchRoll
     """One standard deviation of each angle; infinite where nothing tells."""
@@ -60,12 +67,33 @@ class MountEstimate:
     """Scatter of the marks about the mount over what their uncertainties explain, as a ratio of variances."""
     mirrored: bool | None
     """Whether the field is a mirror image; None where the marks cannot tell."""
+    picture_from_take: FloatArray
+    """Best orthogonal matrix from the channels as recorded to the picture: a reflection where mirrored is True."""
+    other_hand: FloatArray
+    """The best matrix of the other hand: a reflection unless mirrored is True."""
+    covariance: FloatArray
+    """Of the small rotation vector in the picture's axes, radians squared, shape (3, 3)."""
+    wrong: FloatArray
+    """How likely each mark is not to belong with the others, shape (marks,)."""
+    contradictory: bool
+    """The marks do not fit together, and too few agree to say which of them is wrong."""
+    word_doubted: bool
+    """The marks say that the microphone did not hang as the crew said."""
+    mirror_share: float
+    """How likely the field is a mirror image, all things considered, 0 to 1."""
 
 
 def estimate_mount(
-    expected: FloatArray, measured: FloatArray, sd_rad: FloatArray, *, hanging: Hanging | None = None
+    expected: FloatArray,
+    measured: FloatArray,
+    sd_rad: FloatArray,
+    *,
+    prior: MountPrior | None = None,
+    axes: Sequence[AxisMeasurement] = (),
+    shared_turn_rad: FloatArray | None = None,
+    wrong_share: float = WRONG_MARK,
 ) -> MountEstimate:
-    """Best rotation from the microphone's axes to the picture's ([1]), with its uncertainty ([2]).
+    """Best rotation from the microphone's axes to the picture's, with its uncertainty.
 
     Parameters
     ----------
@@ -75,8 +103,15 @@ def estimate_mount(
         Unit vectors to each performer in the microphone's axes.
     sd_rad : ndarray, shape (marks,)
         One standard deviation of each measurement along either direction across it.
-    hanging : Hanging, optional
-        Told by the crew: adds the microphone's up side as a further direction, worth HANGING_SD_RAD.
+    prior : MountPrior, optional
+        What the crew says.
+    axes : sequence of AxisMeasurement
+        Further directions; each has a mark's say, but is not one.
+    shared_turn_rad : ndarray, shape (3,), optional
+        One standard deviation of a turn that all expected directions may share, as a rotation vector in the picture's
+        axes: more marks do not make it smaller.
+    wrong_share : float
+        How often a mark names the wrong performer, moment or side.
 
     Returns
     -------
@@ -87,49 +122,129 @@ def estimate_mount(
     InputError
         Shapes that do not fit.
     InconclusiveError
-        No mark at all.
+        No mark and no axis at all.
     """
     if expected.shape != measured.shape or expected.shape[1:] != (3,) or sd_rad.shape != expected.shape[:1]:
         raise InputError(f"marks do not fit: {expected.shape} expected, {measured.shape} measured, {sd_rad.shape}")
-    if len(expected) == 0:
+    marks, prior = len(expected), prior or MountPrior()
+    if marks + len(axes) == 0:
         raise InconclusiveError("no mark was heard, so nothing tells how the microphone sat")
-    variances = sd_rad**2 + MARK_SD_RAD**2
-    proper, improper = _losses(expected, measured, 1.0 / variances)
-    wanted, heard, spread = expected, measured, variances
-    if hanging is not None:
-        up = np.array([[0.0, 0.0, 1.0 if hanging is Hanging.UPRIGHT else -1.0]])
-        wanted = np.concatenate([expected, up])
-        heard = np.concatenate([measured, np.array([[0.0, 0.0, 1.0]])])
-        spread = np.append(variances, HANGING_SD_RAD**2)
-    matrix = _best_rotation(wanted, heard, 1.0 / spread)
-    # More scatter than the marks' own uncertainties explain widens the answer (2 numbers a mark, 3 solved).
-    freedom = 2 * len(wanted) - 3
-    scatter = float(np.sum(angle_between(heard @ matrix.T, wanted) ** 2 / spread))
-    misfit = scatter / freedom if freedom > 0 else 1.0
-    covariance = _covariance(wanted, spread) * max(1.0, misfit)
-    sd = _angle_sd(matrix, covariance)
+    wanted = np.concatenate([expected, *(axis.in_picture[np.newaxis] for axis in axes)])
+    heard = np.concatenate([measured, *(axis.in_mic[np.newaxis] for axis in axes)])
+    spread = np.hypot(sd_rad, MARK_SD_RAD) * np.sqrt(_neighbours(expected))
+    spread = np.concatenate([spread, [axis.sd_rad for axis in axes]])
+    guesses = weigh_guesses(wanted, heard, spread, prior, wrong_share)
+    mirrored = _mirrored(guesses)
+    best, covariance = _summed_up(guesses, -1 if mirrored else 1)
+    for shared in (_floor_turn(expected, sd_rad), shared_turn_rad):
+        if shared is not None:
+            covariance = covariance + np.outer(shared, shared)
+    matrix = guesses.fits.matrices[best]
+    used = guesses.used[best]
+    kept = int(np.sum(used))
+    against_few = not used.all() and kept + bool(guesses.word[best]) < _FEWEST_AGAINST_ONE
     # The rotation as a whole decides: near pitch 90 degrees yaw and roll trade places and neither is at fault.
-    names = _open_angles(matrix, covariance)
+    mirror_share = float(np.sum(guesses.shares[guesses.hands < 0]))
+    torn = mirrored is None and mirror_share > _MIRROR_TORN
+    names = _ANGLES if against_few or torn else _open_angles(matrix, covariance)
+    known = not names and not mirrored
+    sd = angle_sd(matrix if not mirrored else -matrix, covariance)
+    share = guesses.shares * (guesses.hands == (-1 if mirrored else 1))
     return MountEstimate(
-        matrix=None if names else matrix,
-        angles=None if names else ypr_from_matrix(matrix),
+        matrix=matrix if known else None,
+        angles=ypr_from_matrix(matrix) if known else None,
         sd_rad=YawPitchRoll(*(float("inf") if n in names else float(s) for n, s in zip(_ANGLES, sd, strict=True))),
         undetermined=names,
         residuals_rad=angle_between(measured @ matrix.T, expected),
-        misfit=misfit,
-        mirrored=_mirrored(proper, improper, len(expected)),
+        misfit=float(guesses.fits.misfits[best]),
+        mirrored=mirrored,
+        picture_from_take=matrix,
+        other_hand=guesses.fits.matrices[likeliest(guesses, 1 if mirrored else -1)],
+        covariance=covariance,
+        wrong=(share / np.sum(share)) @ ~guesses.used[:, :marks],
+        contradictory=against_few,
+        word_doubted=word_rows(prior) != () and not guesses.word[best],
+        mirror_share=mirror_share,
     )
+
+
+def _floor_turn(expected: FloatArray, sd_rad: FloatArray) -> FloatArray | None:
+    """The turn that one common pull downwards makes of a mount; more marks do not make it smaller."""
+    if not len(expected):
+        return None
+    azimuth, elevation = azimuth_elevation(expected)
+    lower = unit_vectors(azimuth, elevation - _PULLED_DOWN * np.mean(sd_rad))
+    return turn_between(expected, lower, np.hypot(sd_rad, MARK_SD_RAD))
+
+
+def _neighbours(expected: FloatArray) -> FloatArray:
+    """How many marks each one stands for: marks in one place are pulled by the same reflections, alike."""
+    apart = angle_between(expected[:, np.newaxis], expected)
+    near = np.exp(-0.5 * (apart / _ONE_PLACE_RAD) ** 2)
+    return np.asarray(1.0 + _PULLED_ALIKE * (np.sum(near, axis=1) - 1.0))
+
+
+def _mirrored(guesses: Guesses) -> bool | None:
+    """Whether marks, and the crew's word, fit a reflection and no rotation."""
+    mirror = guesses.hands < 0
+    odds = float(logsumexp(guesses.log_odds[mirror]) - logsumexp(guesses.log_odds[~mirror]))
+    if odds < -_MIRROR_UNSURE:
+        return False
+    best = likeliest(guesses, -1)
+    used = guesses.used[best]
+    believed = int(np.sum(used)) + bool(guesses.word[best])
+    enough = _FEWEST_AGAINST_ONE if used.all() else _FEWEST_AGAINST_ONE + 1
+    if odds > _MIRROR_CLEAR and guesses.fits.misfits[best] < _MIRROR_FITS and believed >= enough:
+        return True
+    return None
+
+
+def _summed_up(guesses: Guesses, hand: int) -> tuple[int, FloatArray]:
+    """The likeliest guess of a hand, and the covariance of all guesses about it."""
+    best = likeliest(guesses, hand)
+    alike = guesses.hands == hand
+    shares = guesses.shares[alike] / np.sum(guesses.shares[alike])
+    apart = Rotation.from_matrix(guesses.fits.matrices[alike] @ guesses.fits.matrices[best].T).as_rotvec()
+    spread = guesses.fits.covariances[alike] + apart[:, :, np.newaxis] * apart[:, np.newaxis, :]
+    # An interval of 95 % need not hold the wildest guesses: the farthest few in a hundred are left out.
+    nearest = np.argsort(np.trace(spread, axis1=1, axis2=2))
+    kept = nearest[: int(np.searchsorted(np.cumsum(shares[nearest]), _SURE)) + 1]
+    return best, np.einsum("h,hij->ij", shares[kept] / np.sum(shares[kept]), spread[kept])
+
+
+def telling_direction(estimate: MountEstimate, directions: FloatArray) -> int:
+    """Which of some directions in the picture would tell most of what is open, if somebody clapped there.
+
+    Parameters
+    ----------
+    estimate : MountEstimate
+    directions : ndarray, shape (n, 3)
+        Unit vectors in the picture's axes.
+
+    Returns
+    -------
+    int
+        Index of the direction; of equals the first.
+    """
+    if estimate.undetermined:
+        # A clap says nothing about a turn around its own direction.
+        weakest = np.linalg.eigh(estimate.covariance)[1][:, -1]
+        return int(np.argmax(np.round(1.0 - (directions @ weakest) ** 2, 2)))
+    # A rotation and a reflection put it in different places: the farther apart, the plainer.
+    apart = angle_between(directions @ (estimate.other_hand @ estimate.picture_from_take.T).T, directions)
+    return int(np.argmax(np.round(apart, 1)))
 
 
 def _open_angles(matrix: FloatArray, covariance: FloatArray) -> tuple[str, ...]:
     """Names of the angles that move when the rotation takes its least certain turn; none where that is small."""
-    variances, axes = np.linalg.eigh(covariance)
+    variances, turns_about = np.linalg.eigh(covariance)
     loose = min(float(np.sqrt(variances[-1])), np.pi / 2)
     if loose <= UNDETERMINED_RAD:
         return ()
-    base = _angles(matrix)
-    turns = Rotation.from_rotvec(np.outer(np.linspace(-2, 2, 17) * loose, axes[:, -1])).as_matrix()
-    moved = np.stack([_angles(turn @ matrix) for turn in turns]) - base
+    proper = matrix if np.linalg.det(matrix) > 0 else -matrix
+    base = _angles(proper)
+    turns = Rotation.from_rotvec(np.outer(np.linspace(-2, 2, 17) * loose, turns_about[:, -1])).as_matrix()
+    moved = np.stack([_angles(turn @ proper) for turn in turns]) - base
     farthest = np.max(np.abs(np.angle(np.exp(1j * moved))), axis=0)
     return tuple(name for name, way in zip(_ANGLES, farthest, strict=True) if way > 2 * UNDETERMINED_RAD) or ("roll",)
 
@@ -139,37 +254,16 @@ def _angles(matrix: FloatArray) -> FloatArray:
     return np.array([angles.yaw_rad, angles.pitch_rad, angles.roll_rad])
 
 
-def _best_rotation(wanted: FloatArray, heard: FloatArray, weights: FloatArray) -> FloatArray:
-    u, _, vt = np.linalg.svd((wanted * weights[:, np.newaxis]).T @ heard)
-    return np.asarray(u @ np.diag([1.0, 1.0, np.linalg.det(u) * np.linalg.det(vt)]) @ vt)
+def angle_sd(matrix: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Standard deviations of yaw, pitch and roll, radians, by small turns about each axis.
 
-
-def _losses(wanted: FloatArray, heard: FloatArray, weights: FloatArray) -> tuple[float, float]:
-    """Weighted squared misfit of the best rotation and of the best mirror image."""
-    u, s, vt = np.linalg.svd((wanted * weights[:, np.newaxis]).T @ heard)
-    hand = float(np.sign(np.linalg.det(u) * np.linalg.det(vt)))
-    total = float(np.sum(weights))
-    return 2 * (total - (s[0] + s[1] + hand * s[2])), 2 * (total - (s[0] + s[1] - hand * s[2]))
-
-
-def _mirrored(proper: float, improper: float, marks: int) -> bool | None:
-    if abs(proper - improper) < _MIRROR_UNSURE:
-        return None
-    if improper < proper - _MIRROR_CLEAR:
-        # A mirror image must fit as well as marks do: wrong marks fit neither way, and one way a little better.
-        return True if improper < _MIRROR_FITS * 2 * marks else None
-    return False if proper < improper else None
-
-
-def _covariance(wanted: FloatArray, variances: FloatArray) -> FloatArray:
-    """Of the small rotation vector in the picture's axes ([2]); half a turn where nothing tells."""
-    across = np.eye(3) - wanted[:, :, np.newaxis] * wanted[:, np.newaxis, :]
-    information = np.sum(across / variances[:, np.newaxis, np.newaxis], axis=0) + np.eye(3) / np.pi**2
-    return np.asarray(np.linalg.inv(information))
-
-
-def _angle_sd(matrix: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Standard deviations of yaw, pitch and roll, by small turns about each axis."""
+    Parameters
+    ----------
+    matrix : ndarray, shape (3, 3)
+        A rotation.
+    covariance : ndarray, shape (3, 3)
+        Of the small rotation vector that stands before it.
+    """
     step = 1e-5
     base = _angles(matrix)
     columns = []

@@ -28,6 +28,7 @@ from spatial.analysis.cells import (
     near_height,
     take_spectra,
 )
+from spatial.analysis.coarse import Candidate
 from spatial.analysis.contradiction import (
     Contradiction,
     Standing,
@@ -36,7 +37,6 @@ from spatial.analysis.contradiction import (
     unlike_cells,
     whitened_cross,
 )
-from spatial.analysis.envelope import Candidate
 from spatial.analysis.samples import Samples
 from spatial.analysis.stacking import Trial, try_law
 from spatial.analysis.sync import COARSE_SCORE, MATCH_SCORE
@@ -127,7 +127,7 @@ def matching_laws(clip: Samples, take: Samples, candidates: Sequence[Candidate],
     clip, take : Samples
         At 16 kHz.
     candidates : sequence of Candidate
-        From `envelope.find_candidates`, a dozen or so: bars repeat.
+        From `coarse.find_candidates`, a dozen or so: bars repeat.
     most : int
         At most so many places.
 

@@ -1,23 +1,89 @@
 """The densest place on the sphere: where most of many weighted directions agree, and how surely.
 
-Functions: densest_direction; scatter_sd (how far groups of the directions pull it to and fro).
+Goal: one direction out of thousands of bins, each of which a reflection may have pulled along a known line.
+Notes: a bin with pull a and swing b (spatial.analysis.direction) fits a direction d as well as
+exp(-q / 2), q = (d - a)' C (d - a), where C is the inverse of spread^2 I + LOOSE^2 b b': loose along its swing, tight
+across. The direction that most weight fits is found on a grid and then by Newton's steps on the sphere; bins that do
+not fit have no say in it.
+Functions: sphere_grid; densest_direction; climb (to the densest place near a start); spread_about (how far bins
+stray from it); swing_on_one_axis (the mark of a lone reflection).
 """
 
+from dataclasses import dataclass
+
 import numpy as np
+import numpy.typing as npt
 
 from spatial.conventions import FloatArray
 
-KERNEL_RAD = np.radians(15.0)
-"""Directions this close to each other count as one place: wider than a direction's own error in a room, narrower
-than the angle between performers."""
+SPREAD = 0.3
+"""How far a bin strays that counts as agreeing (17 degrees): more than a direction's own error in a room, less than
+the angle between performers."""
 
-_KERNEL_GAIN = 1.5
-_MOMENT_SD_RAD = np.radians(2.5)
-"""Uncertainty of a direction heard in a moment or two, which cannot tell its own scatter."""
+LOOSE = 3.0
+"""How much further along its swing, for each unit of swing."""
+
+_GRID_BINS = 4000
+_MANY_SHARE = 0.75
+"""Largest part of their swings that many reflections lay on one axis."""
+
+_AGREES = np.exp(-0.5 * 1.5**2)
 
 
-def _sphere_grid(count: int = 400) -> FloatArray:
-    """Points spread evenly over the sphere (golden-angle spiral)."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Pulls:
+    """Weighted bins, each with the line along which reflections may have pulled it."""
+
+    pull: FloatArray
+    """Shape (n, 3)."""
+    swing: FloatArray
+    """Shape (n, 3)."""
+    weight: FloatArray
+    """Shape (n,)."""
+    spread: float = SPREAD
+    """How far a bin strays that counts as agreeing."""
+
+    def only(self, kept: npt.NDArray[np.integer] | npt.NDArray[np.bool_]) -> "Pulls":
+        """Some of the bins, by index or mask."""
+        return Pulls(self.pull[kept], self.swing[kept], self.weight[kept], self.spread)
+
+    def fit(self, directions: FloatArray) -> FloatArray:
+        """How well each bin fits each direction, 0 to 1, shape (directions, n)."""
+        pull, swing = self.pull.astype(np.float32), self.swing.astype(np.float32)
+        towards = directions.astype(np.float32)
+        apart = 1.0 + np.sum(pull**2, axis=1) - 2.0 * towards @ pull.T
+        along = towards @ swing.T - np.sum(pull * swing, axis=1)
+        apart -= self._slack().astype(np.float32) * along**2
+        return np.asarray(np.exp(apart * np.float32(-0.5 / self.spread**2)))
+
+    def say(self, directions: FloatArray) -> FloatArray:
+        """What each bin adds to the density at each direction, shape (directions, n)."""
+        return np.asarray(self.fit(directions) * self.narrow().astype(np.float32))
+
+    def narrow(self) -> FloatArray:
+        """Weights, less for bins that are loose: they say little wherever they fit, shape (n,)."""
+        return np.asarray(self.weight / np.sqrt(1.0 + (LOOSE / self.spread) ** 2 * np.sum(self.swing**2, axis=1)))
+
+    def _slack(self) -> FloatArray:
+        """C = (I - slack b b') / spread^2."""
+        return np.asarray(LOOSE**2 / (self.spread**2 + LOOSE**2 * np.sum(self.swing**2, axis=1)))
+
+    def agree(self, direction: FloatArray) -> npt.NDArray[np.bool_]:
+        """Which bins fit a direction within one and a half standard deviations, shape (n,)."""
+        return np.asarray(self.fit(direction[np.newaxis])[0] > _AGREES)
+
+    def forces(self, direction: FloatArray) -> FloatArray:
+        """C (a - d), times spread^2, of each bin, shape (n, 3); one direction, or one for each bin."""
+        away = self.pull - direction
+        return np.asarray(away - (self._slack() * np.sum(self.swing * away, axis=1))[:, np.newaxis] * self.swing)
+
+    def stiffness(self, say: FloatArray) -> FloatArray:
+        """Sum of C, times spread^2, over the bins, each by its say, shape (3, 3)."""
+        return np.asarray(np.sum(say) * np.eye(3) - (self.swing * (say * self._slack())[:, np.newaxis]).T @ self.swing)
+
+
+def sphere_grid(count: int = 400) -> FloatArray:
+    """Points spread evenly over the sphere (golden-angle spiral), shape (count, 3)."""
     index = np.arange(count) + 0.5
     height = 1 - 2 * index / count
     turn = np.pi * (1 + np.sqrt(5)) * index
@@ -25,66 +91,68 @@ def _sphere_grid(count: int = 400) -> FloatArray:
     return np.stack([level * np.cos(turn), level * np.sin(turn), height], axis=1)
 
 
-def densest_direction(vectors: FloatArray, weights: FloatArray) -> FloatArray:
-    """Direction of greatest weighted density, by mean shift from the best point of a grid.
+def densest_direction(pulls: Pulls) -> FloatArray:
+    """Direction that the most weight fits.
 
     Parameters
     ----------
-    vectors : ndarray, shape (n, 3)
-        Unit vectors.
-    weights : ndarray, shape (n,)
+    pulls : Pulls
 
     Returns
     -------
     ndarray, shape (3,)
         Unit vector.
     """
-    sharpness = 1.0 / KERNEL_RAD**2
-    grid = _sphere_grid()
-    nearness = grid.astype(np.float32) @ vectors.T.astype(np.float32) - 1.0
-    density = np.exp(0.5 * sharpness * nearness, dtype=np.float32) @ weights.astype(np.float32)
-    return _climb(vectors, weights, grid[int(np.argmax(density))], steps=30)
+    grid = sphere_grid()
+    weighty = pulls
+    if pulls.weight.size > _GRID_BINS:
+        weighty = pulls.only(np.argpartition(pulls.weight, -_GRID_BINS)[-_GRID_BINS:])
+    start = grid[int(np.argmax(np.sum(weighty.say(grid), axis=1)))]
+    return climb(pulls, start)
 
 
-def _climb(vectors: FloatArray, weights: FloatArray, start: FloatArray, *, steps: int) -> FloatArray:
-    sharpness = 1.0 / KERNEL_RAD**2
-    place = start
+def climb(pulls: Pulls, start: FloatArray, *, steps: int = 30) -> FloatArray:
+    """The densest direction uphill of a start, unit vector, shape (3,)."""
+    place = np.asarray(start, dtype=float)
     for _ in range(steps):
-        pull = (weights * np.exp(sharpness * (vectors @ place - 1.0))) @ vectors
-        moved = pull / max(float(np.linalg.norm(pull)), 1e-30)
+        say = pulls.say(place[np.newaxis])[0].astype(float)
+        across = _across(place)
+        stiff = across @ pulls.stiffness(say) @ across.T
+        step = np.linalg.solve(stiff + 1e-9 * np.eye(2), across @ (say @ pulls.forces(place)))
+        moved = place + step @ across
+        moved /= np.linalg.norm(moved)
         if np.linalg.norm(moved - place) < 1e-5:
             return np.asarray(moved)
         place = moved
-    return np.asarray(place)
+    return place
 
 
-def scatter_sd(vectors: FloatArray, weights: FloatArray, groups: FloatArray, vector: FloatArray) -> float:
-    """Standard deviation per axis across the direction, from how far quarter seconds pull it to and fro.
+def spread_about(pulls: Pulls, direction: FloatArray) -> float:
+    """How far the bins that say a direction stray from it: root mean square distance, radians for small ones."""
+    say = pulls.say(direction[np.newaxis])[0]
+    return float(np.sqrt(np.sum(say * np.sum((pulls.pull - direction) ** 2, axis=1)) / np.sum(say)))
 
-    Each quarter second's pull is what it adds to the mean shift's next step; independent pulls add in squares. Few
-    quarter seconds cannot tell their own scatter: what a moment may be wrong by is added, shrinking with their number.
 
-    Parameters
-    ----------
-    vectors : ndarray, shape (n, 3)
-        Unit vectors.
-    weights : ndarray, shape (n,)
-    groups : ndarray of int, shape (n,)
-        Which quarter second each vector belongs to.
-    vector : ndarray, shape (3,)
-        The densest direction.
+def swing_on_one_axis(pulls: Pulls, direction: FloatArray) -> float:
+    """How far the bins that say a direction swing along one common axis, beyond what many reflections would do.
+
+    A lone reflection that has caught up with a slow sound moves all bins along one line: they agree, and are wrong
+    together. Many reflections swing to all sides.
 
     Returns
     -------
     float
-        Radians.
+        Root mean square swing, radians for small ones; 0 where the swings have no common axis.
     """
-    say = weights * np.exp((vectors @ vector - 1.0) / KERNEL_RAD**2)
-    _, number = np.unique(groups, return_inverse=True)
-    total = np.bincount(number, say)
-    across = vectors - np.outer(vectors @ vector, vector)
-    pulls = np.stack([np.bincount(number, say * part) for part in across.T])
-    # A mean shift step falls short of where it is going: the kernel has not yet seen what lies there.
-    moved = np.sum(pulls**2) / np.sum(total) ** 2
-    independent = np.sum(total) ** 2 / np.sum(total**2)
-    return float(np.sqrt(moved / 2 * _KERNEL_GAIN**2 + (_MOMENT_SD_RAD / independent) ** 2))
+    say = pulls.say(direction[np.newaxis])[0].astype(float)
+    moments = (pulls.swing * say[:, np.newaxis]).T @ pulls.swing / np.sum(say)
+    total = float(np.trace(moments))
+    if total <= 0.0:
+        return 0.0
+    share = float(np.linalg.eigvalsh(moments)[-1]) / total
+    return float(np.clip((share - _MANY_SHARE) / (1.0 - _MANY_SHARE), 0.0, 1.0)) * float(np.sqrt(total))
+
+
+def _across(direction: FloatArray) -> FloatArray:
+    """Two unit vectors square to a direction and to each other, shape (2, 3)."""
+    return np.asarray(np.linalg.svd(direction[np.newaxis])[2][1:])

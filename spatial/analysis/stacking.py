@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spatial.analysis.coarse import MAX_DRIFT_PPM
 from spatial.analysis.correlation import WINDOW, CrossWindows, cross_windows, lag_curves, refine_peak, scatter_of
-from spatial.analysis.envelope import MAX_DRIFT_PPM
 from spatial.analysis.samples import Samples
 from spatial.conventions import FloatArray
 from spatial.timebase import ClockLaw

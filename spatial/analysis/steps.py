@@ -8,12 +8,15 @@ Conventions: spatial.conventions (time). A step is take time's, as in spatial.ti
 Functions: find_steps (a clock law with the steps in it); with_small_step (one more, known roughly).
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
+from spatial.analysis.coarse import find_candidates
 from spatial.analysis.correlation import WINDOW, CrossWindows, cross_windows, scatter_of, signed_curves
-from spatial.analysis.envelope import ENVELOPE_RATE_HZ, find_candidates
+from spatial.analysis.envelope import ENVELOPE_RATE_HZ
 from spatial.analysis.samples import Excerpt, Samples
 from spatial.analysis.stacking import SEARCH_S, try_law
 from spatial.conventions import FloatArray
@@ -49,6 +52,17 @@ class Listening:
     """A window this near the law agrees with it."""
     powers: tuple[FloatArray, FloatArray] | None
     """Band envelopes of clip and take; None: only steps within SEARCH_S are found."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """What a law with steps is between two of them: a law without."""
+
+    law: ClockLaw
+    begin_s: float
+    """Clip time; -inf for the first piece."""
+    end_s: float
+    """Clip time; inf for the last piece."""
 
 
 def find_steps(listening: Listening, windows: CrossWindows) -> ClockLaw:
@@ -181,40 +195,40 @@ def _far_beside(listening: Listening, piece: ClockLaw, stretch: tuple[float, flo
 def _with_piece(listening: Listening, law: ClockLaw, beside: ClockLaw, stretch: tuple[float, float]) -> ClockLaw | None:
     """The law with another piece in it where a stretch follows that piece; None where it returns to what it left."""
     clip_end = listening.clip.length / listening.clip.rate_hz
-    edge = WINDOW / listening.clip.rate_hz
-    before = [step for step in law.steps if step.clip_time_s <= stretch[0] + edge]
-    after = [step for step in law.steps if step.clip_time_s >= stretch[1] - edge]
-    left, right = law.piece_at(stretch[0] - 2 * edge), law.piece_at(stretch[1] + 2 * edge)
-    at_start, at_end = stretch[0] < 2 * edge, stretch[1] > clip_end - 2 * edge
-    returns = not (at_start or at_end) and abs(left.offset_s - right.offset_s) < _SAME_S
-    lasting = stretch[1] - stretch[0] >= _LASTING_S and abs(beside.offset_s - left.offset_s) >= _LASTING_STEP_S
-    if returns and not lasting:
+    # A step of the law so near an end of the stretch is the same step, and is set anew; so near an end of the clip
+    # there is none.
+    near = 2 * WINDOW / listening.clip.rate_hz
+    pieces = _pieces_of(law)
+    before = [piece for piece in pieces if piece.begin_s < stretch[0] - near] if stretch[0] >= near else []
+    after = [piece for piece in pieces if piece.end_s > stretch[1] + near] if stretch[1] <= clip_end - near else []
+    left, right = before[-1].law if before else None, after[0].law if after else None
+    if left is not None and right is not None and abs(left.offset_s - right.offset_s) < _SAME_S:
+        lasting = stretch[1] - stretch[0] >= _LASTING_S and abs(beside.offset_s - left.offset_s) >= _LASTING_STEP_S
+        if not lasting:
+            return None
+    begin_s = _boundary(listening, left, beside, stretch[0], stretch) if left is not None else -np.inf
+    end_s = _boundary(listening, beside, right, stretch[1], stretch) if right is not None else np.inf
+    # Nothing would be heard of a piece that holds no window.
+    if begin_s > clip_end - near / 2 or end_s < near / 2:
         return None
-    # Offsets of the pieces, first to last, and where each ends.
-    pieces: list[ClockLaw] = []
-    ends: list[float] = []
-    for step in before if not at_start else []:
-        pieces.append(law.piece_at(step.clip_time_s - 1e-6))
-        ends.append(step.clip_time_s)
-    if before and not at_start and abs(before[-1].clip_time_s - stretch[0]) <= edge:
-        left = pieces.pop()
-        ends.pop()
-    if not at_start:
-        pieces.append(left)
-        ends.append(_boundary(listening, left, beside, stretch[0], stretch))
-    pieces.append(beside)
-    if not at_end:
-        ends.append(_boundary(listening, beside, right, stretch[1], stretch))
-        rest = [step for step in after if step.clip_time_s > stretch[1] + edge]
-        for step in rest:
-            pieces.append(law.piece_at(step.clip_time_s - 1e-6))
-            ends.append(step.clip_time_s)
-        pieces.append(law.piece_at(clip_end))
+    if after:
+        after[0] = replace(after[0], begin_s=end_s)
+    return _law_of([*before, _Piece(beside, begin_s, end_s), *after])
+
+
+def _pieces_of(law: ClockLaw) -> list[_Piece]:
+    """The pieces of a law, first to last."""
+    edges = [-np.inf, *(step.clip_time_s for step in law.steps), np.inf]
+    laws = [ClockLaw(law.offset_s, law.drift_ppm), *(law.piece_at(step.clip_time_s) for step in law.steps)]
+    return [_Piece(*piece) for piece in zip(laws, edges[:-1], edges[1:], strict=True)]
+
+
+def _law_of(pieces: Sequence[_Piece]) -> ClockLaw:
+    """The law that has these pieces, each from its begin on."""
     steps = tuple(
-        ClockStep(time, later.offset_s - earlier.offset_s)
-        for time, earlier, later in zip(ends, pieces[:-1], pieces[1:], strict=True)
+        ClockStep(later.begin_s, later.law.offset_s - earlier.law.offset_s) for earlier, later in pairwise(pieces)
     )
-    return ClockLaw(pieces[0].offset_s, law.drift_ppm, steps)
+    return ClockLaw(pieces[0].law.offset_s, pieces[0].law.drift_ppm, steps)
 
 
 def _boundary(

@@ -11,13 +11,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spatial.analysis.correlation import cross_windows, scatter_of, signed_curves
-from spatial.analysis.envelope import Candidate
+from spatial.analysis.coarse import Candidate
+from spatial.analysis.correlation import cross_windows
+from spatial.analysis.overlap import middle_s, other_fit_s, overlap_s
+from spatial.analysis.reading import read_along, with_hidden_step
 from spatial.analysis.samples import Samples
-from spatial.analysis.separation import Separation, unknown_rig
-from spatial.analysis.stacking import NEAR_S, SEARCH_S, Trial, try_law
-from spatial.analysis.steps import Listening, find_steps, with_small_step
-from spatial.analysis.windowfit import Told, fit_windows, hidden_step
+from spatial.analysis.separation import Separation, apart_rig, unknown_rig
+from spatial.analysis.stacking import NEAR_S, Trial, try_law
+from spatial.analysis.steps import Listening
+from spatial.analysis.windowfit import MOST_AFAR, fit_windows
 from spatial.conventions import FloatArray
 from spatial.timebase import ClockLaw, ClockStep
 
@@ -42,7 +44,9 @@ RIG_SD_S = 1e-4
 performer at 1.5 m up to 0.09 ms later than a plane wave would tell, whatever the direction."""
 
 _WANDER_S = 1e-5
-"""What a performer's lag wanders over a clip that the windows' scatter does not show (measured on clips of 15 s)."""
+_MANY_TURNS_S = 40.0
+"""What the performers' lags wander over a clip that the windows' scatter does not show, and the length from which on
+that holds. In fewer turns less of it evens out: over 10 s, with three turns or so, it is twice that (measured)."""
 
 _STEP_PLACES = 3.0
 """After a step other performers speak from other places: so many times what one place adds."""
@@ -52,8 +56,11 @@ _ODD_DRIFT_PPM = 500.0
 the slopes tried around it do not undo."""
 
 _WORTH_TRYING = 0.5
-_NEARLY = 0.7
-_MOMENT_S, _MOMENTS, _FITS = 1.0, 120, 6.0
+
+_BENT_PPM, _BENT_S = 150.0, 0.1
+"""A law that drifts by more than crystals do, but not far in all, may be bent over a clock step."""
+
+_BETTER = 1.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,6 +88,16 @@ class SyncEvidence:
     """Camera's place seen from the recorder, in the recorder's axes, shape (3,), with its sd."""
     separation_sd_m: FloatArray
 
+    @property
+    def windows(self) -> int:
+        """How many moments of the clip told something; each of the camera's microphones may have a say in one."""
+        return int(np.unique(self.times_s).size)
+
+    @property
+    def agreeing(self) -> int:
+        """How many of them lie on the line."""
+        return int(np.unique(self.times_s[self.weights > 0.5]).size)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SyncEstimate:
@@ -99,6 +116,8 @@ class SyncEstimate:
     """The take's real sample rate, where its header says another."""
     loop: bool = False
     """Whether there is no match because the clip fits in several places of the take."""
+    apart: bool = False
+    """Whether performers are heard at times that no shared rig allows: the recorder stands metres from the camera."""
     undecided: bool = False
     """Whether there is no match because there was too little to hear, not because the two differ."""
 
@@ -145,7 +164,7 @@ def estimate_sync(
     take : Samples
         The field, internal form, at 16 kHz.
     candidates : sequence of Candidate
-        From `envelope.find_candidates`.
+        From `coarse.find_candidates`.
     powers : tuple of ndarray, optional
         The envelopes that the candidates came from: with them, clock steps of seconds are found too.
     separation : Separation, optional
@@ -162,39 +181,48 @@ def estimate_sync(
     SyncEstimate
         matched False, with the reason, for silence, unrelated sound or too short an overlap.
     """
-    long_enough = [c for c in candidates if _overlap_s(clip, take, c.law) >= MIN_OVERLAP_S]
+    long_enough = [c for c in candidates if overlap_s(clip, take, c.law) >= MIN_OVERLAP_S]
     if not long_enough:
         if not candidates:
             return no_match("one of the two holds no sound that comes and goes", undecided=True)
         return no_match(f"clip and take would overlap by less than {MIN_OVERLAP_S:.0f} s", undecided=True)
     if long_enough[0].score < FAINT_SCORE:
         seen = _evidence_without_line(try_law(clip, take, long_enough[0].law)) if explain else None
-        return no_match(_too_weak(long_enough[0].score, COARSE_SCORE), evidence=seen)
+        return no_match(
+            _too_weak("the rises and falls of their sound", long_enough[0].score, COARSE_SCORE), evidence=seen
+        )
     likely = [c for c in long_enough if c.score >= _WORTH_TRYING * long_enough[0].score]
     trials = [try_law(clip, take, law) for candidate in likely for law in _laws_to_try(clip, take, candidate.law)]
     best = max(trials, key=lambda trial: trial.score)
     needed = MATCH_SCORE if long_enough[0].score >= COARSE_SCORE else SURE_SCORE
     if best.score < needed:
-        return no_match(_too_weak(best.score, needed), evidence=_evidence_without_line(best))
-    alias = _alias(clip, take, best, trials)
+        return no_match(_too_weak("their waves", best.score, needed), evidence=_evidence_without_line(best))
+    alias = other_fit_s(clip, take, best, trials)
     if alias is not None:
         reason = f"it fits in several places equally well, {alias:.2f} s apart: a steady beat or a loop"
         return replace(no_match(reason, evidence=_evidence_without_line(best), undecided=True), loop=True)
     rig = separation or unknown_rig()
-    near_s = max(NEAR_S, 1.2 * rig.widest_lag_s)
-    windows = cross_windows(clip, take, best.law, aimed=True, max_windows=max_windows, progress=progress)
-    listening = Listening(clip, take, best.signs, near_s, powers)
-    base = find_steps(listening, windows)
-    if base.steps:
-        windows = cross_windows(clip, take, base, aimed=True, max_windows=max_windows, progress=progress)
-    fitted = fit_windows(windows, best.signs, rig, near_s)
+    sounds = Listening(clip, take, best.signs, NEAR_S, powers)
+    reading = read_along(sounds, rig, best.law, max_windows, progress)
+    if (
+        abs(best.law.drift_ppm) > _BENT_PPM
+        and abs(best.law.drift_ppm) * 1e-6 * overlap_s(clip, take, best.law) < _BENT_S
+    ):
+        straight = read_along(sounds, rig, _without_drift(clip, take, best.law), max_windows)
+        reading = straight if straight.agreeing > _BETTER * reading.agreeing else reading
+    apart = separation is None and reading.fitted is not None and reading.fitted.afar > MOST_AFAR
+    if apart:
+        # No rig is that wide: the recorder stands apart, and the offset is in doubt by as much.
+        rig = apart_rig()
+        reading = read_along(sounds, rig, reading.law.piece_at(middle_s(clip, take, reading.law)), max_windows)
+    base, fitted = reading.law, reading.fitted
     if fitted is None:
         return no_match("too few moments of the clip agree on one offset", evidence=_evidence_without_line(best))
-    stepped = _with_hidden_step(listening, fitted.told, base, rig)
+    stepped = with_hidden_step(reading.listening, fitted.told, base, rig)
     if stepped is not None:
         base = stepped
         windows = cross_windows(clip, take, base, aimed=True, max_windows=max_windows)
-        fitted = fit_windows(windows, best.signs, rig, near_s) or fitted
+        fitted = fit_windows(windows, best.signs, rig, reading.listening.near_s) or fitted
     line = fitted.line
     steps = tuple(
         ClockStep(step.clip_time_s, step.step_s + float(more), float(np.hypot(sd, _STEP_PLACES * rig.place_sd_s)))
@@ -202,6 +230,8 @@ def estimate_sync(
     )
     law = replace(base.moved(line.offset_s, line.slope), steps=steps)
     sd = np.sqrt(np.diag(line.covariance))
+    length_s = overlap_s(clip, take, base)
+    wander_s = _WANDER_S * max(1.0, np.sqrt(_MANY_TURNS_S / length_s))
     # Without drift the offset is the line's value where it is surest.
     anchor = -line.covariance[0, 1] / line.covariance[1, 1]
     steady = law.piece_at(0.0).take_from_clip(anchor) - anchor
@@ -210,7 +240,7 @@ def estimate_sync(
         reason="",
         law=law,
         offset_sd_s=float(np.hypot(sd[0], RIG_SD_S)),
-        drift_sd_ppm=float(np.hypot(sd[1], _WANDER_S / _overlap_s(clip, take, base)) * 1e6),
+        drift_sd_ppm=float(np.hypot(sd[1], wander_s / length_s) * 1e6),
         evidence=SyncEvidence(
             times_s=fitted.told.times_s,
             lags_s=np.array([base.take_from_clip(t) - t for t in fitted.told.times_s]) + fitted.told.lags_s,
@@ -225,74 +255,28 @@ def estimate_sync(
             separation_sd_m=line.separation_sd_m,
         ),
         steady=ClockLaw(steady, steps=steps),
+        apart=apart,
     )
-
-
-def _with_hidden_step(listening: Listening, told: Told, law: ClockLaw, rig: Separation) -> ClockLaw | None:
-    """The law with a step that is smaller than the windows' reach, where they tell one."""
-    found = hidden_step(told, law, rig)
-    if found is None:
-        return None
-    time_s, line = found
-    return with_small_step(listening, law.moved(line.offset_s, line.slope), time_s, float(line.steps_s[-1]))
-
-
-def _alias(clip: Samples, take: Samples, best: Trial, trials: Sequence[Trial]) -> float | None:
-    """How far away the take fits the same moments of the clip nearly as well, seconds; None where it does not.
-
-    After a clock step another place fits well too, but other moments.
-    """
-    middle = _middle_s(clip, take, best.law)
-    here = best.law.take_from_clip(middle)
-    fitting: FloatArray | None = None
-    for trial in sorted(trials, key=lambda t: -t.score):
-        apart = abs(trial.law.take_from_clip(middle) - here)
-        if trial.score < _NEARLY * best.score or apart <= SEARCH_S:
-            continue
-        if fitting is None:
-            fitting = _moments(clip, take, best)
-        other = _moments(clip, take, trial)
-        both = np.isin(fitting, other).sum()
-        if both > 0.5 * max(1, min(len(fitting), len(other))):
-            return apart
-    return None
-
-
-def _moments(clip: Samples, take: Samples, trial: Trial) -> FloatArray:
-    """The seconds of the clip that a trial's law fits."""
-    windows = cross_windows(clip, take, trial.law, every_s=_MOMENT_S, max_windows=_MOMENTS)
-    lags, curves = signed_curves(windows, trial.signs, max_lag_s=SEARCH_S)
-    fits = curves[:, np.abs(lags) <= NEAR_S].max(axis=1) / scatter_of(curves) > _FITS
-    return np.asarray(np.round(windows.times_s[fits] / _MOMENT_S))
 
 
 def _laws_to_try(clip: Samples, take: Samples, law: ClockLaw) -> list[ClockLaw]:
     """A coarse law, and the same without a drift that only a short overlap could have made up."""
     if abs(law.drift_ppm) < _ODD_DRIFT_PPM:
         return [law]
-    middle = _middle_s(clip, take, law)
-    return [law, ClockLaw(law.take_from_clip(middle) - middle)]
+    return [law, _without_drift(clip, take, law)]
 
 
-def _too_weak(score: float, needed: float) -> str:
-    return f"they do not seem to hear the same event (best likeness {score:.1f}, {needed:.0f} needed)"
+def _without_drift(clip: Samples, take: Samples, law: ClockLaw) -> ClockLaw:
+    """The law without drift that crosses a law in the middle of the overlap."""
+    middle = middle_s(clip, take, law)
+    return ClockLaw(law.take_from_clip(middle) - middle)
 
 
-def _overlap_s(clip: Samples, take: Samples, law: ClockLaw) -> float:
-    start, end = _covered_s(clip, take, law)
-    return end - start
-
-
-def _middle_s(clip: Samples, take: Samples, law: ClockLaw) -> float:
-    """Clip time in the middle of the overlap."""
-    start, end = _covered_s(clip, take, law)
-    return start + (end - start) / 2
-
-
-def _covered_s(clip: Samples, take: Samples, law: ClockLaw) -> tuple[float, float]:
-    """Clip time from which and until which clip and take overlap."""
-    end = min(clip.length / clip.rate_hz, law.clip_from_take(take.length / take.rate_hz))
-    return max(0.0, law.clip_from_take(0.0)), end
+def _too_weak(what: str, score: float, needed: float) -> str:
+    return (
+        f"they do not seem to hear the same event ({what} agree nowhere by more than {score:.1f} times chance, where "
+        f"{needed:.0f} is enough)"
+    )
 
 
 def _evidence_without_line(trial: Trial) -> SyncEvidence:

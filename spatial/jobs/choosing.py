@@ -1,27 +1,33 @@
 """Which of the takes that match a clip was rolling, where music played back makes several match.
 
-Functions: choose_take (from the estimates of all takes to one result, or to "cannot tell"); on_picture_time (from
-the time of the sound's samples to clip time).
+Functions: choose_take (from the estimates of all takes to one result, or to "cannot tell");
+camera_stamp_s; on_picture_time (from the time of the sound's samples to clip time).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spatial.analysis.contradiction import Contradiction, Standing
-from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, find_candidates
+from spatial.analysis.coarse import Candidate, find_candidates
+from spatial.analysis.contradiction import Standing
+from spatial.analysis.envelope import WORKING_RATE_HZ
+from spatial.analysis.pulse import find_pulse
 from spatial.analysis.rivals import Alternative, Judgement, Verdict, judge_rivals, matching_laws
 from spatial.analysis.sync import MATCH_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.analysis.walltime import Offer, weigh_clocks
 from spatial.conventions import FloatArray
-from spatial.findings import Finding, Severity
-from spatial.jobs.listening import Listened
+from spatial.findings import Finding
+from spatial.jobs.choice_findings import Possibility, ambiguous, copies_of, doubtful, only_music, other_moment
+from spatial.jobs.onetake import Listened
+from spatial.jobs.sync_findings import missing_finding
+from spatial.media.joining import missing_parts
 from spatial.media.movies import Clip
 from spatial.media.resampling import TakeSamples
 from spatial.media.spool import Spool
@@ -34,19 +40,6 @@ if TYPE_CHECKING:
 _MOST_TAKES, _MOST_PLACES = 4, 12
 _SAME_S = 0.002
 _RIG_M = 0.6
-_LONG_S = 1.0
-"""A true pair seldom seems to differ for so long."""
-
-
-@dataclass(frozen=True, slots=True)
-class Possibility:
-    """One way in which clip and take may belong together."""
-
-    take: Take
-    law: ClockLaw
-    """From clip time."""
-    share: float
-    """Its probability, if it is one of those named."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,7 +100,13 @@ def choose_take(
             only = [Candidate(alternatives[best].law, np.inf)]
             estimate = estimate_sync(sound, alternatives[best].take, only, separation=separation)
             estimate = on_picture_time(estimate, clip)
-    return _choice(clip, take, estimate, judgement, [owner[0] for owner in owners], alternatives, phase_s, separation)
+    told = {owner.path: own for owner, _, own in likely}
+    own_takes = [owner[0] for owner in owners]
+    choice = _choice(clip, take, estimate, judgement, own_takes, alternatives, phase_s, separation, told)
+    if len(alternatives) > 1 or not choice.estimate.matched or choice.findings:
+        return choice
+    pulse = find_pulse(heard.powers, owners[0][1].powers, alternatives[0].law)
+    return replace(choice, findings=(only_music(clip, take),)) if pulse.nothing_else else choice
 
 
 def _strength(estimate: SyncEstimate) -> float:
@@ -132,12 +131,12 @@ def _with_clocks(clip: Clip, takes: Sequence[Take], alternatives: Sequence[Alter
     """The alternatives with what the boxes' own clocks say: little, for one clip alone."""
     offers = [Offer(0, number, a.law.offset_s) for number, a in enumerate(alternatives)]
     said: FloatArray = weigh_clocks(
-        [_camera_stamp_s(clip)], [clip.duration_s], [take.start_of_day_s for take in takes], offers
+        [camera_stamp_s(clip)], [clip.duration_s], [take.start_of_day_s for take in takes], offers
     ).log_odds
     return [replace(a, log_odds=float(odds)) for a, odds in zip(alternatives, said, strict=True)]
 
 
-def _camera_stamp_s(clip: Clip) -> float | None:
+def camera_stamp_s(clip: Clip) -> float | None:
     """Seconds of the camera's day at which the clip was made."""
     try:
         made = datetime.fromisoformat(clip.created or "")
@@ -155,18 +154,24 @@ def _choice(
     alternatives: Sequence[Alternative],
     phase_s: float,
     separation: Separation | None,
+    told: Mapping[Path, SyncEstimate],
 ) -> Choice:
     order = sorted(range(len(alternatives)), key=lambda n: -judgement.shares[n])
     possibilities = tuple(
-        Possibility(takes[n], alternatives[n].law.from_clip_time(-phase_s), judgement.shares[n])
+        Possibility(
+            takes[n],
+            alternatives[n].law.from_clip_time(-phase_s),
+            judgement.shares[n],
+            None if judgement.contradictions[n].standing is Standing.CONTRADICTED else told[takes[n].path],
+        )
         for n in order
         if n == judgement.best or n in judgement.rivals
     )
     against = judgement.contradictions[judgement.best]
     # Further apart than a rig, each performer has a lag of their own, and moments seem not to be shared that are.
-    apart = separation is not None and separation.reach_m > _RIG_M
+    apart = estimate.apart or (separation is not None and separation.reach_m > _RIG_M)
     if judgement.verdict is Verdict.NONE and not apart:
-        return Choice(take, _refused(estimate, _other_moment(take, against)), (), possibilities)
+        return Choice(take, _refused(estimate, other_moment(take, against)), (), possibilities)
     if judgement.rivals:
         copies = [
             takes[n].samples == take.samples
@@ -174,12 +179,15 @@ def _choice(
             for n in judgement.rivals
         ]
         if all(copies) and estimate.matched:
-            return Choice(take, estimate, (_copies(clip, take, possibilities),), possibilities)
-        finding = _ambiguous(clip, possibilities)
+            return Choice(take, estimate, (copies_of(clip, take, possibilities),), possibilities)
+        places = [(takes[n], alternatives[n].law.from_clip_time(-phase_s)) for n in order if n in judgement.rivals]
+        if parts := _parts(clip, (take, alternatives[judgement.best].law.from_clip_time(-phase_s)), places, told):
+            return parts
+        finding = ambiguous(clip, possibilities)
         reason = "it cannot be told which of several places it is, for they hold the same music or the same beat"
         return Choice(take, replace(_refused(estimate, reason), undecided=True), (finding,), possibilities)
-    doubtful = against.standing is Standing.DOUBTFUL and not apart
-    findings = (_doubtful(clip, take, against),) if doubtful else ()
+    unsure = against.standing is Standing.DOUBTFUL and not apart
+    findings = (doubtful(clip, take, against),) if unsure else ()
     return Choice(take, estimate, findings, possibilities)
 
 
@@ -187,53 +195,23 @@ def _refused(estimate: SyncEstimate, reason: str) -> SyncEstimate:
     return no_match(reason, evidence=estimate.evidence)
 
 
-def _other_moment(take: Take, against: Contradiction) -> str:
-    return (
-        f"they share {against.shared_s:.0f} s of the same sound, but not {_spans(against)}, where both hold other "
-        f"sound: the same music played again, and {take.path.name} is another take of it (if the recorder stood "
-        "metres from the camera, give --mic-offset)"
-    )
-
-
-def _spans(against: Contradiction) -> str:
-    spans = [f"{start:.1f} to {end:.1f} s" for start, end in against.spans_s[:3]]
-    return " and ".join(spans) + (" and more" if len(against.spans_s) > 3 else "")
-
-
-def _doubtful(clip: Clip, take: Take, against: Contradiction) -> Finding:
-    where = f" ({_spans(against)})" if against.spans_s else ""
-    return Finding(
-        "ambiguous_match",
-        Severity.FIX if against.contradicted_s >= _LONG_S else Severity.LOOK,
-        f"{take.path.name} matches {clip.path.name}, but parts of them differ{where}: if music was played back, make "
-        "sure that this is the take that was rolling",
-        clip.path.name,
-    )
-
-
-def _copies(clip: Clip, take: Take, possibilities: Sequence[Possibility]) -> Finding:
-    others = ", ".join(p.take.path.name for p in possibilities if p.take is not take)
-    return Finding(
-        "ambiguous_match",
-        Severity.LOOK,
-        f"{others} fits {clip.path.name} just as {take.path.name} does, and seems to be a copy of it: keep one of them",
-        clip.path.name,
-    )
-
-
-def _ambiguous(clip: Clip, possibilities: Sequence[Possibility]) -> Finding:
-    named = ", ".join(
-        f"{p.take.path.name}, started {abs(p.law.offset_s):.2f} s {'before' if p.law.offset_s > 0 else 'after'} the "
-        f"clip ({100 * p.share:.0f} %)"
-        for p in possibilities[:4]
-    )
-    return Finding(
-        "ambiguous_match",
-        Severity.FIX,
-        f"{clip.path.name} may belong to {named}; a clap, a word or a step that only one of them holds settles it, "
-        "or the times of day in the recorder's files",
-        clip.path.name,
-    )
+def _parts(
+    clip: Clip, one: tuple[Take, ClockLaw], others: Sequence[tuple[Take, ClockLaw]], told: Mapping[Path, SyncEstimate]
+) -> Choice | None:
+    """The part that covers most of the clip, where the rivals are parts of one recording with a part missing."""
+    if len(others) != 1:
+        return None
+    (first, ends), (second, begins) = sorted((one, others[0]), key=lambda place: place[1].clip_from_take(0.0))
+    end_s, start_s = ends.clip_from_take(first.duration_s), begins.clip_from_take(0.0)
+    missing = missing_parts(first, second, start_s - end_s)
+    if not missing:
+        return None
+    take, law = (first, ends) if end_s > clip.duration_s - start_s else (second, begins)
+    estimate = told[take.path]
+    if not estimate.matched:
+        return None
+    finding = missing_finding(clip, first, second, start_s - end_s, missing)
+    return Choice(take, estimate, (finding,), (Possibility(take, law, 1.0, estimate),))
 
 
 def on_picture_time(estimate: SyncEstimate, clip: Clip) -> SyncEstimate:

@@ -1,33 +1,36 @@
 """The conform job: write the synced, de-drifted, turned track, exactly as long as the clip, and prove it.
 
-Functions: conform_clip; clip_samples (a clip's exact length at the delivery rate).
+Functions: conform_clip.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.orientation import Hanging
+from spatial.analysis.mountprior import MountPrior
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import InconclusiveError, MediaFileError, OutputError
-from spatial.field import ChannelFormat, ReadAs
+from spatial.field import ChannelFormat, ReadAs, rewire_field
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
-from spatial.jobs.orient import OrientResult, determined_mount, orient_marks, require_match
+from spatial.jobs.orient import OrientResult, determined_turn, orient_marks, require_match
+from spatial.jobs.orient_clip import orient_by_scratch, with_scratch
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
-from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of, sync_listened
+from spatial.jobs.sync import SyncResult, match_takes, open_shoot, rig_of, sync_listened
 from spatial.jobs.timeofday import clip_start_of_day_s
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens
-from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import resampled
 from spatial.media.takes import Take, field_blocks, open_take
 from spatial.media.writing import TrackWriter, check_target, whole_file
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field, ypr_from_matrix
-from spatial.timebase import ClockLaw, samples_for_frames
+from spatial.timebase import ClockLaw
+
+Turn = Callable[[FloatArray], FloatArray]
+"""Turns a block of a take into the picture's axes."""
 
 _FADE_S = 0.005
 """Where silence meets sound the join is faded, or it would click."""
@@ -70,7 +73,8 @@ def conform_clip(
     marks_path: Path | None = None,
     mount: YawPitchRoll | None = None,
     rig: Rig,
-    hanging: Hanging | None = None,
+    prior: MountPrior | None = None,
+    repair: bool = False,
     tolerance: Tolerance | None = None,
     channel_format: ReadAs = ChannelFormat.AMBIX,
     force: bool = False,
@@ -84,6 +88,10 @@ def conform_clip(
         Marks of the clip: they tell the mount where it is not given, and prove the track.
     mount : YawPitchRoll, optional
         How the microphone sat, where the crew knows.
+    prior : MountPrior, optional
+        What the crew says of how it sat, where marks tell the rest.
+    repair : bool
+        Put the channels of a mirrored take right.
 
     Raises
     ------
@@ -92,18 +100,17 @@ def conform_clip(
     OutputError
         The track is not named as WAV, cannot be written, or exists and `force` is not set.
     """
-    if mount is None and marks_path is None:
+    if mount is None and marks_path is None and (prior is None or prior.hanging is None):
         raise InconclusiveError(
             "nothing tells how the microphone sat: give --marks FILE, or --mount YAW,PITCH,ROLL (0,0,0 if it faced "
-            "the lens and hung level)"
+            "the lens and hung level), or --upright or --upside-down, where the camera's stereo sound tells the rest"
         )
     if output.suffix.lower() != ".wav":
         raise OutputError(f"a track is written as WAV, and '{output}' does not say so; end its name in .wav")
     inputs = [clip_path, *take_paths, *([marks_path] if marks_path else [])]
     sidecar = output.with_suffix(".json")
-    clip = open_clip(clip_path)
+    clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
     marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
-    takes = open_takes(take_paths, channel_format)
     inputs += [path for take in takes for path in take.paths if path not in inputs]
     check_target(output, force=force, inputs=inputs)
     if _is_recording(output) and not is_track_of_ours(output):
@@ -115,25 +122,31 @@ def conform_clip(
     with (
         whole_file(sidecar, force=force, inputs=inputs) as temporary_sidecar,
         whole_file(output, force=force, inputs=inputs) as temporary,
-        listen_to_all(clip, takes, progress) as (sound, heard, listened),
+        listen_to_all(clip, takes, progress) as (sound, heard, listened, unread),
     ):
         given = matrix_from_ypr(mount) if mount is not None else None
         separation = rig_of(rig.mic_offset_m, given)
         result = match_takes(clip, sound, heard, listened, separation=separation, progress=progress)
         require_match(result)
-        oriented = None
+        oriented, repaired = None, None
         if given is not None:
             matrix = given
         else:
-            oriented = orient_marks(result, hear_marks(result.take, result.law, marks, rig), hanging=hanging)
-            matrix = determined_mount(oriented)
+            if marks_path is None:
+                oriented = orient_by_scratch(result, rig=rig, prior=prior, progress=progress)
+            else:
+                heard_marks = hear_marks(result.take, result.law, marks, rig)
+                oriented = orient_marks(result, heard_marks, prior=prior, repair=repair)
+                oriented = with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
+            matrix = determined_turn(oriented)
+            repaired = oriented.repaired.mic_from_take if oriented.repaired else None
             if separation is not None:
                 # Now that it is known how the microphone sat, so is what the sound's travel does to each window.
-                aimed = rig_of(rig.mic_offset_m, matrix)
+                aimed = rig_of(rig.mic_offset_m, matrix if repaired is None else matrix @ repaired)
                 ((take, told),) = [pair for pair in listened if pair[0] is result.take]
                 again = sync_listened(clip, sound, heard, take, told, separation=aimed, progress=progress)
                 result = replace(result, estimate=again) if again.matched else result
-        samples, clipped = _write(result, matrix, temporary, progress=progress)
+        samples, clipped = _write(result, matrix, repaired, temporary, progress=progress)
         track = open_take(temporary)
         proof = check_track(
             clip,
@@ -150,7 +163,7 @@ def conform_clip(
             ),
             tolerance=tolerance or Tolerance(),
         )
-        findings = [*(oriented.findings if oriented else result.findings), *proof.findings]
+        findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread, *proof.findings]
         if clipped:
             findings.append(_clipping(clipped, output))
         findings = list(dict.fromkeys(findings))
@@ -159,6 +172,7 @@ def conform_clip(
             sync=result,
             law=result.law,
             mount=matrix,
+            repaired=oriented.repaired if oriented else None,
             output=output,
             samples=samples,
             proof=proof,
@@ -178,19 +192,18 @@ def _is_recording(path: Path) -> bool:
     return True
 
 
-def clip_samples(clip: Clip) -> int:
-    """Exact length of a clip at the delivery rate."""
-    if clip.frames is not None and clip.frame_rate is not None:
-        return samples_for_frames(clip.frames, clip.frame_rate, DELIVERY_RATE_HZ)
-    return round(clip.duration_s * DELIVERY_RATE_HZ)
-
-
-def _write(result: SyncResult, matrix: FloatArray, path: Path, *, progress: Progress) -> tuple[int, int]:
+def _write(
+    result: SyncResult, matrix: FloatArray, repaired: FloatArray | None, path: Path, *, progress: Progress
+) -> tuple[int, int]:
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
-    wanted = clip_samples(result.clip)
+    wanted = result.clip.samples_at(DELIVERY_RATE_HZ)
+
+    def turned(block: FloatArray) -> FloatArray:
+        return turn_field(block if repaired is None else rewire_field(block, repaired), matrix)
+
     start_s = clip_start_of_day_s(result.clip, result.take, result.law)
     with TrackWriter(path, start_of_day_s=start_s) as writer:
-        for block in _pieces(result.take, result.law, matrix, wanted):
+        for block in _pieces(result.take, result.law, turned, wanted):
             holed = _with_holes(block, result.law, writer.samples) if result.law.steps else block
             writer.write(holed)
             progress("writing the track", writer.samples / max(wanted, 1))
@@ -218,10 +231,10 @@ def _with_holes(block: FloatArray, law: ClockLaw, first: int) -> FloatArray:
     return block * gain
 
 
-def _pieces(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Iterator[FloatArray]:
+def _pieces(take: Take, law: ClockLaw, turned: Turn, wanted: int) -> Iterator[FloatArray]:
     """The take on clip time, piece by piece between clock steps, with a crossfade where two pieces meet."""
     if not law.steps:
-        yield from _conformed(take, law, matrix, wanted)
+        yield from _conformed(take, law, turned, wanted)
         return
     half = round(_CROSSFADE_S * DELIVERY_RATE_HZ / 2)
     joins = [round(step.clip_time_s * DELIVERY_RATE_HZ) for step in law.steps]
@@ -233,7 +246,7 @@ def _pieces(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Itera
         middle_s = (start + end) / 2 / DELIVERY_RATE_HZ
         piece = law.piece_at(middle_s).from_clip_time(start / DELIVERY_RATE_HZ)
         held = np.zeros((4, 0), dtype=np.float32)
-        for block in _conformed(take, piece, matrix, end - start):
+        for block in _conformed(take, piece, turned, end - start):
             held = np.concatenate([held, block], axis=1)
             if left_over is not None and held.shape[1] >= 2 * half:
                 held[:, : 2 * half] = held[:, : 2 * half] * rising + left_over * (1.0 - rising)
@@ -245,7 +258,7 @@ def _pieces(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Itera
         left_over = held
 
 
-def _conformed(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> Iterator[FloatArray]:
+def _conformed(take: Take, law: ClockLaw, turned: Turn, wanted: int) -> Iterator[FloatArray]:
     """The take on clip time, turned, exactly `wanted` samples: silence, sound, silence."""
     rate = take.rate_hz
     # The take's sample nearest the clip's first instant; the half sample (10 us) it may be off is not heard.
@@ -260,9 +273,9 @@ def _conformed(take: Take, law: ClockLaw, matrix: FloatArray, wanted: int) -> It
         return
     place = first
     yield from _silence(max(0, first))
-    turned = (turn_field(block, matrix) for block in field_blocks(take, start_sample=begin, stop_sample=end))
+    blocks = (turned(block) for block in field_blocks(take, start_sample=begin, stop_sample=end))
     last = min(wanted, first + round((end - begin) / in_rate * DELIVERY_RATE_HZ))
-    for block in resampled(turned, in_rate, DELIVERY_RATE_HZ):
+    for block in resampled(blocks, in_rate, DELIVERY_RATE_HZ):
         start, stop = max(0, -place), min(block.shape[1], last - place)
         if start < stop:
             yield _faded(block[:, start:stop], place + start, first, last, wanted)

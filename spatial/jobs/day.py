@@ -9,19 +9,18 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from spatial.analysis.orientation import Hanging
+from spatial.analysis.mountprior import MountPrior
 from spatial.errors import MediaFileError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
+from spatial.jobs.clocks import settle_by_clocks
 from spatial.jobs.conform import ConformResult, conform_clip
-from spatial.jobs.listening import Listened, listen_to_clip, listen_to_take
+from spatial.jobs.listening import listen_to_clip, listen_to_takes, require_usable, unusable
 from spatial.jobs.marks import Rig
+from spatial.jobs.onetake import Listened
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.reading import settle
 from spatial.jobs.sidecar import is_track_of_ours
-from spatial.jobs.sync import SyncResult, match_takes, rig_of
-from spatial.media.cache import FeatureCache
-from spatial.media.gathering import gather_takes
+from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of
 from spatial.media.movies import open_clip
 from spatial.media.takes import Take
 
@@ -75,7 +74,8 @@ def run_day(
     folder: Path,
     *,
     rig_for: Callable[[Path], Rig],
-    hanging: Hanging | None = None,
+    prior: MountPrior | None = None,
+    repair: bool = False,
     channel_format: ReadAs = ChannelFormat.AMBIX,
     force: bool = False,
     progress: Progress = silent,
@@ -95,12 +95,17 @@ def run_day(
         The folder holds nothing to work on, or no take that can be used.
     """
     clips, found = files_of_day(folder)
-    takes, broken = _listen_to_all(found, channel_format, progress)
+    # A file in the folder that is no take may be none of the shoot's: it is looked at, not mended.
+    opened, unopened = open_takes(found, channel_format, severity=Severity.LOOK)
+    takes, unread = listen_to_takes(opened, progress)
+    require_usable(len(takes), [*unopened, *unread])
+    matched = _match_all(clips, takes, rig_for, progress)
     tracks = folder / TRACKS_FOLDER
     new = not tracks.exists()
     try:
         done = [
-            _run_clip(clip, takes, tracks, rig_for(clip), hanging, channel_format, force, progress) for clip in clips
+            _finish_clip(clip, told, tracks, rig_for(clip), prior, repair, channel_format, force, progress)
+            for clip, told in zip(clips, matched, strict=True)
         ]
     finally:
         if new:
@@ -113,52 +118,46 @@ def run_day(
         for take, _ in takes
         if take.path not in used
     ]
-    return DayResult(folder, tuple(done), tuple(path for path in found if path not in used), (*broken, *spare))
+    return DayResult(
+        folder, tuple(done), tuple(path for path in found if path not in used), (*unopened, *unread, *spare)
+    )
 
 
-def _listen_to_all(
-    paths: Sequence[Path], channel_format: ReadAs, progress: Progress
-) -> tuple[list[tuple[Take, Listened]], list[Finding]]:
-    """Listen to every take once, for all clips; what cannot be used is a finding.
-
-    Raises
-    ------
-    MediaFileError
-        None can be used.
-    """
-    takes: list[tuple[Take, Listened]] = []
-    cache = FeatureCache()
-    gathered = gather_takes(paths, channel_format=channel_format)
-    broken = [Finding("truncated", Severity.LOOK, str(error), path.name) for path, error in gathered.failures]
-    for opened in gathered.takes:
-        take, _ = settle(opened)
-        try:
-            takes.append((take, listen_to_take(take, progress, cache=cache)))
-        except SoundplumbError as error:
-            broken.append(Finding("truncated", Severity.LOOK, str(error), take.path.name))
-    if not takes:
-        raise MediaFileError(f"none of the {len(paths)} takes can be used; the first: {broken[0].message}")
-    return takes, broken
-
-
-def _run_clip(
-    clip: Path,
+def _match_all(
+    clips: Sequence[Path],
     takes: Sequence[tuple[Take, Listened]],
+    rig_for: Callable[[Path], Rig],
+    progress: Progress,
+) -> list[SyncResult | Finding]:
+    """Match every clip by its sound; then those that sound leaves open by what the clocks of all of them say."""
+    matched: list[SyncResult | Finding] = []
+    for clip in clips:
+        try:
+            opened = open_clip(clip)
+            with listen_to_clip(opened, progress) as (sound, heard):
+                apart = rig_of(rig_for(clip).mic_offset_m)
+                matched.append(match_takes(opened, sound, heard, takes, separation=apart, progress=progress))
+        except SoundplumbError as error:
+            matched.append(unusable(clip, error, Severity.FIX))
+    settled = iter(settle_by_clocks([told for told in matched if isinstance(told, SyncResult)]))
+    return [next(settled) if isinstance(told, SyncResult) else told for told in matched]
+
+
+def _finish_clip(
+    clip: Path,
+    result: SyncResult | Finding,
     tracks: Path,
     rig: Rig,
-    hanging: Hanging | None,
+    prior: MountPrior | None,
+    repair: bool,
     channel_format: ReadAs,
     force: bool,
     progress: Progress,
 ) -> DayClip:
-    marks = clip.with_name(f"{clip.stem}.marks.csv")
-    try:
-        opened = open_clip(clip)
-        with listen_to_clip(opened, progress) as (sound, heard):
-            apart = rig_of(rig.mic_offset_m)
-            result = match_takes(opened, sound, heard, takes, separation=apart, progress=progress)
-    except SoundplumbError as error:
-        return DayClip(clip, None, None, (Finding("truncated", Severity.FIX, str(error), clip.name),))
+    """Conform a clip that was matched, where its marks tell how."""
+    if isinstance(result, Finding):
+        return DayClip(clip, None, None, (result,))
+    marks, track = clip.with_name(f"{clip.stem}.marks.csv"), tracks / f"{clip.stem}.wav"
     if not result.estimate.matched:
         return DayClip(clip, result, None, result.findings)
     if not marks.exists():
@@ -169,15 +168,24 @@ def _run_clip(
             clip.name,
         )
         return DayClip(clip, result, None, (*result.findings, missing))
+    if track.exists() and not force:
+        kept = Finding(
+            "undetermined",
+            Severity.LOOK,
+            f"{tracks.name}/{track.name} was there before and has been left as it is: add --force to make it anew",
+            clip.name,
+        )
+        return DayClip(clip, result, None, (*result.findings, kept))
     try:
         _make_folder(tracks)
         conformed = conform_clip(
             clip,
             result.take.paths,
-            tracks / f"{clip.stem}.wav",
+            track,
             marks_path=marks,
             rig=rig,
-            hanging=hanging,
+            prior=prior,
+            repair=repair,
             channel_format=channel_format,
             force=force,
             progress=progress,

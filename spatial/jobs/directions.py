@@ -9,10 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
+from spatial.analysis.direction import LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
+from spatial.analysis.stepcells import StepCells, join_cells, step_cells
+from spatial.analysis.tracks import find_tracks, rows_by_source
 from spatial.errors import InputError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding
+from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import require_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.reading import settle
@@ -31,6 +34,8 @@ class DirectionsResult:
     sync: SyncResult | None
     """How the take lies against the clip; None where no clip was given and times are the take's own."""
     findings: tuple[Finding, ...]
+    marks: tuple[HeardMark, ...] = ()
+    """Of the clip, as heard in the take."""
 
 
 def directions_of_take(
@@ -38,7 +43,8 @@ def directions_of_take(
     *,
     clip_path: Path | None = None,
     step_s: float = 0.1,
-    band_hz: tuple[float, float] = BAND_HZ,
+    marks_path: Path | None = None,
+    rig: Rig = Rig(),  # noqa: B008 a frozen value
     channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> DirectionsResult:
@@ -50,6 +56,10 @@ def directions_of_take(
         Put the rows on this clip's time, and only as long as the clip.
     step_s : float
         Time of one row, seconds; 0.05 or more.
+    marks_path : Path, optional
+        The clip's marks, to be heard too.
+    rig : Rig
+        The band to trust, and what marks are seen from.
 
     Raises
     ------
@@ -58,35 +68,44 @@ def directions_of_take(
     """
     if step_s < 0.05:
         raise InputError(f"a step of {step_s:g} s is too short to tell a direction; use 0.05 s or more")
-    take, _ = settle(open_take(take_path, channel_format=channel_format))
+    if marks_path is not None and clip_path is None:
+        raise InputError("marks are in a clip's time; name the clip too")
+    band_hz = rig.band_hz
     if clip_path is None:
+        take, _ = settle(open_take(take_path, channel_format=channel_format))
         frames = _frames(take, 0.0, take.duration_s, step_s, band_hz, progress)
         return DirectionsResult(take, frames, None, take.findings)
     result = sync_clip(clip_path, [take_path], channel_format=channel_format, progress=progress)
     require_match(result)
+    take = result.take
     start, stop = (result.law.take_from_clip(time) for time in (0.0, result.clip.duration_s))
     # A step of the clip's time is a little more or less on the take's clock.
     frames = _frames(take, start, stop, step_s * result.law.ratio, band_hz, progress)
     on_clip = np.array([result.law.clip_from_take(time) for time in frames.times_s])
+    marks: tuple[HeardMark, ...] = ()
+    if marks_path is not None:
+        marks = tuple(hear_marks(take, result.law, marks_of_clip(marks_path, result.clip, rig), rig))
     columns = {field.name: getattr(frames, field.name) for field in fields(frames)}
-    return DirectionsResult(take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings)
+    return DirectionsResult(take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings, marks)
 
 
 def _frames(
     take: Take, start_s: float, stop_s: float, step_s: float, band_hz: tuple[float, float], progress: Progress
 ) -> FrameDirections:
     parts = list(_chunks(take, start_s, stop_s, step_s, band_hz, progress))
-    return FrameDirections(
-        *(
-            np.concatenate([getattr(part, field.name) for part in parts]) if parts else np.zeros(0)
-            for field in fields(FrameDirections)
-        )
+    if not parts:
+        nothing = np.zeros(0)
+        return FrameDirections(*(nothing,) * 6, source=nothing.astype(int))
+    frames = FrameDirections(
+        *(np.concatenate([getattr(part, field.name) for part, _ in parts]) for field in fields(FrameDirections))
     )
+    steps = np.rint((frames.times_s - start_s) / step_s - 0.5).astype(int)
+    return rows_by_source(frames, steps, find_tracks(join_cells([cells for _, cells in parts]), step_s))
 
 
 def _chunks(
     take: Take, start_s: float, stop_s: float, step_s: float, band_hz: tuple[float, float], progress: Progress
-) -> Iterator[FrameDirections]:
+) -> Iterator[tuple[FrameDirections, StepCells]]:
     """A hundred rows at a time, each with enough sound before and after it to be as if whole."""
     # A row that rounding alone would add at the end is no row.
     rows = int(np.ceil((stop_s - start_s) / step_s - 1e-6))
@@ -96,12 +115,11 @@ def _chunks(
             first = max(0, round((start_s + row * step_s - LEAD_IN_S - 0.1) * take.rate_hz))
             first -= first % frame_hop(take.rate_hz)
             last = min(take.samples, round((start_s + until * step_s + 0.1) * take.rate_hz))
-            if first >= last:
-                continue
-            bins = field_bins(reader.read(first, last), take.rate_hz, start_s=first / take.rate_hz, band_hz=band_hz)
+            field = reader.read(first, last) if first < last else np.zeros((4, 0), dtype=np.float32)
+            bins = field_bins(field, take.rate_hz, start_s=first / take.rate_hz, band_hz=band_hz)
             frames = frame_directions(bins, origin_s=start_s, step_s=step_s)
             # By number, not by time: a frame on the border of two chunks must fall into one row, not two.
             number = np.rint((frames.times_s - start_s) / step_s - 0.5)
             kept = (number >= row) & (number < until)
-            yield FrameDirections(*(getattr(frames, field.name)[kept] for field in fields(FrameDirections)))
+            yield frames.only(kept), step_cells(bins, origin_s=start_s, step_s=step_s, first=row, stop=until)
             progress(f"directions in {take.path.name}", until / rows)

@@ -1,47 +1,34 @@
 """Listen through a clip or a take once, keeping what sync needs.
 
 Conventions: spatial.conventions (time).
-Functions: listen_to_clip, listen_to_take; listen_to_all (both, on two cores).
+Functions: listen_to_clip, listen_to_take; listen_to_takes, listen_to_all (takes, and a clip too, on two cores);
+unusable (the finding about a take that cannot be used); require_usable.
 """
 
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
-from dataclasses import dataclass
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager, suppress
+from pathlib import Path
 from threading import Lock
 
 import numpy as np
 
-from spatial.analysis.envelope import ENVELOPE_VERSION, WORKING_RATE_HZ, EnvelopeBuilder
-from spatial.conventions import FloatArray
-from spatial.errors import MediaFileError
+from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder
+from spatial.errors import MediaFileError, SoundplumbError
+from spatial.findings import Finding, Severity
+from spatial.jobs.elsewhere import WORTH_IT_S, hear_elsewhere
+from spatial.jobs.onetake import Listened, hear_take, keep_take, remembered_take
 from spatial.jobs.progress import Progress
 from spatial.media.cache import FeatureCache
 from spatial.media.movies import Clip, scratch_blocks
 from spatial.media.resampling import resampled
 from spatial.media.spool import Spool
-from spatial.media.takes import Take, field_blocks
+from spatial.media.takes import Take
+
+_FEW = 3
 
 _CORES = 2
 """Threads that listen to takes while the clip is decoded."""
-
-SILENT_DBFS = -90.0
-"""A peak below this is no sound: the last bit of a 16-bit file lies at -90 dB."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Listened:
-    """What one pass over a recording left behind."""
-
-    powers: FloatArray
-    """Band envelope, shape (bands, frames)."""
-    peak: float
-    """Largest sample at WORKING_RATE_HZ, 1 = full scale."""
-
-    @property
-    def silent(self) -> bool:
-        """Whether there is nothing to hear."""
-        return self.peak < 10 ** (SILENT_DBFS / 20)
 
 
 @contextmanager
@@ -68,52 +55,92 @@ def listen_to_clip(clip: Clip, progress: Progress) -> Iterator[tuple[Spool, List
         yield spool, Listened(envelope.finish(), peak)
 
 
-def listen_to_take(take: Take, progress: Progress, *, cache: FeatureCache | None = None) -> Listened:
-    """Read a take's W once for its envelope, or remember it from the last time where a cache is given."""
-    kind = f"envelope {ENVELOPE_VERSION}"
-    known = cache.load(take, kind) if cache is not None else None
-    if known is not None and known.keys() >= {"powers", "peak"}:
-        return Listened(known["powers"], float(known["peak"]))
-    envelope, peak, done = EnvelopeBuilder(), 0.0, 0
+def listen_to_take(take: Take, progress: Progress) -> Listened:
+    """Read a take's W once for its envelope."""
+    if take.duration_s >= WORTH_IT_S:
+        with suppress(OSError, EOFError):
+            return hear_elsewhere(take, progress)
+    return hear_take(take, progress)
 
-    def omni() -> Iterator[FloatArray]:
-        nonlocal done
-        for block in field_blocks(take, channels=1):
-            done += block.shape[1]
-            progress(f"listening to {take.path.name}", done / max(take.samples, 1))
-            yield block
 
-    for block in resampled(omni(), take.rate_hz, WORKING_RATE_HZ):
-        envelope.push(block)
-        peak = max(peak, float(np.max(np.abs(block))))
-    heard = Listened(envelope.finish(), peak)
-    if cache is not None:
-        cache.store(take, kind, {"powers": heard.powers, "peak": np.array(peak)})
-    return heard
+TakesHeard = tuple[list[tuple[Take, Listened]], list[Finding]]
+"""Takes with what was heard of them, and a finding for each that cannot be read to its end."""
+
+
+def listen_to_takes(takes: Sequence[Take], progress: Progress) -> TakesHeard:
+    """Listen to takes, on two cores at once; those that were heard before are remembered, damaged ones are findings."""
+    together = _Together(progress, len(takes))
+    with _listening(takes, together) as heard:
+        return _told(takes, heard)
 
 
 @contextmanager
 def listen_to_all(
     clip: Clip, takes: Sequence[Take], progress: Progress
-) -> Iterator[tuple[Spool, Listened, list[tuple[Take, Listened]]]]:
-    """Listen to a clip and to takes, on two cores at once; takes that were heard before are remembered.
+) -> Iterator[tuple[Spool, Listened, list[tuple[Take, Listened]], list[Finding]]]:
+    """Listen to a clip and to takes at once, as listen_to_clip and listen_to_takes do.
 
     Raises
     ------
     MediaFileError
-        The clip has no sound, or a file cannot be read.
+        The clip has no sound or cannot be read, or none of the takes can.
     """
     together = _Together(progress, 1 + len(takes))
+    with (
+        _listening(takes, together) as heard,
+        listen_to_clip(clip, together.part(len(takes))) as (sound, listened),
+    ):
+        told, broken = _told(takes, heard)
+        require_usable(len(told), broken)
+        yield sound, listened, told, broken
+
+
+def unusable(path: Path, error: SoundplumbError, severity: Severity) -> Finding:
+    """The finding about a take that cannot be used, where work goes on with the others."""
+    return Finding("truncated", severity, str(error), path.name)
+
+
+def require_usable(usable: int, broken: Sequence[Finding]) -> None:
+    """Raise MediaFileError where no take can be used."""
+    if usable:
+        return
+    if len(broken) == 1:
+        raise MediaFileError(broken[0].message)
+    raise MediaFileError(f"none of the {len(broken)} takes can be used: " + "; ".join(f.message for f in broken[:_FEW]))
+
+
+@contextmanager
+def _listening(takes: Sequence[Take], together: "_Together") -> Iterator[list[Future[Listened]]]:
+    """Listen to takes in the background; whatever ends the work here ends it there."""
     cache = FeatureCache()
     with ThreadPoolExecutor(_CORES) as pool:
+
+        def listen(take: Take, progress: Progress) -> Listened:
+            known = remembered_take(take, cache)
+            if known is not None:
+                return known
+            heard = listen_to_take(take, progress)
+            # Meanwhile the work goes on: for hours of sound this takes seconds.
+            pool.submit(keep_take, take, heard, cache)
+            return heard
+
         try:
-            heard = [pool.submit(listen_to_take, take, together.part(n), cache=cache) for n, take in enumerate(takes)]
-            with listen_to_clip(clip, together.part(len(takes))) as (sound, listened):
-                yield sound, listened, [(take, told.result()) for take, told in zip(takes, heard, strict=True)]
+            yield [pool.submit(listen, take, together.part(n)) for n, take in enumerate(takes)]
         except BaseException:
             together.stopped = True
             pool.shutdown(cancel_futures=True)
             raise
+
+
+def _told(takes: Sequence[Take], heard: Sequence[Future[Listened]]) -> TakesHeard:
+    told: list[tuple[Take, Listened]] = []
+    broken: list[Finding] = []
+    for take, listening in zip(takes, heard, strict=True):
+        try:
+            told.append((take, listening.result()))
+        except SoundplumbError as error:
+            broken.append(unusable(take.path, error, Severity.FIX))
+    return told, broken
 
 
 class _Stopped(Exception):

@@ -1,16 +1,17 @@
 """Marks of a clip: where each performer is seen, should be heard, and is heard.
 
 Conventions: spatial.conventions (mount). "Expected" is always as seen from the microphone, in picture axes.
-Functions: marks_of_clip, hear_marks, expected_direction.
+Functions: marks_of_clip, hear_marks, expected_direction, shared_parallax.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, MARK_FRAMES_S, SpanDirection, field_bins, span_direction
+from spatial.analysis.rotationfit import turn_between
 from spatial.conventions import FloatArray
 from spatial.errors import InputError, MarksFileError
 from spatial.field import angle_between, unit_vectors
@@ -48,6 +49,8 @@ class HeardMark:
     """How far the expected direction may be off because the distance was not given."""
     heard: SpanDirection
     """In the recording's own axes."""
+    near_and_far: tuple[FloatArray, FloatArray] | None = None
+    """Where it would be expected at the nearest and the farthest likely distance; None where that is known."""
 
 
 def marks_of_clip(path: Path, clip: Clip, rig: Rig) -> tuple[Mark, ...]:
@@ -129,5 +132,36 @@ def hear_marks(take: Take, law: ClockLaw, marks: Sequence[Mark], rig: Rig) -> li
                 for frame_s in MARK_FRAMES_S
             ]
             expected, parallax_sd = expected_direction(mark, rig.mic_offset_m)
-            heard.append(HeardMark(mark, expected, parallax_sd, span_direction(bins, start, stop)))
+            ends = tuple(
+                expected_direction(replace(mark, distance_m=distance), rig.mic_offset_m)[0]
+                for distance in LIKELY_DISTANCES_M
+            )
+            heard.append(
+                HeardMark(
+                    mark,
+                    expected,
+                    parallax_sd,
+                    span_direction(bins, start, stop),
+                    None if parallax_sd == 0 else (ends[0], ends[1]),
+                )
+            )
     return heard
+
+
+def shared_parallax(marks: Sequence[HeardMark]) -> FloatArray | None:
+    """The turn that unknown distances may make all marks share, as a rotation vector; None where all are known.
+
+    Performers who all stand near, or all far, look as one: a microphone 30 cm below the lens then seems tipped.
+
+    Returns
+    -------
+    ndarray, shape (3,), or None
+        Half of the turn between everybody at the nearest likely distance and everybody at the farthest.
+    """
+    if all(heard.near_and_far is None for heard in marks):
+        return None
+    near, far = (
+        np.stack([heard.expected if heard.near_and_far is None else heard.near_and_far[end] for heard in marks])
+        for end in (0, 1)
+    )
+    return turn_between(near, far, np.array([heard.heard.sd_rad for heard in marks])) / 2

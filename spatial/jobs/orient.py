@@ -1,66 +1,67 @@
 """The orient job: how the microphone sat, from marks in a clip.
 
-Functions: orient_clip (from files); orient_marks (marks already heard); determined_mount.
+Functions: require_match; orient_marks (marks already heard); orient_heard (marks or claps, with or without
+a clip); determined_turn.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.orientation import Hanging, MountEstimate, estimate_mount
+from spatial.analysis.mirror import ChannelFault, in_another_order, possible_faults
+from spatial.analysis.mountprior import AxisMeasurement, MountPrior
+from spatial.analysis.orientation import (
+    WRONG_MARK,
+    MountEstimate,
+    angle_sd,
+    estimate_mount,
+)
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError
-from spatial.field import ChannelFormat, ReadAs
-from spatial.findings import Finding, Severity
-from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
-from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sync import SyncResult, sync_clip
-
-_TILTED_RAD = np.radians(3.0)
-_UPSIDE_DOWN_RAD = np.radians(90.0)
-_MARK_OFF_RAD = np.radians(15.0)
-_POOR_FIT = 4.0
-"""Marks scatter twice as far as their uncertainties explain: something that was told to us is wrong."""
+from spatial.findings import Finding
+from spatial.jobs.marks import HeardMark, shared_parallax
+from spatial.jobs.orient_findings import mirrored_message, mount_findings, undetermined_message, unheard_findings
+from spatial.jobs.sync import SyncResult
+from spatial.media.takes import Take
+from spatial.rotation import YawPitchRoll, ypr_from_matrix
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OrientResult:
     """How the microphone sat, and what says so."""
 
-    sync: SyncResult
+    take: Take
+    sync: SyncResult | None
+    """The clip and its place in the take; None for a clap walk."""
     mount: MountEstimate
     marks: tuple[HeardMark, ...]
-    """Every mark; those not heard took no part."""
+    """Every mark or clap; those not heard took no part."""
     residuals_rad: tuple[float | None, ...]
     """For each mark, the angle left over; None where unheard."""
     findings: tuple[Finding, ...]
+    faults: tuple[ChannelFault, ...] = ()
+    """Of a mirrored field: what may be wrong with the channels, the likeliest first."""
+    repaired: ChannelFault | None = None
+    """The fault that is taken out of the channels before they are turned."""
+    evidence: str = "marks"
 
+    @property
+    def matrix(self) -> FloatArray | None:
+        """picture_from_mic, once the channels are put right; None where it is not known."""
+        return self.repaired.mount if self.repaired else self.mount.matrix
 
-def orient_clip(
-    clip_path: Path,
-    take_paths: Sequence[Path],
-    marks_path: Path,
-    *,
-    rig: Rig,
-    hanging: Hanging | None = None,
-    channel_format: ReadAs = ChannelFormat.AMBIX,
-    progress: Progress = silent,
-) -> OrientResult:
-    """Sync a clip with its take and find how the microphone sat.
+    @property
+    def angles(self) -> YawPitchRoll | None:
+        """The mount as angles."""
+        return None if self.matrix is None else ypr_from_matrix(self.matrix)
 
-    Raises
-    ------
-    InconclusiveError
-        No take matches, or no mark was heard.
-    """
-    result = sync_clip(
-        clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
-    )
-    require_match(result)
-    marks = marks_of_clip(marks_path, result.clip, rig)
-    return orient_marks(result, hear_marks(result.take, result.law, marks, rig), hanging=hanging)
+    @property
+    def sd_rad(self) -> YawPitchRoll:
+        """One standard deviation of each angle."""
+        if self.repaired is None:
+            return self.mount.sd_rad
+        return YawPitchRoll(*(float(sd) for sd in angle_sd(self.repaired.mount, self.mount.covariance)))
 
 
 def require_match(result: SyncResult) -> None:
@@ -74,128 +75,83 @@ def require_match(result: SyncResult) -> None:
         raise InconclusiveError(result.findings[0].message)
 
 
-def orient_marks(result: SyncResult, marks: Sequence[HeardMark], *, hanging: Hanging | None = None) -> OrientResult:
+def orient_marks(
+    result: SyncResult,
+    marks: Sequence[HeardMark],
+    *,
+    prior: MountPrior | None = None,
+    axes: Sequence[AxisMeasurement] = (),
+    repair: bool = False,
+) -> OrientResult:
     """Find how the microphone sat from marks that have been heard.
+
+    Parameters
+    ----------
+    axes : sequence of AxisMeasurement
+        What tells beside the marks.
 
     Raises
     ------
     InconclusiveError
         No mark was heard.
     """
-    used = [heard for heard in marks if heard.heard.heard]
-    if not used:
+    if not any(heard.heard.heard for heard in marks):
         raise InconclusiveError(
             f"in none of the {len(marks)} marks is anybody heard clearly enough to tell a direction; "
             "mark moments in which just one performer sounds"
         )
+    return orient_heard(result.take, marks, sync=result, prior=prior, axes=axes, repair=repair)
+
+
+def orient_heard(
+    take: Take,
+    marks: Sequence[HeardMark],
+    *,
+    sync: SyncResult | None = None,
+    prior: MountPrior | None = None,
+    axes: Sequence[AxisMeasurement] = (),
+    repair: bool = False,
+    evidence: str = "marks",
+    wrong_share: float = WRONG_MARK,
+) -> OrientResult:
+    """Find how the microphone sat from marks or claps of which at least one is heard."""
+    used = [heard for heard in marks if heard.heard.heard]
+    prior = prior or MountPrior()
     mount = estimate_mount(
         np.stack([heard.expected for heard in used]),
         np.stack([heard.heard.vector for heard in used]),
         np.array([np.hypot(heard.heard.sd_rad, heard.parallax_sd_rad) for heard in used]),
-        hanging=hanging,
+        prior=prior,
+        axes=axes,
+        shared_turn_rad=shared_parallax(used),
+        wrong_share=wrong_share,
     )
     left_over = iter(mount.residuals_rad)
     residuals = tuple(float(next(left_over)) if heard.heard.heard else None for heard in marks)
-    findings = [*unheard_findings(marks), *_mount_findings(mount)]
-    if mount.matrix is not None:
-        findings += [
-            Finding(
-                "mark_off",
-                Severity.LOOK,
-                f"the mark of {heard.mark.who} lies {np.degrees(residual):.0f}° from where the other marks put it: "
-                "check that it names the right performer and moment",
-                heard.mark.who,
-            )
-            for heard, residual in zip(marks, residuals, strict=True)
-            if residual is not None and residual > _MARK_OFF_RAD
-        ]
-    return OrientResult(result, mount, tuple(marks), residuals, (*result.findings, *findings))
+    faults = possible_faults(mount.picture_from_take, prior) if mount.mirrored else ()
+    repaired = faults[0] if faults and repair and not mount.undetermined else None
+    order = in_another_order(mount.matrix, prior) if mount.matrix is not None else None
+    findings = [
+        *(sync.findings if sync else ()),
+        *unheard_findings(marks),
+        *mount_findings(mount, used, prior, faults=faults, repaired=repaired, order=order, things=evidence),
+    ]
+    return OrientResult(take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence)
 
 
-def determined_mount(oriented: OrientResult) -> FloatArray:
-    """The mount's matrix, where the marks tell it.
+def determined_turn(oriented: OrientResult) -> FloatArray:
+    """The mount's matrix, where the marks tell it and the channels are right or put right.
 
     Raises
     ------
     InconclusiveError
-        The marks leave an angle open.
+        The marks leave an angle open, or the field is mirrored and not to be repaired.
     """
-    if oriented.mount.matrix is None:
-        raise InconclusiveError(_undetermined(oriented.mount))
-    return oriented.mount.matrix
-
-
-def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
-    """A finding for each mark in which nobody is heard."""
-    return [
-        Finding(
-            "mark_unheard",
-            Severity.LOOK,
-            f"nobody is heard clearly from {heard.mark.start_s:.2f} s to {heard.mark.end_s:.2f} s, where "
-            f"{heard.mark.who} is marked: move the mark to where they sound alone",
-            heard.mark.who,
-        )
-        for heard in marks
-        if not heard.heard.heard
-    ]
-
-
-def _listed(angles: Sequence[str]) -> str:
-    """Angles as one says them: "yaw, pitch and roll"."""
-    return " and ".join([", ".join(angles[:-1]), angles[-1]] if len(angles) > 1 else angles)
-
-
-def _undetermined(mount: MountEstimate) -> str:
-    # They may be far enough apart, and wrong: no way of hanging comes near them all.
-    if np.sqrt(np.mean(mount.residuals_rad**2)) > _MARK_OFF_RAD:
-        return (
-            "these marks contradict each other, so how the microphone sat cannot be told: check that each names the "
-            "right performer, moment and side (positive = left), --picture for pixels, and how the channels are read "
-            "(--format)"
-        )
-    return (
-        f"these marks cannot tell the {_listed(mount.undetermined)}: add marks further apart, or say how "
-        "the microphone hung (--upright or --upside-down)"
-    )
-
-
-def _mount_findings(mount: MountEstimate) -> list[Finding]:
-    findings = []
-    if mount.undetermined:
-        findings.append(Finding("undetermined", Severity.LOOK, _undetermined(mount)))
-    if mount.mirrored:
-        findings.append(
-            Finding(
-                "mirrored",
-                Severity.FIX,
-                "the field is a mirror image of the picture: a channel is inverted or two are swapped; "
-                "check the channel order and --format before using the sound",
-            )
-        )
-    if mount.angles is None or mount.matrix is None:
-        return findings
-    if mount.misfit > _POOR_FIT:
-        findings.append(
-            Finding(
-                "mark_off",
-                Severity.LOOK,
-                f"the marks do not fit together well (up to {np.degrees(np.max(mount.residuals_rad)):.0f}° left over): "
-                "check --mic-offset, --picture, and that each mark names the right performer and moment",
-            )
-        )
-    # The picture's height of the microphone's own up: below the horizon, it hung upside down.
-    tilt = float(np.arccos(np.clip(mount.matrix[2, 2], -1.0, 1.0)))
-    if tilt > _UPSIDE_DOWN_RAD:
-        findings.append(
-            Finding("upside_down", Severity.NOTE, "the microphone hung upside down; the sound is turned to match")
-        )
-        tilt = float(np.pi - tilt)
-    if tilt > _TILTED_RAD:
-        findings.append(
-            Finding(
-                "tilt",
-                Severity.NOTE,
-                f"the microphone hung {np.degrees(tilt):.1f}° off level; the sound is turned to match",
-            )
-        )
-    return findings
+    if oriented.matrix is not None:
+        return oriented.matrix
+    if oriented.mount.mirrored and not oriented.mount.undetermined:
+        raise InconclusiveError(mirrored_message(oriented.faults))
+    if not oriented.marks:
+        raise InconclusiveError(next(f.message for f in oriented.findings if f.code == "undetermined"))
+    used = [heard for heard in oriented.marks if heard.heard.heard]
+    raise InconclusiveError(undetermined_message(oriented.mount, used, oriented.evidence))

@@ -1,13 +1,12 @@
 """How a take's channels are to be read: told, declared by its files, heard in its sound, or assumed; with the findings.
 
-Functions: open_settled (takes among files, ready to be read); settle (one take); excerpt (sound to judge by).
+Functions: settle (a take, ready to be read then); excerpt (sound to judge by).
 """
 
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from pathlib import Path
 
 import numpy as np
 
@@ -15,10 +14,9 @@ from spatial.analysis.convention import MeasuredConvention, find_channels, live_
 from spatial.capsules import Capsules
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
-from spatial.field import ChannelFormat, ReadAs, recorded_order
+from spatial.field import ChannelFormat, recorded_order
 from spatial.findings import Finding, Severity
 from spatial.media.declared import Declared
-from spatial.media.gathering import open_takes
 from spatial.media.takes import FieldReader, Take
 
 _SPANS, _SPAN_S = 10, 3.0
@@ -51,17 +49,6 @@ class ConventionEvidence:
     declared: Declared | None
     measured: MeasuredConvention | None
     """None where there was too little sound, or nobody asked."""
-
-
-def open_settled(paths: Sequence[Path], channel_format: ReadAs) -> list[Take]:
-    """Find the takes among files and how they are read; what there is to say of that is among their findings.
-
-    Raises
-    ------
-    MediaFileError
-        A file cannot be used.
-    """
-    return [settle(take)[0] for take in open_takes(paths, channel_format=channel_format)]
 
 
 def settle(take: Take) -> tuple[Take, ConventionEvidence]:

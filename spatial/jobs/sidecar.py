@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from spatial import __version__
+from spatial.analysis.mirror import ChannelFault
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.findings import Finding
 from spatial.jobs.sync import SyncResult
@@ -26,6 +27,7 @@ def sidecar_text(
     sync: SyncResult,
     law: ClockLaw,
     mount: FloatArray,
+    repaired: ChannelFault | None,
     output: Path,
     samples: int,
     proof: VerifyResult,
@@ -68,6 +70,12 @@ def sidecar_text(
                 "pitch_deg": float(np.degrees(angles.pitch_rad)),
                 "roll_deg": float(np.degrees(angles.roll_rad)),
                 "matrix": mount.tolist(),
+            },
+            "repaired": None
+            if repaired is None
+            else {
+                "fault": repaired.name,
+                "xyz_from_take_xyz": repaired.mic_from_take.tolist(),
             },
             "sound_from_s": sync.covered_s[0],
             "sound_until_s": sync.covered_s[1],

@@ -1,27 +1,33 @@
 """The sync job: which take belongs to a clip, where it starts, how the clocks drift.
 
-Functions: sync_clip (from files); open_takes, rig_of (what it starts from); match_takes, sync_listened (all already
-listened to).
+Functions: sync_clip (from files); open_shoot, open_takes, rig_of (what it starts from); match_takes, sync_listened
+(all already listened to).
 """
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.envelope import WORKING_RATE_HZ, Candidate, as_if_at_rate, find_candidates, is_steady
+from spatial.analysis.coarse import Candidate, find_candidates
+from spatial.analysis.envelope import WORKING_RATE_HZ, as_if_at_rate, is_steady
 from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
 from spatial.analysis.sync import FAINT_SCORE, SyncEstimate, estimate_sync, no_match
-from spatial.conventions import FloatArray
-from spatial.errors import InputError
+from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat, ReadAs
-from spatial.findings import Finding
-from spatial.jobs.choosing import Possibility, choose_take, on_picture_time
-from spatial.jobs.listening import Listened, listen_to_all
+from spatial.findings import Finding, Severity
+from spatial.jobs.choice_findings import Possibility
+from spatial.jobs.choosing import choose_take, on_picture_time
+from spatial.jobs.listening import listen_to_all, listen_to_take, require_usable, unusable
+from spatial.jobs.onetake import Listened
+from spatial.jobs.parts import Tried, with_parts_joined
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.reading import open_settled
+from spatial.jobs.reading import settle
 from spatial.jobs.sync_findings import match_findings, no_match_finding
+from spatial.media.gathering import gather_takes
 from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import TakeSamples
 from spatial.media.spool import Spool
@@ -66,6 +72,12 @@ class SyncResult:
         return law
 
     @property
+    def true_estimate(self) -> SyncEstimate:
+        """The estimate with take time in true seconds, also where the take's header counts wrong ones."""
+        true_hz = self.estimate.true_rate_hz
+        return _counted(self.estimate, self.take.rate_hz / true_hz) if true_hz is not None else self.estimate
+
+    @property
     def covered_s(self) -> tuple[float, float]:
         """Clip time from which and until which the take covers the clip."""
         return (
@@ -105,27 +117,69 @@ def sync_clip(
     Raises
     ------
     MediaFileError
-        A file cannot be used.
+        The clip, or every take, cannot be used; one take among others is a finding.
+    """
+    clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
+    with listen_to_all(clip, takes, progress) as (sound, heard, listened, unread):
+        result = match_takes(clip, sound, heard, listened, separation=rig_of(mic_offset_m), progress=progress)
+    return replace(result, findings=(*result.findings, *beside(result, [*unopened, *unread])))
+
+
+def open_shoot(
+    clip_path: Path, take_paths: Sequence[Path], channel_format: ReadAs
+) -> tuple[Clip, list[Take], list[Finding]]:
+    """Open a clip and its takes, as open_clip and open_takes do.
+
+    Raises
+    ------
+    InputError, MediaFileError
+        As they do; or clip and take seem to have been named the other way round.
     """
     clip = open_clip(clip_path)
-    takes = open_takes(take_paths, channel_format)
-    with listen_to_all(clip, takes, progress) as (sound, heard, listened):
-        return match_takes(clip, sound, heard, listened, separation=rig_of(mic_offset_m), progress=progress)
+    if clip.frames is None and clip.scratch is not None and clip.scratch.channels >= FIRST_ORDER_CHANNELS:
+        for path in take_paths:
+            with suppress(MediaFileError):
+                other = open_clip(path)
+                what = "a movie" if other.frames is not None else f"sound in {_channels(other)} channels"
+                if other.frames is not None or _channels(other) < FIRST_ORDER_CHANNELS:
+                    raise InputError(
+                        f"{clip_path.name} is a recording in {_channels(clip)} channels and {path.name} is {what}: "
+                        "name them the other way round, the clip first, then its takes"
+                    )
+    return clip, *open_takes(take_paths, channel_format)
 
 
-def open_takes(paths: Sequence[Path], channel_format: ReadAs) -> list[Take]:
+def _channels(clip: Clip) -> int:
+    return clip.scratch.channels if clip.scratch is not None else 0
+
+
+def open_takes(
+    paths: Sequence[Path], channel_format: ReadAs, *, severity: Severity = Severity.FIX
+) -> tuple[list[Take], list[Finding]]:
     """Open takes; files that continue each other, or hold each other's channels, become one.
+
+    Those that cannot be opened are findings; how the channels of the others are read is settled.
 
     Raises
     ------
     InputError
         None is named.
     MediaFileError
-        One cannot be used.
+        None can be opened.
     """
     if not paths:
         raise InputError("sync needs at least one take")
-    return open_settled(paths, channel_format)
+    gathered = gather_takes(paths, channel_format=channel_format)
+    broken = [unusable(path, error, severity) for path, error in gathered.failures]
+    require_usable(len(gathered.takes), broken)
+    return [settle(take)[0] for take in gathered.takes], broken
+
+
+def beside(result: SyncResult, broken: Sequence[Finding]) -> list[Finding]:
+    """Findings about takes that cannot be used: not bad news for a clip that belongs to another."""
+    if not result.estimate.matched:
+        return list(broken)
+    return [replace(finding, severity=Severity.LOOK) for finding in broken]
 
 
 def rig_of(mic_offset_m: Sequence[float], picture_from_mic: FloatArray | None = None) -> Separation | None:
@@ -161,9 +215,16 @@ def match_takes(
         ]  # fmt: skip
         if any(estimate.matched or estimate.loop for _, _, estimate in tried):
             break
+
+    def try_whole(take: Take) -> Tried:
+        told = listen_to_take(take, progress)
+        return take, told, sync_listened(clip, sound, heard, take, told, separation=separation, progress=progress)
+
+    tried = with_parts_joined(clip, tried, try_whole)
     choice = choose_take(clip, sound, heard, tried, separation=separation)
     others = tuple((take, estimate) for take, _, estimate in tried if take is not choice.take)
-    apart_m = (separation.length_m or 0.0) if separation else 0.0
+    # Where the mount is known, the direction is too, and a length of its own is not.
+    apart_m = (separation.length_m or float(np.linalg.norm(separation.mean_m))) if separation else 0.0
     result = SyncResult(clip, choice.take, choice.estimate, (), others, choice.possibilities, apart_m)
     if choice.estimate.matched:
         findings = [*choice.take.findings, *match_findings(result), *choice.findings]
@@ -215,15 +276,15 @@ def sync_listened(
                 continue
             other = at_rate(rate_hz, candidates, powers)
             if other.matched and other.evidence is not None and other.evidence.score >= _SURE_OF_RATE:
-                estimate = _on_header_time(other, rate_hz, take.rate_hz)
+                # Take time is as the header counts it.
+                estimate = replace(_counted(other, rate_hz / take.rate_hz), true_rate_hz=rate_hz)
     if not estimate.matched and (is_steady(heard.powers) or is_steady(listened.powers)):
         estimate = replace(estimate, undecided=True, reason="one of the two holds hardly any sound that comes and goes")
     return on_picture_time(estimate, clip)
 
 
-def _on_header_time(estimate: SyncEstimate, true_hz: int, header_hz: int) -> SyncEstimate:
-    """An estimate found at a take's true rate, for take time as its header counts it."""
-    ratio = true_hz / header_hz
+def _counted(estimate: SyncEstimate, ratio: float) -> SyncEstimate:
+    """An estimate for a take time that counts `ratio` seconds where it counted one."""
 
     def counted(law: ClockLaw) -> ClockLaw:
         steps = tuple(replace(step, step_s=step.step_s * ratio, sd_s=step.sd_s * ratio) for step in law.steps)
@@ -237,5 +298,4 @@ def _on_header_time(estimate: SyncEstimate, true_hz: int, header_hz: int) -> Syn
         steady=counted(estimate.steady),
         offset_sd_s=estimate.offset_sd_s * ratio,
         drift_sd_ppm=estimate.drift_sd_ppm * ratio,
-        true_rate_hz=true_hz,
     )

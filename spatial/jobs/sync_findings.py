@@ -1,6 +1,6 @@
 """What there is to say about a clip and its take, beyond the numbers.
 
-Functions: match_findings (they match); no_match_finding (none does).
+Functions: match_findings (they match); no_match_finding (none does); missing_finding (a part was not given).
 """
 
 from __future__ import annotations
@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spatial.analysis.sync import SyncEstimate
-from spatial.conventions import SPEED_OF_SOUND_M_S
+from spatial.conventions import SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.findings import Finding, Severity
+from spatial.media.joining import missing_parts, time_between
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.timebase import ClockStep
@@ -30,7 +31,7 @@ _PULL_PPM, _CLOCKS_PPM = 1000.0, 200.0
 
 _FEW = 3
 
-_APART_M = 0.6
+APART_M = 0.6
 """A recorder further than this from the lens is not on the camera's rig (common practice, no source)."""
 
 
@@ -69,7 +70,10 @@ def match_findings(result: SyncResult) -> list[Finding]:
                 clip.path.name,
             )
         )
-    findings += [_step(step, clip, take) for step in estimate.steps]
+        findings += _missing(result)
+    findings += [
+        _step(step, clip, take, (estimate.true_rate_hz or take.rate_hz) / take.rate_hz) for step in estimate.steps
+    ]
     if estimate.true_rate_hz is not None:
         findings.append(
             Finding(
@@ -106,13 +110,38 @@ def match_findings(result: SyncResult) -> list[Finding]:
     return findings
 
 
+def missing_finding(clip: Clip, first: Take, second: Take, gap_s: float, missing: Sequence[str]) -> Finding:
+    """That a part of a recording was not given, and which."""
+    return Finding(
+        "truncated",
+        Severity.FIX,
+        f"{first.path.name} and {second.path.name} are parts of one recording, and the {gap_s:.2f} s between them are "
+        f"not there: {' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing; name all its parts",
+        clip.path.name,
+    )
+
+
+def _missing(result: SyncResult) -> list[Finding]:
+    """Parts that are missing between the take and another one, where the clip goes on."""
+    take, (start_s, stop_s) = result.take, result.covered_s
+    for other, _ in result.others:
+        for first, second, goes_on in (
+            (take, other, stop_s < result.clip.duration_s - _PADDED_S),
+            (other, take, start_s > _PADDED_S),
+        ):
+            gap_s = time_between(first, second)
+            if goes_on and gap_s is not None and (missing := missing_parts(first, second)):
+                return [missing_finding(result.clip, first, second, gap_s, missing)]
+    return []
+
+
 def _drift(clip: Clip, take: Take, estimate: SyncEstimate) -> Finding:
     assert estimate.law is not None
     ppm = estimate.law.drift_ppm
     slip_ms, faster = abs(ppm) * 1e-3 * clip.duration_s, "fast" if ppm > 0 else "slow"
     message = (
-        f"the recorder's clock runs {faster} against the camera's by {abs(ppm):.1f} ppm, {slip_ms:.1f} ms over this "
-        "clip"
+        f"the recorder's clock runs {faster} against the camera's by {abs(ppm):.1f} ppm "
+        f"(±{SDS_OF_95 * (estimate.drift_sd_ppm or 0.0):.1f}), {slip_ms:.1f} ms over this clip"
     )
     if abs(abs(ppm) - _PULL_PPM) > _CLOCKS_PPM:
         return Finding("drift", Severity.NOTE, message, take.path.name)
@@ -126,13 +155,15 @@ def _drift(clip: Clip, take: Take, estimate: SyncEstimate) -> Finding:
     )
 
 
-def _step(step: ClockStep, clip: Clip, take: Take) -> Finding:
+def _step(step: ClockStep, clip: Clip, take: Take, ratio: float) -> Finding:
+    """`ratio` is that of the take's true rate to its header's, by which the step counts."""
+    size_ms, spread_ms = (1e3 * size_s / ratio for size_s in (abs(step.step_s), SDS_OF_95 * step.sd_s))
     lost, other = (take.path.name, clip.path.name) if step.step_s < 0 else (clip.path.name, take.path.name)
     return Finding(
         "clock_step",
         Severity.LOOK,
-        f"{lost} lost {abs(step.step_s) * 1e3:.1f} ms (±{step.sd_s * 1e3:.1f} ms) near {step.clip_time_s:.1f} s of "
-        f"the clip, or {other} put in as much: conform mends it piece by piece; listen to the join",
+        f"{lost} lost {size_ms:.1f} ms (±{spread_ms:.1f} ms) near {step.clip_time_s:.1f} s of the clip, or {other} "
+        "put in as much: conform mends it piece by piece; listen to the join",
         clip.path.name,
     )
 
@@ -142,16 +173,22 @@ def _separation(result: SyncResult) -> list[Finding]:
     estimate, evidence = result.estimate, result.estimate.evidence
     if evidence is None:
         return []
-    if result.apart_m > _APART_M:
+    if result.apart_m > APART_M:
         reach_ms = result.apart_m / SPEED_OF_SOUND_M_S * 1e3
         message = (
             f"the recorder is {result.apart_m:.1f} m from the lens and hears a performer up to {reach_ms:.1f} ms "
             "earlier or later than the camera does; the offset is that of the clocks, and its uncertainty counts this"
         )
         return [Finding("lip_sync", Severity.NOTE, message, result.take.path.name)]
+    if estimate.apart and estimate.offset_sd_s is not None:
+        message = (
+            "performers are heard as if the recorder stood metres from the camera, not on its rig: give --mic-offset; "
+            f"without it the offset is known to ±{2e3 * estimate.offset_sd_s:.0f} ms only"
+        )
+        return [Finding("lip_sync", Severity.LOOK, message, result.take.path.name)]
     far = float(np.linalg.norm(evidence.separation_m))
     sure = far > 4.0 * float(np.max(evidence.separation_sd_m))
-    if result.apart_m or not sure or far < _APART_M or estimate.offset_sd_s is None:
+    if result.apart_m or not sure or far < APART_M or estimate.offset_sd_s is None:
         return []
     return [
         Finding(

@@ -18,11 +18,12 @@ from spatial.analysis.verification import (
     Verdict,
     check_mark,
 )
+from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_clip, listen_to_take
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
-from spatial.jobs.orient import unheard_findings
+from spatial.jobs.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.reading import settle
 from spatial.jobs.sync import rig_of, sync_listened
@@ -33,6 +34,9 @@ from spatial.timebase import ClockLaw
 
 IN_STEP_S = 0.010
 """A track further than this from the picture was not conformed to it; viewers notice far later (spatial.lipsync)."""
+
+_SLACK_S = 0.001
+"""What a length may differ by where the track was not made for this clip to the sample."""
 
 ON_CLIP_TIME = ClockLaw(offset_s=0.0)
 """The clock law of a track that has been conformed."""
@@ -115,13 +119,13 @@ def check_track(
         )
         for mark in heard
     )
-    findings = [*track.findings, *_step_findings(clip, step), *unheard_findings(heard)]
+    findings = [*track.findings, *_length_findings(clip, track), *_step_findings(clip, step), *unheard_findings(heard)]
     findings += [
         Finding(
             "mark_off",
             Severity.FIX if check.verdict is Verdict.OFF else Severity.LOOK,
             f"{mark.mark.who} is heard {off_in_words(check)} of where they are seen "
-            f"(±{np.degrees(check.sd_rad):.1f}°): orient again, or check the mark",
+            f"(±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°): orient again, or check the mark",
             mark.mark.who,
         )
         for mark, check in checks
@@ -137,6 +141,22 @@ def off_in_words(check: MarkCheck) -> str:
     height = f"{abs(up):.0f}° {'above' if up > 0 else 'below'}"
     parts = [text for text, size in ((side, across), (height, up)) if abs(size) >= 0.5]
     return " and ".join(parts) if parts else "within 0.5°"
+
+
+def _length_findings(clip: Clip, track: Take) -> list[Finding]:
+    """A track that does not end with the clip, to the sample where the clip has a picture."""
+    wanted = clip.samples_at(track.rate_hz)
+    slack = 0 if clip.frames is not None and track.rate_hz == DELIVERY_RATE_HZ else _SLACK_S * track.rate_hz
+    short = wanted - track.samples
+    if abs(short) <= slack:
+        return []
+    off_s = abs(short) / track.rate_hz
+    size = f"{off_s:.3f} s" if off_s >= _SLACK_S else f"{abs(short)} sample{'s' if abs(short) > 1 else ''}"
+    message = (
+        f"{track.path.name} is {track.duration_s:.3f} s long, {size} "
+        f"{'shorter' if short > 0 else 'longer'} than {clip.path.name}: conform the take anew"
+    )
+    return [Finding("truncated", Severity.FIX, message, track.path.name)]
 
 
 def _step_findings(clip: Clip, step: SyncEstimate | None) -> list[Finding]:

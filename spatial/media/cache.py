@@ -10,14 +10,14 @@ The environment variable SOUNDPLUMB_CACHE names another folder; empty or "off" t
 """
 
 import hashlib
-import io
 import os
 import sys
 import tempfile
 import time
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -107,7 +107,7 @@ class FeatureCache:
             if not any(self._features.glob(f"{prefix}-*.features")):
                 return None
             path = self._features / f"{prefix}-{self._content_key(glances)}.features"
-            arrays = _unpacked(path.read_bytes())
+            arrays = _unpacked(path)
             with suppress(OSError):
                 os.utime(path)  # used now: the last to go
             return arrays
@@ -121,15 +121,16 @@ class FeatureCache:
         ValueError
             An array of Python objects.
         """
-        data = _packed(arrays)
-        if self._folder is None or len(data) > self._most_bytes:
+        if any(np.asanyarray(array).dtype.hasobject for array in arrays.values()):
+            raise ValueError("arrays of Python objects cannot be kept")
+        if self._folder is None or sum(np.asanyarray(array).nbytes for array in arrays.values()) > self._most_bytes:
             return
         with suppress(OSError):
             glances = _glances(source)
             if self._looked_at.get(_paths(source), glances) != glances:
                 return
             name = f"{_prefix(source, kind, glances)}-{self._content_key(glances)}.features"
-            _write(self._features / name, data)
+            _write(self._features / name, partial(_pack, arrays))
             _prune(self._features, "*.features", self._most_bytes)
 
     @property
@@ -160,7 +161,7 @@ class FeatureCache:
             raise OSError(f"{glance.path} changes while it is read")
         if glance.changed_ns < began_ns - _FRESH_NS:
             with suppress(OSError):
-                _write(note, found.encode())
+                _write(note, lambda file: file.write(found.encode()))
                 _prune(self._hashes, "*.sha256", _MOST_HASH_BYTES)
         return found
 
@@ -211,36 +212,52 @@ def _hash(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _packed(arrays: Mapping[str, npt.NDArray[Any]]) -> bytes:
-    """Arrays as the bytes of an npz file, with a digest of them in front."""
-    buffer = io.BytesIO()
-    with zipfile.ZipFile(buffer, "w") as archive:
+def _pack(arrays: Mapping[str, npt.NDArray[Any]], file: BinaryIO) -> None:
+    """Write arrays as an npz file with a digest of it in front: straight to the file, for they may be large."""
+    file.write(bytes(_DIGEST_BYTES))
+    with zipfile.ZipFile(file, "w") as archive:
         for name, array in arrays.items():
             with archive.open(f"{name}.npy", "w", force_zip64=True) as member:
                 np.lib.format.write_array(member, np.asanyarray(array), allow_pickle=False)
-    data = buffer.getvalue()
-    return hashlib.sha256(data).digest() + data
+    digest = _digest(file)
+    file.seek(0)
+    file.write(digest)
 
 
-def _unpacked(data: bytes) -> Arrays:
-    """Arrays from what _packed made. ValueError if it is damaged."""
-    digest, rest = data[:_DIGEST_BYTES], data[_DIGEST_BYTES:]
-    if hashlib.sha256(rest).digest() != digest:
-        raise ValueError("damaged")
-    try:
-        with np.load(io.BytesIO(rest), allow_pickle=False) as archive:
-            return {name: archive[name] for name in archive.files}
-    except (zipfile.BadZipFile, EOFError, AttributeError) as error:
-        raise ValueError("not an archive of arrays") from error
+def _unpacked(path: Path) -> Arrays:
+    """Arrays from what _pack wrote. ValueError if it is damaged."""
+    with path.open("rb") as file:
+        if file.read(_DIGEST_BYTES) != _digest(file):
+            raise ValueError("damaged")
+        try:
+            with zipfile.ZipFile(file) as archive:
+                return {name.removesuffix(".npy"): _member(archive, name) for name in archive.namelist()}
+        except (zipfile.BadZipFile, EOFError, AttributeError) as error:
+            raise ValueError("not an archive of arrays") from error
 
 
-def _write(path: Path, data: bytes) -> None:
+def _member(archive: zipfile.ZipFile, name: str) -> npt.NDArray[Any]:
+    with archive.open(name) as member:
+        array: npt.NDArray[Any] = np.lib.format.read_array(member, allow_pickle=False)
+        return array
+
+
+def _digest(file: BinaryIO) -> bytes:
+    """Of all that follows the digest."""
+    found = hashlib.sha256()
+    file.seek(_DIGEST_BYTES)
+    while block := file.read(1 << 20):
+        found.update(block)
+    return found.digest()
+
+
+def _write(path: Path, write: Callable[[BinaryIO], object]) -> None:
     """Write a file whole, or leave what is there."""
     _make_folder(path.parent)
     handle, temporary = tempfile.mkstemp(prefix="new-", suffix=".part", dir=path.parent)
     try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
+        with os.fdopen(handle, "w+b") as file:
+            write(file)
         Path(temporary).replace(path)
     except BaseException:
         with suppress(OSError):

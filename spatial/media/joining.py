@@ -3,7 +3,8 @@
 Goal: a recorder splits long takes (at 2 or 4 GB, or by time); told together they are one take again. Two takes that
 merely follow each other must stay two, so in doubt files are kept apart.
 Conventions: time of day as in spatial.media.bext.
-Functions: join_takes.
+Functions: join_takes; joined (two that are known to continue each other); missing_parts, time_between (of takes that
+were not joined).
 
 Files join where they are of one kind and either the next one's time of day is the end of the one before, to the
 sample; or to a video frame, and the sound runs on; or, where neither has a time of day, the names count on, the one
@@ -12,23 +13,19 @@ before is long enough to have been split, and the sound runs on.
 Files that count on also join where the next one begins with the very samples that the one before ends with (an
 overlap: they are used once), or where its time of day says that less than a second was lost between them (a gap: it
 is read as silence, so that what follows stays in its place).
-
-That the sound runs on is judged against chance: linear prediction from the sound before the join meets the first
-samples after it as closely as it meets samples anywhere, where foreign sound would lie as far off as sound spreads.
-White noise cannot be predicted, and one silence or fade fits any other: no evidence, no join.
 """
 
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from spatial.conventions import FloatArray
-from spatial.errors import MediaFileError
 from spatial.findings import Finding, Severity
 from spatial.media.bext import DAY_S
-from spatial.media.takes import FieldReader, Take, read_field
+from spatial.media.continuity import MOST_REPEATED_S, repeated_samples, sound_runs_on
+from spatial.media.takes import Take
+
+_MOST_MISSING = 3
+"""Names that count past more files than this are not those of one recording's parts."""
 
 _FRAME_S = 0.04
 """Time of day may be written in whole video frames of 1/25 s."""
@@ -38,31 +35,18 @@ _HALF_DAY_S = DAY_S / 2
 _SPLIT_S, _SPLIT_BYTES = 60.0, 100_000_000
 """No recorder splits earlier than this (common practice, no source)."""
 
-_WINDOW = 2048
-"""Samples on either side from which the sound's nature is learnt: 43 ms at 48 kHz."""
-
-_ORDER = 16
-"""Samples of each channel that predict the next, and samples after the join that are predicted."""
-
-_EDGE = 64
-"""Samples next to the join that must be as loud as the rest: at the end of a fade anything fits anything."""
-
-_EDGE_LEAST = 0.15
-"""Their least level against the window's; the end of a straight fade has 1/32."""
-
-_LEAST_LOG_ODDS = 12.0
-"""Sound that runs on is likelier than chance by e^12 at least: once in 160 000 pairs of foreign files."""
-
-_LOST_S, _REPEATED_S = 1.0, 2.0
-"""A recorder that splits loses no more, and repeats no more (common practice, no source)."""
-
-_SAME_LEAST = 16
-"""Samples of all channels that must be the same for an overlap: sound never repeats itself to the last bit."""
+_LOST_S = 1.0
+"""A recorder that splits loses no more (common practice, no source)."""
 
 _FRAME_RATES = (24.0, 25.0, 30.0, 24_000 / 1001, 30_000 / 1001)
 
-_FLOOR = 1e-6
-"""Added to the variance of every channel, of the mean error: channels that say the same twice count once."""
+
+@dataclass(frozen=True, slots=True)
+class _Join:
+    """How one file goes on from another: perfectly, or with samples repeated or lost."""
+
+    repeated: int = 0
+    lost: int = 0
 
 
 def join_takes(takes: Sequence[Take]) -> list[Take]:
@@ -71,7 +55,7 @@ def join_takes(takes: Sequence[Take]) -> list[Take]:
     Parameters
     ----------
     takes : sequence of Take
-        In any order; all opened with the channel format they will be read in.
+        In any order; all opened with one channel format, which may still be to be found out.
 
     Returns
     -------
@@ -95,12 +79,44 @@ def join_takes(takes: Sequence[Take]) -> list[Take]:
     return [take for _, take in sorted(joined, key=lambda entry: entry[0])]
 
 
-@dataclass(frozen=True, slots=True)
-class _Join:
-    """How one file goes on from another: perfectly, or with samples repeated or lost."""
+def joined(first: Take, second: Take) -> Take | None:
+    """One take of two that something else tells to continue each other; None where they are of different kinds."""
+    if _kind(first) != _kind(second) or set(first.paths) & set(second.paths):
+        return None
+    return _whole([first, second], [_Join()])
 
-    repeated: int = 0
-    lost: int = 0
+
+def missing_parts(first: Take, second: Take, gap_s: float | None = None) -> list[str]:
+    """Names of the files that seem to be missing between two takes that may be parts of one.
+
+    Parameters
+    ----------
+    first, second : Take
+    gap_s : float, optional
+        Time between the end of the first and the start of the second, where something else than their times of day
+        tells it.
+
+    Returns
+    -------
+    list of str
+        Empty where their names do not count past any, they are of different kinds, their times of day tell another
+        gap, or neither these nor anything else tell one.
+    """
+    names = _names_between(first, second)
+    if not names or _kind(first) != _kind(second):
+        return []
+    late_s = time_between(first, second)
+    if late_s is None:
+        return names if gap_s is not None and gap_s > 0 and _was_split(first) else []
+    return names if late_s > 0 and (gap_s is None or abs(late_s - gap_s) <= 2 * _FRAME_S) else []
+
+
+def time_between(first: Take, second: Take) -> float | None:
+    """Seconds from the end of one take to the start of another by their times of day; None where one has none."""
+    if first.start_of_day_s is None or second.start_of_day_s is None:
+        return None
+    late_s = second.start_of_day_s - first.start_of_day_s - first.duration_s
+    return (late_s + _HALF_DAY_S) % DAY_S - _HALF_DAY_S
 
 
 def _whole(chain: Sequence[Take], joins: Sequence[_Join]) -> Take:
@@ -163,50 +179,25 @@ def _join(first: Take, second: Take) -> _Join | None:
     if first.start_of_day_s is None and second.start_of_day_s is None:
         if not counts_on:
             return None
-        if repeated := _repeated(first, second):
+        if repeated := repeated_samples(first, second):
             return _Join(repeated=repeated)
-        return _Join() if _sound_runs_on(first, second) else None
-    if first.start_of_day_s is None or second.start_of_day_s is None or _dates_disagree(first, second):
+        return _Join() if sound_runs_on(first, second) else None
+    late_s = time_between(first, second)
+    if late_s is None or _dates_disagree(first, second):
         return None
-    late_s = second.start_of_day_s - first.start_of_day_s - first.duration_s
-    late_s = (late_s + _HALF_DAY_S) % DAY_S - _HALF_DAY_S
     if abs(late_s) * first.rate_hz < 1.0:
         return _Join()
-    if -_REPEATED_S <= late_s <= _FRAME_S and counts_on and (repeated := _repeated(first, second)):
+    if -MOST_REPEATED_S <= late_s <= _FRAME_S and counts_on and (repeated := repeated_samples(first, second)):
         return _Join(repeated=repeated)
-    if abs(late_s) <= _FRAME_S and _sound_runs_on(first, second):
+    if abs(late_s) <= _FRAME_S and sound_runs_on(first, second):
         return _Join()
     # A time of day in whole frames cannot tell how many samples were lost.
-    told = not (_in_frames(first.start_of_day_s) and _in_frames(second.start_of_day_s))
+    told = not all(_in_frames(take.start_of_day_s) for take in (first, second))
     return _Join(lost=round(late_s * first.rate_hz)) if 0.0 < late_s <= _LOST_S and counts_on and told else None
 
 
-def _in_frames(time_s: float) -> bool:
-    return any(abs(time_s * rate - round(time_s * rate)) < 1e-3 for rate in _FRAME_RATES)
-
-
-def _repeated(first: Take, second: Take) -> int:
-    """Samples at the end of the first that the second begins with, to the bit; 0 where there are none."""
-    reach = min(first.samples, second.samples, round(_REPEATED_S * first.rate_hz))
-    if reach < _SAME_LEAST:
-        return 0
-    try:
-        with FieldReader(first) as reader:
-            before = reader.read_raw(first.samples - reach, first.samples)
-        with FieldReader(second) as reader:
-            after = reader.read_raw(0, reach)
-    except MediaFileError:
-        return 0  # who reads the take will hear of it
-    starts = np.lib.stride_tricks.sliding_window_view(before, _SAME_LEAST, axis=1)
-    same = np.ones(starts.shape[1], dtype=bool)
-    for sample in range(_SAME_LEAST):
-        same &= (starts[:, :, sample] == after[:, sample : sample + 1]).all(axis=0)
-    for start in np.flatnonzero(same):
-        tail = before[:, start:]
-        # One silence is like any other.
-        if np.ptp(tail[:, :_SAME_LEAST], axis=1).any() and np.array_equal(tail, after[:, : tail.shape[1]]):
-            return int(tail.shape[1])
-    return 0
+def _in_frames(time_s: float | None) -> bool:
+    return time_s is not None and any(abs(time_s * rate - round(time_s * rate)) < 1e-3 for rate in _FRAME_RATES)
 
 
 def _kind(take: Take) -> tuple[object, ...]:
@@ -234,77 +225,32 @@ def _was_split(take: Take) -> bool:
 
 def _names_count_on(first: Take, second: Take) -> bool:
     """Whether two files in one folder differ in one number, higher by one, or in a last letter, the next one."""
+    return _names_between(first, second) == []
+
+
+def _names_between(first: Take, second: Take) -> list[str] | None:
+    """Names of the files that the names of two takes in one folder count past; None where they do not count on."""
     before, after = first.parts[-1].path, second.parts[0].path
     if before.parent != after.parent or before.suffix.lower() != after.suffix.lower():
-        return False
+        return None
     words, others = (re.split(r"(\d+)", path.stem) for path in (before, after))
     if len(words) != len(others):
-        return False
-    changes = [(word, other) for word, other in zip(words, others, strict=True) if word != other]
-    if len(changes) != 1:
-        return False
-    word, other = changes[0]
+        return None
+    places = [n for n, (word, other) in enumerate(zip(words, others, strict=True)) if word != other]
+    if len(places) != 1:
+        return None
+    place = places[0]
+    word, other = words[place], others[place]
     if word.isdigit() and other.isdigit():
-        return int(other) == int(word) + 1
-    letters = re.fullmatch(r"(.*[^A-Za-z]|)([A-Ya-y])", word), re.fullmatch(r"(.*[^A-Za-z]|)([B-Zb-z])", other)
-    if letters[0] is None or letters[1] is None or (word, other) != (words[-1], others[-1]):
-        return False
-    return letters[0][1] == letters[1][1] and ord(letters[1][2]) == ord(letters[0][2]) + 1
-
-
-def _sound_runs_on(first: Take, second: Take) -> bool:
-    """Whether nothing but an unbroken recording would fit at the join so well."""
-    if min(first.samples, second.samples) < _WINDOW:
-        return False
-    try:
-        before = read_field(first, first.samples - _WINDOW, first.samples).astype(np.float64)
-        after = read_field(second, 0, _WINDOW).astype(np.float64)
-    except MediaFileError:
-        return False  # who reads the take will hear of it
-    # Forward and backward in time: a bang on one side alone must not hide a break.
-    return _fits(before, after) and _fits(after[:, ::-1], before[:, ::-1])
-
-
-def _fits(before: FloatArray, after: FloatArray) -> bool:
-    """Whether `after` goes on where `before` ends, both of shape (4, _WINDOW)."""
-    live = np.ptp(before, axis=1) > 0
-    level = (before[live] - before[live].mean(axis=1, keepdims=True)) ** 2
-    if not live.any() or level[:, -_EDGE:].mean() < _EDGE_LEAST**2 * level.mean():
-        return False
-    return _log_odds(before[live], after[live]) > _LEAST_LOG_ODDS
-
-
-def _log_odds(before: FloatArray, after: FloatArray) -> float:
-    """How much likelier (natural logarithm) the first samples of `after` are following `before` than foreign to it.
-
-    Both have shape (channels, _WINDOW) and are taken for Gaussian processes of the nature that `before` shows: each
-    sample is predicted from the _ORDER before it, or from those of them that lie in `after`.
-    """
-    whole = np.concatenate([before, after[:, :_ORDER]], axis=1)
-    following = _prediction_errors(whole, _ORDER)
-    floor = _FLOOR * np.mean(following[:, _ORDER:_WINDOW] ** 2) + np.finfo(np.float64).tiny
-    odds = 0.0
-    for known in range(_ORDER):
-        foreign = _prediction_errors(whole, known)
-        place = _WINDOW + known
-        odds += _log_likelihood(following, place, floor) - _log_likelihood(foreign, place, floor)
-    return odds
-
-
-def _prediction_errors(channels: FloatArray, order: int) -> FloatArray:
-    """Errors of linear prediction from the `order` samples before, as learnt from the first _WINDOW."""
-    errors = np.zeros_like(channels)
-    for channel, error in zip(channels, errors, strict=True):
-        frames = np.lib.stride_tricks.sliding_window_view(channel, order + 1)
-        known, present = np.column_stack([frames[:, :order], np.ones(len(frames))]), frames[:, order]
-        learnt = slice(_WINDOW - order)
-        error[order:] = present - known @ np.linalg.lstsq(known[learnt], present[learnt], rcond=None)[0]
-    return errors
-
-
-def _log_likelihood(errors: FloatArray, place: int, floor: float) -> float:
-    """Of the errors in all channels at a place, by their covariance over the window; a constant left out."""
-    usual = errors[:, _ORDER:_WINDOW]
-    covariance = usual @ usual.T / (_WINDOW - 2 * _ORDER) + floor * np.eye(len(errors))
-    miss = errors[:, place]
-    return float(-0.5 * (np.linalg.slogdet(covariance)[1] + miss @ np.linalg.solve(covariance, miss)))
+        between = [f"{number:0{len(word)}d}" for number in range(int(word) + 1, int(other))]
+        counts_on = int(other) > int(word)
+    else:
+        letters = re.fullmatch(r"(.*[^A-Za-z]|)([A-Ya-y])", word), re.fullmatch(r"(.*[^A-Za-z]|)([B-Zb-z])", other)
+        if letters[0] is None or letters[1] is None or place != len(words) - 1 or letters[0][1] != letters[1][1]:
+            return None
+        first_letter, last_letter = ord(letters[0][2]), ord(letters[1][2])
+        between = [letters[0][1] + chr(letter) for letter in range(first_letter + 1, last_letter)]
+        counts_on = last_letter > first_letter
+    if not counts_on or len(between) > _MOST_MISSING:
+        return None
+    return ["".join([*words[:place], name, *words[place + 1 :]]) + before.suffix for name in between]

@@ -18,6 +18,7 @@ from spatial.errors import MediaFileError
 from spatial.media.chunks import NO_SIZE, is_wave, wave_chunks
 from spatial.media.container import opened, picture_stream, sound_stream
 from spatial.media.scratch import Scratch, find_scratch, placed_sound
+from spatial.timebase import samples_for_frames
 
 _RATE_ROUNDING = 2e-6
 """How far a rate written in a coarse clock may be from the exact one; 24000/1001 and 24 differ by 1e-3."""
@@ -44,6 +45,12 @@ class Clip:
     """When the camera says it made the file, ISO 8601."""
     scratch: Scratch | None
     """The clip's own sound; None when it has none."""
+
+    def samples_at(self, rate_hz: int) -> int:
+        """Its length in samples, exact where it has a picture."""
+        if self.frames is not None and self.frame_rate is not None:
+            return samples_for_frames(self.frames, self.frame_rate, rate_hz)
+        return round(self.duration_s * rate_hz)
 
 
 @dataclass(frozen=True, slots=True)

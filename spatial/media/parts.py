@@ -116,8 +116,10 @@ class PartReader:
             return
         sample, index = (int(place) for place in np.argwhere(~good)[0])
         channel = self._used[index]
+        value = raw[sample, channel]
+        said = "not a number" if np.isnan(value) else f"{value:g}"
         raise MediaFileError(
-            f"{self._part.path.name} holds a value that is no sample ({raw[sample, channel]:g}) in channel "
+            f"{self._part.path.name} holds a value that is no sample ({said}) in channel "
             f"{channel + 1} at {(start + sample) / self._rate_hz:.3f} s; export it again, or cut that out"
         )
 

@@ -14,7 +14,7 @@ from spatial.conventions import FloatArray
 from spatial.errors import OutputError
 
 _SAMPLE_BYTES = 4
-_IN_MEMORY_BYTES = 64 << 20
+_IN_MEMORY_BYTES = 16 << 20
 
 
 class Spool:

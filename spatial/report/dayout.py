@@ -9,7 +9,7 @@ from spatial.analysis.verification import Verdict
 from spatial.findings import Finding
 from spatial.jobs.day import DayClip, DayResult
 from spatial.report.jsonout import Json, conform_json, findings_json, sync_json
-from spatial.report.words import findings_lines, side, table
+from spatial.report.words import clock, findings_lines, side, table
 
 
 def all_findings(result: DayResult) -> list[Finding]:
@@ -23,7 +23,7 @@ def day_lines(result: DayResult) -> list[str]:
     lines = table(header, [_row(clip) for clip in result.clips])
     for clip in result.clips:
         if clip.findings:
-            lines += ["", clip.clip.name, *findings_lines(clip.findings)]
+            lines += ["", clip.clip.name, *findings_lines(clip.findings, said=["drift"])]
     return lines + findings_lines(result.findings)
 
 
@@ -49,13 +49,14 @@ def _row(entry: DayClip) -> list[str]:
     sync, conformed = entry.sync, entry.conform
     if sync is None or sync.estimate.law is None:
         return [entry.clip.name, "none", "-", "-", "-", "-", "-"]
-    law = sync.estimate.law
-    start = f"{abs(law.offset_s):.3f} s {'before' if law.offset_s >= 0 else 'after'}"
-    clock = "agrees"
+    law = sync.true_estimate.law
+    assert law is not None
+    begin = f"{abs(law.offset_s):.3f} s {'before' if law.offset_s >= 0 else 'after'}"
+    pace = "agrees"
     if sync.estimate.drift_significant:
-        clock = f"{abs(law.drift_ppm):.1f} ppm {'fast' if law.drift_ppm > 0 else 'slow'}"
+        pace = clock(law.drift_ppm)
     if conformed is None:
-        return [entry.clip.name, sync.take.path.name, start, clock, "not known", "-", "-"]
+        return [entry.clip.name, sync.take.path.name, begin, pace, "not known", "-", "-"]
     marks = conformed.proof.marks
     right = sum(check.verdict is Verdict.IN_PLACE for _, check in marks)
     angles = conformed.mount_angles
@@ -63,8 +64,8 @@ def _row(entry: DayClip) -> list[str]:
     return [
         entry.clip.name,
         sync.take.path.name,
-        start,
-        clock,
+        begin,
+        pace,
         side(float(np.degrees(angles.yaw_rad))) + hung,
         f"{right} of {len(marks)}",
         conformed.output.name,

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from spatial.conventions import SDS_OF_95
 from spatial.jobs.conform import ConformResult
 from spatial.jobs.demo import ClipTruth, DemoResult
 from spatial.report.dayout import all_findings, day_json
@@ -36,7 +37,7 @@ def demo_lines(result: DemoResult, plots: list[Path]) -> list[str]:
             *_found_against_true(truth, conformed),
         ]
         lines += ["", *_marks_against_true(truth, conformed)]
-        lines += [*findings_lines(conformed.findings), ""]
+        lines += [*findings_lines(conformed.findings, said=["drift"]), ""]
     undone = [finding for finding in all_findings(result.day) if finding not in _shown(result)]
     lines += findings_lines(undone)
     lines.append(f"Tracks, proofs and plots lie in {result.day.folder / 'tracks'}:")
@@ -81,13 +82,13 @@ def _found_against_true(truth: ClipTruth, conformed: ConformResult) -> list[str]
     rows = [
         [
             "take starts before clip",
-            f"{law.offset_s:.4f} s ±{1e3 * estimate.offset_sd_s:.2f} ms",
+            f"{law.offset_s:.4f} s ±{1e3 * SDS_OF_95 * estimate.offset_sd_s:.2f} ms",
             f"{truth.offset_s:.4f} s",
             f"{1e3 * abs(law.offset_s - truth.offset_s):.2f} ms",
         ],
         [
             "recorder's clock fast by",
-            f"{law.drift_ppm:.1f} ppm ±{estimate.drift_sd_ppm:.1f}",
+            f"{law.drift_ppm:.1f} ppm ±{SDS_OF_95 * (estimate.drift_sd_ppm or 0.0):.1f}",
             f"{truth.drift_ppm:.1f} ppm",
             f"{abs(law.drift_ppm - truth.drift_ppm):.1f} ppm",
         ],

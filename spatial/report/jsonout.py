@@ -10,6 +10,7 @@ from dataclasses import asdict
 
 import numpy as np
 
+from spatial.analysis.mirror import ChannelFault
 from spatial.analysis.verification import MarkCheck
 from spatial.capsules import Capsules
 from spatial.conventions import FloatArray
@@ -98,22 +99,35 @@ def orient_json(result: OrientResult) -> Json:
     """For `orient`."""
     mount = result.mount
     return {
-        "clip": str(result.sync.clip.path),
-        "take": str(result.sync.take.path),
-        "mount": mount_json(mount.matrix, mount.angles),
-        "sd_deg": dict(zip(("yaw", "pitch", "roll"), _angles_deg(mount.sd_rad), strict=True)),
+        "clip": str(result.sync.clip.path) if result.sync else None,
+        "take": str(result.take.path),
+        "mount": mount_json(result.matrix, result.angles),
+        "sd_deg": dict(zip(("yaw", "pitch", "roll"), _angles_deg(result.sd_rad), strict=True)),
         "undetermined": list(mount.undetermined),
         "mirrored": mount.mirrored,
-        "evidence": "marks",
+        "evidence": result.evidence,
+        "faults": [_fault_json(fault) for fault in result.faults],
+        "repaired": _fault_json(result.repaired) if result.repaired else None,
         "marks": [
             {
                 **_mark_json(heard, heard.heard.vector),
                 "residual_deg": None if residual is None else math.degrees(residual),
                 "sd_deg": math.degrees(heard.heard.sd_rad),
+                "parallax_sd_deg": math.degrees(heard.parallax_sd_rad),
             }
             for heard, residual in zip(result.marks, result.residuals_rad, strict=True)
         ],
         "findings": findings_json(result.findings),
+    }
+
+
+def _fault_json(fault: ChannelFault) -> Json:
+    """What may be wrong with the channels, and the mount it would mean."""
+    return {
+        "fault": fault.name,
+        "share": fault.share,
+        "xyz_from_take_xyz": fault.mic_from_take,
+        "mount": mount_json(fault.mount, fault.angles),
     }
 
 
@@ -162,6 +176,7 @@ def conform_json(result: ConformResult) -> Json:
             "offset_s": result.law.offset_s,
             "drift_ppm": result.law.drift_ppm,
             "mount": mount_json(result.mount, result.mount_angles),
+            "repaired": _fault_json(result.orient.repaired) if result.orient and result.orient.repaired else None,
         },
         "proof": {
             "offset_s": step.law.offset_s if step and step.law else None,
@@ -182,13 +197,14 @@ def directions_json(result: DirectionsResult) -> Json:
         np.degrees(frames.sd_rad),
         frames.diffuseness,
         frames.level_db,
+        (int(source) or None for source in frames.source),
         strict=True,
     )
-    names = ("time_s", "azimuth_deg", "elevation_deg", "sd_deg", "diffuseness", "level_db")
+    names = ("time_s", "azimuth_deg", "elevation_deg", "sd_deg", "diffuseness", "level_db", "source")
     return {
         "take": str(result.take.path),
         "clip": str(result.sync.clip.path) if result.sync else None,
-        "frames": [{**dict(zip(names, row, strict=True)), "source": None} for row in columns],
+        "frames": [dict(zip(names, row, strict=True)) for row in columns],
         "findings": findings_json(result.findings),
     }
 

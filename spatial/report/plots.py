@@ -15,6 +15,18 @@ from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.marks import HeardMark
 from spatial.report.ink import ACCENT, FAINT, INK, check_plot, legible, new_figure, plain_axes, save
 
+FAINT_INK = "#8b969f"
+"""Dots of sound that belongs to no one source."""
+
+_COLOURS = (INK, "#0072b2", "#009e73", "#aa4499", "#56b4e9")
+"""Told apart by eyes that confuse red and green (after Okabe and Ito 2008, "Color Universal Design"); ACCENT is for
+marks alone."""
+
+_DASHES = ("-", "--", "-.", ":")
+"""For grey printers; five colours and four dashes make twenty different strokes."""
+
+_LEGEND = {False: "(larger and darker = louder)", True: "(numbers: sources; larger and darker = louder; grey: nobody)"}
+
 
 def write_directions_plot(
     result: DirectionsResult,
@@ -24,7 +36,7 @@ def write_directions_plot(
     force: bool = False,
     inputs: Sequence[Path] = (),
 ) -> None:
-    """Draw azimuth and elevation over time; the louder a row, the stronger its dot.
+    """Draw azimuth and elevation over time; the louder a row, the stronger its dot; a line for each source.
 
     Parameters
     ----------
@@ -57,11 +69,15 @@ def write_directions_plot(
             frames.times_s[heard],
             np.degrees(angles[heard]),
             s=6 + 60 * strength,
-            c=INK,
+            c=[_stroke(source)[0] if source else FAINT_INK for source in frames.source[heard]] or INK,
             # An empty array has no least alpha, which matplotlib asks for.
             alpha=np.clip(0.08 + 0.8 * strength, 0, 1) if strength.size else None,
             linewidths=0,
         )
+    for source in np.unique(frames.source[frames.source > 0]):
+        own = frames.only(frames.source == source)
+        _line(across, int(source), own.times_s, np.degrees(own.azimuth_rad), named=True)
+        _line(up, int(source), own.times_s, np.degrees(own.elevation_rad), named=False)
     for mark in marks:
         _bracket(across, mark, 0)
         _bracket(up, mark, 1)
@@ -72,13 +88,44 @@ def write_directions_plot(
     if frames.times_s.size:
         up.set_xlim(float(frames.times_s[0]) - 0.2, float(frames.times_s[-1]) + 0.2)
     across.set_title(
-        f"Where sound came from in {legible(result.take.path.name)}  (larger and darker = louder)",
+        f"Where sound came from in {legible(result.take.path.name)}  {_LEGEND[bool(np.any(frames.source > 0))]}",
         loc="left",
         fontsize=11,
         color=INK,
         parse_math=False,
     )
     save(figure, path, force=force, inputs=inputs)
+
+
+def _stroke(source: int) -> tuple[str, str]:
+    """Colour and dash of a source's line."""
+    return _COLOURS[(source - 1) % len(_COLOURS)], _DASHES[(source - 1) % len(_DASHES)]
+
+
+def _line(axes: Axes, source: int, times_s: FloatArray, angles_deg: FloatArray, *, named: bool) -> None:
+    """A source's path, broken at its rests and where it goes round the back; its number where it begins."""
+    colour, dash = _stroke(source)
+    # The usual distance of rows is one step; a rest is longer.
+    step_s = np.min(np.diff(times_s)) if times_s.size > 1 else 0.0
+    breaks = np.flatnonzero((np.diff(times_s) > 1.5 * step_s) | (np.abs(np.diff(angles_deg)) > 180.0)) + 1
+    axes.plot(
+        np.insert(times_s, breaks, np.nan),
+        np.insert(angles_deg, breaks, np.nan),
+        color=colour,
+        linestyle=dash,
+        linewidth=1.8,
+    )
+    if named:
+        axes.annotate(
+            str(source),
+            (times_s[0], angles_deg[0]),
+            xytext=(-4, 5),
+            textcoords="offset points",
+            color=colour,
+            fontsize=11,
+            fontweight="bold",
+            ha="right",
+        )
 
 
 def _strength(level_db: FloatArray) -> FloatArray:

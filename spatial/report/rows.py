@@ -15,7 +15,7 @@ from spatial.media.writing import write_text_whole
 
 
 def write_directions_csv(result: DirectionsResult, path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
-    """Write directions over time; cells are empty where nothing direct was heard.
+    """Write directions over time; cells are empty where nothing direct was heard; several at once have a row each.
 
     Raises
     ------
@@ -25,7 +25,7 @@ def write_directions_csv(result: DirectionsResult, path: Path, *, force: bool, i
     frames = result.frames
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["time_s", "azimuth_deg", "elevation_deg", "sd_deg", "diffuseness", "level_db"])
+    writer.writerow(["time_s", "azimuth_deg", "elevation_deg", "sd_deg", "diffuseness", "level_db", "source"])
     columns = (
         (frames.times_s, 3),
         (np.degrees(frames.azimuth_rad), 2),
@@ -33,6 +33,7 @@ def write_directions_csv(result: DirectionsResult, path: Path, *, force: bool, i
         (np.degrees(frames.sd_rad), 2),
         (frames.diffuseness, 3),
         (frames.level_db, 1),
+        (np.where(frames.source > 0, frames.source, np.nan), 0),
     )
     for row in zip(*(values for values, _ in columns), strict=True):
         writer.writerow(

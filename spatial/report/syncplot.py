@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 
 from spatial.analysis.stacking import NEAR_S
 from spatial.analysis.sync import MATCH_SCORE, SyncEstimate
-from spatial.conventions import FloatArray
+from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.jobs.sync import SyncResult
 from spatial.report.ink import (
     ACCENT,
@@ -74,7 +74,7 @@ def _title(result: SyncResult) -> list[str]:
     sure = "Unsure" if any(finding.code == "ambiguous_match" for finding in result.findings) else "Sure"
     when = "before" if law.offset_s >= 0 else "after"
     sd_s = estimate.offset_sd_s
-    sd = f" (±{_figures(1e3 * sd_s)} ms)" if sd_s is not None and np.isfinite(sd_s) else ""
+    sd = f" (±{_figures(1e3 * SDS_OF_95 * sd_s)} ms)" if sd_s is not None and np.isfinite(sd_s) else ""
     return [f"{sure}: {take} starts {abs(law.offset_s):.4f} s {when} {clip}{sd}, {_drift(estimate, law)}"]
 
 

@@ -18,7 +18,7 @@ _LIMITS_MS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 """How far the windows' axis reaches: never less than 1 ms, or scatter of any size would look alike."""
 
 _COUNTS = 0.5
-"""A window of this weight or more is said to agree, as in `report.words`."""
+"""A window of this weight or more agrees, as in `SyncEvidence.agreeing`."""
 
 _SDS_OF_95 = 1.96
 
@@ -39,7 +39,7 @@ def draw_windows(axes: Axes, result: SyncResult) -> None:
     agree = weights >= _COUNTS
     headline(
         axes,
-        f"Each window's own answer: {np.count_nonzero(agree)} of {len(evidence.times_s)} agree  (larger: counts more)",
+        f"Each window's own answer: {evidence.agreeing} of {evidence.windows} agree  (larger: counts more)",
     )
     grid_s = np.linspace(*result.covered_s, 201)
     band = _band_ms(estimate, law, grid_s, times, weights)

@@ -1,27 +1,16 @@
 """Numbers as a person on set says them: left, right, up, down, early, late.
 
-Functions: side, height, place, clock_time, turn, table, findings_lines, sync_lines, orient_lines, verify_lines,
-directions_lines, conform_lines, inspect_lines.
+Whole results are laid out in spatial.report.lines.
+Functions: side, height, place, clock_time, start, clock, turn, mount_parts, table, findings_lines.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 
-from spatial.analysis.orientation import MountEstimate
-from spatial.analysis.verification import MarkCheck
-from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
+from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.field import azimuth_elevation
 from spatial.findings import Finding, Severity
-from spatial.jobs.conform import ConformResult
-from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.inspect import InspectResult
-from spatial.jobs.lipsync import lip_sync_of
-from spatial.jobs.marks import HeardMark
-from spatial.jobs.orient import OrientResult
-from spatial.jobs.sync import SyncResult
-from spatial.jobs.verify import VerifyResult
-from spatial.lipsync import in_words
 from spatial.rotation import YawPitchRoll
 
 _ORDER = {Severity.FIX: 0, Severity.LOOK: 1, Severity.NOTE: 2}
@@ -76,6 +65,30 @@ def clock_time(seconds: float) -> str:
     return f"{tenths // 600}:{tenths % 600 // 10:02d}.{tenths % 10}"
 
 
+def start(offset_s: float, sd_s: float | None = None) -> str:
+    """When a take starts, with its 95 % interval where that is known.
+
+    Examples
+    --------
+    >>> start(3.217, 0.0001), start(-1.5)
+    ('3.2170 s before the clip (±0.20 ms, 95 %)', '1.5000 s after the clip')
+    """
+    spread = f" (±{SDS_OF_95 * sd_s * 1e3:.2f} ms, 95 %)" if sd_s is not None else ""
+    return f"{abs(offset_s):.4f} s {'before' if offset_s >= 0 else 'after'} the clip{spread}"
+
+
+def clock(drift_ppm: float, sd_ppm: float | None = None) -> str:
+    """How fast a recorder's clock runs, with its 95 % interval where that is known.
+
+    Examples
+    --------
+    >>> clock(80.6, 1.2), clock(-3.0)
+    ('80.6 ppm fast (±2.4)', '3.0 ppm slow')
+    """
+    spread = f" (±{SDS_OF_95 * sd_ppm:.1f})" if sd_ppm is not None else ""
+    return f"{abs(drift_ppm):.1f} ppm {'fast' if drift_ppm > 0 else 'slow'}{spread}"
+
+
 def turn(angles: YawPitchRoll) -> str:
     """A mount in words: which way it faced, tipped and rolled.
 
@@ -126,185 +139,11 @@ def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
     return [lines[0], "  ".join("-" * width for width in widths), *lines[1:]]
 
 
-def findings_lines(findings: Iterable[Finding]) -> list[str]:
-    """Findings, worst first, one line each."""
+def findings_lines(findings: Iterable[Finding], *, said: Collection[str] = ()) -> list[str]:
+    """Findings, worst first, one line each; without the notes whose codes have been `said` already."""
     ranked = sorted(findings, key=lambda finding: _ORDER[finding.severity])
+    ranked = [finding for finding in ranked if finding.severity is not Severity.NOTE or finding.code not in said]
     return [f"  {_TITLE[finding.severity]}  {_sentence(finding.message)}" for finding in ranked]
-
-
-def sync_lines(result: SyncResult) -> list[str]:
-    """What sync found."""
-    estimate = result.estimate
-    if not estimate.matched or estimate.law is None or estimate.offset_sd_s is None:
-        return [f"{result.clip.path.name}: no take matches", *findings_lines(result.findings)]
-    law, evidence = estimate.law, estimate.evidence
-    parts = result.take.paths
-    of_parts = f" to {parts[-1].name}, one recording in {len(parts)} files" if len(parts) > 1 else ""
-    lines = [f"{result.clip.path.name} belongs to {result.take.path.name}{of_parts}"]
-    when = "before" if law.offset_s >= 0 else "after"
-    lines.append(f"  The take starts {abs(law.offset_s):.4f} s {when} the clip (±{1e3 * estimate.offset_sd_s:.2f} ms).")
-    drift = f"{abs(law.drift_ppm):.1f} ppm {'fast' if law.drift_ppm > 0 else 'slow'} (±{estimate.drift_sd_ppm:.1f})"
-    if estimate.drift_significant:
-        lines.append(f"  The recorder's clock runs {drift}; conform takes it out.")
-    else:
-        lines.append(f"  The clocks agree as far as this clip can tell: {drift}; no drift is taken out.")
-    if evidence is not None:
-        kept = np.unique(evidence.times_s[evidence.weights > 0.5]).size
-        lines.append(
-            f"  {kept} of {np.unique(evidence.times_s).size} windows agree; match strength {evidence.score:.0f} "
-            f"(8 is enough; the next best place reaches {evidence.rival:.0f})."
-        )
-    lip_sync = lip_sync_of(result)
-    if lip_sync is not None:
-        lines.append(
-            "  Laid under the picture from its first sample, the take is heard, against the camera's sound, "
-            f"{in_words(lip_sync, result.clip.frame_rate)}."
-        )
-    return lines + findings_lines(result.findings)
-
-
-def orient_lines(result: OrientResult) -> list[str]:
-    """How the microphone sat."""
-    return [*mount_lines(result.mount), "", *_orient_table(result), *findings_lines(result.findings)]
-
-
-def mount_lines(mount: MountEstimate) -> list[str]:
-    """The mount in words, with its uncertainty."""
-    if mount.angles is None:
-        return ["How the microphone sat cannot be told from these marks."]
-    sd = [float(np.degrees(a)) for a in (mount.sd_rad.yaw_rad, mount.sd_rad.pitch_rad, mount.sd_rad.roll_rad)]
-    yaw = float(np.degrees(mount.angles.yaw_rad))
-    return [
-        f"The microphone: {turn(mount.angles)}.",
-        f"  Known to ±{sd[0]:.1f}° in facing, ±{sd[1]:.1f}° in tip, ±{sd[2]:.1f}° in roll.",
-        f"  To face the lens the sound is turned {side(yaw) if abs(yaw) >= 0.05 else '0.0°'} about the vertical, "
-        "then levelled.",
-    ]
-
-
-def verify_lines(result: VerifyResult) -> list[str]:
-    """Each performer: where they should be heard, where they are."""
-    lines = check_table(result.marks)
-    if result.step is not None and result.step.law is not None:
-        lines.append(step_line(result))
-    return [*lines, *findings_lines(result.findings)]
-
-
-def step_line(result: VerifyResult) -> str:
-    """The track's own time against the clip, in words."""
-    assert result.step is not None
-    assert result.step.law is not None
-    late_s = result.step.law.offset_s
-    size = f"{abs(late_s) * 1e3:.2f} ms" if abs(late_s) < 0.1 else f"{abs(late_s):.3f} s"
-    return (
-        f"Read back against the camera's sound: {size} {'late' if late_s > 0 else 'early'} at the start, "
-        f"drift {result.step.law.drift_ppm:+.2f} ppm (±{result.step.drift_sd_ppm:.2f})."
-    )
-
-
-def check_table(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[str]:
-    """One row a mark."""
-    rows = []
-    for heard, check in marks:
-        mark = heard.mark
-        off = "-"
-        if np.isfinite(check.error_rad):
-            across, up = np.degrees(check.across_rad), np.degrees(check.up_rad)
-            off = f"{abs(across):.1f}° {'left' if across > 0 else 'right'}, {abs(up):.1f}° {'up' if up > 0 else 'down'}"
-            off += f" ±{np.degrees(check.sd_rad):.1f}°"
-        rows.append(
-            [
-                mark.who,
-                f"{clock_time(mark.start_s)}-{clock_time(mark.end_s)}",
-                place(check.expected),
-                place(check.measured),
-                off,
-                check.verdict.value,
-            ]
-        )
-    return table(["who", "when", "should be heard", "is heard", "off by", "verdict"], rows)
-
-
-def conform_lines(result: ConformResult) -> list[str]:
-    """What was written, with its proof."""
-    lines = sync_lines(result.sync)[:4]
-    lines.append(f"  The microphone: {turn(result.mount_angles)}.")
-    seconds = result.samples / DELIVERY_RATE_HZ
-    lines.append(f"  Wrote {result.output}: {seconds:.3f} s, {result.samples} samples, ACN/SN3D, 48 kHz, 24 bit.")
-    proof = result.proof
-    if proof.step is not None and proof.step.law is not None:
-        lines.append("  " + step_line(proof))
-    if proof.marks:
-        lines += ["", *check_table(proof.marks)]
-    return lines + findings_lines(result.findings)
-
-
-def inspect_lines(results: Sequence[InspectResult]) -> list[str]:
-    """A table of takes, and what is wrong under it."""
-    rows = []
-    for result in results:
-        take = result.take
-        bad = any(finding.severity is Severity.FIX for finding in result.findings)
-        rows.append(
-            [
-                take.path.name,
-                clock_time(take.duration_s),
-                f"{take.rate_hz / 1000:g} kHz",
-                f"{take.container} {take.subtype}",
-                str(take.channels),
-                take.channel_format.value,
-                _loudest(result.peak_dbfs),
-                "fix" if bad else "sound",
-            ]
-        )
-    header = ["take", "length", "rate", "file", "channels", "read as", "peak", "verdict"]
-    return [*table(header, rows), *findings_lines(f for result in results for f in result.findings)]
-
-
-def directions_lines(result: DirectionsResult) -> list[str]:
-    """Where sound came from, one line for each stretch of a second that has any."""
-    frames = result.frames
-    on = f"on the time of {result.sync.clip.path.name}" if result.sync else "in the take's own time"
-    lines = [f"{result.take.path.name}, {on}, in the microphone's own axes:"]
-    rows = []
-    for azimuth, elevation, time, sd, diffuse, level in zip(
-        frames.azimuth_rad,
-        frames.elevation_rad,
-        frames.times_s,
-        frames.sd_rad,
-        frames.diffuseness,
-        frames.level_db,
-        strict=True,
-    ):
-        if np.isfinite(azimuth):
-            where = f"{side(float(np.degrees(azimuth)))}, {height(float(np.degrees(elevation)))}"
-            rows.append([clock_time(time), where, f"{np.degrees(sd):.0f}°", f"{diffuse:.2f}", f"{level:.0f} dB"])
-    if not rows:
-        return [*lines, "  nothing direct was heard"]
-    return [*lines, *table(["time", "from", "spread", "diffuse", "level"], rows)]
-
-
-def _orient_table(result: OrientResult) -> list[str]:
-    rows = []
-    for heard, residual in zip(result.marks, result.residuals_rad, strict=True):
-        mark = heard.mark
-        left = "-" if residual is None or result.mount.matrix is None else f"{np.degrees(residual):.1f}°"
-        rows.append(
-            [
-                mark.who,
-                f"{clock_time(mark.start_s)}-{clock_time(mark.end_s)}",
-                place(heard.expected),
-                place(heard.heard.vector),
-                left,
-            ]
-        )
-    return table(["who", "when", "should be heard", "microphone heard", "left over"], rows)
-
-
-def _loudest(peaks_dbfs: Sequence[float]) -> str:
-    """The highest of the channels' peaks; a dead channel has none."""
-    heard = [peak for peak in peaks_dbfs if np.isfinite(peak)]
-    return f"{max(heard):.1f} dBFS" if heard else "silent"
 
 
 def _sentence(text: str) -> str:

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import soxr
 
-from spatial.analysis.envelope import WORKING_RATE_HZ, find_candidates
+from spatial.analysis.coarse import find_candidates
+from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.analysis.samples import ArraySamples
 from spatial.analysis.sync import estimate_sync
 from tests.hearing import bursts_of_noise, envelope, field_of
@@ -104,10 +105,7 @@ def test_what_the_camera_lost(at_s, lost_s):
     assert_steps(estimate, [(at_s, lost_s)])
 
 
-_BENT = pytest.mark.xfail(strict=True, reason="a first law that took a step of 20 ms for drift is not straightened yet")
-
-
-@pytest.mark.parametrize("more_s", [pytest.param(0.02, marks=_BENT), 0.3])
+@pytest.mark.parametrize("more_s", [0.02, 0.3])
 def test_what_the_recorder_put_in(rng, more_s):
     """A buffer written twice, or a gap filled with noise: take time is further on, as if the camera had lost it."""
     take = take_of(4)
@@ -125,7 +123,7 @@ def test_two_steps_in_one_clip(first_s, second_s):
     assert_steps(sync(clip_of(5), take), [(18.0, -first_s), (42.0, -second_s)], lost_s=max(first_s, second_s))
 
 
-@pytest.mark.parametrize("lost_s", [pytest.param(0.02, marks=_BENT), 0.04])
+@pytest.mark.parametrize("lost_s", [0.02, 0.04])
 def test_the_recorder_loses_and_later_the_camera_does(lost_s):
     """Also as much as the recorder lost: for the 20 s between, the law is another one."""
     take = without(take_of(6), OFFSET_S + 20.0, 0.04)

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 import soxr
 
-from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder, find_candidates
+from spatial.analysis.coarse import find_candidates
+from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder
 from spatial.analysis.samples import ArraySamples
 from spatial.analysis.sync import estimate_sync
 

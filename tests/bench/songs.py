@@ -10,8 +10,8 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
+from spatial.analysis.coarse import find_candidates
 from spatial.analysis.contradiction import find_contradiction
-from spatial.analysis.envelope import find_candidates
 from spatial.analysis.rivals import Alternative, Judgement, Verdict, judge_rivals, matching_laws
 from spatial.analysis.stacking import Trial, try_law
 from spatial.analysis.sync import estimate_sync

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.envelope import WORKING_RATE_HZ, find_candidates
+from spatial.analysis.coarse import find_candidates
+from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.analysis.samples import ArraySamples
 from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
 from spatial.analysis.sync import SyncEstimate, estimate_sync

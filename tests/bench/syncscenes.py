@@ -73,7 +73,7 @@ def make_sync_scene(seed: int) -> SyncScene:
     rig = _rig(condition, size, rng)
     length_s, early_s = rng.uniform(20.0, 60.0), rng.uniform(1.0, 6.0)
     total_s = length_s + early_s + 3.0
-    shoot = simulate_shoot(room, rig, _performers(kind, rig, size, total_s, rng), duration_s=total_s, rng=rng)
+    shoot = simulate_shoot(room, rig, performers_by_turns(kind, rig, size, total_s, rng), duration_s=total_s, rng=rng)
     level = np.sqrt(power_while_sounding(shoot.field[:1], rate_hz=RATE) * 10 ** (-rng.uniform(*condition.snr_db) / 10))
     at_mic, at_camera = fast_diffuse_noise(rig, shoot.field.shape[1], rng=rng)
     clip_ppm, take_ppm = rng.uniform(-30, 30), rng.uniform(-70, 70)
@@ -81,12 +81,12 @@ def make_sync_scene(seed: int) -> SyncScene:
         shoot.scratch + level * at_camera, rate_hz=RATE, start_s=early_s, duration_s=length_s, rng=rng,
         clock_ppm=clip_ppm,
     )  # fmt: skip
-    heard = camera_sound(_handled(scratch, rng), rate_hz=RATE, rng=rng, wind_snr_db=rng.uniform(0, 20))
+    heard = camera_sound(handled(scratch, rng), rate_hz=RATE, rng=rng, wind_snr_db=rng.uniform(0, 20))
     if rng.random() < 0.25:
         heard = np.mean(heard, axis=0, keepdims=True)
     elif rng.random() < 0.1:
         heard[1] *= -1.0
-    clip, phase_s = _through_a_movie(heard, int(rng.choice([64_000, 96_000, 128_000])))
+    clip, phase_s = through_a_movie(heard, int(rng.choice([64_000, 96_000, 128_000])))
     take = record(
         shoot.field + level * at_mic, rate_hz=WORKING_RATE_HZ, start_s=0.0, duration_s=total_s, rng=rng,
         clock_ppm=take_ppm, noise_dbfs=-75.0,
@@ -111,9 +111,16 @@ def _rig(condition: Condition, size: tuple[float, float, float], rng: np.random.
             return rig
 
 
-def _performers(
-    kind: str, rig: Rig, size: tuple[float, float, float], total_s: float, rng: np.random.Generator
+def performers_by_turns(
+    kind: str,
+    rig: Rig,
+    size: tuple[float, float, float],
+    total_s: float,
+    rng: np.random.Generator,
+    *,
+    centres_deg: tuple[float, ...] = (55.0, 0.0, -55.0),
 ) -> list[Performer]:
+    """Performers within 20 degrees of these azimuths, 1 to 2.5 m away, who sound one after another."""
     words = recorded_words()
     makers = {
         "speech": lambda seconds: speech(words, seconds, rng),
@@ -121,7 +128,7 @@ def _performers(
         "claps": lambda seconds: claps(seconds, rng),
     }
     performers, signals = [], []
-    for number, centre in enumerate((55.0, 0.0, -55.0)):
+    for number, centre in enumerate(centres_deg):
         azimuth, elevation = np.radians(centre + rng.uniform(-20, 20)), np.radians(rng.uniform(-10, 15))
         level = np.cos(elevation)
         out = rng.uniform(1.0, 2.5) * np.array([np.cos(azimuth) * level, np.sin(azimuth) * level, np.sin(elevation)])
@@ -132,14 +139,14 @@ def _performers(
     while place_s < total_s - 1.5:
         turn_s = min(rng.uniform(1.5, 6.0), total_s - place_s - 0.5)
         own = kind if kind in makers else ("speech", "music", "claps")[number % 3]
-        add_at(signals[number % 3][np.newaxis], makers[own](turn_s)[np.newaxis], round(place_s * RATE))
+        add_at(signals[number % len(signals)][np.newaxis], makers[own](turn_s)[np.newaxis], round(place_s * RATE))
         # Turns overlap a little, or leave a rest.
         place_s += turn_s + rng.uniform(-0.5, 1.0)
         number = number + 1 if rng.random() < 0.9 else number + 2
     return performers
 
 
-def _handled(scratch: FloatArray, rng: np.random.Generator) -> FloatArray:
+def handled(scratch: FloatArray, rng: np.random.Generator) -> FloatArray:
     """Thumps and scrapes that only the camera's body carries."""
     out = np.array(scratch)
     loud = np.sqrt(power_while_sounding(scratch, rate_hz=RATE))
@@ -152,7 +159,7 @@ def _handled(scratch: FloatArray, rng: np.random.Generator) -> FloatArray:
     return out
 
 
-def _through_a_movie(sound: FloatArray, bit_rate: int) -> tuple[FloatArray, float]:
+def through_a_movie(sound: FloatArray, bit_rate: int) -> tuple[FloatArray, float]:
     """Write a movie with this sound and read it back; and the clip time of the first sample."""
     picture: npt.NDArray[np.uint8] = np.zeros((32, 32, 3), dtype=np.uint8)
     with tempfile.TemporaryDirectory() as folder:

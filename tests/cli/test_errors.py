@@ -153,7 +153,7 @@ TAKES = {
     "slow.wav": "a sample rate of 32000 Hz",
     "cut.flac": "cut.flac breaks off or is damaged",
     "header.wav": "header but no sound",
-    "nan.wav": r"no sample \(nan\) in channel 3 at 5.000 s",
+    "nan.wav": r"no sample \(not a number\) in channel 3 at 5.000 s",
     "inf.wav": r"no sample \(inf\) in channel 3 at 5.000 s",
     "a" * 300 + ".wav": "cannot be opened",
 }
@@ -218,6 +218,8 @@ USAGES = {
     "nan step": ("directions", TAKE, "--step-s", "nan"),
     "no step": ("directions", TAKE, "--step-s", "0"),
     "band upside down": ("directions", TAKE, "--band-hz", "4000,400"),
+    "band of verify upside down": ("verify", CLIP, TAKE, "--marks", MARKS, "--band-hz", "4000,400"),
+    "marks without a plot": ("directions", TAKE, "--clip", CLIP, "--marks", MARKS),
     "nan band": ("directions", TAKE, "--band-hz", "nan,400"),
     "nan tolerance": ("verify", CLIP, TAKE, "--marks", MARKS, "--tolerance-azimuth-deg", "nan"),
     "no tolerance": ("verify", CLIP, TAKE, "--marks", MARKS, "--tolerance-elevation-deg", "0"),
@@ -419,6 +421,53 @@ def test_stopped_in_the_middle(material, tmp_path, number):
     assert list(tmp_path.iterdir()) == []
 
 
+# Where the tests themselves run in the background, a shell has told them to ignore it.
+_STOPPABLE = "import os, signal, sys\nsignal.signal(signal.SIGINT, signal.default_int_handler)\n"
+
+
+def stopped(code, *arguments):
+    """Run Python code that stops itself with SIGINT somewhere; what it printed as JSON."""
+    done = subprocess.run(
+        [sys.executable, "-c", _STOPPABLE + code, *map(str, arguments), "--json"],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert re.fullmatch(r"soundplumb: stopped before it was done; nothing unfinished .*\n", done.stderr), done.stderr
+    assert done.returncode == COULD_NOT
+    assert one_json(done.stdout)["error"].startswith("stopped")
+
+
+def test_stopped_inside_a_read(material):
+    """libsndfile calls Python back for the bytes of a WAV: what is raised there is lost, and the file seems damaged."""
+    code = """
+from spatial.media.wav import DataView
+whole = DataView.readinto
+def interrupted(self, buffer):
+    os.kill(os.getpid(), signal.SIGINT)
+    return whole(self, buffer)
+DataView.readinto = interrupted
+from cli.__main__ import main
+main()
+"""
+    stopped(code, "inspect", material / "good.wav")
+
+
+@pytest.mark.parametrize("module", ["cli.main", "click", "numpy"])
+def test_stopped_while_it_starts(material, module):
+    code = f"""
+class Interrupting:
+    def find_spec(self, name, path=None, target=None):
+        if name == "{module}":
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Interrupting())
+from cli.__main__ import main
+main()
+"""
+    stopped(code, "inspect", material / TAKE)
+
+
 @pytest.mark.parametrize(
     ("arguments", "name"),
     [
@@ -507,3 +556,12 @@ def test_a_day_leaves_no_empty_folder(run, material, tmp_path):
     assert (result.exit_code, result.stderr) == (BAD, "")
     assert "row 6: azimuth_deg is 'left'" in one_json(result.stdout)["clips"][0]["findings"][-1]["message"]
     assert not (tmp_path / "tracks").exists()
+
+
+@pytest.mark.parametrize("command", ["sync", "conform"])
+@pytest.mark.parametrize(("take", "what"), [(CLIP, "a movie"), ("stereo.wav", "sound in 2 channels")])
+def test_clip_and_take_the_other_way_round(run, tmp_path, command, take, what):
+    more = (KNOWN, "-o", "OUT/track.wav") if command == "conform" else ()
+    result = run(command, "good.wav", take, *more)
+    match = f"good.wav is a recording in 4 channels and {take} is {what}: name them the other way round"
+    told(result, COULD_NOT, match, tmp_path)

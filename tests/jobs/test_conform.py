@@ -19,6 +19,7 @@ from spatial.field import ChannelFormat
 from spatial.findings import Severity
 from spatial.jobs.conform import conform_clip
 from spatial.jobs.marks import Rig
+from spatial.jobs.verify import verify_track
 from spatial.rotation import YawPitchRoll
 from spatial.timebase import ClockLaw
 from tests.openair import shoot_open_air
@@ -309,3 +310,19 @@ def test_force_replaces_our_own_track_but_no_recording_of_somebody_elses(tmp_pat
     note.write_text("to be replaced", encoding="utf-8")
     conform_clip(air.clip, [air.take], note, mount=mount, rig=Rig(), force=True)
     assert note.stat().st_size > 1000
+
+
+@pytest.mark.parametrize(
+    ("samples", "said"), [(-4_800, "0.100 s shorter"), (-1, "1 sample shorter"), (480, "0.010 s longer")]
+)
+def test_a_track_that_does_not_end_with_its_clip_is_found(conform, tmp_path, samples, said):
+    air, result, track = conform()
+    marks = tmp_path / "marks.csv"
+    marks.write_text("who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\nJuno,1,4,35,10,\n", encoding="utf-8")
+    assert not [f for f in verify_track(air.clip, result.output, marks, rig=Rig()).findings if f.code == "truncated"]
+    other = tmp_path / "other.wav"
+    cut = track[:, :samples] if samples < 0 else np.pad(track, ((0, 0), (0, samples)))
+    soundfile.write(other, cut.T, RATE, subtype="PCM_24")
+    (finding,) = [f for f in verify_track(air.clip, other, marks, rig=Rig()).findings if f.code == "truncated"]
+    assert finding.severity is Severity.FIX
+    assert said in finding.message

@@ -6,6 +6,7 @@ within 3 degrees.
 
 import json
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -103,11 +104,11 @@ def test_a_broken_clip_does_not_stop_the_day(day):
     assert "c-broken.mp4" in message
 
 
-@pytest.mark.parametrize("name", ["nan.wav", "camera.wav"])
-def test_a_broken_take_does_not_stop_the_day(day, name):
-    """NaN that only shows on listening, and a stereo file that shows on opening."""
+@pytest.mark.parametrize(("name", "severity"), [("nan.wav", Severity.FIX), ("camera.wav", Severity.LOOK)])
+def test_a_broken_take_does_not_stop_the_day(day, name, severity):
+    """NaN that only shows on listening, and a stereo file, perhaps none of the shoot's, that shows on opening."""
     _, result = day
-    assert [(f.code, f.severity) for f in result.findings if f.where == name] == [("truncated", Severity.LOOK)]
+    assert [(f.code, f.severity) for f in result.findings if f.where == name] == [("truncated", severity)]
     (message,) = [f.message for f in result.findings if f.where == name]
     assert name in message
 
@@ -122,7 +123,7 @@ def test_a_day_of_broken_takes_is_an_error(tmp_path, day):
     folder, _ = day
     shutil.copy(folder / "a-plain.mov", tmp_path)
     shutil.copy(folder / "nan.wav", tmp_path)
-    with pytest.raises(MediaFileError, match=r"none of the 1 takes can be used; the first: .*nan\.wav"):
+    with pytest.raises(MediaFileError, match=r"^nan\.wav holds a value that is no sample"):
         run_day(tmp_path, rig_for=lambda _clip: Rig())
 
 
@@ -211,3 +212,32 @@ def test_tracks_that_we_wrote_are_no_takes_of_the_day(tmp_path):
     conform_clip(air.clip, [air.take], tmp_path / "done.wav", mount=YawPitchRoll(0.0, 0.0, 0.0), rig=Rig())
     clips, takes = files_of_day(tmp_path)
     assert (clips, takes) == ([air.clip], [air.take])
+
+
+def test_a_day_done_twice_leaves_its_tracks_and_says_so(tmp_path):
+    lay_out(tmp_path)
+    (tmp_path / "tracks").mkdir()
+    (tmp_path / "tracks" / "lantern.wav").write_bytes(b"mine")
+    entry = only(run_day(tmp_path, rig_for=lambda _clip: Rig(picture="equirect180-sbs")).clips, "lantern.mp4")
+    assert entry.sync.take.path.name == "rec-0041.flac"
+    assert (tmp_path / "tracks" / "lantern.wav").read_bytes() == b"mine"
+    assert says(entry.findings, "undetermined") == [
+        (Severity.LOOK, "tracks/lantern.wav was there before and has been left as it is: add --force to make it anew")
+    ]
+
+
+def test_the_clocks_of_all_clips_are_weighed_together(day, monkeypatch, tmp_path):
+    """Every clip that was matched, in order, is asked about; what comes back is what is conformed and told."""
+    folder, _ = day
+    for name in ("a-plain.mov", "a-plain-take.wav", "c-broken.mp4", "b-marked.mov", "b-marked-take.wav"):
+        shutil.copy(folder / name, tmp_path)
+    asked = []
+
+    def settled(results):
+        asked.extend(result.clip.path.name for result in results)
+        return [replace(result, possibilities=()) for result in results]
+
+    monkeypatch.setattr("spatial.jobs.day.settle_by_clocks", settled)
+    result = run_day(tmp_path, rig_for=lambda _clip: Rig())
+    assert asked == ["a-plain.mov", "b-marked.mov"]
+    assert [entry.sync and entry.sync.possibilities for entry in result.clips] == [(), (), None]

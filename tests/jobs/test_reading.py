@@ -10,7 +10,8 @@ from spatial.capsules import Capsules
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Severity
-from spatial.jobs.reading import Basis, open_settled, settle
+from spatial.jobs.reading import Basis, settle
+from spatial.jobs.sync import open_takes
 from spatial.media.takes import open_take, read_field
 from spatial.media.writing import TrackWriter
 from tests.analysis.test_convention import RATE, recorded, waves
@@ -189,7 +190,8 @@ def test_four_files_at_once(tmp_path, parts):
     for name, channel in zip("WXYZ", field, strict=True):
         paths.append(tmp_path / f"T7_{name}.wav")
         soundfile.write(paths[-1], channel, RATE, subtype="PCM_24")
-    (take,) = open_settled(paths[::-1], AUTO)
+    (take,), unopened = open_takes(paths[::-1], AUTO)
+    assert unopened == []
     assert (take.channel_format, take.picked) == (ChannelFormat.FUMA, (0, 1, 2, 3))
 
 

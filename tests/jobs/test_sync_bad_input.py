@@ -380,6 +380,27 @@ def test_a_scratch_track_with_what_is_no_sample(tmp_path, value, place):
     assert re.search(r"clip\.mov holds a value that is no sample", answer["error"])
 
 
+@pytest.mark.parametrize("length", [1, 160, 320, 800])
+def test_a_clip_of_milliseconds_is_refused(tmp_path, length):
+    _, take = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
+    clip = tmp_path / "blink.wav"
+    soundfile.write(clip, stereo(HEARD).T[:length], RATE, subtype="FLOAT")
+    code, answer = run_sync(clip, take)
+    assert code in (COULD_NOT, BAD)
+    assert "blink.wav" in json.dumps(answer)
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, -3e37])
+def test_a_value_in_the_clip_that_is_no_sample_is_found_in_its_place(tmp_path, value):
+    _, take = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
+    clip, sound = tmp_path / "odd.wav", stereo(HEARD).T.copy()
+    sound[3 * RATE, 0] = value
+    soundfile.write(clip, sound, RATE, subtype="FLOAT")
+    code, answer = run_sync(clip, take)
+    assert code == COULD_NOT
+    assert "the sound in odd.wav holds a value that is no sample, at 3.000 s" in answer["error"]
+
+
 def test_a_bad_take_beside_a_good_one(tmp_path):
     """One of two takes cannot be read: a refusal that names it, or the good one's answer with a word about the bad."""
     clip, good = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))

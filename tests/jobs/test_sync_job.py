@@ -60,7 +60,7 @@ def test_the_phase_of_the_sound_goes_into_the_offset(tmp_path):
     """Told another phase, the offset moves by just as much: 10 ms is far over the noise of repeated runs, 0."""
     air = shoot_open_air(tmp_path)
     clip, takes = open_clip(air.clip), [open_take(air.take)]
-    with listen_to_all(clip, takes, silent) as (sound, heard, listened):
+    with listen_to_all(clip, takes, silent) as (sound, heard, listened, _):
         on_time = match_takes(clip, sound, heard, listened)
         moved = replace(clip, scratch=replace(clip.scratch, phase_s=clip.scratch.phase_s + 0.010))
         later = match_takes(moved, sound, heard, listened)
@@ -75,7 +75,7 @@ def test_doubt_about_the_start_widens_the_uncertainty_and_is_said(tmp_path):
     clip, takes = open_clip(air.clip), [open_take(air.take)]
     doubt_s = 1024 / RATE
     assert clip.scratch.start_doubt_s == pytest.approx(doubt_s)
-    with listen_to_all(clip, takes, silent) as (sound, heard, listened):
+    with listen_to_all(clip, takes, silent) as (sound, heard, listened, _):
         doubtful = match_takes(clip, sound, heard, listened)
         certain = match_takes(replace(clip, scratch=replace(clip.scratch, start_doubt_s=0.0)), sound, heard, listened)
     # Uniform over +-doubt: variance doubt^2 / 3.

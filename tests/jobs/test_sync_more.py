@@ -1,15 +1,26 @@
 """The sync job where rates are wrong, clocks pulled, recorders far away, takes in parts, and features remembered."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 import soundfile
 
-import spatial.jobs.listening
+import spatial.jobs.onetake
+from spatial.analysis.sync import SyncEstimate
+from spatial.errors import MediaFileError
 from spatial.findings import Severity
-from spatial.jobs.sync import sync_clip
+from spatial.jobs.choosing import _parts
+from spatial.jobs.listening import listen_to_all
+from spatial.jobs.progress import silent
+from spatial.jobs.sync import match_takes, rig_of, sync_clip
 from spatial.media.cache import default_folder
+from spatial.media.movies import open_clip
+from spatial.media.takes import open_take
+from spatial.timebase import ClockLaw
+from tests.bench.songs_stage import make_song
+from tests.hearing import bursts_of_noise
 from tests.media.test_bext import bext, chunk
 from tests.openair import shoot_open_air
 from tests.stage import RATE
@@ -126,37 +137,137 @@ def test_a_recorder_far_away_is_said_and_counted(tmp_path, mic_offset_m):
     assert abs(far.estimate.law.offset_s - 2.0) < 2.0 * far.estimate.offset_sd_s
 
 
+def split(air, folder, *cuts):
+    """A take in several files whose time of day says that they continue each other."""
+    data, _ = soundfile.read(air.take, always_2d=True)
+    places, parts = [0, *cuts, len(data)], []
+    for number, (first, last) in enumerate(pairwise(places)):
+        part = folder / f"scene-{'abc'[number]}.wav"
+        soundfile.write(part, data[first:last], RATE, subtype="FLOAT")
+        whole, head = part.read_bytes(), chunk(b"bext", bext(36_000 * RATE + first))
+        part.write_bytes(whole[:4] + (len(whole) - 8 + len(head)).to_bytes(4, "little") + b"WAVE" + head + whole[12:])
+        parts.append(part)
+    return parts
+
+
 @pytest.fixture
 def in_two(tmp_path):
     """A take, and the same split in two files whose time of day says so."""
     air = shoot_open_air(tmp_path, frames=301)
-    data, _ = soundfile.read(air.take, always_2d=True)
-    cut, began = 7 * RATE + 1234, 36_000 * RATE
-    parts = []
-    for name, first, samples in (("a", began, data[:cut]), ("b", began + cut, data[cut:])):
-        part = tmp_path / f"scene-{name}.wav"
-        soundfile.write(part, samples, RATE, subtype="FLOAT")
-        whole, head = part.read_bytes(), chunk(b"bext", bext(first))
-        part.write_bytes(whole[:4] + (len(whole) - 8 + len(head)).to_bytes(4, "little") + b"WAVE" + head + whole[12:])
-        parts.append(part)
-    return air, parts
+    return air, split(air, tmp_path, 7 * RATE + 1234)
+
+
+def test_a_missing_middle_part_is_named(tmp_path):
+    """The take runs from 2 s before the clip: its parts end at 7 s and begin again at 8.5 s of the clip."""
+    air = shoot_open_air(tmp_path, frames=301)
+    first, _, last = split(air, tmp_path, 9 * RATE, round(10.5 * RATE))
+    result = sync_clip(air.clip, [last, first])
+    assert result.take.path == first
+    assert result.covered_s == pytest.approx((0.0, 7.0), abs=1e-3)
+    assert found(result, "ambiguous_match") == []
+    (missing,) = found(result, "truncated")
+    assert missing.severity is Severity.FIX
+    assert "scene-a.wav and scene-c.wav are parts of one recording, and the 1.50 s between them" in missing.message
+    assert "scene-b.wav is missing" in missing.message
+
+
+@pytest.mark.parametrize(("gap_s", "covered_s", "better"), [(1.5, 14.0, "c"), (1.5, 40.0, "a"), (9.0, 14.0, None)])
+def test_two_parts_that_both_match_are_no_rivals(tmp_path, gap_s, covered_s, better):
+    """In a clip of a minute: their times of day tell 1.5 s between them, the laws `gap_s`."""
+    air = shoot_open_air(tmp_path, frames=301)
+    first, last = (open_take(path) for path in np.array(split(air, tmp_path, 9 * RATE, round(10.5 * RATE)))[[0, 2]])
+    clip = replace(open_clip(air.clip), duration_s=60.0)
+    ends = ClockLaw(first.duration_s - covered_s)
+    begins = ClockLaw(-(covered_s + gap_s))
+    told = {take.path: SyncEstimate(True, "", law, 1e-4, 1.0, None) for take, law in ((first, ends), (last, begins))}
+    choice = _parts(clip, (last, begins), [(first, ends)], told)
+    if better is None:
+        assert choice is None
+    else:
+        assert choice.take is {"a": first, "c": last}[better]
+        assert choice.estimate is told[choice.take.path]
+        assert "scene-b.wav is missing" in choice.findings[0].message
+
+
+@pytest.fixture
+def damaged(tmp_path):
+    """A clip, its take, one that is cut short, and one that shows its damage only on listening."""
+    air = shoot_open_air(tmp_path, frames=201)
+    raw = air.take.read_bytes()
+    (tmp_path / "cut.wav").write_bytes(raw[: len(raw) // 2])
+    field, _ = soundfile.read(air.take)
+    field[-1000] = np.nan
+    soundfile.write(tmp_path / "nan.wav", field, RATE, subtype="FLOAT")
+    return air, [tmp_path / "cut.wav", tmp_path / "nan.wav"]
+
+
+def test_damaged_takes_do_not_stop_the_others(damaged):
+    air, broken = damaged
+    result = sync_clip(air.clip, [broken[0], air.take, broken[1]])
+    assert result.take.path == air.take
+    assert result.estimate.law.offset_s == pytest.approx(2.0, abs=GOAL_S)
+    assert [(f.where, f.severity) for f in found(result, "truncated")] == [
+        ("cut.wav", Severity.LOOK), ("nan.wav", Severity.LOOK)
+    ]  # fmt: skip
+
+
+def test_a_damaged_take_is_bad_news_where_no_other_matches(damaged, tmp_path):
+    _, broken = damaged
+    other = shoot_open_air(tmp_path, scene=2, name="other.mov")
+    result = sync_clip(other.clip, [shoot_open_air(tmp_path, scene=3, name="third.mov").take, broken[0]])
+    assert not result.estimate.matched
+    assert [(f.where, f.severity) for f in found(result, "truncated")] == [("cut.wav", Severity.FIX)]
+
+
+@pytest.mark.parametrize("names", [("scene-a.wav", "scene-b.wav"), ("second.wav", "before.wav")])
+def test_parts_that_nothing_else_tells_are_joined_by_the_clips_own_time(tmp_path, names):
+    """Twelve seconds, cut in two and stripped of their times of day: no recorder splits so early, yet they run on."""
+    air = shoot_open_air(tmp_path, frames=301)
+    field, rate = soundfile.read(air.take, always_2d=True, dtype="float32")
+    cut, paths = 7 * RATE + 1234, [tmp_path / name for name in names]
+    for path, part in zip(paths, (field[:cut], field[cut:]), strict=True):
+        soundfile.write(path, part, rate, subtype="FLOAT")
+    result = sync_clip(air.clip, paths[::-1])
+    assert result.take.paths == tuple(paths)
+    assert result.estimate.law.offset_s == pytest.approx(2.0, abs=GOAL_S)
+    assert result.covered_s == pytest.approx((0.0, air.duration_s), abs=1e-3)
+    assert result.findings == ()
+
+
+def test_parts_with_a_gap_between_them_stay_two(tmp_path):
+    air = shoot_open_air(tmp_path, frames=301)
+    field, rate = soundfile.read(air.take, always_2d=True, dtype="float32")
+    cut, paths = 7 * RATE, [tmp_path / "one.wav", tmp_path / "two.wav"]
+    for path, part in zip(paths, (field[:cut], field[cut + RATE // 20 :]), strict=True):
+        soundfile.write(path, part, rate, subtype="FLOAT")
+    assert len(sync_clip(air.clip, paths).take.paths) == 1
+
+
+def test_damaged_takes_alone_are_an_error_that_names_them(damaged):
+    air, (cut, holed) = damaged
+    with pytest.raises(MediaFileError, match=r"nan\.wav holds a value that is no sample"):
+        sync_clip(air.clip, [cut, holed])
+    other = cut.with_name("other.wav")
+    other.write_bytes(cut.read_bytes())
+    with pytest.raises(MediaFileError, match=r"none of the 2 takes can be used: cut\.wav is cut.*; other\.wav is cut"):
+        sync_clip(air.clip, [cut, other])
 
 
 @pytest.mark.parametrize("order", [(0, 1), (1, 0)])
 def test_a_take_in_two_files_is_one_in_either_order(in_two, order):
     air, parts = in_two
     whole = sync_clip(air.clip, [air.take])
-    split = sync_clip(air.clip, [parts[number] for number in order])
-    assert split.take.paths == tuple(parts)
-    assert split.others == ()
-    assert split.estimate.law == whole.estimate.law
-    assert split.estimate.offset_sd_s == whole.estimate.offset_sd_s
-    assert split.findings == tuple(
-        replace(finding, where=split.take.path.name, message=finding.message.replace("clip-take", "scene-a"))
+    joined = sync_clip(air.clip, [parts[number] for number in order])
+    assert joined.take.paths == tuple(parts)
+    assert joined.others == ()
+    assert joined.estimate.law == whole.estimate.law
+    assert joined.estimate.offset_sd_s == whole.estimate.offset_sd_s
+    assert joined.findings == tuple(
+        replace(finding, where=joined.take.path.name, message=finding.message.replace("clip-take", "scene-a"))
         if finding.where == air.take.name else finding
         for finding in whole.findings
     )  # fmt: skip
-    assert split.estimate.law.offset_s == pytest.approx(2.0, abs=GOAL_S)
+    assert joined.estimate.law.offset_s == pytest.approx(2.0, abs=GOAL_S)
 
 
 @pytest.fixture
@@ -168,13 +279,13 @@ def own_cache(tmp_path, monkeypatch):
 @pytest.fixture
 def reads(monkeypatch):
     """Names of the takes read through for their features."""
-    read, real = [], spatial.jobs.listening.field_blocks
+    read, real = [], spatial.jobs.onetake.field_blocks
 
     def counted(take, **options):
         read.append(take.path.name)
         return real(take, **options)
 
-    monkeypatch.setattr(spatial.jobs.listening, "field_blocks", counted)
+    monkeypatch.setattr(spatial.jobs.onetake, "field_blocks", counted)
     return read
 
 
@@ -220,3 +331,41 @@ def test_a_take_that_changed_is_read_again(tmp_path, reads):
     second = sync_clip(air.clip, [air.take])
     assert len(reads) == 2
     assert second.estimate.law.offset_s - first.estimate.law.offset_s == pytest.approx(0.5, abs=0.05e-3)
+
+
+@pytest.mark.parametrize("spoken", [False, True])
+def test_a_match_by_steady_music_alone_is_said(tmp_path, spoken):
+    """It may be the playback's next take; talk-like bursts that both hold say that it is not."""
+    rng = np.random.default_rng(8)
+    music = make_song(16.0, rng, exact=False)[0][: 14 * RATE]
+    if spoken:
+        music[5 * RATE : 9 * RATE] += 4.0 * np.repeat(bursts_of_noise(4.0, rng), 3)
+    air = shoot_open_air(tmp_path, frames=351, level=0.0, extra=music)
+    result = sync_clip(air.clip, [air.take])
+    assert result.estimate.matched
+    said = found(result, "ambiguous_match")
+    if spoken:
+        assert said == []
+    else:
+        (finding,) = said
+        assert finding.severity is Severity.LOOK
+        assert "clip.mov and clip-take.wav share nothing but steady music" in finding.message
+
+
+def test_people_who_play_are_not_taken_for_a_machine(tmp_path):
+    """A string instrument, on the beat to the sample as the stage plays it, and someone who claps."""
+    air = shoot_open_air(tmp_path, frames=351)
+    assert found(sync_clip(air.clip, [air.take]), "ambiguous_match") == []
+
+
+@pytest.mark.parametrize("picture_from_mic", [None, np.eye(3)])
+def test_a_mic_offset_that_was_given_is_not_asked_for(tmp_path, picture_from_mic):
+    """With the mount known too: the direction and the distance are one vector, and the distance is 2.5 m."""
+    air = shoot_open_air(tmp_path, frames=201)
+    clip, (take,) = open_clip(air.clip), [open_take(air.take)]
+    rig = rig_of((1.5, -2.0, 0.0), picture_from_mic)
+    with listen_to_all(clip, [take], silent) as (sound, heard, listened, _):
+        result = match_takes(clip, sound, heard, listened, separation=rig)
+    assert result.apart_m == pytest.approx(2.5)
+    (said,) = found(result, "lip_sync")
+    assert "2.5 m from the lens" in said.message

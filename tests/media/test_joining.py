@@ -15,7 +15,7 @@ from spatial.conventions import FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat
 from spatial.findings import Severity
-from spatial.media import joining
+from spatial.media import continuity, joining
 from spatial.media.joining import join_takes
 from spatial.media.parts import Part
 from spatial.media.takes import FieldReader, Take, field_blocks, open_take, read_field
@@ -288,6 +288,15 @@ def test_a_take_split_without_a_stamp(tmp_path: Path, container: str, backwards:
     assert read_field(whole, SPLIT - 50, SPLIT + 50) == pytest.approx(sound[:, SPLIT - 50 : SPLIT + 50], abs=2.0**-23)
 
 
+@pytest.mark.parametrize("empty", [0, 2])
+def test_a_take_is_put_together_before_it_is_known_how_to_read_it(tmp_path: Path, empty: int) -> None:
+    """The sound field may stand in any of its channels."""
+    sound = np.concatenate([np.zeros((empty, music(1).shape[1])), music(1)])
+    paths = [write(tmp_path / f"Take_{number}.wav", part) for number, part in enumerate(np.split(sound, [SPLIT], 1))]
+    (whole,) = join_takes([open_take(path, channel_format=ChannelFormat.AUTO) for path in paths])
+    assert [part.path for part in whole.parts] == paths
+
+
 @pytest.mark.parametrize("seed", [2, 3, 4, 5])
 def test_takes_that_merely_follow_each_other_stay_two(tmp_path: Path, seed: int) -> None:
     assert len(join_takes(two_files(tmp_path, music(1)[:, :SPLIT], music(seed, 4.0)))) == 2
@@ -471,7 +480,7 @@ def test_a_damaged_file_is_kept_apart_and_told_of_later(tmp_path: Path) -> None:
 
 def test_chance_never_joins_foreign_sound(rng: np.random.Generator) -> None:
     """Pairs of places in tones, rumble and hum: none of the foreign ones reaches the bar."""
-    window = joining._WINDOW
+    window = continuity._WINDOW
     times = np.arange(4 * RATE) / RATE
     rumble = np.cumsum(rng.standard_normal((4, len(times))), axis=1)
     rumble -= np.linspace(0, 1, len(times)) * rumble[:, -1:]
@@ -483,6 +492,6 @@ def test_chance_never_joins_foreign_sound(rng: np.random.Generator) -> None:
         for _ in range(8):
             here, there = rng.integers(window, sound.shape[1] - window, size=2)
             before, after = sound[:, here - window : here], sound[:, here : here + window]
-            runs_on += joining._fits(before, after)
-            assert not joining._fits(before, sound[:, there : there + window])
+            runs_on += continuity._fits(before, after)
+            assert not continuity._fits(before, sound[:, there : there + window])
     assert runs_on >= 7, "it must be able to say yes"

@@ -153,7 +153,7 @@ def test_orient_with_one_mark_has_nulls_where_it_does_not_know():
     """One mark: yaw or pitch can be had, the turn about the mark's own direction cannot."""
     heard = mark(SpanDirection(True, vector(0.0, 0.0), np.radians(1.0), 1.0))
     mount = estimate_mount(heard.expected[np.newaxis], heard.heard.vector[np.newaxis], np.array([np.radians(1.0)]))
-    result = OrientResult(SyncResult(CLIP, TAKE, FOUND, ()), mount, (heard, mark(UNHEARD)), (0.01, None), ())
+    result = OrientResult(TAKE, SyncResult(CLIP, TAKE, FOUND, ()), mount, (heard, mark(UNHEARD)), (0.01, None), ())
     found = read(jsonout.orient_json(result))
     assert found["mount"] == {"yaw_deg": None, "pitch_deg": None, "roll_deg": None, "matrix": None}
     assert found["undetermined"] != []
@@ -172,6 +172,7 @@ def test_directions_have_null_where_nothing_was_heard():
         sd_rad=np.array([NAN, 0.05]),
         diffuseness=np.array([NAN, 0.25]),
         level_db=np.array([-np.inf, -20.0]),
+        source=np.array([0, 2]),
     )
     found = read(jsonout.directions_json(DirectionsResult(TAKE, frames, None, ())))
     assert found["clip"] is None
@@ -181,6 +182,7 @@ def test_directions_have_null_where_nothing_was_heard():
         "level_db": None, "source": None,
     }  # fmt: skip
     assert (row["azimuth_deg"], row["elevation_deg"], row["level_db"]) == pytest.approx((-30.0, 10.0, -20.0))
+    assert row["source"] == 2
 
 
 @pytest.mark.parametrize(

@@ -15,11 +15,12 @@ from spatial.jobs.marks import HeardMark
 from spatial.media.marks import Mark
 from spatial.media.takes import Take
 from spatial.report.plots import write_directions_plot
+from tests.pictures import check_whole, every_kind
 
 NAN = float("nan")
 
 
-def result_of(azimuth_deg, elevation_deg, level_db):
+def result_of(azimuth_deg, elevation_deg, level_db, source=None):
     count = len(azimuth_deg)
     frames = FrameDirections(
         times_s=0.05 + 0.1 * np.arange(count),
@@ -28,6 +29,7 @@ def result_of(azimuth_deg, elevation_deg, level_db):
         sd_rad=np.full(count, 0.05),
         diffuseness=np.full(count, 0.3),
         level_db=np.array(level_db),
+        source=np.array(source if source is not None else [0] * count),
     )
     return DirectionsResult(
         Take(Path("take.wav"), 48_000, 4, 1, "WAV", "PCM_24", ChannelFormat.AMBIX), frames, None, ()
@@ -53,21 +55,10 @@ def drawn(monkeypatch):
     return figures
 
 
-@pytest.mark.parametrize(
-    ("name", "head", "tail"),
-    [
-        ("plot.png", b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"),
-        ("plot.PNG", b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"),
-        ("plot.svg", b"<?xml", b"</svg>\n"),
-        ("plot.pdf", b"%PDF", b"%%EOF\n"),
-    ],
-)
-def test_the_file_is_whole_and_what_its_name_says(tmp_path, result, name, head, tail):
+@every_kind
+def test_the_file_is_whole_and_what_its_name_says(tmp_path, result, name):
     write_directions_plot(result, tmp_path / name)
-    content = (tmp_path / name).read_bytes()
-    assert content.startswith(head)
-    assert content.endswith(tail)
-    assert [path.name for path in tmp_path.iterdir()] == [name]
+    check_whole(tmp_path / name)
 
 
 def test_the_picture_is_large_enough_to_read(tmp_path, result):
@@ -127,6 +118,22 @@ def test_what_is_drawn(tmp_path, result, drawn):
     assert up.lines[-1].get_ydata()[1] == pytest.approx(-15.0)
     assert [text.get_text() for text in across.texts] == ["Odile"]
     assert up.get_xlabel() == "seconds in the take"
+
+
+def test_each_source_has_a_stroke_of_its_own_broken_at_rests(tmp_path, drawn):
+    """Two sources; the first rests for a row, and goes round the back without a line across the picture."""
+    nan = NAN
+    azimuth = [170.0, 175.0, nan, -178.0, 20.0]
+    result = result_of(azimuth, [0.0] * 5, [-20.0] * 5, source=[1, 1, 0, 1, 2])
+    write_directions_plot(result, tmp_path / "plot.png")
+    (figure,) = drawn
+    across = figure.axes[0]
+    first, second = across.lines[-2:]
+    assert np.isnan(first.get_ydata()).sum() == 1  # one break: the rest is also where it goes round
+    np.testing.assert_allclose(first.get_ydata()[[0, 1, 3]], [170.0, 175.0, -178.0])
+    assert first.get_color() != second.get_color()
+    assert first.get_linestyle() != second.get_linestyle()
+    assert [text.get_text() for text in across.texts] == ["1", "2"]
 
 
 @pytest.mark.parametrize("rows", [0, 1, 5])

@@ -25,6 +25,7 @@ def result():
         sd_rad=np.radians([NAN, 3.0, 12.25]),
         diffuseness=np.array([NAN, 0.25, 1.0]),
         level_db=np.array([-np.inf, -20.04, -33.0]),
+        source=np.array([0, 1, 2]),
     )
     return DirectionsResult(
         Take(Path("take.wav"), 48_000, 4, 1, "WAV", "PCM_24", ChannelFormat.AMBIX), frames, None, ()
@@ -35,10 +36,10 @@ def test_rows(tmp_path, result):
     path = tmp_path / "rows.csv"
     write_directions_csv(result, path, force=False, inputs=[])
     assert path.read_bytes().decode("utf-8") == (
-        "time_s,azimuth_deg,elevation_deg,sd_deg,diffuseness,level_db\n"
-        "0.050,,,,,\n"
-        "0.150,-30.00,10.00,3.00,0.250,-20.0\n"
-        "3600.050,180.00,-5.50,12.25,1.000,-33.0\n"
+        "time_s,azimuth_deg,elevation_deg,sd_deg,diffuseness,level_db,source\n"
+        "0.050,,,,,,\n"
+        "0.150,-30.00,10.00,3.00,0.250,-20.0,1\n"
+        "3600.050,180.00,-5.50,12.25,1.000,-33.0,2\n"
     )
     rows = list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
     assert float(rows[1]["azimuth_deg"]) == pytest.approx(-30.004, abs=0.005)  # two digits

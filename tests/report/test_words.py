@@ -1,23 +1,15 @@
 """Numbers as people say them: each sign has its word, and tables stand straight."""
 
-from dataclasses import replace
-from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from spatial.analysis.direction import FrameDirections, SpanDirection
+from spatial.analysis.direction import SpanDirection
 from spatial.analysis.sync import SyncEstimate
-from spatial.analysis.verification import check_mark
 from spatial.field import ChannelFormat, unit_vectors
 from spatial.findings import Finding, Severity
-from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.inspect import InspectResult
 from spatial.jobs.marks import HeardMark
-from spatial.jobs.reading import Basis, ConventionEvidence
-from spatial.jobs.sync import SyncResult
-from spatial.jobs.verify import VerifyResult, off_in_words
 from spatial.media.marks import Mark
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
@@ -119,115 +111,3 @@ def test_findings_come_worst_first_as_sentences():
         "  LOOK  Only half is covered.",
         "  note  The clock runs fast.",
     ]
-
-
-@pytest.mark.parametrize(
-    ("offset_s", "drift_ppm", "starts", "clock"),
-    [
-        (3.217, 50.0, "starts 3.2170 s before the clip (±0.20 ms)", "clock runs 50.0 ppm fast (±1.0); conform takes"),
-        (-1.5, -50.0, "starts 1.5000 s after the clip (±0.20 ms)", "clock runs 50.0 ppm slow (±1.0); conform takes"),
-        (0.0, 1.0, "starts 0.0000 s before the clip", "agree as far as this clip can tell: 1.0 ppm fast (±1.0)"),
-    ],
-)
-def test_sync_lines(offset_s, drift_ppm, starts, clock):
-    lines = words.sync_lines(SyncResult(CLIP, TAKE, estimate(offset_s, drift_ppm), ()))
-    assert lines[0] == "scene.mov belongs to take.wav"
-    assert starts in lines[1]
-    assert clock in lines[2]
-
-
-@pytest.mark.parametrize(
-    ("offset_s", "said"),
-    [
-        (0.063, "63 ms late (1.6 frames at 25 a second): not noticed by most viewers (ITU-R BT.1359-1)."),
-        (-0.063, "63 ms early (1.6 frames at 25 a second): noticed, but acceptable (ITU-R BT.1359-1)."),
-        (0.63, "630 ms late (15.8 frames at 25 a second): not acceptable (ITU-R BT.1359-1)."),
-    ],
-)
-def test_sync_lines_of_a_take_cut_to_the_clip(offset_s, said):
-    clip = replace(CLIP, frame_rate=Fraction(25))
-    cut = replace(TAKE, samples=60 * 48_000, parts=())
-    lines = words.sync_lines(SyncResult(clip, cut, estimate(offset_s, 0.5), ()))
-    assert lines[-1].endswith(f"is heard, against the camera's sound, {said}")
-    assert not any("is heard" in line for line in words.sync_lines(SyncResult(clip, TAKE, estimate(3.2, 0.5), ())))
-
-
-def test_sync_lines_without_a_match():
-    lost = SyncEstimate(False, "silence", None, None, None, None)
-    finding = Finding("no_match", Severity.FIX, "take.wav is silent")
-    assert words.sync_lines(SyncResult(CLIP, TAKE, lost, (finding,))) == [
-        "scene.mov: no take matches",
-        "  FIX   take.wav is silent.",
-    ]
-
-
-@pytest.mark.parametrize(
-    ("heard_deg", "off", "as_sentence", "verdict"),
-    [
-        ((32.0, 0.0), "2.0° left, 0.0° ", "2° to the left", "in place"),
-        ((10.0, 0.0), "20.0° right, 0.0° ", "20° to the right", "off"),
-        ((30.0, 15.0), "0.0° ", "15° above", "off"),
-        ((42.0, -15.0), "12.0° left, 15.0° down", "12° to the left and 15° below", "off"),
-    ],
-)
-def test_what_is_off_and_which_way(heard_deg, off, as_sentence, verdict):
-    mark = heard_mark((30.0, 0.0), heard_deg)
-    check = check_mark(mark.expected, mark.heard)
-    header, _, row = words.check_table([(mark, check)])
-    assert header.split("  ")[0] == "who"
-    assert "Odile  1:01.0-1:15.2  30.0° left, level" in row
-    assert off in row
-    assert row.endswith(verdict)
-    assert off_in_words(check) == as_sentence
-
-
-@pytest.mark.parametrize(("offset_s", "said"), [(0.0031, "3.10 ms late"), (-0.0031, "3.10 ms early")])
-def test_early_and_late(offset_s, said):
-    """take_time = clip_time + offset_s: with 3 ms of offset, what is seen at 10 s is heard at 10.003 s."""
-    result = VerifyResult(CLIP, TAKE, (), estimate(offset_s, -0.5), ())
-    line = words.step_line(result)
-    assert said in line
-    assert "drift -0.50 ppm (±1.00)" in line
-
-
-def test_inspect_lines():
-    quiet = InspectResult(
-        TAKE, (-6.0, -9.0, float("nan"), -12.0), (-20.0,) * 4, (), ConventionEvidence(Basis.TOLD, None, None)
-    )
-    bad = replace(quiet, findings=(Finding("clipping", Severity.FIX, "take.wav is clipped"),))
-    silent = replace(quiet, peak_dbfs=(float("nan"),) * 4)
-    lines = words.inspect_lines([quiet, bad, silent])
-    assert lines[2].split() == [
-        "take.wav",
-        "1:40.0",
-        "48",
-        "kHz",
-        "WAV",
-        "PCM_24",
-        "4",
-        "ambix",
-        "-6.0",
-        "dBFS",
-        "sound",
-    ]
-    assert lines[3].endswith("fix")
-    assert "silent" in lines[4]
-    assert lines[-1] == "  FIX   take.wav is clipped."
-
-
-def test_directions_lines_leave_out_what_was_not_heard():
-    nan = float("nan")
-    frames = FrameDirections(
-        times_s=np.array([0.05, 0.15]),
-        azimuth_rad=np.array([nan, np.radians(-30.0)]),
-        elevation_rad=np.array([nan, np.radians(10.0)]),
-        sd_rad=np.array([nan, np.radians(3.0)]),
-        diffuseness=np.array([nan, 0.25]),
-        level_db=np.array([-90.0, -20.0]),
-    )
-    lines = words.directions_lines(DirectionsResult(TAKE, frames, None, ()))
-    assert lines[0] == "take.wav, in the take's own time, in the microphone's own axes:"
-    assert len(lines) == 4
-    assert lines[3].split() == ["0:00.1", "30.0°", "right,", "10.0°", "up", "3°", "0.25", "-20", "dB"]
-    nothing = replace(frames, azimuth_rad=np.full(2, nan))
-    assert words.directions_lines(DirectionsResult(TAKE, nothing, None, ()))[-1] == "  nothing direct was heard"

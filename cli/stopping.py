@@ -1,0 +1,67 @@
+"""Ctrl-C, a polite kill or a closed terminal while a command runs: an exception that cannot get lost.
+
+Classes: Stopping (as a context: signals stop the job, and that they did is kept in mind).
+"""
+
+import signal
+import threading
+from types import FrameType
+from typing import Any, Self
+
+COULD_NOT = 3
+"""Exit code of a command that could not do its job."""
+
+STOPPED = "stopped before it was done; nothing unfinished was left behind"
+
+_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
+_AGAIN_S = 0.01
+
+
+class Stopping:
+    """While entered, signals raise KeyboardInterrupt in the main thread; it is cleaned up after all of them alike.
+
+    A library written in C calls Python back to read a file. An exception raised there is printed and lost, and the
+    file seems damaged: the signal is then sent again a moment later.
+    """
+
+    def __init__(self) -> None:
+        self.stopped = False
+        """Whether a signal came: then any other error is only what followed from it."""
+        self._before: dict[int, Any] = {}
+
+    def __enter__(self) -> Self:
+        if threading.current_thread() is threading.main_thread():
+            for name in _SIGNALS:
+                if hasattr(signal, name):
+                    number = getattr(signal, name)
+                    self._before[number] = signal.signal(number, self._stop)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+
+    def ignore(self) -> None:
+        """Let no further signal cut short what is said at the end."""
+        for number in self._before:
+            signal.signal(number, signal.SIG_IGN)
+
+    def _stop(self, number: int, frame: FrameType | None) -> None:
+        self.stopped = True
+        if _called_from_c(frame):
+            threading.Timer(_AGAIN_S, _raise_again, (number,)).start()
+        else:
+            raise KeyboardInterrupt
+
+
+def _raise_again(number: int) -> None:
+    signal.raise_signal(number)
+
+
+def _called_from_c(frame: FrameType | None) -> bool:
+    """Whether Python code runs on behalf of libsndfile."""
+    while frame is not None:
+        if frame.f_globals.get("__name__") == "soundfile" and frame.f_code.co_name.startswith("vio_"):
+            return True
+        frame = frame.f_back
+    return False

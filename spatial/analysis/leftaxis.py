@@ -1,0 +1,303 @@
+"""Where the picture's left lies in the recorder's axes, from the arrival times at the camera's two microphones.
+
+Goal: direct sound from the unit vector u reaches the camera's first (left) microphone earlier than its second by
+s . u / c, where s is the vector from the second to the first. Regressing arrival times on directions gives s in the
+recorder's axes: its direction is the picture's left, its length the camera's spacing. What sounds from one place only,
+or both channels at once, tells no axis, and that is said.
+Conventions: spatial.conventions (axes, mount). Vectors in metres, in the RECORDER's axes.
+Functions: estimate_left_axis.
+Sources:
+[1] Knapp and Carter 1976, IEEE TASSP 24(4): delay as the slope of the cross-spectrum's phase. [2] Huber 1981, Robust
+Statistics: iteratively reweighted least squares.
+"""
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from spatial.analysis.scratchpairs import ScratchPairs
+from spatial.analysis.sphere import Pulls, densest_direction, sphere_grid
+from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
+
+_KERNEL_RAD = np.radians(15.0)
+_KERNEL_GAIN = 1.5
+_MOMENT_SD_RAD = np.radians(2.5)
+"""Uncertainty of a direction heard in a moment or two, which cannot tell its own scatter."""
+
+SPACING_SD_M = 0.1
+"""A camera's two microphones are about a hand apart (common practice, no source)."""
+
+LEAST_SPACING_M = 0.04
+"""Microphones closer than this hear all sounds at about one time: what is left is error."""
+
+ASIDE_UNKNOWN = 0.05
+"""How far to the left or right of the camera the recorder may hang, over how far the performers stand: 10 cm and 2 m
+(common practice, no source)."""
+
+SAME_PLACE_RAD = np.radians(15.0)
+_MOST_PLACES = 8
+_LEAST_SHARE = 0.06
+_ROOM_SD = 0.04
+"""What reflections and the way from recorder to camera do to a place's arrival time, as a part of the spacing."""
+
+_MOMENT_SD_S = 45e-6
+_PHASE_RAD = 0.6
+_GROUP_S = 0.25
+_SLACK = 3.0
+_SHARED_ALL = 4e-3
+_FEWEST_BINS = 60
+_LEAST_AGREEMENT = 0.6
+_OPEN_M = 0.04
+_GRID_BINS = 3000
+_GRID_M = np.arange(0.01, 0.2, 0.01)
+
+
+class AxisDoubt(StrEnum):
+    """Why the camera's sound cannot tell left from right."""
+
+    NOTHING_DIRECT = "nothing_direct"
+    """Hardly any moment in which both hear direct sound."""
+    MONO = "mono"
+    """Both channels hold the same sound."""
+    TOO_CLOSE = "too_close"
+    """Sound reaches both channels at one time, whatever its direction."""
+    ONE_PLACE = "one_place"
+    """All sound comes from about one direction: the axis may lie anywhere on a cone around it."""
+    NO_AGREEMENT = "no_agreement"
+    """Arrival times do not go with directions."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeardPlace:
+    """A place in the room that sounds came from."""
+
+    direction: tuple[float, float, float]
+    """Unit vector in the recorder's axes."""
+    delay_s: float
+    """How much earlier the camera's first microphone hears it."""
+    sd_s: float
+    share: float
+    """Its part of all that was heard."""
+    agreement: float
+    """How far its bins agree on the delay, at most 1."""
+    counted: float
+    """What it counted in the end, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LeftAxis:
+    """The vector between the camera's microphones, as the recorder's directions tell it."""
+
+    spacing_m: FloatArray
+    """From the camera's second microphone to its first, shape (3,); NaN where `doubt` says why."""
+    covariance_m2: FloatArray
+    """Shape (3, 3). Wide along what the directions heard cannot tell."""
+    places: tuple[HeardPlace, ...]
+    agreement: float
+    """How far all bins agree with one vector, at most 1."""
+    inverted: bool
+    """Whether one of the camera's channels is wired the wrong way round."""
+    doubt: AxisDoubt | None
+
+    @property
+    def axis(self) -> FloatArray:
+        """The picture's left, unit vector in the recorder's axes, shape (3,)."""
+        return np.asarray(self.spacing_m / np.linalg.norm(self.spacing_m))
+
+    @property
+    def axis_covariance(self) -> FloatArray:
+        """Covariance of the axis, shape (3, 3), radians squared; 0 along the axis itself."""
+        across = (np.eye(3) - np.outer(self.axis, self.axis)) / np.linalg.norm(self.spacing_m)
+        return np.asarray(across @ self.covariance_m2 @ across)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Places:
+    """Places as arrays, one row each."""
+
+    directions: FloatArray
+    delays_s: FloatArray
+    sd_s: FloatArray
+    shares: FloatArray
+    agreements: FloatArray
+
+
+def estimate_left_axis(pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN) -> LeftAxis:
+    """Fit the vector between the camera's microphones to directions and phases ([1], [2]).
+
+    A vector is sought that all bins agree on; then each place in the room that sounds came from gets one direction
+    and one delay, since what reflections do there does not average out, and the vector is fitted to the places.
+
+    Parameters
+    ----------
+    pairs : ScratchPairs
+    aside : float
+        How far to the left or right of the camera the recorder may still be, over how far the performers stand, one
+        standard deviation: it shifts all directions by about as much.
+
+    Returns
+    -------
+    LeftAxis
+        `doubt` says why there is none.
+    """
+    if pairs.times_s.size < _FEWEST_BINS or not pairs.paired.any():
+        return _nothing(AxisDoubt.NOTHING_DIRECT)
+    if pairs.difference < _SHARED_ALL:
+        return _nothing(AxisDoubt.MONO)
+    start, agreement = _best_on_grid(pairs)
+    turned = replace(pairs, phases_rad=pairs.phases_rad + np.pi)
+    other, other_agreement = _best_on_grid(turned)
+    inverted = other_agreement > max(agreement, _LEAST_AGREEMENT)
+    if inverted:
+        pairs, start, agreement = turned, other, other_agreement
+    spacing = _climbed(pairs, start)
+    places = _places_of(pairs, spacing)
+    if len(places.shares) == 0:
+        return _nothing(AxisDoubt.NOTHING_DIRECT, agreement)
+    spacing, covariance, counted = _fitted(places, spacing, aside)
+    rows = zip(
+        places.directions.tolist(), places.delays_s, places.sd_s, places.shares, places.agreements, counted, strict=True
+    )
+    told = tuple(HeardPlace(tuple(direction), *map(float, rest)) for direction, *rest in rows)
+    doubt = None
+    if agreement < _LEAST_AGREEMENT:
+        doubt = AxisDoubt.NO_AGREEMENT
+    elif np.sqrt(np.linalg.eigvalsh(covariance)[1]) > _OPEN_M:
+        # The way up may stay open, since everybody stands about as high; a second way open leaves no axis.
+        doubt = AxisDoubt.ONE_PLACE
+    elif np.linalg.norm(spacing) < LEAST_SPACING_M:
+        doubt = AxisDoubt.TOO_CLOSE
+    return LeftAxis(spacing, covariance, told, agreement, inverted, doubt)
+
+
+def _nothing(doubt: AxisDoubt, agreement: float = 0.0) -> LeftAxis:
+    return LeftAxis(np.full(3, np.nan), np.full((3, 3), np.nan), (), agreement, False, doubt)
+
+
+def _best_on_grid(pairs: ScratchPairs) -> tuple[FloatArray, float]:
+    """The vector of a grid on which the weightiest bins agree best, and how far they do."""
+    chosen = np.argsort(-pairs.paired)[:_GRID_BINS]
+    grid = sphere_grid().astype(np.float32)
+    turns = (2 * np.pi / SPEED_OF_SOUND_M_S * pairs.frequencies_hz[chosen]).astype(np.float32)
+    slopes = (grid @ pairs.directions[chosen].T.astype(np.float32)) * turns
+    phases = pairs.phases_rad[chosen].astype(np.float32)
+    say = (pairs.paired[chosen] / np.sum(pairs.paired[chosen])).astype(np.float32)
+    heights = np.stack([np.cos(phases - np.float32(length) * slopes) @ say for length in _GRID_M])
+    row, column = np.unravel_index(int(np.argmax(heights)), heights.shape)
+    return _GRID_M[row] * sphere_grid()[column], float(heights[row, column])
+
+
+def _climbed(pairs: ScratchPairs, spacing: FloatArray) -> FloatArray:
+    slopes = 2 * np.pi / SPEED_OF_SOUND_M_S * pairs.frequencies_hz[:, np.newaxis] * pairs.directions
+    for _ in range(40):
+        say, left = _say(pairs.paired, pairs.phases_rad - slopes @ spacing)
+        normal = slopes.T @ (slopes * say[:, np.newaxis])
+        step = np.linalg.solve(normal + 1e-3 * np.trace(normal) * np.eye(3), slopes.T @ (say * left))
+        spacing = spacing + step
+        if np.linalg.norm(step) < 1e-5:
+            break
+    return spacing
+
+
+def _say(weights: FloatArray, phases_rad: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What each bin counts, less the further its phase is off, and how far it is off, in (-pi, pi]."""
+    left = np.angle(np.exp(1j * phases_rad))
+    return weights * np.exp(-(left**2) / (2 * _PHASE_RAD**2)), np.asarray(left)
+
+
+def _places_of(pairs: ScratchPairs, spacing: FloatArray) -> _Places:
+    """The places that sounds came from, each with its direction, delay and what that is worth."""
+    rows: list[tuple[FloatArray, float, float, float, float]] = []
+    rest = np.ones(pairs.times_s.size, dtype=bool)
+    whole = float(np.sum(pairs.heard))
+    # What is left over of a place's rim may come up again: twice as many goes as places.
+    for _ in range(2 * _MOST_PLACES):
+        if np.sum(pairs.heard[rest]) < _LEAST_SHARE * whole or len(rows) == _MOST_PLACES:
+            break
+        direction = densest_direction(_pulls(pairs.directions[rest], pairs.heard[rest]))
+        own = rest & (pairs.directions @ direction > np.cos(SAME_PLACE_RAD))
+        if not own.any():
+            break
+        rest &= ~own
+        share = float(np.sum(pairs.heard[own])) / whole
+        if share >= _LEAST_SHARE and np.any(pairs.paired[own] > 0):
+            rows.append((direction, *_delay(pairs, own, direction, spacing), share))
+    return _Places(
+        directions=np.array([row[0] for row in rows]).reshape(-1, 3),
+        delays_s=np.array([row[1] for row in rows]),
+        sd_s=np.array([row[2] for row in rows]),
+        shares=np.array([row[4] for row in rows]),
+        agreements=np.array([row[3] for row in rows]),
+    )
+
+
+def _delay(
+    pairs: ScratchPairs, own: npt.NDArray[np.bool_], direction: FloatArray, spacing: FloatArray
+) -> tuple[float, float, float]:
+    """Delay of a place near the one expected, its standard deviation, and how far its bins agree."""
+    weights, phases = pairs.paired[own], pairs.phases_rad[own]
+    slopes = 2 * np.pi * pairs.frequencies_hz[own]
+    delay = float(spacing @ direction) / SPEED_OF_SOUND_M_S
+    for _ in range(20):
+        say, left = _say(weights, phases - slopes * delay)
+        step = float(np.sum(say * slopes * left)) / max(float(np.sum(say * slopes**2)), 1e-30)
+        delay += step
+        if abs(step) < 1e-8:
+            break
+    agreement = float(np.sum(weights * np.cos(left)) / np.sum(weights))
+    groups = (pairs.times_s[own] / _GROUP_S).astype(int)
+    pulls, totals = np.bincount(groups, say * slopes * left), np.bincount(groups, say * slopes**2)
+    whole = max(float(np.sum(totals)), 1e-30)
+    moments = max(whole**2 / max(float(np.sum(totals**2)), 1e-30), 1.0)
+    wander = _scatter_sd(pairs.directions[own], pairs.heard[own], groups, direction)
+    size_s = float(np.linalg.norm(spacing)) / SPEED_OF_SOUND_M_S
+    sd = np.sqrt(
+        np.sum(pulls**2) / whole**2 + (_MOMENT_SD_S / moments) ** 2 + (wander * size_s) ** 2 + (_ROOM_SD * size_s) ** 2
+    )
+    return delay, float(sd / max(agreement, 0.05)), agreement
+
+
+def _fitted(places: _Places, spacing: FloatArray, aside: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Vector, covariance and what each place counts: places that do not go with the others lose their say.
+
+    A recorder to one side of the camera has everybody further to the other: a delay that all places share.
+    """
+    slopes = np.column_stack([places.directions, np.ones(len(places.directions))]) / SPEED_OF_SOUND_M_S
+    counted = np.ones(len(slopes))
+    for _ in range(30):
+        precision = counted / places.sd_s**2
+        shared_m = max(aside * float(np.linalg.norm(spacing)), 1e-6)
+        prior = np.diag([SPACING_SD_M**-2] * 3 + [shared_m**-2])
+        normal = slopes.T @ (slopes * precision[:, np.newaxis]) + prior
+        moved = np.linalg.solve(normal, slopes.T @ (precision * places.delays_s))
+        left = (places.delays_s - slopes @ moved) / places.sd_s
+        counted = 1.0 / (1.0 + (left / _SLACK) ** 2) ** 2
+        done = np.linalg.norm(moved[:3] - spacing) < 1e-6
+        spacing = moved[:3]
+        if done:
+            break
+    return spacing, np.linalg.inv(normal)[:3, :3], counted
+
+
+def _pulls(vectors: FloatArray, weights: FloatArray) -> Pulls:
+    """Directions that no known reflection pulls."""
+    return Pulls(vectors, np.zeros_like(vectors), weights)
+
+
+def _scatter_sd(vectors: FloatArray, weights: FloatArray, groups: FloatArray, vector: FloatArray) -> float:
+    """Standard deviation per axis across the direction, radians, from how far quarter seconds pull it to and fro.
+
+    Each quarter second's pull is what it adds to the mean shift's next step; independent pulls add in squares. Few
+    quarter seconds cannot tell their own scatter: what a moment may be wrong by is added, shrinking with their number.
+    """
+    say = weights * np.exp((vectors @ vector - 1.0) / _KERNEL_RAD**2)
+    _, number = np.unique(groups, return_inverse=True)
+    total = np.bincount(number, say)
+    across = vectors - np.outer(vectors @ vector, vector)
+    pulls = np.stack([np.bincount(number, say * part) for part in across.T])
+    # A mean shift step falls short of where it is going: the kernel has not yet seen what lies there.
+    moved = np.sum(pulls**2) / np.sum(total) ** 2
+    independent = np.sum(total) ** 2 / np.sum(total**2)
+    return float(np.sqrt(moved / 2 * _KERNEL_GAIN**2 + (_MOMENT_SD_RAD / independent) ** 2))

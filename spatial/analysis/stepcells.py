@@ -1,0 +1,77 @@
+"""What every step of a recording says of directions, small enough to keep for hours.
+
+Conventions: spatial.conventions (axes). Time runs in steps, the rows of spatial.analysis.direction.
+Functions: step_cells (from bins); join_cells.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spatial.analysis.direction import FieldBins
+from spatial.analysis.sphere import Pulls, sphere_grid
+from spatial.conventions import FloatArray
+
+BINS_A_STEP = 32
+"""The weightiest beginnings of a step that are kept."""
+
+NARROW = 0.2
+"""Spread of the kernel: narrower than for one performer, to tell two apart."""
+
+GRID = sphere_grid()
+"""Where the density is worked out, shape (points, 3)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StepCells:
+    """The weightiest beginnings of every step, and what they say on the grid."""
+
+    pull: FloatArray
+    """Shape (steps, BINS_A_STEP, 3); weight 0 where there are fewer."""
+    swing: FloatArray
+    weight: FloatArray
+    """Shape (steps, BINS_A_STEP)."""
+    density: FloatArray
+    """Shape (steps, points of the grid)."""
+
+
+def step_cells(bins: FieldBins, *, origin_s: float, step_s: float, first: int, stop: int) -> StepCells:
+    """Beginnings of the steps first <= step < stop, counted from `origin_s`.
+
+    Parameters
+    ----------
+    bins : FieldBins
+    origin_s, step_s : float
+        As for frame_directions.
+    first, stop : int
+        Which steps.
+
+    Returns
+    -------
+    StepCells
+    """
+    weight = bins.weights()
+    step = np.floor((bins.times_s[bins.frame] - origin_s) / step_s).astype(int)
+    order = np.lexsort((-weight, step))
+    order = order[(step[order] >= first) & (step[order] < stop) & (weight[order] > 0)]
+    step = step[order] - first
+    rank = np.arange(order.size) - np.searchsorted(step, step)
+    kept = rank < BINS_A_STEP
+    order, at = order[kept], (step[kept], rank[kept])
+    shape = (stop - first, BINS_A_STEP)
+    pull, swing = np.zeros((*shape, 3), dtype=np.float32), np.zeros((*shape, 3), dtype=np.float32)
+    weights = np.zeros(shape, dtype=np.float32)
+    pull[at], swing[at], weights[at] = bins.pull[order], bins.swing[order], weight[order]
+    say = Pulls(pull[at], swing[at], weights[at], NARROW).say(GRID)
+    starts = np.searchsorted(at[0], np.arange(stop - first))
+    sums = np.concatenate([np.zeros((len(GRID), 1)), np.cumsum(say, axis=1, dtype=np.float64)], axis=1)
+    density = (sums[:, np.append(starts[1:], at[0].size)] - sums[:, starts]).T.astype(np.float32)
+    return StepCells(pull, swing, weights, density)
+
+
+def join_cells(parts: Sequence[StepCells]) -> StepCells:
+    """Runs of steps, one after the other."""
+    return StepCells(
+        *(np.concatenate([getattr(part, name) for part in parts]) for name in ("pull", "swing", "weight", "density"))
+    )

@@ -1,0 +1,168 @@
+"""Places that stand out in a recording, strung together over time: the first draft of its tracks.
+
+Conventions: spatial.conventions (axes). Time runs in steps, the rows of spatial.analysis.direction.
+Functions: string_places (from the density of every step); merge_strings (one place, one string); leading_strings
+(without reflections, which never lead).
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from spatial.analysis.stepcells import GRID, StepCells
+from spatial.conventions import FloatArray
+
+# Chosen on 26 simulated scenes (seeds 7000 to 7025) that no committed result uses.
+_LOOK_S = 0.3
+_STANDS_OUT = 0.03
+_BESIDE_STRONGEST = 0.06
+_APART_RAD = np.radians(25.0)
+"""A place this close to a string is the string's: performers stand further apart than that from each other."""
+_STRING_GAP_S = 1.5
+_PACE_STEPS = 4
+_SAME_PLACE_RAD = np.radians(18.0)
+_SHARED_STEPS = 0.2
+_LED = 4
+_LED_CLEARLY = 2
+_CLEAR_SHARE = 0.12
+_ANGLES = np.arccos(np.clip(GRID @ GRID.T, -1, 1))
+_CLOSE = [np.flatnonzero(row < np.radians(16.0)) for row in _ANGLES]
+_CLOSE_BY = [np.flatnonzero(row < np.radians(22.0)) for row in _ANGLES]
+
+
+@dataclass(slots=True)
+class PlaceString:
+    """Places that follow each other over time, and where they are going."""
+
+    steps: list[int]
+    vectors: list[FloatArray]
+    pace: FloatArray | None = None
+    """Change of the unit vector in a step, shape (3,); None while the string is short."""
+    middle: float = 0.0
+    """The step at which `place` is where the string was."""
+    place: FloatArray | None = None
+
+    def add(self, step: int, vector: FloatArray) -> None:
+        """Go on to a later place."""
+        self.steps.append(step)
+        self.vectors.append(vector)
+        self.look_ahead()
+
+    def look_ahead(self) -> None:
+        """Work out the pace from the last places."""
+        if len(self.steps) < 2 * _PACE_STEPS:
+            return
+        late, early = slice(-_PACE_STEPS, None), slice(-2 * _PACE_STEPS, -_PACE_STEPS)
+        self.middle = sum(self.steps[late]) / _PACE_STEPS
+        self.place = _middle(self.vectors[late])
+        self.pace = (self.place - _middle(self.vectors[early])) / (self.middle - sum(self.steps[early]) / _PACE_STEPS)
+
+    def apart(self, step: int, vector: FloatArray) -> float:
+        """Angle of a place from where the string was last, or from where it was going, whichever is less."""
+        likeness = float(vector @ self.vectors[-1])
+        if self.pace is not None and self.place is not None:
+            ahead = self.place + self.pace * (step - self.middle)
+            likeness = max(likeness, float(vector @ ahead) / math.sqrt(float(ahead @ ahead)))
+        return math.acos(max(-1.0, min(1.0, likeness)))
+
+
+def string_places(cells: StepCells, step_s: float) -> list[PlaceString]:
+    """Places that stand out, joined to the nearest string that is still near in time and direction."""
+    look = _LOOK_S / step_s
+    weight = gaussian_filter1d(cells.weight.sum(axis=1), look, axis=0)
+    open_strings: list[PlaceString] = []
+    done: list[PlaceString] = []
+    gap = _STRING_GAP_S / step_s
+    density = gaussian_filter1d(cells.density, look, axis=0)
+    for step in np.flatnonzero(weight > 0):
+        # Places are looked for in the order of their height, so the strongest chooses its string first.
+        places = _places(density[step], float(weight[step]))
+        done += [string for string in open_strings if step - string.steps[-1] > gap]
+        open_strings = [string for string in open_strings if step - string.steps[-1] <= gap]
+        free = list(open_strings)
+        for vector in places:
+            near = [string.apart(int(step), vector) for string in free]
+            if near and min(near) < _APART_RAD:
+                string = free.pop(int(np.argmin(near)))
+            else:
+                string = PlaceString([], [])
+                open_strings.append(string)
+            string.add(int(step), vector)
+    return done + open_strings
+
+
+def _places(density: FloatArray, weight: float) -> list[FloatArray]:
+    """Directions that stand out in a density, strongest first, each the middle of its hill."""
+    left = density.copy()
+    strongest = float(np.max(left))
+    found: list[FloatArray] = []
+    while True:
+        top = int(np.argmax(left))
+        height = float(left[top])
+        if height <= max(_STANDS_OUT * weight, _BESIDE_STRONGEST * strongest, 1e-20) or len(found) == 4:
+            return found
+        close = _CLOSE[top]
+        # A flank of a hill already found is no hill.
+        if density[close].max() <= height:
+            hill = (density[close] ** 2) @ GRID[close]
+            found.append(hill / math.sqrt(float(hill @ hill)))
+        left[_CLOSE_BY[top]] = 0.0
+
+
+def merge_strings(strings: list[PlaceString]) -> list[PlaceString]:
+    """Strings of one place that hardly ever sound at once are one source, however long the rest between them."""
+    kept: list[PlaceString] = []
+    for string in sorted(strings, key=lambda string: -len(string.steps)):
+        best, least = None, _SAME_PLACE_RAD
+        for other in kept:
+            apart = _least_step_between(other, string)
+            shared = np.intersect1d(other.steps, string.steps).size
+            if apart < least and shared <= _SHARED_STEPS * len(string.steps):
+                best, least = other, apart
+        if best is None:
+            kept.append(string)
+            continue
+        known = set(best.steps)
+        both = list(zip(best.steps, best.vectors, strict=True))
+        both += [pair for pair in zip(string.steps, string.vectors, strict=True) if pair[0] not in known]
+        both.sort(key=lambda pair: pair[0])
+        best.steps, best.vectors = [step for step, _ in both], [vector for _, vector in both]
+        best.look_ahead()
+    return kept
+
+
+def _least_step_between(one: PlaceString, other: PlaceString) -> float:
+    """Angle between two strings where one leaves off and the other takes up; of entwined ones, of their middles."""
+    first, second = (one, other) if one.steps[0] < other.steps[0] else (other, one)
+    if first.steps[-1] < second.steps[0]:
+        return first.apart(second.steps[0], _middle(second.vectors[:5]))
+    return float(np.arccos(np.clip(_middle(first.vectors) @ _middle(second.vectors), -1, 1)))
+
+
+def _middle(vectors: list[FloatArray]) -> FloatArray:
+    total = sum(vectors[1:], start=vectors[0])
+    return np.asarray(total / math.sqrt(float(total @ total)))
+
+
+def leading_strings(cells: StepCells, strings: list[PlaceString]) -> list[PlaceString]:
+    """Strings that lead often enough: in single steps, not in the smoothed look, their place is the strongest."""
+    steps = len(cells.weight)
+    peak, place = cells.density.max(axis=1), GRID[np.argmax(cells.density, axis=1)]
+    nearest = np.full(steps, np.inf)
+    leader = np.full(steps, -1)
+    for number, string in enumerate(strings):
+        own, vectors = np.asarray(string.steps), np.asarray(string.vectors)
+        apart = np.arccos(np.clip(np.sum(vectors * place[own], axis=1), -1, 1))
+        better = (apart < _APART_RAD) & (apart < nearest[own])
+        nearest[own[better]] = apart[better]
+        leader[own[better]] = number
+    clear = peak > _CLEAR_SHARE * cells.weight.sum(axis=1)
+    led = [np.count_nonzero(leader == number) for number in range(len(strings))]
+    clearly = [np.count_nonzero((leader == number) & clear) for number in range(len(strings))]
+    return [
+        string
+        for string, times, clear_times in zip(strings, led, clearly, strict=True)
+        if times >= _LED and clear_times >= _LED_CLEARLY
+    ]

@@ -1,0 +1,88 @@
+"""How the microphone sat, from the picture's left alone and from what the crew says of its up side.
+
+The camera's stereo sound tells the picture's left in the microphone's axes (analysis/leftaxis.py). It tells nothing of
+a turn about that axis: how far the microphone leant forward or back rests on its hanging upright or upside down.
+Conventions: spatial.conventions (mount; yaw, pitch, roll).
+Functions: mount_from_left.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from spatial.analysis.leftaxis import LeftAxis
+from spatial.analysis.mountprior import HANGING_SD_RAD, Hanging
+from spatial.analysis.orientation import UNDETERMINED_RAD
+from spatial.conventions import FloatArray
+from spatial.rotation import YawPitchRoll, ypr_from_matrix
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class UnmarkedMount:
+    """A mount for one way of hanging."""
+
+    left: LeftAxis
+    """What it rests on."""
+    hanging: Hanging
+    matrix: FloatArray
+    """picture_from_mic, shape (3, 3)."""
+    angles: YawPitchRoll
+    covariance: FloatArray
+    """Of the small rotation in the PICTURE's axes that may be wrong, shape (3, 3), radians squared."""
+    sd_rad: YawPitchRoll
+    undetermined: tuple[str, ...]
+    """Names of the angles known no better than 20 degrees."""
+    in_front: float
+    """Part of the sound that would then come from in front of the lens, 0 to 1."""
+
+
+def mount_from_left(left: LeftAxis, hanging: Hanging, *, level_sd_rad: float = HANGING_SD_RAD) -> UnmarkedMount:
+    """The mount that puts the picture's left to the left and hangs level, as told.
+
+    Parameters
+    ----------
+    left : LeftAxis
+        Without a doubt.
+    hanging : Hanging
+        Which side of the microphone was up.
+    level_sd_rad : float
+        How level it hung, one standard deviation about either axis.
+
+    Returns
+    -------
+    UnmarkedMount
+    """
+    # Level, the microphone's own up is across the picture's left: so much is known of the vector beforehand.
+    length = float(np.linalg.norm(left.spacing_m))
+    up_down = np.zeros((3, 3))
+    up_down[2, 2] = 1.0 / (length * level_sd_rad) ** 2
+    covariance = np.linalg.inv(np.linalg.inv(left.covariance_m2) + up_down)
+    spacing = covariance @ np.linalg.solve(left.covariance_m2, left.spacing_m)
+    to_left = spacing / np.linalg.norm(spacing)
+    up = np.array([0.0, 0.0, 1.0 if hanging is Hanging.UPRIGHT else -1.0])
+    up = up - (up @ to_left) * to_left
+    up /= np.linalg.norm(up)
+    matrix = np.stack([np.cross(to_left, up), to_left, up])
+    # A small turn (a, b, c) about the picture's axes moves the left end of its y axis by -c in x and by a in z.
+    moved = matrix @ covariance @ matrix.T / float(spacing @ spacing)
+    turn = np.array([[0.0, 0.0, 1.0], [0.0, 0.0, 0.0], [-1.0, 0.0, 0.0]])
+    small = turn @ moved @ turn.T
+    small[1, 1] = level_sd_rad**2
+    angles = ypr_from_matrix(matrix)
+    sd = YawPitchRoll(*(float(s) for s in _angle_sd(matrix, angles, small)))
+    open_ = tuple(
+        name
+        for name, value in zip(("yaw", "pitch", "roll"), (sd.yaw_rad, sd.pitch_rad, sd.roll_rad), strict=True)
+        if value > UNDETERMINED_RAD
+    )
+    shares = np.array([place.share * place.counted for place in left.places])
+    ahead = np.array([matrix[0] @ np.asarray(place.direction) for place in left.places]) > 0
+    return UnmarkedMount(left, hanging, matrix, angles, small, sd, open_, float(np.sum(shares[ahead]) / np.sum(shares)))
+
+
+def _angle_sd(matrix: FloatArray, angles: YawPitchRoll, covariance: FloatArray) -> FloatArray:
+    """Standard deviations of yaw, pitch (about the turned left axis, up positive) and roll (about the front)."""
+    sin, cos = np.sin(angles.yaw_rad), np.cos(angles.yaw_rad)
+    turned = np.stack([[0.0, 0.0, 1.0], [sin, -cos, 0.0], matrix[:, 0]], axis=1)
+    back = np.linalg.inv(turned)
+    return np.asarray(np.sqrt(np.diag(back @ covariance @ back.T)))

@@ -1,0 +1,142 @@
+"""How the microphone sat, for a clip and its take: by marks, by the camera's own stereo sound, or by both.
+
+Without marks the stereo sound has to tell; beside marks it tells what they leave open.
+
+Conventions: spatial.conventions (mount).
+Functions: orient_clip (from files); orient_by_scratch, with_scratch (a match at hand).
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from spatial.analysis.mountprior import AxisMeasurement, MountPrior
+from spatial.analysis.orientation import MountEstimate
+from spatial.analysis.unmarked import UnmarkedMount
+from spatial.field import ChannelFormat, ReadAs
+from spatial.findings import Finding, Severity
+from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
+from spatial.jobs.orient import OrientResult, orient_marks, require_match
+from spatial.jobs.progress import Progress, silent
+from spatial.jobs.sync import SyncResult, sync_clip
+from spatial.jobs.unmarked import UnmarkedResult, orient_unmarked
+from spatial.rotation import YawPitchRoll
+
+SCRATCH = "scratch"
+"""What a mount without marks rests on, in `OrientResult.evidence`."""
+
+_LEFT = np.array([0.0, 1.0, 0.0])
+_NOTHING = np.zeros(0)
+
+
+def orient_clip(
+    clip_path: Path,
+    take_paths: Sequence[Path],
+    marks_path: Path | None,
+    *,
+    rig: Rig,
+    prior: MountPrior | None = None,
+    repair: bool = False,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
+    progress: Progress = silent,
+) -> OrientResult:
+    """Sync a clip with its take and find how the microphone sat.
+
+    Parameters
+    ----------
+    marks_path : Path, optional
+        Without marks the camera's stereo sound has to tell.
+    prior : MountPrior, optional
+        What the crew says of how it sat.
+    repair : bool
+        Put the channels of a mirrored take right, and tell the mount that is left.
+
+    Raises
+    ------
+    InconclusiveError
+        No take matches, or no mark was heard.
+    """
+    result = sync_clip(
+        clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
+    )
+    require_match(result)
+    if marks_path is None:
+        return orient_by_scratch(result, rig=rig, prior=prior, progress=progress)
+    marks = marks_of_clip(marks_path, result.clip, rig)
+    oriented = orient_marks(result, hear_marks(result.take, result.law, marks, rig), prior=prior, repair=repair)
+    return with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
+
+
+def orient_by_scratch(
+    result: SyncResult, *, rig: Rig, prior: MountPrior | None = None, progress: Progress = silent
+) -> OrientResult:
+    """Find how the microphone sat from a match alone, without marks."""
+    told = _told(result, rig, prior, progress)
+    return OrientResult(
+        result.take, result, _estimate(told), (), (), (*result.findings, *told.findings), evidence=SCRATCH
+    )
+
+
+def with_scratch(
+    oriented: OrientResult,
+    *,
+    rig: Rig,
+    prior: MountPrior | None = None,
+    repair: bool = False,
+    progress: Progress = silent,
+) -> OrientResult:
+    """What marks left open, told by the camera's stereo sound if it can; the same where marks tell all."""
+    sync, mount = oriented.sync, oriented.mount
+    if sync is None or not mount.undetermined or mount.contradictory:
+        return oriented
+    told = _told(sync, rig, prior, progress)
+    if told.left is None or told.left.doubt is not None:
+        return oriented
+    sd = float(np.sqrt(np.trace(told.left.axis_covariance) / 2))
+    again = orient_marks(
+        sync, oriented.marks, prior=prior, axes=[AxisMeasurement(told.left.axis, _LEFT, sd)], repair=repair
+    )
+    if again.matrix is None:
+        return oriented
+    opened = " and ".join(mount.undetermined)
+    message = (
+        f"the marks alone leave {opened} open; the camera's stereo sound, which knows left from right (±"
+        f"{1.96 * np.degrees(sd):.0f}°), tells the rest: were its two channels swapped, that would be wrong, and "
+        f"{_more_marks(oriented.marks)} would show it"
+    )
+    return replace(again, findings=(*again.findings, Finding("facing", Severity.NOTE, message)))
+
+
+def _told(result: SyncResult, rig: Rig, prior: MountPrior | None, progress: Progress) -> UnmarkedResult:
+    hanging = prior.hanging if prior else None
+    return orient_unmarked(result, hanging=hanging, mic_offset_m=rig.mic_offset_m, progress=progress)
+
+
+def _more_marks(marks: Sequence[HeardMark]) -> str:
+    return "a second mark, off to one side," if len(marks) == 1 else "one more mark, off to one side,"
+
+
+def _estimate(told: UnmarkedResult) -> MountEstimate:
+    """The mount as marks would have given it, without any."""
+    mount: UnmarkedMount | None = told.mount
+    known = mount is not None and not told.undetermined
+    endless = float("inf")
+    matrix = mount.matrix if mount is not None else np.eye(3)
+    return MountEstimate(
+        matrix=matrix if known else None,
+        angles=mount.angles if known and mount is not None else None,
+        sd_rad=mount.sd_rad if known and mount is not None else YawPitchRoll(endless, endless, endless),
+        undetermined=told.undetermined,
+        residuals_rad=_NOTHING,
+        misfit=0.0,
+        mirrored=None,
+        picture_from_take=matrix,
+        other_hand=-matrix,
+        covariance=mount.covariance if mount is not None else np.full((3, 3), endless),
+        wrong=_NOTHING,
+        contradictory=False,
+        word_doubted=False,
+        mirror_share=0.0,
+    )

@@ -1,0 +1,198 @@
+"""What orient has to say beside its numbers: what is open, wrong, mirrored, tilted, and what would settle it.
+
+Functions: mount_findings, unheard_findings; undetermined_message, mirrored_message (also said where a job must stop).
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from spatial.analysis.mirror import ChannelFault
+from spatial.analysis.mountprior import MountPrior
+from spatial.analysis.orientation import MountEstimate, telling_direction
+from spatial.conventions import FloatArray
+from spatial.field import unit_vectors
+from spatial.findings import Finding, Severity
+from spatial.jobs.marks import HeardMark
+
+_TILTED_RAD = np.radians(3.0)
+_UPSIDE_DOWN_RAD = np.radians(90.0)
+_MARK_OFF_RAD = np.radians(15.0)
+_POOR_FIT = 4.0
+"""Marks scatter twice as far as their uncertainties explain: something that was told to us is wrong."""
+_CALLED_WRONG = 0.9
+_PARALLAX_MATTERS_RAD = np.radians(2.0)
+
+_CLAPS = ("above the camera", "at the camera's left", "at the camera's right", "in front of the camera")
+_CLAP_DIRECTIONS: FloatArray = unit_vectors(np.radians([0.0, 90.0, -90.0, 0.0]), np.radians([90.0, 0.0, 0.0, 0.0]))
+
+
+def mount_findings(
+    mount: MountEstimate,
+    used: Sequence[HeardMark],
+    prior: MountPrior,
+    *,
+    faults: Sequence[ChannelFault] = (),
+    repaired: ChannelFault | None = None,
+    order: ChannelFault | None = None,
+    things: str = "marks",
+) -> list[Finding]:
+    """Everything there is to say about a mount and the marks, or claps, that were heard for it."""
+    findings = []
+    if mount.undetermined:
+        findings.append(Finding("undetermined", Severity.LOOK, undetermined_message(mount, used, things)))
+    if mount.mirrored:
+        severity = Severity.LOOK if repaired else Severity.FIX
+        findings.append(Finding("mirrored", severity, mirrored_message(faults, repaired)))
+    matrix = repaired.mount if repaired else mount.matrix
+    if mount.undetermined or mount.contradictory:
+        return findings
+    findings += _mark_findings(mount, used, things)
+    if matrix is None:
+        return findings
+    tilt = float(np.arccos(np.clip(matrix[2, 2], -1.0, 1.0)))
+    if mount.word_doubted:
+        findings.append(
+            Finding(
+                "upside_down" if tilt > _UPSIDE_DOWN_RAD else "tilt",
+                Severity.LOOK,
+                f"the {things} say plainly that the microphone did not sit as you said, and they are believed: check "
+                f"--upright, --upside-down, --level-within and --facing, or the {things}",
+            )
+        )
+    if mount.mirrored is None and tilt > _UPSIDE_DOWN_RAD and not prior.hanging:
+        findings.append(Finding("mirrored", Severity.LOOK, _mirror_or_upside_down(mount, things)))
+    if order is not None:
+        findings.append(
+            Finding(
+                "convention_guess",
+                Severity.LOOK,
+                f"the microphone seems to have lain on its side, which is just what is seen where {order.name}: if it "
+                "stood or hung level, the take is in another channel order than was read (--format)",
+            )
+        )
+    if tilt > _UPSIDE_DOWN_RAD:
+        findings.append(
+            Finding("upside_down", Severity.NOTE, "the microphone hung upside down; the sound is turned to match")
+        )
+        tilt = float(np.pi - tilt)
+    if tilt > max(_TILTED_RAD, 2 * mount.sd_rad.pitch_rad, 2 * mount.sd_rad.roll_rad):
+        findings.append(
+            Finding(
+                "tilt",
+                Severity.NOTE,
+                f"the microphone hung {np.degrees(tilt):.1f}° off level; the sound is turned to match",
+            )
+        )
+    return findings
+
+
+def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
+    """A finding for each mark in which nobody is heard."""
+    return [
+        Finding(
+            "mark_unheard",
+            Severity.LOOK,
+            f"nobody is heard clearly from {heard.mark.start_s:.2f} s to {heard.mark.end_s:.2f} s, where "
+            f"{heard.mark.who} is marked: move the mark to where they sound alone",
+            heard.mark.who,
+        )
+        for heard in marks
+        if not heard.heard.heard
+    ]
+
+
+def undetermined_message(mount: MountEstimate, used: Sequence[HeardMark], things: str = "marks") -> str:
+    """Why the mount is not known, and what would settle it."""
+    if mount.contradictory or np.sqrt(np.mean(mount.residuals_rad**2)) > _MARK_OFF_RAD:
+        cannot_name = (
+            f"; of {len(used)} {things} none can be told to be the wrong one, so add another, or say how the "
+            "microphone hung (--upright or --upside-down)"
+            if 2 <= len(used) <= 4
+            else ""
+        )
+        return (
+            f"these {things} contradict each other, so how the microphone sat cannot be told: check that each names "
+            "the right performer, moment and side (positive = left), --picture for pixels, and how the channels are "
+            f"read (--format){cannot_name}"
+        )
+    if mount.mirrored is None and mount.mirror_share > 0.1:
+        return _mirror_or_upside_down(mount, things)
+    where = _CLAPS[telling_direction(mount, _CLAP_DIRECTIONS)]
+    return (
+        f"these {things} cannot tell the {_listed(mount.undetermined)}: add {things} further apart (one {where} would "
+        "tell the most), or say how the microphone hung (--upright or --upside-down)"
+    )
+
+
+def mirrored_message(faults: Sequence[ChannelFault], repaired: ChannelFault | None = None) -> str:
+    """That the field is mirrored, which channel may be at fault, and what to do."""
+    guesses = ", or ".join(f"{fault.name} (the microphone {_sat(fault)})" for fault in faults[:4])
+    known = (
+        f"most likely {guesses}; to know which, look at how the microphone sat, or say it (--upright, --upside-down, "
+        "--facing)"
+        if len(faults) > 1
+        else guesses
+    )
+    if repaired:
+        return f"the field was a mirror image of the picture and is put right: {known}; the sound is the same whichever"
+    return (
+        f"the field is a mirror image of the picture: {known}; --repair puts the sound right whichever it is, and mend "
+        "the cable or setting before the next take"
+    )
+
+
+def _sat(fault: ChannelFault) -> str:
+    yaw = float(np.degrees(fault.angles.yaw_rad))
+    side = (
+        "ahead" if abs(yaw) < 3 else "back" if abs(yaw) > 177 else f"{abs(yaw):.0f}° {'left' if yaw > 0 else 'right'}"
+    )
+    tilt = float(np.degrees(np.arccos(np.clip(fault.mount[2, 2], -1.0, 1.0))))
+    hung = "upright" if tilt < 45 else "upside down" if tilt > 135 else "on its side"
+    return f"{hung}, facing {side}"
+
+
+def _mirror_or_upside_down(mount: MountEstimate, things: str) -> str:
+    where = _CLAPS[telling_direction(mount, _CLAP_DIRECTIONS)] if not mount.undetermined else _CLAPS[0]
+    return (
+        f"these {things} lie nearly in one plane, where a microphone that hung the other way up and a field with a "
+        f"channel inverted look the same: one clap {where} would settle it, or say --upright or --upside-down"
+    )
+
+
+def _mark_findings(mount: MountEstimate, used: Sequence[HeardMark], things: str) -> list[Finding]:
+    """Marks that do not belong, one by one; or that all of them scatter."""
+    findings = []
+    for heard, residual, wrong in zip(used, mount.residuals_rad, mount.wrong, strict=True):
+        if residual <= _MARK_OFF_RAD:
+            continue
+        others = "put it" if wrong < _CALLED_WRONG else "put it, and takes no part"
+        parallax = ""
+        if heard.parallax_sd_rad > _PARALLAX_MATTERS_RAD:
+            parallax = f" (its unknown distance may explain {np.degrees(heard.parallax_sd_rad):.0f}° of that)"
+        findings.append(
+            Finding(
+                "mark_off",
+                Severity.LOOK,
+                f"the {things[:-1]} of {heard.mark.who} at {heard.mark.start_s:.1f} s lies {np.degrees(residual):.0f}° "
+                f"from where the other {things} {others}{parallax}: check that it names the right performer, moment "
+                "and side",
+                heard.mark.who,
+            )
+        )
+    if mount.misfit > _POOR_FIT:
+        most = np.degrees(np.max(mount.residuals_rad))
+        findings.append(
+            Finding(
+                "mark_off",
+                Severity.LOOK,
+                f"the {things} do not fit together well (up to {most:.0f}° left over): "
+                "check --mic-offset, --picture, and that each mark names the right performer and moment",
+            )
+        )
+    return findings
+
+
+def _listed(angles: Sequence[str]) -> str:
+    """Angles as one says them: "yaw, pitch and roll"."""
+    return " and ".join([", ".join(angles[:-1]), angles[-1]] if len(angles) > 1 else angles)

@@ -1,0 +1,254 @@
+"""Each command's result in lines for people on set.
+
+What "±" says here holds in 95 cases of 100; in JSON stand standard deviations.
+Functions: sync_lines, match_lines, orient_lines, mount_lines, verify_lines, step_line, check_table, conform_lines,
+inspect_lines, directions_lines.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from spatial.analysis.verification import MarkCheck
+from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95, SPEED_OF_SOUND_M_S
+from spatial.findings import Severity
+from spatial.jobs.conform import ConformResult
+from spatial.jobs.directions import DirectionsResult
+from spatial.jobs.inspect import InspectResult
+from spatial.jobs.lipsync import lip_sync_findings, lip_sync_of
+from spatial.jobs.marks import HeardMark
+from spatial.jobs.orient import OrientResult
+from spatial.jobs.sync import SyncResult
+from spatial.jobs.sync_findings import APART_M
+from spatial.jobs.verify import VerifyResult
+from spatial.lipsync import in_words
+from spatial.report.words import clock, clock_time, findings_lines, height, place, side, start, table, turn
+
+_WORTH_CORRECTING_S = 2e-5
+"""Sound that travels for less moves an offset by less than its own uncertainty, ever."""
+
+
+def sync_lines(result: SyncResult) -> list[str]:
+    """What sync found."""
+    if not result.estimate.matched:
+        return [f"{result.clip.path.name}: no take matches", *findings_lines(result.findings)]
+    lines = match_lines(result)
+    lip_sync = lip_sync_of(result)
+    # A finding says it where viewers notice.
+    if lip_sync is not None and not set(lip_sync_findings(result)) & set(result.findings):
+        lines.append(
+            "  Laid under the picture from its first sample, the take is heard, against the camera's sound, "
+            f"{in_words(lip_sync, result.clip.frame_rate)}."
+        )
+    return lines + findings_lines(result.findings, said=["drift"])
+
+
+def match_lines(result: SyncResult) -> list[str]:
+    """Which take a clip belongs to, where, and how the clocks run; of a result that matches."""
+    estimate, evidence = result.true_estimate, result.estimate.evidence
+    assert estimate.law is not None
+    parts = result.take.paths
+    of_parts = f" to {parts[-1].name}, one recording in {len(parts)} files" if len(parts) > 1 else ""
+    lines = [f"{result.clip.path.name} belongs to {result.take.path.name}{of_parts}"]
+    begin = f"  The take starts {start(estimate.law.offset_s, estimate.offset_sd_s)}"
+    pace = clock(estimate.law.drift_ppm, estimate.drift_sd_ppm)
+    if result.estimate.true_rate_hz is not None:
+        told = result.law.offset_s
+        lines += [
+            f"{begin}, counted at its true rate of {result.estimate.true_rate_hz} Hz; by its header of "
+            f"{result.take.rate_hz} Hz that is {start(told)}.",
+            f"  At its true rate the recorder's clock runs {pace}; conform reads it so, and takes that out.",
+        ]
+    else:
+        lines.append(f"{begin}.")
+        pulled = any(f.code == "drift" and f.severity is not Severity.NOTE for f in result.findings)
+        if not estimate.drift_significant:
+            lines.append(f"  The clocks agree as far as this clip can tell: {pace}; no drift is taken out.")
+        elif not pulled:
+            slip_ms = abs(estimate.law.drift_ppm) * 1e-3 * result.clip.duration_s
+            lines.append(f"  The recorder's clock runs {pace}, {slip_ms:.1f} ms over this clip; conform takes it out.")
+    if 0 < result.apart_m <= APART_M:
+        lines.append("  " + _travel(result.apart_m))
+    if evidence is not None:
+        lines.append(
+            f"  {evidence.agreeing} of {evidence.windows} windows agree; match strength {evidence.score:.0f} "
+            f"(8 is enough; the next best place reaches {evidence.rival:.0f})."
+        )
+    return lines
+
+
+def _travel(apart_m: float) -> str:
+    """What was done about a recorder that hangs beside the lens."""
+    travel_s = apart_m / SPEED_OF_SOUND_M_S
+    if travel_s < _WORTH_CORRECTING_S:
+        return (
+            f"The {apart_m * 100:.1f} cm of --mic-offset are too little to correct for: sound crosses them in "
+            f"{travel_s * 1e3:.2f} ms."
+        )
+    return (
+        f"The offset is corrected for the travel of sound over the {apart_m * 100:.0f} cm of --mic-offset "
+        f"(up to {travel_s * 1e3:.1f} ms)."
+    )
+
+
+def orient_lines(result: OrientResult) -> list[str]:
+    """How the microphone sat."""
+    lines = mount_lines(result)
+    parallax = max((heard.parallax_sd_rad for heard in result.marks), default=0.0)
+    if parallax > 0:
+        lines.append(
+            f"  Distances are not given: parallax may explain up to {np.degrees(parallax):.0f}° of what is left over "
+            "(performers at 1 to 4 m); distance_m in the marks file takes that out."
+        )
+    if result.marks and result.mount.mirrored is None and result.angles is not None:
+        lines.append("  Whether a channel is inverted cannot be told from here: nothing was heard far off one plane.")
+    if result.marks:
+        lines += ["", *_orient_table(result)]
+    return [*lines, *findings_lines(result.findings, said=["drift"])]
+
+
+def mount_lines(result: OrientResult) -> list[str]:
+    """The mount in words, with its uncertainty."""
+    if result.angles is None:
+        if result.mount.mirrored:
+            return ["The field is a mirror image, so how the microphone sat is not told before it is put right."]
+        of = f"from these {result.evidence}" if result.marks else "from the camera's sound"
+        return [f"How the microphone sat cannot be told {of}."]
+    sd_rad = result.sd_rad
+    sd = [float(np.degrees(SDS_OF_95 * a)) for a in (sd_rad.yaw_rad, sd_rad.pitch_rad, sd_rad.roll_rad)]
+    yaw = float(np.degrees(result.angles.yaw_rad))
+    return [
+        f"The microphone: {turn(result.angles)}.",
+        f"  Known to ±{sd[0]:.1f}° in facing, ±{sd[1]:.1f}° in tip, ±{sd[2]:.1f}° in roll (95 %).",
+        f"  To face the lens the sound is turned {side(yaw) if abs(yaw) >= 0.05 else '0.0°'} about the vertical, "
+        "then levelled.",
+    ]
+
+
+def verify_lines(result: VerifyResult) -> list[str]:
+    """Each performer: where they should be heard, where they are."""
+    lines = check_table(result.marks)
+    if result.step is not None and result.step.law is not None:
+        lines.append(step_line(result))
+    return [*lines, *findings_lines(result.findings)]
+
+
+def step_line(result: VerifyResult) -> str:
+    """The track's own time against the clip, in words."""
+    assert result.step is not None
+    assert result.step.law is not None
+    late_s = result.step.law.offset_s
+    size = f"{abs(late_s) * 1e3:.2f} ms" if abs(late_s) < 0.1 else f"{abs(late_s):.3f} s"
+    return (
+        f"Read back against the camera's sound: {size} {'late' if late_s > 0 else 'early'} at the start, "
+        f"drift {result.step.law.drift_ppm:+.2f} ppm (±{SDS_OF_95 * (result.step.drift_sd_ppm or 0.0):.2f})."
+    )
+
+
+def check_table(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[str]:
+    """One row a mark."""
+    rows = []
+    for heard, check in marks:
+        mark = heard.mark
+        off = "-"
+        if np.isfinite(check.error_rad):
+            across, up = np.degrees(check.across_rad), np.degrees(check.up_rad)
+            off = f"{abs(across):.1f}° {'left' if across > 0 else 'right'}, {abs(up):.1f}° {'up' if up > 0 else 'down'}"
+            off += f" ±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°"
+        rows.append(
+            [
+                mark.who,
+                f"{clock_time(mark.start_s)}-{clock_time(mark.end_s)}",
+                place(check.expected),
+                place(check.measured),
+                off,
+                check.verdict.value,
+            ]
+        )
+    return table(["who", "when", "should be heard", "is heard", "off by (± 95 %)", "verdict"], rows)
+
+
+def conform_lines(result: ConformResult) -> list[str]:
+    """What was written, with its proof."""
+    lines = match_lines(result.sync)
+    lines.append(f"  The microphone: {turn(result.mount_angles)}.")
+    seconds = result.samples / DELIVERY_RATE_HZ
+    lines.append(f"  Wrote {result.output}: {seconds:.3f} s, {result.samples} samples, ACN/SN3D, 48 kHz, 24 bit.")
+    proof = result.proof
+    if proof.step is not None and proof.step.law is not None:
+        lines.append("  " + step_line(proof))
+    if proof.marks:
+        lines += ["", *check_table(proof.marks)]
+    return lines + findings_lines(result.findings, said=["drift"])
+
+
+def inspect_lines(results: Sequence[InspectResult]) -> list[str]:
+    """A table of takes, and what is wrong under it."""
+    rows = []
+    for result in results:
+        take = result.take
+        bad = any(finding.severity is Severity.FIX for finding in result.findings)
+        rows.append(
+            [
+                take.path.name,
+                clock_time(take.duration_s),
+                f"{take.rate_hz / 1000:g} kHz",
+                f"{take.container} {take.subtype}",
+                str(take.channels),
+                take.channel_format.value,
+                _loudest(result.peak_dbfs),
+                "fix" if bad else "sound",
+            ]
+        )
+    header = ["take", "length", "rate", "file", "channels", "read as", "peak", "verdict"]
+    return [*table(header, rows), *findings_lines(f for result in results for f in result.findings)]
+
+
+def directions_lines(result: DirectionsResult) -> list[str]:
+    """Where sound came from, one line for each stretch of a second that has any."""
+    frames = result.frames
+    on = f"on the time of {result.sync.clip.path.name}" if result.sync else "in the take's own time"
+    lines = [f"{result.take.path.name}, {on}, in the microphone's own axes:"]
+    rows = []
+    for azimuth, elevation, time, sd, diffuse, level, source in zip(
+        frames.azimuth_rad,
+        frames.elevation_rad,
+        frames.times_s,
+        frames.sd_rad,
+        frames.diffuseness,
+        frames.level_db,
+        frames.source,
+        strict=True,
+    ):
+        if np.isfinite(azimuth):
+            where = f"{side(float(np.degrees(azimuth)))}, {height(float(np.degrees(elevation)))}"
+            spread = f"±{np.degrees(SDS_OF_95 * sd):.0f}°"
+            rows.append(
+                [clock_time(time), str(source) if source else "-", where, spread, f"{diffuse:.2f}", f"{level:.0f} dB"]
+            )
+    if not rows:
+        return [*lines, "  nothing direct was heard"]
+    return [*lines, *table(["time", "source", "from", "spread", "diffuse", "level"], rows)]
+
+
+def _orient_table(result: OrientResult) -> list[str]:
+    rows = []
+    for heard, residual in zip(result.marks, result.residuals_rad, strict=True):
+        mark = heard.mark
+        left = "-" if residual is None or result.mount.undetermined else f"{np.degrees(residual):.1f}°"
+        rows.append(
+            [
+                mark.who,
+                f"{clock_time(mark.start_s)}-{clock_time(mark.end_s)}",
+                place(heard.expected),
+                place(heard.heard.vector),
+                left,
+            ]
+        )
+    return table(["who", "when", "should be heard", "microphone heard", "left over"], rows)
+
+
+def _loudest(peaks_dbfs: Sequence[float]) -> str:
+    """The highest of the channels' peaks; a dead channel has none."""
+    heard = [peak for peak in peaks_dbfs if np.isfinite(peak)]
+    return f"{max(heard):.1f} dBFS" if heard else "silent"

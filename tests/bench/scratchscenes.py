@@ -1,0 +1,132 @@
+"""Scenes for the benchmark of the mount without marks: a camera's stereo scratch and a take, with known truth.
+
+Each scene draws its own room, voices, rig, mount and camera; the camera's sound goes through a movie file with lossy
+sound. Some cannot tell the mount: they are there to see that this is said.
+"""
+
+import pickle
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from demo_audio.boxes import power_while_sounding
+from demo_audio.simulate import Rig, Room, camera_sound, record, simulate_shoot, true_law
+from spatial.analysis.envelope import WORKING_RATE_HZ
+from spatial.conventions import FloatArray
+from spatial.rotation import YawPitchRoll
+from spatial.timebase import ClockLaw
+from tests.bench.noise import fast_diffuse_noise
+from tests.bench.syncscenes import KINDS, handled, performers_by_turns, through_a_movie
+from tests.stage import RATE
+
+ABOVE = "recorder over or under the lens"
+BESIDE = "recorder 0.1-0.3 m from the lens, anywhere"
+ONE_SIDE = "everybody on one side, 40 degrees apart or so"
+MONO = "mono scratch"
+NEAR_MONO = "near mono: the channels mixed but for a tenth"
+ONE_PLACE = "one performer only"
+CLOSE = "capsules 1 cm apart"
+UNRELATED = "scratch of another scene"
+TELLS = (ABOVE, ABOVE, BESIDE, ABOVE, ONE_SIDE, ABOVE)
+"""A scene's seed goes round these."""
+
+CANNOT = (MONO, NEAR_MONO, ONE_PLACE, CLOSE, UNRELATED)
+_CENTRES_DEG = {ONE_SIDE: (70.0, 25.0), ONE_PLACE: (20.0,)}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScratchScene:
+    """One clip and its take, both at WORKING_RATE_HZ."""
+
+    seed: int
+    condition: str
+    kind: str
+    rt60_s: float
+    spacing_m: float
+    gain_range_db: float
+    bit_rate: int
+    clip: FloatArray
+    """Shape (2, samples)."""
+    take: FloatArray
+    """Shape (4, samples)."""
+    law: ClockLaw
+    """From the clip's samples (not its picture) to the take's."""
+    mic_offset_m: tuple[float, float, float]
+    mount: YawPitchRoll
+    upside_down: bool
+
+
+def make_scratch_scene(seed: int, condition: str) -> ScratchScene:
+    """Performers by turns for 20 s around a rig somewhere in a room of its own."""
+    rng = np.random.default_rng([seed, 5, [*TELLS, *CANNOT].index(condition)])
+    kind = KINDS[int(rng.integers(len(KINDS)))]
+    size = (rng.uniform(4.5, 9.0), rng.uniform(4.5, 9.0), rng.uniform(2.5, 3.8))
+    rt60_s, spacing_m = rng.uniform(0.3, 0.6), rng.uniform(0.06, 0.15)
+    upside_down = bool(rng.random() < 0.5)
+    mount = YawPitchRoll.from_degrees(
+        rng.uniform(-180, 180), rng.uniform(-8, 8), 180.0 * upside_down + rng.uniform(-8, 8)
+    )
+    rig = Rig(
+        (size[0] / 2 + rng.uniform(-0.5, 0.5), size[1] / 2 + rng.uniform(-0.5, 0.5), rng.uniform(1.3, 1.6)),
+        rng.uniform(-180, 180),
+        _offset(condition, rng),
+        mount,
+        0.01 if condition == CLOSE else spacing_m,
+    )
+    length_s, early_s = 20.0, rng.uniform(1.0, 4.0)
+    total_s = length_s + early_s + 2.0
+    side = rng.choice([-1.0, 1.0])
+    centres = tuple(side * c for c in _CENTRES_DEG[condition]) if condition in _CENTRES_DEG else (55.0, 0.0, -55.0)
+    performers = performers_by_turns(kind, rig, size, total_s, rng, centres_deg=centres)
+    shoot = simulate_shoot(Room(size, rt60_s), rig, performers, duration_s=total_s, rng=rng)
+    level = np.sqrt(power_while_sounding(shoot.field[:1], rate_hz=RATE) * 10 ** (-rng.uniform(5.0, 20.0) / 10))
+    at_mic, at_camera = fast_diffuse_noise(rig, shoot.field.shape[1], rng=rng)
+    clip_ppm, take_ppm = rng.uniform(-30, 30), rng.uniform(-70, 70)
+    scratch = record(
+        shoot.scratch + level * at_camera, rate_hz=RATE, start_s=early_s, duration_s=length_s, rng=rng,
+        clock_ppm=clip_ppm, noise_dbfs=-75.0,
+    )  # fmt: skip
+    scratch[1] *= 10 ** (rng.uniform(-6.0, 6.0) / 20)
+    gain_range_db, bit_rate = float(rng.choice([0.0, 10.0, 20.0])), int(rng.choice([64_000, 96_000, 128_000]))
+    heard = camera_sound(
+        handled(scratch, rng), rate_hz=RATE, rng=rng, wind_snr_db=rng.uniform(0, 20), gain_range_db=gain_range_db
+    )
+    if condition in (MONO, NEAR_MONO):
+        middle = np.mean(heard, axis=0, keepdims=True)
+        heard = middle + (0.1 if condition == NEAR_MONO else 0.0) * (heard - middle)
+    clip, phase_s = through_a_movie(heard, bit_rate)
+    take = record(
+        shoot.field + level * at_mic, rate_hz=WORKING_RATE_HZ, start_s=0.0, duration_s=total_s, rng=rng,
+        clock_ppm=take_ppm, noise_dbfs=-75.0,
+    )  # fmt: skip
+    law = true_law(clip_start_s=early_s, take_start_s=0.0, clip_ppm=clip_ppm, take_ppm=take_ppm)
+    law = ClockLaw(law.take_from_clip(phase_s), law.drift_ppm)
+    scene = ScratchScene(
+        *(seed, condition, kind, rt60_s, rig.camera_mic_spacing_m, gain_range_db, bit_rate, clip),
+        *(take.astype(np.float32), law, rig.mic_offset_m, mount, upside_down),
+    )
+    if condition == UNRELATED:
+        scene = replace(scene, clip=make_scratch_scene(seed + 1_000_000, ABOVE).clip)
+    return scene
+
+
+def _offset(condition: str, rng: np.random.Generator) -> tuple[float, float, float]:
+    if condition != BESIDE:
+        return rng.uniform(-0.08, 0.08), rng.uniform(-0.08, 0.08), rng.choice([-1, 1]) * rng.uniform(0.1, 0.3)
+    away = rng.standard_normal(3)
+    forward, left, up = away / np.linalg.norm(away) * rng.uniform(0.1, 0.3)
+    return float(forward), float(left), float(up)
+
+
+def kept_scratch_scene(seed: int, condition: str, folder: Path | None) -> ScratchScene:
+    """A scene, made or taken from a folder where it was laid aside: making one takes longer than using it."""
+    if folder is None:
+        return make_scratch_scene(seed, condition)
+    path = folder / f"{seed}-{[*TELLS, *CANNOT].index(condition)}.pickle"
+    if not path.exists():
+        folder.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(pickle.dumps(make_scratch_scene(seed, condition)))
+    scene = pickle.loads(path.read_bytes())
+    assert isinstance(scene, ScratchScene)
+    return scene
