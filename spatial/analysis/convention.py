@@ -22,10 +22,17 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import fft
-from scipy.ndimage import maximum_filter1d, uniform_filter
+from scipy.ndimage import uniform_filter
 
-from spatial.conventions import FIRST_ORDER_CHANNELS, ComplexArray, FloatArray
+from spatial.analysis.channelcells import (
+    band_spectra,
+    leading_edges,
+    power_ratio_db,
+    ratios_db,
+    single_waves,
+    steadiest,
+)
+from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError
 
 OTHER = "other"
@@ -39,10 +46,9 @@ RATIO_DB = {"ambix": 0.0, "fuma": 3.01, "n3d": 4.77}
 
 _PRIOR = {"ambix": 0.35, "fuma": 0.2, "n3d": 0.18, "aformat": 0.25, OTHER: 0.02}
 
-_POWER_BAND_HZ, _EDGE_BAND_HZ = (200.0, 1200.0), (400.0, 2500.0)
-_POWER_FRAME_S, _EDGE_FRAME_S = 0.042, 0.0106
+_POWER_BAND_HZ = 200.0, 1200.0
+_POWER_FRAME_S = 0.042
 _LOUDEST, _EVENING = 0.7, 0.9
-_PAST_FRAMES, _RISE_DB, _REAL = 48, 10.0, 0.95
 _FEWEST_EDGES = 12
 
 _POWER_BIAS_DB, _POWER_SD_DB = 0.33, 0.25
@@ -55,7 +61,6 @@ _UPRIGHT_PER_DB, _UPRIGHT_MOST = 0.11, 0.75
 """Half the log-odds that one channel rather than another is the vertical one, by how much less the edges move it; a
 microphone may lie on its side."""
 
-_GROUPS = 12
 _SCORES_SPREAD = 1.0
 """Scores of the likely places in a wider file that differ by less leave it open which is right."""
 
@@ -165,7 +170,7 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
     """
     if channels.ndim != 2 or channels.shape[0] != FIRST_ORDER_CHANNELS or channels.shape[1] < rate_hz:
         raise InputError(f"a second or more of four channels is needed, got an array of shape {channels.shape}")
-    spectra = _spectra(channels, rate_hz, _POWER_FRAME_S, 2, _POWER_BAND_HZ)
+    spectra = band_spectra(channels, rate_hz, _POWER_FRAME_S, 2, _POWER_BAND_HZ)
     powers = np.abs(spectra) ** 2
     around = uniform_filter(powers.sum(axis=0), (7, 9))
     if not around.any():
@@ -176,10 +181,10 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
     level = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
     correlation = covariance / np.outer(level, level)
     together = float(correlation[np.triu_indices(FIRST_ORDER_CHANNELS, 1)].min())
-    ratio = _power_ratio_db(powers * weights)
-    gains, _ = _single_waves(spectra[:, weights > 0])
+    ratio = power_ratio_db(powers * weights)
+    gains, _ = single_waves(spectra[:, weights > 0])
     positive = float(np.mean(gains.min(axis=0) > -0.1 * gains.max(axis=0))) if gains.size else 0.0
-    edges = _edges(channels, rate_hz)
+    edges = leading_edges(channels, rate_hz)
     scores, steadiness = _field_scores(ratio, edges)
     scores["aformat"] = _capsule_score(covariance, together, positive, edges) - _panned(channels, rate_hz)
     alone = _alone(together, positive)
@@ -214,67 +219,12 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
     )
 
 
-def _spectra(
-    channels: FloatArray, rate_hz: int, frame_s: float, overlap: int, band_hz: tuple[float, float]
-) -> ComplexArray:
-    """Short-time spectra in a band, shape (channels, frames, bins)."""
-    size = int(fft.next_fast_len(round(frame_s * rate_hz), real=True))
-    frames = np.lib.stride_tricks.sliding_window_view(channels, size, axis=1)[:, :: size // overlap]
-    low, high = (round(hz * size / rate_hz) for hz in band_hz)
-    taper = np.hanning(size).astype(np.float32)
-    return np.stack([fft.rfft(own * taper)[:, max(low, 1) : high + 1] for own in frames])
-
-
-def _single_waves(cells: ComplexArray, least: float = 0.97) -> tuple[FloatArray, FloatArray]:
-    """Real gains of the cells, shape (4, cells), in which all channels are in phase or against it; and where."""
-    square = np.sum(cells**2, axis=0)
-    power = np.sum(np.abs(cells) ** 2, axis=0)
-    real = np.abs(square) > least * power
-    turned = np.real(cells[:, real] * np.exp(-0.5j * np.angle(square[real])))
-    sign = np.where(turned.sum(axis=0) < 0, -1.0, 1.0)
-    size = np.sqrt(np.sum(turned**2, axis=0))
-    return np.asarray(turned * sign / np.maximum(size, 1e-30)), real
-
-
-def _edges(channels: FloatArray, rate_hz: int) -> FloatArray:
-    """Gains in the cells that stand far above what came before, shape (4, cells)."""
-    spectra = _spectra(channels, rate_hz, _EDGE_FRAME_S, 4, _EDGE_BAND_HZ)
-    power = np.sum(np.abs(spectra) ** 2, axis=0)
-    # The four frames before overlap with this one.
-    past = maximum_filter1d(power, _PAST_FRAMES, axis=0, origin=_PAST_FRAMES // 2 - 1)
-    past = np.concatenate([np.full((4 + _PAST_FRAMES, power.shape[1]), np.inf), past[_PAST_FRAMES:-4]])[: len(power)]
-    rising = (power > past * 10 ** (_RISE_DB / 10)) & (power > np.median(power))
-    return _single_waves(spectra[:, rising], _REAL)[0]
-
-
-def _ratios_db(gains: FloatArray, omni: int = 0) -> FloatArray:
-    return np.asarray(10 * np.log10((1.0 - gains[omni] ** 2 + 1e-9) / (gains[omni] ** 2 + 1e-9)))
-
-
-def _steadiest(ratios: FloatArray, width: float, grid: FloatArray) -> tuple[float, float]:
-    """Where most of the ratios lie together, and how many of them."""
-    density = np.exp(-0.5 * ((ratios[:, np.newaxis] - grid) / width) ** 2).mean(axis=0)
-    return float(grid[int(np.argmax(density))]), float(density.max())
-
-
-def _power_ratio_db(powers: FloatArray) -> tuple[float, float]:
-    """Power of the last three channels over the first, dB, and its scatter as groups of frequencies tell it.
-
-    Performers who stand still are heard over the same paths all the time: only frequencies are so many trials.
-    """
-    groups = np.stack([part.sum(axis=(1, 2)) for part in np.array_split(powers, _GROUPS, axis=2)], axis=1)
-    whole = 10 * np.log10(groups[1:].sum() / max(groups[0].sum(), 1e-30))
-    own = 10 * np.log10(np.maximum(groups[1:].sum(axis=0), 1e-30) / np.maximum(groups[0], 1e-30))
-    shares = groups.sum(axis=0) / groups.sum()
-    return float(whole), float(np.sqrt(np.sum(shares**2 * (own - whole) ** 2)))
-
-
 def _field_scores(ratio: tuple[float, float], edges: FloatArray) -> tuple[dict[str, float], float]:
     """Log-likelihoods of the three normalisations over anything else, and the steadiness of the edges."""
     off_db, variance = ratio[0] - _POWER_BIAS_DB, ratio[1] ** 2 + _POWER_SD_DB**2
     steadiness = np.nan
     if edges.shape[1] >= _FEWEST_EDGES:
-        edge_db, steadiness = _steadiest(_ratios_db(edges), _KERNEL_DB, np.arange(-8.0, 14.01, 0.1))
+        edge_db, steadiness = steadiest(ratios_db(edges), _KERNEL_DB, np.arange(-8.0, 14.01, 0.1))
         own = _EDGE_SD_DB**2 + 4.0 / (edges.shape[1] * max(steadiness, 0.1))
         off_db = (off_db / variance + (edge_db - _EDGE_BIAS_DB) / own) / (1 / variance + 1 / own)
         variance = 1 / (1 / variance + 1 / own)
@@ -301,14 +251,14 @@ def _capsule_score(covariance: FloatArray, together: float, positive: float, edg
     if edges.shape[1] >= _FEWEST_EDGES:
         waves = _SUMS @ edges
         sizes = np.sqrt(np.sum(waves[1:] ** 2, axis=0)) / np.maximum(np.abs(waves[0]), 1e-9)
-        _, steadiness = _steadiest(sizes, _KERNEL, np.arange(0.0, 2.001, 0.01))
+        _, steadiness = steadiest(sizes, _KERNEL, np.arange(0.0, 2.001, 0.01))
         score += float(np.clip(25.0 * (steadiness - 0.4), -6.0, 3.0))
     return float(score)
 
 
 def _panned(channels: FloatArray, rate_hz: int) -> float:
     """What speaks against capsules: channels still in phase where capsules are a good part of a wavelength apart."""
-    spectra = _spectra(channels, rate_hz, _POWER_FRAME_S, 2, _PHASE_BAND_HZ)
+    spectra = band_spectra(channels, rate_hz, _POWER_FRAME_S, 2, _PHASE_BAND_HZ)
     power = np.sum(np.abs(spectra) ** 2, axis=0)
     loud = power > np.quantile(power, 0.8)
     real = np.abs(np.sum(spectra[:, loud] ** 2, axis=0)) / np.maximum(power[loud], 1e-30)
@@ -325,7 +275,7 @@ def _roles(edges: FloatArray) -> tuple[int | None, tuple[int, float] | None]:
     if edges.shape[1] < _FEWEST_EDGES:
         return None, None
     grid = np.arange(-3.0, 8.01, 0.1)
-    steady = [_steadiest(_ratios_db(edges, channel), _KERNEL_DB, grid)[1] for channel in range(len(edges))]
+    steady = [steadiest(ratios_db(edges, channel), _KERNEL_DB, grid)[1] for channel in range(len(edges))]
     best = int(np.argmax(steady))
     omni = 0 if steady[0] > steady[best] - 0.25 else best if steady[best] > 0.5 else None
     powers = np.mean(edges[1:] ** 2, axis=1)
