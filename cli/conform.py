@@ -4,10 +4,10 @@ from pathlib import Path
 
 import click
 
+from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Numbers,
     Run,
-    format_option,
     input_file,
     json_option,
     prior_from,
@@ -53,7 +53,7 @@ def conform(
     repair: bool,
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
-    channel_format: str,
+    channel_format: FormatChoice,
     force: bool,
     as_json: bool,
 ) -> None:
@@ -61,7 +61,6 @@ def conform(
     if repair and mount:
         raise click.UsageError("--repair goes by the marks, and --mount leaves them unasked: give one of the two")
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
         from spatial.jobs.conform import conform_clip
         from spatial.report import jsonout, lines
         from spatial.rotation import YawPitchRoll
@@ -76,7 +75,7 @@ def conform(
             prior=prior_from(hanging, level_within_deg, facing_deg),
             repair=repair,
             tolerance=tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg),
-            channel_format=ChannelFormat(channel_format),
+            channel_format=read_as(channel_format),
             force=force,
             progress=run.progress,
         )

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import click
 
+from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Run,
-    format_option,
     input_file,
     json_option,
     prior_from,
@@ -33,13 +33,12 @@ def day(
     level_within_deg: float | None,
     facing_deg: float | None,
     repair: bool,
-    channel_format: str,
+    channel_format: FormatChoice,
     force: bool,
     as_json: bool,
 ) -> None:
     """Do all of it for a whole shoot day: every clip in FOLDER, with its marks beside it."""
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
         from spatial.jobs.day import run_day
         from spatial.report import dayout, jsonout
 
@@ -49,7 +48,7 @@ def day(
             rig_for=lambda _clip: rig,
             prior=prior_from(hanging, level_within_deg, facing_deg),
             repair=repair,
-            channel_format=ChannelFormat(channel_format),
+            channel_format=read_as(channel_format),
             force=force,
             progress=run.progress,
         )

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import click
 
-from cli.running import Number, Run, band_option, format_option, input_file, json_option, rig_from, rig_options
+from cli.formats import FormatChoice, format_option, read_as
+from cli.running import Number, Run, band_option, input_file, json_option, rig_from, rig_options
 
 
 @click.command(short_help="Where sound came from over time.")
@@ -34,14 +35,13 @@ def directions(
     picture: str | None,
     mic_offset: tuple[float, ...],
     force: bool,
-    channel_format: str,
+    channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
     """Measure where sound came from over time, in the microphone's own axes (azimuth positive = left)."""
     if marks and not (clip and plot_path):
         raise click.BadParameter("marks are drawn on a plot, in a clip's time: give both", param_hint="'--marks'")
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
         from spatial.jobs.directions import directions_of_take
         from spatial.report import ink, jsonout, lines, plots, rows
 
@@ -55,7 +55,7 @@ def directions(
             step_s=step_s,
             marks_path=marks,
             rig=rig_from(mic_offset, picture, band_hz),
-            channel_format=ChannelFormat(channel_format),
+            channel_format=read_as(channel_format),
             progress=run.progress,
         )
         if csv_path:

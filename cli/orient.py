@@ -4,9 +4,9 @@ from pathlib import Path
 
 import click
 
+from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Run,
-    format_option,
     input_file,
     json_option,
     prior_from,
@@ -41,7 +41,7 @@ def orient(
     level_within_deg: float | None,
     facing_deg: float | None,
     repair: bool,
-    channel_format: str,
+    channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
     """Find how the microphone sat: facing, tilt, upside down, mirrored.
@@ -57,11 +57,10 @@ def orient(
             "name the CLIP, then its TAKE; a TAKE alone tells how it sat by --claps front,left,back,right,above"
         )
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
         from spatial.report import jsonout, lines
 
         rig, prior = rig_from(mic_offset, picture), prior_from(hanging, level_within_deg, facing_deg)
-        read_as = ChannelFormat(channel_format)
+        told_format = read_as(channel_format)
         if claps is None:
             from spatial.jobs.orient_clip import orient_clip
 
@@ -71,7 +70,7 @@ def orient(
                 rig=rig,
                 prior=prior,
                 repair=repair,
-                channel_format=read_as,
+                channel_format=told_format,
                 progress=run.progress,
             )
         else:
@@ -83,7 +82,7 @@ def orient(
                 rig=rig,
                 prior=prior,
                 repair=repair,
-                channel_format=read_as,
+                channel_format=told_format,
                 progress=run.progress,
             )
         run.finish(

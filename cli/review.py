@@ -4,11 +4,11 @@ from pathlib import Path
 
 import click
 
+from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Numbers,
     Run,
     band_option,
-    format_option,
     input_file,
     json_option,
     prior_from,
@@ -51,7 +51,7 @@ def review(
     band_hz: tuple[float, ...],
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
-    channel_format: str,
+    channel_format: FormatChoice,
     force: bool,
     as_json: bool,
 ) -> None:
@@ -60,7 +60,6 @@ def review(
     It opens in any browser, without a network. --picture is needed: it tells where each pixel looks.
     """
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
         from spatial.jobs.review import review_clip
         from spatial.media.folders import whole_folder
         from spatial.report import jsonout, reviewpage
@@ -75,7 +74,7 @@ def review(
                 rig=rig_from(mic_offset, picture, band_hz),
                 prior=prior_from(hanging, level_within_deg, facing_deg),
                 tolerance=tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg),
-                channel_format=ChannelFormat(channel_format),
+                channel_format=read_as(channel_format),
                 progress=run.progress,
             )
             reviewpage.write_page(result, folder)

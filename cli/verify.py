@@ -5,10 +5,10 @@ from pathlib import Path
 
 import click
 
+from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Run,
     band_option,
-    format_option,
     input_file,
     json_option,
     rig_from,
@@ -40,14 +40,13 @@ def verify(
     band_hz: tuple[float, ...],
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
-    channel_format: str,
+    channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
     """Check that each performer is heard where they are seen in a finished track."""
     if stills and picture is None:
         raise click.UsageError("--stills draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run, ExitStack() as stack:
-        from spatial.field import ChannelFormat
         from spatial.jobs.verify import verify_track
         from spatial.media.folders import whole_folder
         from spatial.report import jsonout, lines
@@ -61,7 +60,7 @@ def verify(
             marks,
             rig=rig_from(mic_offset, picture, band_hz),
             tolerance=tolerance,
-            channel_format=ChannelFormat(channel_format),
+            channel_format=read_as(channel_format),
             progress=run.progress,
         )
         if folder and picture:

@@ -4,6 +4,7 @@ Functions: orient_claps.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from spatial.analysis.direction import LEAD_IN_S, MARK_FRAMES_S, SpanDirection, 
 from spatial.analysis.mountprior import MountPrior
 from spatial.conventions import FloatArray, W
 from spatial.errors import InconclusiveError, InputError
-from spatial.field import ChannelFormat, azimuth_elevation
+from spatial.field import ChannelFormat, ReadAs, azimuth_elevation
 from spatial.findings import Finding, Severity
 from spatial.jobs.marks import HeardMark, Rig, expected_direction
 from spatial.jobs.orient import OrientResult, orient_heard
@@ -39,7 +40,7 @@ def orient_claps(
     rig: Rig | None = None,
     prior: MountPrior | None = None,
     repair: bool = False,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> OrientResult:
     """Find how the microphone sat from claps around the camera.
@@ -72,7 +73,7 @@ def orient_claps(
     directions = np.stack([clap_direction(name) for name in names]) if names else np.zeros((0, 3))
     if len(directions) < 2:
         raise InputError("a clap walk needs two claps or more; name where they came from: front,left,back,right,above")
-    takes, _ = open_takes(take_paths, channel_format)
+    takes, unopened = open_takes(take_paths, channel_format)
     if len(takes) > 1:
         raise InputError(f"a clap walk is one recording, and these are {len(takes)}; name one")
     take, rig = takes[0], rig or Rig()
@@ -93,12 +94,7 @@ def orient_claps(
         Finding("mark_unheard", Severity.LOOK, f"no clap is heard where {names[place]} should come", names[place])
         for place in missing
     ]
-    return OrientResult(
-        *(take, None, result.mount, result.marks, result.residuals_rad, (*findings, *result.findings)),
-        faults=result.faults,
-        repaired=result.repaired,
-        evidence="claps",
-    )
+    return replace(result, findings=(*take.findings, *unopened, *findings, *result.findings))
 
 
 def _mark(name: str, vector: FloatArray, rig: Rig) -> tuple[Mark, FloatArray, float]:

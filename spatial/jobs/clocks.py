@@ -87,7 +87,7 @@ def _settle(
         f"{best.take.path.name}",
         result.clip.path.name,
     )
-    return replace(chosen, findings=(*match_findings(chosen), settled))
+    return replace(chosen, findings=(*chosen.take.findings, *match_findings(chosen), settled))
 
 
 def _weigh(results: Sequence[SyncResult], offers: Sequence[tuple[Offer, Possibility]]) -> ClockEvidence:

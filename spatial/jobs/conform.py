@@ -12,7 +12,7 @@ import numpy as np
 from spatial.analysis.mountprior import MountPrior
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import InconclusiveError, MediaFileError, OutputError
-from spatial.field import ChannelFormat, rewire_field
+from spatial.field import ChannelFormat, ReadAs, rewire_field
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
@@ -21,6 +21,7 @@ from spatial.jobs.orient_clip import orient_by_scratch, with_scratch
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
 from spatial.jobs.sync import SyncResult, match_takes, open_shoot, rig_of, sync_listened
+from spatial.jobs.timeofday import clip_start_of_day_s
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens
 from spatial.media.resampling import resampled
 from spatial.media.takes import Take, field_blocks, open_take
@@ -75,7 +76,7 @@ def conform_clip(
     prior: MountPrior | None = None,
     repair: bool = False,
     tolerance: Tolerance | None = None,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     force: bool = False,
     progress: Progress = silent,
 ) -> ConformResult:
@@ -200,7 +201,8 @@ def _write(
     def turned(block: FloatArray) -> FloatArray:
         return turn_field(block if repaired is None else rewire_field(block, repaired), matrix)
 
-    with TrackWriter(path) as writer:
+    start_s = clip_start_of_day_s(result.clip, result.take, result.law)
+    with TrackWriter(path, start_of_day_s=start_s) as writer:
         for block in on_clip_time(result, turned):
             writer.write(block)
             progress("writing the track", writer.samples / max(wanted, 1))

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from spatial.analysis.mountprior import MountPrior
 from spatial.errors import MediaFileError, OutputError, SoundplumbError
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.clocks import settle_by_clocks
 from spatial.jobs.conform import ConformResult, conform_clip
@@ -76,7 +76,7 @@ def run_day(
     rig_for: Callable[[Path], Rig],
     prior: MountPrior | None = None,
     repair: bool = False,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     force: bool = False,
     progress: Progress = silent,
 ) -> DayResult:
@@ -150,7 +150,7 @@ def _finish_clip(
     rig: Rig,
     prior: MountPrior | None,
     repair: bool,
-    channel_format: ChannelFormat,
+    channel_format: ReadAs,
     force: bool,
     progress: Progress,
 ) -> DayClip:

@@ -13,11 +13,12 @@ from spatial.analysis.direction import LEAD_IN_S, FrameDirections, field_bins, f
 from spatial.analysis.stepcells import StepCells, join_cells, step_cells
 from spatial.analysis.tracks import find_tracks, rows_by_source
 from spatial.errors import InputError
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import require_match
 from spatial.jobs.progress import Progress, silent
+from spatial.jobs.reading import settle
 from spatial.jobs.sync import SyncResult, sync_clip
 from spatial.media.takes import FieldReader, Take, open_take
 
@@ -44,7 +45,7 @@ def directions_of_take(
     step_s: float = 0.1,
     marks_path: Path | None = None,
     rig: Rig = Rig(),  # noqa: B008 a frozen value
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> DirectionsResult:
     """Measure where sound comes from, row by row.
@@ -70,12 +71,13 @@ def directions_of_take(
     if marks_path is not None and clip_path is None:
         raise InputError("marks are in a clip's time; name the clip too")
     band_hz = rig.band_hz
-    take = open_take(take_path, channel_format=channel_format)
     if clip_path is None:
+        take, _ = settle(open_take(take_path, channel_format=channel_format))
         frames = _frames(take, 0.0, take.duration_s, step_s, band_hz, progress)
-        return DirectionsResult(take, frames, None, ())
+        return DirectionsResult(take, frames, None, take.findings)
     result = sync_clip(clip_path, [take_path], channel_format=channel_format, progress=progress)
     require_match(result)
+    take = result.take
     start, stop = (result.law.take_from_clip(time) for time in (0.0, result.clip.duration_s))
     # A step of the clip's time is a little more or less on the take's clock.
     frames = _frames(take, start, stop, step_s * result.law.ratio, band_hz, progress)

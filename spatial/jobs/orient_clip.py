@@ -15,7 +15,7 @@ import numpy as np
 from spatial.analysis.mountprior import AxisMeasurement, MountPrior
 from spatial.analysis.orientation import MountEstimate
 from spatial.analysis.unmarked import UnmarkedMount
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, orient_marks, require_match
@@ -39,7 +39,7 @@ def orient_clip(
     rig: Rig,
     prior: MountPrior | None = None,
     repair: bool = False,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> OrientResult:
     """Sync a clip with its take and find how the microphone sat.

@@ -16,8 +16,8 @@ from spatial.analysis.envelope import WORKING_RATE_HZ, as_if_at_rate, is_steady
 from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
 from spatial.analysis.sync import FAINT_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
-from spatial.errors import InputError, MediaFileError, SoundplumbError
-from spatial.field import ChannelFormat
+from spatial.errors import InputError, MediaFileError
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.choice_findings import Possibility
 from spatial.jobs.choosing import choose_take, on_picture_time
@@ -25,12 +25,13 @@ from spatial.jobs.listening import listen_to_all, listen_to_take, require_usable
 from spatial.jobs.onetake import Listened
 from spatial.jobs.parts import Tried, with_parts_joined
 from spatial.jobs.progress import Progress, silent
+from spatial.jobs.reading import settle
 from spatial.jobs.sync_findings import match_findings, no_match_finding
-from spatial.media.joining import join_takes
+from spatial.media.gathering import gather_takes
 from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import TakeSamples
 from spatial.media.spool import Spool
-from spatial.media.takes import Take, open_take
+from spatial.media.takes import Take
 from spatial.timebase import ClockLaw
 
 _RATES_HZ = (44_100, 48_000, 88_200, 96_000)
@@ -89,7 +90,7 @@ def sync_clip(
     clip_path: Path,
     take_paths: Sequence[Path],
     *,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     mic_offset_m: Sequence[float] = (0.0, 0.0, 0.0),
     progress: Progress = silent,
 ) -> SyncResult:
@@ -101,7 +102,7 @@ def sync_clip(
         A movie, or sound alone.
     take_paths : sequence of Path
         One or more takes; files that continue each other are one.
-    channel_format : ChannelFormat
+    channel_format : ReadAs
         How the takes' channels are to be read.
     mic_offset_m : sequence of float
         The microphone's place seen from the lens: forward, left, up; all 0 where it is not known.
@@ -125,7 +126,7 @@ def sync_clip(
 
 
 def open_shoot(
-    clip_path: Path, take_paths: Sequence[Path], channel_format: ChannelFormat
+    clip_path: Path, take_paths: Sequence[Path], channel_format: ReadAs
 ) -> tuple[Clip, list[Take], list[Finding]]:
     """Open a clip and its takes, as open_clip and open_takes do.
 
@@ -153,9 +154,11 @@ def _channels(clip: Clip) -> int:
 
 
 def open_takes(
-    paths: Sequence[Path], channel_format: ChannelFormat, *, severity: Severity = Severity.FIX
+    paths: Sequence[Path], channel_format: ReadAs, *, severity: Severity = Severity.FIX
 ) -> tuple[list[Take], list[Finding]]:
-    """Open takes; files that continue each other become one; those that cannot be opened are findings.
+    """Open takes; files that continue each other, or hold each other's channels, become one.
+
+    Those that cannot be opened are findings; how the channels of the others are read is settled.
 
     Raises
     ------
@@ -166,15 +169,10 @@ def open_takes(
     """
     if not paths:
         raise InputError("sync needs at least one take")
-    opened: list[Take] = []
-    broken: list[Finding] = []
-    for path in paths:
-        try:
-            opened.append(open_take(path, channel_format=channel_format))
-        except SoundplumbError as error:
-            broken.append(unusable(path, error, severity))
-    require_usable(len(opened), broken)
-    return join_takes(opened), broken
+    gathered = gather_takes(paths, channel_format=channel_format)
+    broken = [unusable(path, error, severity) for path, error in gathered.failures]
+    require_usable(len(gathered.takes), broken)
+    return [settle(take)[0] for take in gathered.takes], broken
 
 
 def beside(result: SyncResult, broken: Sequence[Finding]) -> list[Finding]:
@@ -229,7 +227,7 @@ def match_takes(
     apart_m = (separation.length_m or float(np.linalg.norm(separation.mean_m))) if separation else 0.0
     result = SyncResult(clip, choice.take, choice.estimate, (), others, choice.possibilities, apart_m)
     if choice.estimate.matched:
-        findings = [*match_findings(result), *choice.findings]
+        findings = [*choice.take.findings, *match_findings(result), *choice.findings]
     else:
         findings = [*choice.findings] or [no_match_finding(clip, [(choice.take, choice.estimate), *others])]
     return replace(result, findings=tuple(findings))

@@ -19,12 +19,13 @@ from spatial.analysis.verification import (
     check_mark,
 )
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_clip, listen_to_take
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
+from spatial.jobs.reading import settle
 from spatial.jobs.sync import rig_of, sync_listened
 from spatial.lipsync import judge_track, size_in_words, verdict_in_words
 from spatial.media.movies import Clip, open_clip
@@ -68,7 +69,7 @@ def verify_track(
     *,
     rig: Rig,
     tolerance: Tolerance | None = None,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> VerifyResult:
     """Check a finished track against a clip and its marks.
@@ -79,7 +80,7 @@ def verify_track(
         A file cannot be used.
     """
     clip = open_clip(clip_path)
-    track = open_take(track_path, channel_format=channel_format)
+    track, _ = settle(open_take(track_path, channel_format=channel_format))
     marks = marks_of_clip(marks_path, clip, rig)
     heard = hear_marks(track, ON_CLIP_TIME, marks, rig)
     step = None
@@ -107,7 +108,7 @@ def check_track(
 ) -> VerifyResult:
     """Turn heard marks, and the track's time against the clip, into checks and findings."""
     checks, findings = check_marks(heard, tolerance)
-    findings = (*_length_findings(clip, track), *_step_findings(clip, step), *findings)
+    findings = (*track.findings, *_length_findings(clip, track), *_step_findings(clip, step), *findings)
     return VerifyResult(clip, track, checks, step, findings)
 
 

@@ -10,21 +10,19 @@ Files join where they are of one kind and either the next one's time of day is t
 sample; or to a video frame, and the sound runs on; or, where neither has a time of day, the names count on, the one
 before is long enough to have been split, and the sound runs on.
 
-That the sound runs on is judged against chance: linear prediction from the sound before the join meets the first
-samples after it as closely as it meets samples anywhere, where foreign sound would lie as far off as sound spreads.
-White noise cannot be predicted, and one silence or fade fits any other: no evidence, no join.
+Files that count on also join where the next one begins with the very samples that the one before ends with (an
+overlap: they are used once), or where its time of day says that less than a second was lost between them (a gap: it
+is read as silence, so that what follows stays in its place).
 """
 
 import re
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-import numpy as np
-
-from spatial.conventions import FloatArray
-from spatial.errors import MediaFileError
+from spatial.findings import Finding, Severity
 from spatial.media.bext import DAY_S
-from spatial.media.takes import Take, read_field
+from spatial.media.continuity import MOST_REPEATED_S, repeated_samples, sound_runs_on
+from spatial.media.takes import Take
 
 _MOST_MISSING = 3
 """Names that count past more files than this are not those of one recording's parts."""
@@ -37,23 +35,18 @@ _HALF_DAY_S = DAY_S / 2
 _SPLIT_S, _SPLIT_BYTES = 60.0, 100_000_000
 """No recorder splits earlier than this (common practice, no source)."""
 
-_WINDOW = 2048
-"""Samples on either side from which the sound's nature is learnt: 43 ms at 48 kHz."""
+_LOST_S = 1.0
+"""A recorder that splits loses no more (common practice, no source)."""
 
-_ORDER = 16
-"""Samples of each channel that predict the next, and samples after the join that are predicted."""
+_FRAME_RATES = (24.0, 25.0, 30.0, 24_000 / 1001, 30_000 / 1001)
 
-_EDGE = 64
-"""Samples next to the join that must be as loud as the rest: at the end of a fade anything fits anything."""
 
-_EDGE_LEAST = 0.15
-"""Their least level against the window's; the end of a straight fade has 1/32."""
+@dataclass(frozen=True, slots=True)
+class _Join:
+    """How one file goes on from another: perfectly, or with samples repeated or lost."""
 
-_LEAST_LOG_ODDS = 12.0
-"""Sound that runs on is likelier than chance by e^12 at least: once in 160 000 pairs of foreign files."""
-
-_FLOOR = 1e-6
-"""Added to the variance of every channel, of the mean error: channels that say the same twice count once."""
+    repeated: int = 0
+    lost: int = 0
 
 
 def join_takes(takes: Sequence[Take]) -> list[Take]:
@@ -62,7 +55,7 @@ def join_takes(takes: Sequence[Take]) -> list[Take]:
     Parameters
     ----------
     takes : sequence of Take
-        In any order; all opened with the channel format they will be read in.
+        In any order; all opened with one channel format, which may still be to be found out.
 
     Returns
     -------
@@ -73,12 +66,14 @@ def join_takes(takes: Sequence[Take]) -> list[Take]:
     follower = _followers(takes)
     joined: list[tuple[int, Take]] = []
     left = set(range(len(takes)))
-    for head in sorted(left - set(follower.values())):
-        chain = [head]
+    for head in sorted(left - {second for second, _ in follower.values()}):
+        chain, joins = [head], []
         while chain[-1] in follower:
-            chain.append(follower[chain[-1]])
+            following, join = follower[chain[-1]]
+            chain.append(following)
+            joins.append(join)
         left -= set(chain)
-        joined.append((min(chain), _whole([takes[index] for index in chain])))
+        joined.append((min(chain), _whole([takes[index] for index in chain], joins)))
     # What is left follows itself round the clock, which no recording does.
     joined += [(index, takes[index]) for index in left]
     return [take for _, take in sorted(joined, key=lambda entry: entry[0])]
@@ -88,7 +83,7 @@ def joined(first: Take, second: Take) -> Take | None:
     """One take of two that something else tells to continue each other; None where they are of different kinds."""
     if _kind(first) != _kind(second) or set(first.paths) & set(second.paths):
         return None
-    return _whole([first, second])
+    return _whole([first, second], [_Join()])
 
 
 def missing_parts(first: Take, second: Take, gap_s: float | None = None) -> list[str]:
@@ -124,42 +119,92 @@ def time_between(first: Take, second: Take) -> float | None:
     return (late_s + _HALF_DAY_S) % DAY_S - _HALF_DAY_S
 
 
-def _whole(chain: Sequence[Take]) -> Take:
+def _whole(chain: Sequence[Take], joins: Sequence[_Join]) -> Take:
     if len(chain) == 1:
         return chain[0]
-    parts = tuple(part for take in chain for part in take.parts)
-    return replace(chain[0], samples=sum(part.samples for part in parts), parts=parts)
+    parts = list(chain[0].parts)
+    findings = list(chain[0].findings)
+    for before, take, join in zip(chain, chain[1:], joins, strict=False):
+        first, *rest = take.parts
+        first = replace(
+            first,
+            samples=first.samples - join.repeated,
+            skip=first.skip + join.repeated,
+            gap=first.gap + join.lost,
+        )
+        parts += [first, *rest]
+        findings += [*_join_findings(before, take, join), *take.findings]
+    samples = sum(part.gap + part.samples for part in parts)
+    return replace(chain[0], samples=samples, parts=tuple(parts), findings=tuple(findings))
 
 
-def _followers(takes: Sequence[Take]) -> dict[int, int]:
+def _join_findings(before: Take, take: Take, join: _Join) -> list[Finding]:
+    pair, rate = f"{before.parts[-1].path.name} and {take.path.name}", take.rate_hz
+    if join.lost:
+        message = (
+            f"{join.lost} samples ({join.lost / rate * 1e3:.1f} ms) were lost between {pair}, by their time of day: "
+            "they are read as silence; listen there"
+        )
+        return [Finding("dropout", Severity.LOOK, message, take.path.name)]
+    if join.repeated:
+        message = (
+            f"the last {join.repeated} samples ({join.repeated / rate * 1e3:.1f} ms) of {before.parts[-1].path.name} "
+            f"stand at the start of {take.path.name} again, to the bit: they are used once"
+        )
+        return [Finding("dropout", Severity.NOTE, message, take.path.name)]
+    return []
+
+
+def _followers(takes: Sequence[Take]) -> dict[int, tuple[int, _Join]]:
     """The take that continues each, where there is exactly one, and it continues no other."""
     pairs = [
-        (first, second)
+        (first, second, join)
         for first in range(len(takes))
         for second in range(len(takes))
-        if first != second and _continues(takes[first], takes[second])
+        if first != second and (join := _join(takes[first], takes[second])) is not None
     ]
     firsts, seconds = ([pair[side] for pair in pairs] for side in (0, 1))
-    return {first: second for first, second in pairs if firsts.count(first) == 1 and seconds.count(second) == 1}
+    return {
+        first: (second, join)
+        for first, second, join in pairs
+        if firsts.count(first) == 1 and seconds.count(second) == 1
+    }
 
 
-def _continues(first: Take, second: Take) -> bool:
+def _join(first: Take, second: Take) -> _Join | None:
+    """How the second goes on from the first; None where it does not."""
     if _kind(first) != _kind(second) or set(first.paths) & set(second.paths):
-        return False
+        return None
+    counts_on = _was_split(first) and _names_count_on(first, second)
     if first.start_of_day_s is None and second.start_of_day_s is None:
-        return _was_split(first) and _names_count_on(first, second) and _sound_runs_on(first, second)
+        if not counts_on:
+            return None
+        if repeated := repeated_samples(first, second):
+            return _Join(repeated=repeated)
+        return _Join() if sound_runs_on(first, second) else None
     late_s = time_between(first, second)
     if late_s is None or _dates_disagree(first, second):
-        return False
+        return None
     if abs(late_s) * first.rate_hz < 1.0:
-        return True
-    return abs(late_s) <= _FRAME_S and _sound_runs_on(first, second)
+        return _Join()
+    if -MOST_REPEATED_S <= late_s <= _FRAME_S and counts_on and (repeated := repeated_samples(first, second)):
+        return _Join(repeated=repeated)
+    if abs(late_s) <= _FRAME_S and sound_runs_on(first, second):
+        return _Join()
+    # A time of day in whole frames cannot tell how many samples were lost.
+    told = not all(_in_frames(take.start_of_day_s) for take in (first, second))
+    return _Join(lost=round(late_s * first.rate_hz)) if 0.0 < late_s <= _LOST_S and counts_on and told else None
+
+
+def _in_frames(time_s: float | None) -> bool:
+    return time_s is not None and any(abs(time_s * rate - round(time_s * rate)) < 1e-3 for rate in _FRAME_RATES)
 
 
 def _kind(take: Take) -> tuple[object, ...]:
     # The first part may be long enough for RF64 and the last one not.
     container = "WAV" if take.container in ("RF64", "BW64") else take.container
-    return take.rate_hz, take.channels, take.subtype, container, take.channel_format
+    shape = take.channels, len(take.parts[0].beside), take.picked
+    return take.rate_hz, shape, take.subtype, container, take.channel_format
 
 
 def _dates_disagree(first: Take, second: Take) -> bool:
@@ -185,7 +230,7 @@ def _names_count_on(first: Take, second: Take) -> bool:
 
 def _names_between(first: Take, second: Take) -> list[str] | None:
     """Names of the files that the names of two takes in one folder count past; None where they do not count on."""
-    before, after = first.paths[-1], second.paths[0]
+    before, after = first.parts[-1].path, second.parts[0].path
     if before.parent != after.parent or before.suffix.lower() != after.suffix.lower():
         return None
     words, others = (re.split(r"(\d+)", path.stem) for path in (before, after))
@@ -209,61 +254,3 @@ def _names_between(first: Take, second: Take) -> list[str] | None:
     if not counts_on or len(between) > _MOST_MISSING:
         return None
     return ["".join([*words[:place], name, *words[place + 1 :]]) + before.suffix for name in between]
-
-
-def _sound_runs_on(first: Take, second: Take) -> bool:
-    """Whether nothing but an unbroken recording would fit at the join so well."""
-    if min(first.samples, second.samples) < _WINDOW:
-        return False
-    try:
-        before = read_field(first, first.samples - _WINDOW, first.samples).astype(np.float64)
-        after = read_field(second, 0, _WINDOW).astype(np.float64)
-    except MediaFileError:
-        return False  # who reads the take will hear of it
-    # Forward and backward in time: a bang on one side alone must not hide a break.
-    return _fits(before, after) and _fits(after[:, ::-1], before[:, ::-1])
-
-
-def _fits(before: FloatArray, after: FloatArray) -> bool:
-    """Whether `after` goes on where `before` ends, both of shape (4, _WINDOW)."""
-    live = np.ptp(before, axis=1) > 0
-    level = (before[live] - before[live].mean(axis=1, keepdims=True)) ** 2
-    if not live.any() or level[:, -_EDGE:].mean() < _EDGE_LEAST**2 * level.mean():
-        return False
-    return _log_odds(before[live], after[live]) > _LEAST_LOG_ODDS
-
-
-def _log_odds(before: FloatArray, after: FloatArray) -> float:
-    """How much likelier (natural logarithm) the first samples of `after` are following `before` than foreign to it.
-
-    Both have shape (channels, _WINDOW) and are taken for Gaussian processes of the nature that `before` shows: each
-    sample is predicted from the _ORDER before it, or from those of them that lie in `after`.
-    """
-    whole = np.concatenate([before, after[:, :_ORDER]], axis=1)
-    following = _prediction_errors(whole, _ORDER)
-    floor = _FLOOR * np.mean(following[:, _ORDER:_WINDOW] ** 2) + np.finfo(np.float64).tiny
-    odds = 0.0
-    for known in range(_ORDER):
-        foreign = _prediction_errors(whole, known)
-        place = _WINDOW + known
-        odds += _log_likelihood(following, place, floor) - _log_likelihood(foreign, place, floor)
-    return odds
-
-
-def _prediction_errors(channels: FloatArray, order: int) -> FloatArray:
-    """Errors of linear prediction from the `order` samples before, as learnt from the first _WINDOW."""
-    errors = np.zeros_like(channels)
-    for channel, error in zip(channels, errors, strict=True):
-        frames = np.lib.stride_tricks.sliding_window_view(channel, order + 1)
-        known, present = np.column_stack([frames[:, :order], np.ones(len(frames))]), frames[:, order]
-        learnt = slice(_WINDOW - order)
-        error[order:] = present - known @ np.linalg.lstsq(known[learnt], present[learnt], rcond=None)[0]
-    return errors
-
-
-def _log_likelihood(errors: FloatArray, place: int, floor: float) -> float:
-    """Of the errors in all channels at a place, by their covariance over the window; a constant left out."""
-    usual = errors[:, _ORDER:_WINDOW]
-    covariance = usual @ usual.T / (_WINDOW - 2 * _ORDER) + floor * np.eye(len(errors))
-    miss = errors[:, place]
-    return float(-0.5 * (np.linalg.slogdet(covariance)[1] + miss @ np.linalg.solve(covariance, miss)))

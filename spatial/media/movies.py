@@ -15,9 +15,9 @@ from typing import Any
 
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
+from spatial.media.chunks import NO_SIZE, is_wave, wave_chunks
 from spatial.media.container import opened, picture_stream, sound_stream
 from spatial.media.scratch import Scratch, find_scratch, placed_sound
-from spatial.media.wav import NO_SIZE, is_wave, wave_chunks
 from spatial.timebase import samples_for_frames
 
 _RATE_ROUNDING = 2e-6

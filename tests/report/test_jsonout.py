@@ -18,6 +18,7 @@ from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.inspect import InspectResult
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
+from spatial.jobs.reading import Basis, ConventionEvidence
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.media.marks import Mark
@@ -190,7 +191,7 @@ def test_directions_have_null_where_nothing_was_heard():
 )
 def test_inspect_names_order_and_normalisation(channel_format, order, normalisation):
     take = Take(Path("take.wav"), 48_000, 4, 48_000, "WAV", "PCM_24", ChannelFormat(channel_format))
-    result = InspectResult(take, (-6.0, NAN, -9.0, -9.0), (-20.0,) * 4, ())
+    result = InspectResult(take, (-6.0, NAN, -9.0, -9.0), (-20.0,) * 4, (), ConventionEvidence(Basis.TOLD, None, None))
     (file,) = read(jsonout.inspect_json([result]))["files"]
     assert (file["channel_order"], file["normalisation"]) == (order, normalisation)
     assert (file["duration_s"], file["peak_dbfs"]) == (1.0, [-6.0, None, -9.0, -9.0])

@@ -16,6 +16,7 @@ from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.inspect import InspectResult
 from spatial.jobs.lipsync import with_lip_sync
 from spatial.jobs.marks import HeardMark
+from spatial.jobs.reading import Basis, ConventionEvidence
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.sync_findings import match_findings
 from spatial.jobs.verify import VerifyResult, off_in_words
@@ -172,7 +173,9 @@ def test_early_and_late(offset_s, said):
 
 
 def test_inspect_lines():
-    quiet = InspectResult(TAKE, (-6.0, -9.0, float("nan"), -12.0), (-20.0,) * 4, ())
+    quiet = InspectResult(
+        TAKE, (-6.0, -9.0, float("nan"), -12.0), (-20.0,) * 4, (), ConventionEvidence(Basis.TOLD, None, None)
+    )
     bad = replace(quiet, findings=(Finding("clipping", Severity.FIX, "take.wav is clipped"),))
     silent = replace(quiet, peak_dbfs=(float("nan"),) * 4)
     told = lines.inspect_lines([quiet, bad, silent])

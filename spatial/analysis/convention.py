@@ -1,0 +1,290 @@
+"""What four channels are, by the sound itself: a field in which normalisation, a microphone's capsules, or neither.
+
+Goal: tell apart ACN/SN3D, ACN/N3D, FuMa and raw capsules, with odds, and say so where the sound does not decide.
+Conventions: spatial.conventions (field; array layout).
+Functions: measure_convention (of four channels); find_channels (which four of a wider file); live_channels.
+Sources:
+[1] CHECKS, derived: the power of X, Y and Z together over that of W is 1 in SN3D, 2 in FuMa and 3 in N3D, in a plane
+    wave and in a diffuse field alike.
+
+What is measured, from 200 to 2500 Hz, where a microphone is neither pulled by near sources nor too large:
+- that ratio of powers, over the whole sound, with loud and faint stretches weighing almost alike;
+- the same ratio on the leading edges of sounds, where one wave arrives alone: there it holds in every single bin, and
+  it does not hold in channels that are no field. Where it is steadiest tells which channel behaves as W;
+- whether the channels rise and fall together: capsules all do, for they point into the same sound, and yet high notes
+  reach them one after the other, as they do not reach tracks that were panned;
+- which channel is least in those edges: the vertical one, as performers stand around. A weak word, heard only between
+  formats that differ in it.
+"""
+
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.ndimage import uniform_filter
+
+from spatial.analysis.channelcells import (
+    band_spectra,
+    leading_edges,
+    power_ratio_db,
+    ratios_db,
+    single_waves,
+    steadiest,
+)
+from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.errors import InputError
+
+OTHER = "other"
+"""Name among the odds of all that is none of the known formats."""
+
+SURE = 0.93
+"""Odds from which an answer is given as sure."""
+
+RATIO_DB = {"ambix": 0.0, "fuma": 3.01, "n3d": 4.77}
+"""Power of X, Y, Z over W, dB ([1])."""
+
+_PRIOR = {"ambix": 0.35, "fuma": 0.2, "n3d": 0.18, "aformat": 0.25, OTHER: 0.02}
+
+_POWER_BAND_HZ = 200.0, 1200.0
+_POWER_FRAME_S = 0.042
+_LOUDEST, _EVENING = 0.7, 0.9
+_FEWEST_EDGES = 12
+
+_POWER_BIAS_DB, _POWER_SD_DB = 0.33, 0.25
+_EDGE_BIAS_DB, _EDGE_SD_DB = 0.35, 0.4
+_GAINS_SD_DB, _TAIL = 0.33, 12
+"""Errors of either ratio beyond their own scatter, and of the microphone's gains, which both share; by simulated
+microphones (tests/bench/convention.py, seeds below 1000). What aliases between the capsules makes ratios too high."""
+
+_UPRIGHT_PER_DB, _UPRIGHT_MOST = 0.11, 0.75
+"""Half the log-odds that one channel rather than another is the vertical one, by how much less the edges move it; a
+microphone may lie on its side."""
+
+_SCORES_SPREAD = 1.0
+"""Scores of the likely places in a wider file that differ by less leave it open which is right."""
+
+_PHASE_BAND_HZ, _IN_PHASE, _IN_PHASE_WEIGHT = (3000.0, 7000.0), 0.93, 250.0
+"""Of capsules 8 mm from the centre and more, sounds at 5 kHz are in phase to 0.8 at most; of panned tracks wholly."""
+
+_KERNEL_DB, _KERNEL = 0.7, 0.07
+_LIVE = 1e-4
+_SUMS = 0.5 * np.array([[1, 1, 1, 1], [1, 1, -1, -1], [1, -1, 1, -1], [1, -1, -1, 1]])
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredConvention:
+    """What four channels seem to be."""
+
+    odds: Mapping[str, float]
+    """Of "ambix", "n3d", "fuma", "aformat" and "other"; they add up to 1."""
+    score: float
+    """Log-likelihood of the likeliest over anything else: higher where four channels are more like what they are."""
+    independent: float
+    """Log-determinant of the channels' correlation: 0 where each tells of its own, very negative where one is mixed
+    from the others."""
+    ratio_db: float
+    ratio_sd_db: float
+    """Power of the last three channels over the first, and its own scatter."""
+    steadiness: float
+    """Part of the leading edges in which that ratio holds; NaN where there were too few."""
+    together: float
+    """Least correlation of any two channels: capsules have 0.4 and more."""
+    positive: float
+    """Part of single bins in which all channels have one sign."""
+    omni: int | None
+    """The channel that behaves as W; None where none does, or too few edges tell."""
+    vertical: int | None
+    """The channel, of the last three, that edges move least; None where too few tell."""
+
+    @property
+    def best(self) -> str:
+        """The likeliest."""
+        return max(self.odds, key=lambda name: self.odds[name])
+
+    @property
+    def sure(self) -> bool:
+        """Whether the likeliest is a known format, and its odds leave hardly a doubt."""
+        return self.best != OTHER and self.odds[self.best] >= SURE
+
+
+def live_channels(channels: FloatArray) -> list[int]:
+    """Channels that are not empty: 80 dB below the loudest a channel carries nothing of the same field."""
+    powers = np.sqrt(np.mean(np.square(channels, dtype=np.float64), axis=1))
+    return [int(n) for n in np.flatnonzero(powers > _LIVE * powers.max(initial=0.0))]
+
+
+def find_channels(channels: FloatArray, rate_hz: int) -> tuple[tuple[int, ...], MeasuredConvention] | None:
+    """Find the four channels of a wider recording that are a field, or capsules, best.
+
+    Any four that stand one after the other, empty ones left out: a mixed-down stereo may come first or last. Of the
+    fields of higher order, the first four are the first-order part.
+
+    Parameters
+    ----------
+    channels : ndarray, shape (4 or more, samples)
+        As in the file.
+    rate_hz : int
+
+    Returns
+    -------
+    picked, measured : tuple of int, MeasuredConvention
+        None where fewer than four channels are live, or hardly any sound is there.
+    """
+    live = live_channels(channels)
+    found: list[tuple[tuple[int, ...], MeasuredConvention]] = []
+    for first in range(len(live) - FIRST_ORDER_CHANNELS + 1):
+        picked = tuple(live[first : first + FIRST_ORDER_CHANNELS])
+        with suppress(InputError):
+            found.append((picked, measure_convention(channels[list(picked)], rate_hz)))
+    if not found:
+        return None
+    # Where other sound stands before a field, it is a pair or two; most often none does. What was mixed down from the
+    # field says again what stands beside it.
+    scores = np.array(
+        [
+            one.score + one.independent - (0.5 if first % 2 == 0 else 4.0) * (first > 0)
+            for first, (_, one) in enumerate(found)
+        ]
+    )
+    best = int(np.argmax(scores))
+    picked, measured = found[best]
+    doubt = 1.0 - 1.0 / float(np.sum(np.exp((scores - scores[best]) / _SCORES_SPREAD)))
+    odds = {name: (1.0 - doubt) * value + (doubt if name == OTHER else 0.0) for name, value in measured.odds.items()}
+    return picked, replace(measured, odds=odds)
+
+
+def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention:
+    """Tell what four channels are.
+
+    Parameters
+    ----------
+    channels : ndarray, shape (4, samples)
+        Stretches of the recording, some seconds or more, put together.
+    rate_hz : int
+
+    Raises
+    ------
+    InputError
+        Not four channels, less than a second, or silence.
+    """
+    if channels.ndim != 2 or channels.shape[0] != FIRST_ORDER_CHANNELS or channels.shape[1] < rate_hz:
+        raise InputError(f"a second or more of four channels is needed, got an array of shape {channels.shape}")
+    spectra = band_spectra(channels, rate_hz, _POWER_FRAME_S, 2, _POWER_BAND_HZ)
+    powers = np.abs(spectra) ** 2
+    around = uniform_filter(powers.sum(axis=0), (7, 9))
+    if not around.any():
+        raise InputError("four silent channels tell nothing")
+    weights = np.where(around > np.quantile(around, 1.0 - _LOUDEST), (around + 1e-30) ** -_EVENING, 0.0)
+    evened = spectra * np.sqrt(weights)
+    covariance = np.real(np.einsum("ctf,dtf->cd", evened, evened.conj()))
+    level = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
+    correlation = covariance / np.outer(level, level)
+    together = float(correlation[np.triu_indices(FIRST_ORDER_CHANNELS, 1)].min())
+    ratio = power_ratio_db(powers * weights)
+    gains, _ = single_waves(spectra[:, weights > 0])
+    positive = float(np.mean(gains.min(axis=0) > -0.1 * gains.max(axis=0))) if gains.size else 0.0
+    edges = leading_edges(channels, rate_hz)
+    scores, steadiness = _field_scores(ratio, edges)
+    scores["aformat"] = _capsule_score(covariance, together, positive, edges) - _panned(channels, rate_hz)
+    alone = _alone(together, positive)
+    for name in RATIO_DB:
+        scores[name] -= max(alone, 0.0)
+    scores["aformat"] += min(alone, 0.0)
+    scores[OTHER] = 0.0
+    if not np.isfinite(steadiness):
+        # Nothing but evenly mixed sound: where the channels share nothing at all they may have nothing in common.
+        shared = float(np.abs(correlation[np.triu_indices(FIRST_ORDER_CHANNELS, 1)]).max())
+        for name in RATIO_DB:
+            scores[name] -= float(np.clip(50.0 * (0.15 - shared), 0.0, 6.0))
+    omni, vertical = _roles(edges)
+    if vertical is not None:
+        scores["fuma"] += vertical[1]
+        scores["ambix"] -= vertical[1]
+        scores["n3d"] -= vertical[1]
+    if omni not in (None, 0):
+        for name in RATIO_DB:
+            scores[name] -= 8.0
+    return MeasuredConvention(
+        odds=_odds(scores),
+        score=max(scores.values()),
+        independent=float(np.linalg.slogdet(correlation)[1]),
+        ratio_db=ratio[0],
+        ratio_sd_db=ratio[1],
+        steadiness=steadiness,
+        together=together,
+        positive=positive,
+        omni=omni,
+        vertical=vertical[0] if vertical else None,
+    )
+
+
+def _field_scores(ratio: tuple[float, float], edges: FloatArray) -> tuple[dict[str, float], float]:
+    """Log-likelihoods of the three normalisations over anything else, and the steadiness of the edges."""
+    off_db, variance = ratio[0] - _POWER_BIAS_DB, ratio[1] ** 2 + _POWER_SD_DB**2
+    steadiness = np.nan
+    if edges.shape[1] >= _FEWEST_EDGES:
+        edge_db, steadiness = steadiest(ratios_db(edges), _KERNEL_DB, np.arange(-8.0, 14.01, 0.1))
+        own = _EDGE_SD_DB**2 + 4.0 / (edges.shape[1] * max(steadiness, 0.1))
+        off_db = (off_db / variance + (edge_db - _EDGE_BIAS_DB) / own) / (1 / variance + 1 / own)
+        variance = 1 / (1 / variance + 1 / own)
+    sd_db = np.sqrt(variance + _GAINS_SD_DB**2)
+    scores = {}
+    for name, expected_db in RATIO_DB.items():
+        # Student's t: simulated microphones stray further now and then than a bell curve has it.
+        away = float((off_db - expected_db) / sd_db) ** 2
+        scores[name] = -(_TAIL + 1) / 2 * np.log1p(away / _TAIL) - np.log(sd_db / 8.0)
+        if np.isfinite(steadiness):
+            scores[name] += float(np.clip(25.0 * (steadiness - 0.36), -8.0, 3.0))
+    return scores, steadiness
+
+
+def _capsule_score(covariance: FloatArray, together: float, positive: float, edges: FloatArray) -> float:
+    """Log-likelihood of capsules over anything else."""
+    turned = _SUMS @ covariance @ _SUMS.T
+    ratio_db = 10 * np.log10(max(np.trace(turned[1:, 1:]), 1e-30) / max(turned[0, 0], 1e-30))
+    # Omni parts of 0.4 to 0.75 give -1.3 to -14 dB.
+    score = -0.5 * min(((ratio_db + 6.5) / 2.5) ** 2, 40.0) + 1.0
+    levels_db = 10 * np.log10(np.maximum(np.diag(covariance), 1e-30))
+    score -= 0.5 * min(float(np.var(levels_db)) / 1.5**2, 20.0)
+    score += float(np.clip(20 * (positive - 0.72), -8.0, 4.0)) + float(np.clip(10 * (together - 0.3), -6.0, 3.0))
+    if edges.shape[1] >= _FEWEST_EDGES:
+        waves = _SUMS @ edges
+        sizes = np.sqrt(np.sum(waves[1:] ** 2, axis=0)) / np.maximum(np.abs(waves[0]), 1e-9)
+        _, steadiness = steadiest(sizes, _KERNEL, np.arange(0.0, 2.001, 0.01))
+        score += float(np.clip(25.0 * (steadiness - 0.4), -6.0, 3.0))
+    return float(score)
+
+
+def _panned(channels: FloatArray, rate_hz: int) -> float:
+    """What speaks against capsules: channels still in phase where capsules are a good part of a wavelength apart."""
+    spectra = band_spectra(channels, rate_hz, _POWER_FRAME_S, 2, _PHASE_BAND_HZ)
+    power = np.sum(np.abs(spectra) ** 2, axis=0)
+    loud = power > np.quantile(power, 0.8)
+    real = np.abs(np.sum(spectra[:, loud] ** 2, axis=0)) / np.maximum(power[loud], 1e-30)
+    return float(np.clip(_IN_PHASE_WEIGHT * (np.median(real) - _IN_PHASE), 0.0, 20.0))
+
+
+def _alone(together: float, positive: float) -> float:
+    """Log-odds of capsules over a field by likeness alone."""
+    return float(np.clip(20 * (positive - 0.72), -6.0, 6.0) + np.clip(10 * (together - 0.2), -4.0, 4.0))
+
+
+def _roles(edges: FloatArray) -> tuple[int | None, tuple[int, float] | None]:
+    """The channel that behaves as W; and the vertical one, with the log-odds of FuMa over ACN order that it gives."""
+    if edges.shape[1] < _FEWEST_EDGES:
+        return None, None
+    grid = np.arange(-3.0, 8.01, 0.1)
+    steady = [steadiest(ratios_db(edges, channel), _KERNEL_DB, grid)[1] for channel in range(len(edges))]
+    best = int(np.argmax(steady))
+    omni = 0 if steady[0] > steady[best] - 0.25 else best if steady[best] > 0.5 else None
+    powers = np.mean(edges[1:] ** 2, axis=1)
+    apart_db = 10 * np.log10((powers[1] + 1e-6) / (powers[2] + 1e-6))
+    return omni, (1 + int(np.argmin(powers)), float(np.clip(_UPRIGHT_PER_DB * apart_db, -_UPRIGHT_MOST, _UPRIGHT_MOST)))
+
+
+def _odds(scores: Mapping[str, float]) -> dict[str, float]:
+    logs = {name: np.log(_PRIOR[name]) + scores[name] for name in _PRIOR}
+    top = max(logs.values())
+    whole = sum(np.exp(value - top) for value in logs.values())
+    return {name: float(np.exp(value - top) / whole) for name, value in logs.items()}
