@@ -1,6 +1,6 @@
 """How a take's channels are to be read, as the command line says it.
 
-Functions: format_option (adds the options); read_as (what they mean).
+Functions: format_option, judged_format_option (add the options); read_as (what they mean).
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class CapsuleList(click.ParamType[tuple[str, ...]]):
         return labels
 
 
-def format_option(command: Callable[..., Any]) -> Callable[..., Any]:
+def _format_option(command: Callable[..., Any], *, default: str) -> Callable[..., Any]:
     """Add --format, and the options that say what a microphone's capsules are like."""
 
     @functools.wraps(command)
@@ -96,7 +96,7 @@ def format_option(command: Callable[..., Any]) -> Callable[..., Any]:
             "--format",
             "channel_format",
             type=click.Choice(["auto", "ambix", "n3d", "fuma", "aformat"]),
-            default="auto",
+            default=default,
             show_default=True,
             help="How the take's channels are read: auto = as declared, else as heard where that is sure, else ambix; "
             "ambix = ACN/SN3D, n3d = ACN/N3D, fuma = W,X,Y,Z with W 3 dB down, aformat = the raw capsules of a "
@@ -105,6 +105,16 @@ def format_option(command: Callable[..., Any]) -> Callable[..., Any]:
     ):
         wrapped = add(wrapped)
     return wrapped
+
+
+def format_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --format, ambix by default: what a format sounds like is a judgement, and results must not hang on it."""
+    return _format_option(command, default="ambix")
+
+
+def judged_format_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The same with auto for its default, where the question is what a recording is."""
+    return _format_option(command, default="auto")
 
 
 def read_as(choice: FormatChoice) -> ReadAs:

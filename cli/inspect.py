@@ -4,13 +4,13 @@ from pathlib import Path
 
 import click
 
-from cli.formats import FormatChoice, format_option, read_as
+from cli.formats import FormatChoice, judged_format_option, read_as
 from cli.running import Run, input_file, json_option
 
 
 @click.command(short_help="Is the recording sound?")
 @click.argument("takes", metavar="TAKE...", nargs=-1, required=True, type=input_file())
-@format_option
+@judged_format_option
 @json_option
 def inspect(takes: tuple[Path, ...], channel_format: FormatChoice, as_json: bool) -> None:
     """Say what a recording is, and whether it is sound."""

@@ -172,7 +172,8 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
         raise InputError(f"a second or more of four channels is needed, got an array of shape {channels.shape}")
     spectra = band_spectra(channels, rate_hz, _POWER_FRAME_S, 2, _POWER_BAND_HZ)
     powers = np.abs(spectra) ** 2
-    around = uniform_filter(powers.sum(axis=0), (7, 9))
+    # A running sum may end a rounding below nothing.
+    around = np.maximum(uniform_filter(powers.sum(axis=0), (7, 9)), 0.0)
     if not around.any():
         raise InputError("four silent channels tell nothing")
     weights = np.where(around > np.quantile(around, 1.0 - _LOUDEST), (around + 1e-30) ** -_EVENING, 0.0)

@@ -18,7 +18,7 @@ from spatial.analysis.soundrows import STEP_S, WINDOW_S, SoundRows, joined_rows,
 from spatial.analysis.verification import MarkCheck
 from spatial.conventions import FloatArray
 from spatial.errors import InputError
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding
 from spatial.jobs.ears import play_for_ears
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
@@ -82,7 +82,7 @@ def review_clip(
     rig: Rig,
     prior: MountPrior | None = None,
     tolerance: Tolerance | None = None,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> ReviewResult:
     """Sync, orient where marks tell, measure where sound comes from, and write movie and sound into a folder.
