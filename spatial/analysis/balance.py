@@ -39,6 +39,8 @@ class Balance:
     gains_db: FloatArray
     """Of each recorded channel against the others, shape (4,); NaN where the sound does not tell."""
     gains_sd_db: FloatArray
+    ratio_db: float
+    """X, Y, Z over W: 0 for SN3D."""
     misfit_db: float
     """How far the field is from the law above: RMS over bands and times of the ratio in dB, the best constant left
     out; 1 to 2 in rooms."""
@@ -78,7 +80,8 @@ def judge_balance(
     inverted = _inverted(parts, field_from_recorded, capsules=capsules)
     omni = None if capsules or inverted is not None else _omni(parts, field_from_recorded)
     gains, sd, misfit = _gains(parts, field_from_recorded, capsules=capsules)
-    return Balance(gains, sd, misfit, inverted, omni)
+    ratio = float(np.median(_ratio_db(parts, field_from_recorded)))
+    return Balance(gains, sd, ratio, misfit, inverted, omni)
 
 
 def _ratio_db(parts: ComplexArray, matrix: FloatArray) -> FloatArray:

@@ -33,6 +33,9 @@ class Health:
     rate_hz: int
     samples: int
     step: float
+    """Size of one step of the coding."""
+    capsules: bool
+    """The recorded channels are capsules, not a field."""
     peaks: FloatArray
     """Largest size of a sample of each recorded channel."""
     levels: Levels
@@ -103,6 +106,7 @@ class HealthMeter:
             rate_hz=self._rate_hz,
             samples=self._samples,
             step=self._step,
+            capsules=np.count_nonzero(self._matrix[0]) > 1,
             peaks=self._clipping.peaks,
             levels=levels,
             clippings=self._clipping.finish(),

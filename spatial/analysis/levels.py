@@ -27,6 +27,8 @@ class Levels:
     """RMS of a frame that only one in twenty exceeds, digital silence left out."""
     quiet: FloatArray
     """RMS of a frame that nine in ten exceed, digital silence left out."""
+    quiet_spread_db: float
+    """From a frame that nineteen in twenty exceed to one that seven in ten exceed, all channels together."""
     offset: FloatArray
     """Mean of each channel: median over frames of a second, digital silence left out."""
     offset_sd: FloatArray
@@ -81,6 +83,7 @@ class LevelMeter:
         if not power.shape[1]:
             power = (self._sums / max(self._samples, 1))[:, np.newaxis]
         loud, quiet = np.quantile(power, [_SHARE_LOUD, _SHARE_QUIET], axis=1)
+        lower, upper = np.quantile(power.sum(axis=0), [0.05, 0.30])
         means = np.array(self._means) if self._means else np.zeros((1, self._channels))
         spread = 1.4826 * np.median(np.abs(means - np.median(means, axis=0)), axis=0)
         first = self._samples if self._first is None else self._first
@@ -88,6 +91,7 @@ class LevelMeter:
             rms=np.sqrt(self._sums / max(self._samples, 1)),
             loud=np.sqrt(loud),
             quiet=np.sqrt(quiet),
+            quiet_spread_db=float(10 * np.log10(max(upper, 1e-24) / max(lower, 1e-24))),
             offset=np.median(means, axis=0),
             offset_sd=spread / np.sqrt(len(means)),
             silent_start_s=first / self._rate_hz,

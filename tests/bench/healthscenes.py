@@ -1,0 +1,382 @@
+"""Recordings with known faults and known soundness, for the benchmark of `inspect`.
+
+A scene is made of a room or open air, of what sounds in it, of a microphone (four cardioids that do not quite agree,
+each with its own noise) and of a format; a fault is put where it happens: at the capsules, the recorder or the file.
+Functions: make_scene; sound_of (the file's samples); FAULTS.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.signal import fftconvolve, lfilter
+
+from demo_audio.rooms import Room, image_sources, path_response
+from spatial.conventions import FloatArray
+from tests.stage import RATE, claps, plucked, recorded_words, speech
+
+SECONDS = 12.0
+_SIDE = 1 / np.sqrt(3.0)
+AIMS = _SIDE * np.array([[1, 1, 1], [1, -1, -1], [-1, 1, -1], [-1, -1, 1]])
+"""FLU, FRD, BLD, BRU (CHECKS 1): x, y, z."""
+
+CAPSULES_FROM_FIELD = 0.5 * np.column_stack([np.ones(4), AIMS[:, 1], AIMS[:, 2], AIMS[:, 0]])
+FIELD_FROM_CAPSULES = np.linalg.inv(CAPSULES_FROM_FIELD)
+ROOT3 = np.sqrt(3.0)
+FIELD_FROM = {
+    "ambix": np.eye(4),
+    "n3d": np.diag([1, 1 / ROOT3, 1 / ROOT3, 1 / ROOT3]),
+    "fuma": np.array([[np.sqrt(2), 0, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1], [0, 1, 0, 0]]),
+    "capsules": FIELD_FROM_CAPSULES,
+}
+"""Field (W, Y, Z, X in SN3D) from recorded channels, by the published gains of CHECKS 1."""
+
+KINDS = (
+    "speech", "music", "claps", "room tone", "padded", "quiet room", "bass", "outdoors", "on an axis", "horizontal",
+    "organ", "close", "thunder", "faded", "sticks", "speech", "music", "moving",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """One recording before it is coded."""
+
+    seed: int
+    kind: str
+    recorded_format: str
+    bits: int
+    rate_hz: int
+    field: FloatArray
+    """What a perfect microphone hears, shape (4, samples), W, Y, Z, X; loud moments near 0.1 rms."""
+    peak_dbfs: float
+    noise_db: float
+    """Of one capsule, against full scale."""
+
+    @property
+    def step(self) -> float:
+        """Of the coding."""
+        return 2.0 ** (1 - self.bits)
+
+
+def make_scene(seed: int) -> Scene:
+    """A sound recording."""
+    rng = np.random.default_rng((2026, seed))
+    kind = KINDS[seed % len(KINDS)]
+    field = _field(kind, rng)
+    form = str(rng.choice(["ambix", "ambix", "fuma", "n3d", "capsules", "capsules"]))
+    peak = rng.uniform(-24.0, -2.0)
+    bits = int(rng.choice([16, 24, 24]))
+    if kind == "claps":
+        peak = rng.uniform(-3.0, -0.5)
+    if kind == "quiet room":
+        peak, bits = rng.uniform(-62.0, -45.0), 16
+    if kind == "room tone":
+        peak = rng.uniform(-60.0, -40.0)
+    return Scene(seed, kind, form, bits, RATE, field, peak, rng.uniform(-100.0, -82.0))
+
+
+def sound_of(scene: Scene, *, fault: str = "", rng: np.random.Generator | None = None) -> FloatArray:
+    """The file's samples, shape (4, samples), float32, with a fault in them or none."""
+    rng = rng or np.random.default_rng((2027, scene.seed))
+    field = scene.field
+    capsules = CAPSULES_FROM_FIELD @ field
+    level = 10 ** (scene.peak_dbfs / 20)
+    recorded_from_field = np.linalg.inv(FIELD_FROM[scene.recorded_format])
+    recorded_from_capsules = recorded_from_field @ FIELD_FROM_CAPSULES
+    gain = level / np.max(np.abs(recorded_from_capsules @ capsules))
+    mismatch = 10 ** (rng.normal(0.0, 0.3, (4, 1)) / 20)
+    noise = 10 ** (scene.noise_db / 20) * rng.standard_normal(capsules.shape)
+    noise = noise + lfilter([0.02], [1.0, -0.985], noise, axis=1)
+    capsules = capsules * gain * mismatch + noise
+    fault_maker = FAULTS.get(fault)
+    if fault_maker is not None and fault_maker[0] == "capsules":
+        capsules = fault_maker[1](capsules, scene, rng)
+    recorded = recorded_from_capsules @ capsules
+    if fault_maker is not None and fault_maker[0] == "recorded":
+        recorded = fault_maker[1](recorded, scene, rng)
+    if scene.kind in ("padded", "faded"):
+        recorded = _silenced(recorded, scene.kind, rng)
+    coded = _coded(recorded, scene.bits, rng)
+    if fault_maker is not None and fault_maker[0] == "file":
+        coded = _coded(fault_maker[1](coded, scene, rng), scene.bits, rng, dither=False)
+    return coded.astype(np.float32)
+
+
+def _coded(sound: FloatArray, bits: int, rng: np.random.Generator, *, dither: bool = True) -> FloatArray:
+    full = 2.0 ** (bits - 1)
+    shaken = sound * full
+    if dither:
+        shaken = shaken + np.where(sound != 0.0, rng.uniform(-0.5, 0.5, sound.shape), 0.0)
+    return np.clip(np.rint(shaken), -full, full - 1) / full
+
+
+def _silenced(sound: FloatArray, kind: str, rng: np.random.Generator) -> FloatArray:
+    sound, count = sound.copy(), sound.shape[1]
+    if kind == "padded":
+        sound[:, : int(rng.uniform(0.01, 3.0) * RATE)] = 0.0
+        sound[:, count - int(rng.uniform(0.01, 3.0) * RATE) :] = 0.0
+        return sound
+    begin, length = int(rng.uniform(3.0, 6.0) * RATE), int(rng.uniform(0.5, 3.0) * RATE)
+    ramp = np.linspace(1.0, 0.0, RATE // 20)
+    sound[:, begin - ramp.size : begin] *= ramp
+    sound[:, begin : begin + length] = 0.0
+    sound[:, begin + length : begin + length + ramp.size] *= ramp[::-1]
+    return sound
+
+
+def _field(kind: str, rng: np.random.Generator) -> FloatArray:
+    samples = round(SECONDS * RATE)
+    if kind in ("outdoors", "on an axis", "horizontal", "close"):
+        return _open_air(kind, samples, rng)
+    if kind in ("room tone", "quiet room", "thunder"):
+        diffuse = _diffuse(samples, rng, lowest_hz=25.0 if kind == "thunder" else 60.0)
+        if kind != "thunder":
+            return diffuse
+        swell = 0.05 + np.interp(np.arange(samples), np.linspace(0, samples, 9), rng.uniform(0, 1, 9) ** 2)
+        low = lfilter([0.004], [1.0, -0.996], diffuse, axis=1)
+        return 3.0 * low / np.std(low[0]) * swell + _in_room([_sound("speech", rng)], rng)
+    names = {"padded": "speech", "faded": "speech"}
+    count = 1 if kind in ("bass", "organ") else int(rng.integers(2, 4))
+    sounds = [_sound(names.get(kind, kind), rng, turn=turn, turns=count) for turn in range(count)]
+    field = _in_room(sounds, rng)
+    return field + 10 ** (-rng.uniform(15.0, 40.0) / 20) * np.std(field[0]) * _diffuse(samples, rng)
+
+
+def _sound(kind: str, rng: np.random.Generator, *, turn: int = 0, turns: int = 1) -> FloatArray:
+    """Something that sounds in its turn and rests in the others'."""
+    samples = round(SECONDS * RATE)
+    out = np.zeros(samples)
+    begin, span = samples * turn // turns, samples // turns
+    seconds = span / RATE
+    time = np.arange(span) / RATE
+    if kind in ("speech", "moving"):
+        piece = speech(recorded_words(), seconds, rng)
+    elif kind == "music":
+        piece = plucked(seconds, rng)
+    elif kind == "claps":
+        piece = claps(seconds, rng)
+    elif kind == "sticks":
+        piece = np.zeros(span)
+        for start in np.arange(0.1, seconds - 0.2, rng.uniform(0.2, 0.5)):
+            ring = np.arange(RATE // 20) / RATE
+            tone = np.sin(2 * np.pi * rng.uniform(1500, 5000) * ring) * np.exp(-ring / rng.uniform(0.002, 0.01))
+            piece[int(start * RATE) : int(start * RATE) + ring.size] += tone
+    elif kind == "bass":
+        piece = np.zeros(span)
+        notes = 55.0 * 2 ** (np.array([-5, -2, 0, 2, 3, 5, 7, -4, -7]) / 12)
+        place = 0
+        while place < span:
+            length = min(int(rng.uniform(0.3, 2.0) * RATE), span - place)
+            note = time[:length]
+            hertz = rng.choice(notes)
+            tone = sum(np.sin(2 * np.pi * hertz * n * note) / n**1.5 for n in range(1, 9))
+            piece[place : place + length] = tone * np.minimum(1, note / 0.02) * np.exp(-note / 1.5)
+            place += length
+    else:
+        root = 65.4 * 2 ** (rng.integers(0, 24) / 12)
+        piece = sum(
+            np.sin(2 * np.pi * root * ratio * n * time + n) / n**1.2
+            for ratio in (1.0, 1.25, 1.5)
+            for n in range(1, 12)
+        ) * (1 + 0.2 * np.sin(2 * np.pi * 0.3 * time))
+    out[begin : begin + piece.size] = piece[: samples - begin]
+    return out
+
+
+def _in_room(sounds: list[FloatArray], rng: np.random.Generator) -> FloatArray:
+    size = (rng.uniform(4.0, 8.0), rng.uniform(4.0, 7.0), rng.uniform(2.5, 3.6))
+    room = Room(size, rng.choice([0.2, 0.3, 0.4, 0.5]))
+    mic = np.array([size[0] / 2 + rng.uniform(-0.5, 0.5), size[1] / 2 + rng.uniform(-0.5, 0.5), rng.uniform(1.2, 1.8)])
+    out = np.zeros((4, round(SECONDS * RATE)))
+    for sound in sounds:
+        azimuth, elevation, away = rng.uniform(-np.pi, np.pi), rng.uniform(-0.4, 0.4), rng.uniform(0.7, 2.2)
+        place = mic + away * np.array(
+            [np.cos(azimuth) * np.cos(elevation), np.sin(azimuth) * np.cos(elevation), np.sin(elevation)]
+        )
+        place = np.clip(place, 0.2, np.array(size) - 0.2)
+        images = image_sources(room, tuple(place.tolist()), tuple(mic.tolist()), rng=rng)
+        seen = images.positions_m - mic
+        far = np.linalg.norm(seen, axis=1)
+        x, y, z = (seen / far[:, np.newaxis]).T
+        gains = images.gains * np.stack([np.ones_like(x), y, z, x])
+        response = path_response(far, gains, images.late, shift=0.0)
+        out += fftconvolve(response, sound[np.newaxis], axes=1)[:, : out.shape[1]]
+    return out
+
+
+def _open_air(kind: str, samples: int, rng: np.random.Generator) -> FloatArray:
+    out = np.zeros((4, samples))
+    count = 1 if kind == "on an axis" else 3
+    for turn in range(count):
+        sound = _sound(str(rng.choice(["speech", "music", "claps"])), rng, turn=turn, turns=count)
+        azimuth, elevation = rng.uniform(-np.pi, np.pi), 0.0
+        if kind == "on an axis":
+            azimuth, elevation = float(rng.choice([0, 0.5, 1.0, -0.5])) * np.pi, float(rng.choice([0, 0, 0, 0.5])) * np.pi
+        x, y, z = np.cos(azimuth) * np.cos(elevation), np.sin(azimuth) * np.cos(elevation), np.sin(elevation)
+        away = sound
+        if kind == "close":
+            # A spherical wave 0.3 m away: velocity is pressure times 1 + c / (j w r).
+            corner = 343.0 / (0.3 * RATE)
+            away = sound + lfilter([corner], [1.0, -0.9995], sound)
+        out += np.stack([sound, y * away, z * away, x * away])
+        if kind == "outdoors":
+            late = np.roll(sound, 180) * 0.5
+            out += np.stack([late, 0.7 * y * late, -0.7 * late, 0.7 * x * late])
+    if kind == "outdoors":
+        out += 10 ** (-rng.uniform(25, 45) / 20) * np.std(out[0]) * _diffuse(samples, rng, flat=True)
+    return out
+
+
+def _diffuse(samples: int, rng: np.random.Generator, *, lowest_hz: float = 60.0, flat: bool = False) -> FloatArray:
+    """Noise from 32 directions, W at unit power, falling 3 dB an octave above a corner; `flat`: from the horizon."""
+    frequencies = np.fft.rfftfreq(samples, 1.0 / RATE)
+    shape = np.where(frequencies > lowest_hz / 2, 1.0 / np.sqrt(np.maximum(frequencies, lowest_hz)), 0.0)
+    out = np.zeros((4, samples))
+    directions = rng.standard_normal((32, 3))
+    if flat:
+        directions[:, 2] *= 0.1
+    directions /= np.linalg.norm(directions, axis=1, keepdims=True)
+    for x, y, z in directions:
+        wave = np.fft.irfft(shape * np.exp(2j * np.pi * rng.random(shape.size)), samples)
+        out += np.outer([1.0, y, z, x], wave)
+    return out / np.std(out[0])
+
+
+def _loud(sound: FloatArray) -> float:
+    frames = sound[0, : sound.shape[1] // 2048 * 2048].reshape(-1, 2048)
+    return float(np.sqrt(np.quantile(np.mean(frames**2, axis=1), 0.95)))
+
+
+def _clip(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    over_db = rng.uniform(1.0, 15.0)
+    cut = np.clip(sound * 10 ** (over_db / 20) / np.max(np.abs(sound)), -1.0, 1.0)
+    return cut * (rng.uniform(0.2, 0.9) if rng.random() < 0.5 else 1.0)
+
+
+def _dead(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    sound = sound.copy()
+    sound[rng.integers(4)] = 10 ** (-rng.uniform(110, 140) / 20) * rng.standard_normal(sound.shape[1])
+    return sound
+
+
+def _gain(sound: FloatArray, scene: Scene, rng: np.random.Generator) -> FloatArray:
+    sound = sound.copy()
+    first = 0 if scene.recorded_format == "capsules" else 1
+    sound[rng.integers(first, 4)] *= 10 ** (rng.choice([-1, 1]) * rng.uniform(6.0, 15.0) / 20)
+    return sound * min(1.0, 0.9 / np.max(np.abs(sound)))
+
+
+def _polarity(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    sound = sound.copy()
+    sound[rng.integers(4)] *= -1.0
+    return sound
+
+
+def _swap(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    sound = sound.copy()
+    other = rng.integers(1, 4)
+    sound[[0, other]] = sound[[other, 0]]
+    return sound
+
+
+def _offset(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    sound = sound.copy()
+    sound[rng.integers(4)] += rng.choice([-1, 1]) * 10 ** rng.uniform(-2.5, -1.0)
+    return sound * min(1.0, 0.95 / np.max(np.abs(sound)))
+
+
+def _hole(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    sound = sound.copy()
+    for _ in range(rng.integers(1, 6)):
+        start, length = int(rng.uniform(0.3, 0.7) * sound.shape[1]), int(10 ** rng.uniform(-3.3, -0.5) * RATE)
+        sound[:, start : start + length] = 0.0
+    return sound
+
+
+def _repeat(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    sound = sound.copy()
+    for place in rng.uniform(0.3, 0.7, rng.integers(1, 4)):
+        start, length = int(place * sound.shape[1]), int(rng.choice([64, 128, 256, 441, 480, 512, 1024, 4096]))
+        sound[:, start + length : start + 2 * length] = sound[:, start : start + length].copy()
+    return sound
+
+
+def _lost(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    kept = np.ones(sound.shape[1], dtype=bool)
+    for place in rng.uniform(0.25, 0.75, rng.integers(3, 30)):
+        start = int(place * sound.shape[1])
+        kept[start : start + int(rng.choice([32, 128, 256, 480, 512, 1024, 4096]))] = False
+    return sound[:, kept]
+
+
+def _hum(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    sound = sound.copy()
+    time = np.arange(sound.shape[1]) / RATE
+    hertz = rng.choice([50.0, 60.0]) * (1 + rng.uniform(-0.004, 0.004))
+    slope = rng.uniform(0.3, 1.5)
+    hum = sum(np.sin(2 * np.pi * hertz * n * time + rng.uniform(0, 6.3)) / n**slope for n in range(1, 8))
+    level = max(_loud(sound) * 10 ** (rng.uniform(-35, -5) / 20), 3e-4)
+    channels = np.ones(4, dtype=bool) if rng.random() < 0.5 else np.arange(4) == rng.integers(4)
+    sound[channels] += np.outer(rng.uniform(0.5, 1.0, channels.sum()), hum) * level / np.std(hum)
+    return sound * min(1.0, 0.95 / np.max(np.abs(sound)))
+
+
+def _wind(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    samples = sound.shape[1]
+    pole = np.exp(-2 * np.pi * rng.uniform(20, 80) / RATE)
+    blown = lfilter([1 - pole], [1, -pole], rng.standard_normal(sound.shape), axis=1)
+    blown = lfilter([1, -1], [1, -np.exp(-2 * np.pi * 8 / RATE)], blown, axis=1)
+    gusts = np.interp(np.arange(samples), np.linspace(0, samples, 13), rng.uniform(0.1, 1, 13))
+    blown = blown / np.std(blown) * gusts
+    blown *= max(_loud(sound) * 10 ** (rng.uniform(-5, 15) / 20), 4e-3)
+    out = sound + blown
+    return out * min(1.0, 0.9 / np.max(np.abs(out)) / 2)
+
+
+def _narrow(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    spectrum = np.fft.rfft(sound, axis=1)
+    cut = int(rng.choice([10_500, 12_000, 15_500, 16_000, 17_500, 19_000, 20_000]) * sound.shape[1] / RATE)
+    width = int(rng.uniform(50, 300) * sound.shape[1] / RATE)
+    spectrum[:, cut + width :] = 0.0
+    spectrum[:, cut : cut + width] *= np.linspace(1, 0, width)
+    return np.fft.irfft(spectrum, sound.shape[1], axis=1)
+
+
+def _hot(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    return sound * 10 ** (-rng.uniform(0.0, 0.8) / 20) / np.max(np.abs(sound))
+
+
+def _low(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    return sound * 10 ** (-rng.uniform(42.0, 60.0) / 20) / np.max(np.abs(sound))
+
+
+def _silent(sound: FloatArray, _scene: Scene, _rng: np.random.Generator) -> FloatArray:
+    return 0.0 * sound
+
+
+def _noise(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+    level = max(_loud(sound) * 10 ** (-rng.uniform(0, 15) / 20), 6e-3)
+    out = sound + level * rng.standard_normal(sound.shape)
+    return out * min(1.0, 0.95 / np.max(np.abs(out)))
+
+
+FAULTS = {
+    "clipping": ("recorded", _clip, "clipping"),
+    "dead_channel": ("recorded", _dead, "dead_channel"),
+    "silence": ("file", _silent, "dead_channel"),
+    "gain_mismatch": ("recorded", _gain, "gain_mismatch"),
+    "polarity": ("capsules", _polarity, "polarity"),
+    "swapped_channels": ("recorded", _swap, "swapped_channels"),
+    "dc_offset": ("recorded", _offset, "dc_offset"),
+    "holes": ("file", _hole, "dropout"),
+    "repeats": ("file", _repeat, "dropout"),
+    "lost samples": ("file", _lost, "dropout"),
+    "hum": ("recorded", _hum, "hum"),
+    "wind": ("capsules", _wind, "rumble"),
+    "noise": ("recorded", _noise, "noise_floor"),
+    "bandwidth": ("recorded", _narrow, "bandwidth"),
+    "too hot": ("recorded", _hot, "level"),
+    "too low": ("recorded", _low, "level"),
+}
+"""Where it happens, how it is made, the code it should be found under."""
+
+__all__ = ["FAULTS", "FIELD_FROM", "KINDS", "Scene", "make_scene", "replace", "sound_of"]
