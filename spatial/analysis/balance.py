@@ -2,9 +2,9 @@
 
 Goal: say what physics alone can say of the channels, whatever sounded from wherever.
 Waves from far away, one or many, have X^2 + Y^2 + Z^2 = W^2 on the average (SN3D; N3D 3 W^2, FuMa 2 W^2: CHECKS 1).
-- With a wrong gain in one channel that ratio changes with direction; the gains that make it one and the same in all
-  bands and at all times are sought. A wrong gain of W alone looks like another normalisation and is left to those
-  who judge that.
+- With a wrong gain in one channel that ratio changes with direction; for each channel the gain that makes it most
+  nearly one and the same in all bands and at all times is sought. A wrong gain of W alone looks like another
+  normalisation and is left to those who judge that.
 - Virtual cardioids that look to the corners of a tetrahedron agree in phase in every field (in a diffuse one by 2/3;
   DERIVED in CHECKS 1 from a + (1 - a) cos). One that opposes the three others is a capsule wired the wrong way round.
 - If another channel behaves as W, channels are swapped. Inverted or swapped X, Y and Z, or swapped capsules, make a
@@ -15,14 +15,25 @@ Functions: judge_balance.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from spatial.conventions import ComplexArray, FloatArray
 
 _LEAST_PARTS = 24
-_NORMALISATIONS = (1.0, 2.0, 3.0)
-_PRIOR_DB = 6.0
-"""How far gains are let go where the sound does not tell them."""
+_APART = 4.0
+"""Neighbouring bands and times hear the same reflections: one in so many parts counts as new."""
+
+_LEVELS_DB = 10 * np.log10(np.array([1 / 3, 1 / 2, 1.0, 2.0, 3.0]))
+"""What the ratio may be in a sound field: its own normalisation, or one taken for another."""
+_LEVEL_SD_DB = 1.0
+
+_GAINS_DB = np.arange(-30.0, 30.5, 0.5)
+_SURE = 8.0
+"""How much likelier (natural logarithm) one gain that is off must be than none, and one channel than another."""
+
+_MOST_SCATTER_DB, _LARGEST_DB = 2.0, 22.0
+
+_OMNI_SHARE = 1.5
+"""How much more nearly another channel must follow the law than W does, to be taken for W."""
 
 _SIDE = 1.0 / np.sqrt(3.0)
 TETRAHEDRA = (
@@ -32,18 +43,28 @@ TETRAHEDRA = (
 """Where capsules look, x y z: FLU, FRD, BLD, BRU; and the other arrangement FLD, FRU, BLU, BRD."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
+class GainError:
+    """One channel with a gain of its own."""
+
+    channel: int
+    """Recorded channel."""
+    gain_db: float
+    """Positive: too loud."""
+    sd_db: float
+    rival: int | None
+    """Another channel that explains it about as well."""
+
+
+@dataclass(frozen=True, slots=True)
 class Balance:
     """What the channels are to each other."""
 
-    gains_db: FloatArray
-    """Of each recorded channel against the others, shape (4,); NaN where the sound does not tell."""
-    gains_sd_db: FloatArray
     ratio_db: float
     """X, Y, Z over W: 0 for SN3D."""
-    misfit_db: float
-    """How far the field is from the law above: RMS over bands and times of the ratio in dB, the best constant left
-    out; 1 to 2 in rooms."""
+    scatter_db: float
+    """How far that ratio strays over bands and times: 1 to 2 in rooms."""
+    gain: GainError | None
     inverted: int | None
     """The recorded channel (capsules) or the virtual capsule (a field) that opposes the others."""
     omni: int | None
@@ -79,9 +100,9 @@ def judge_balance(
     capsules = bool(np.count_nonzero(field_from_recorded[0]) > 1)
     inverted = _inverted(parts, field_from_recorded, capsules=capsules)
     omni = None if capsules or inverted is not None else _omni(parts, field_from_recorded)
-    gains, sd, misfit = _gains(parts, field_from_recorded, capsules=capsules)
-    ratio = float(np.median(_ratio_db(parts, field_from_recorded)))
-    return Balance(gains, sd, ratio, misfit, inverted, omni)
+    gain = None if inverted is not None or omni is not None else _gain(parts, field_from_recorded, capsules=capsules)
+    ratios = _ratio_db(parts, field_from_recorded)
+    return Balance(float(np.median(ratios)), _scatter(ratios), gain, inverted, omni)
 
 
 def _ratio_db(parts: ComplexArray, matrix: FloatArray) -> FloatArray:
@@ -96,42 +117,45 @@ def _scatter(ratios_db: FloatArray) -> float:
     return float(1.4826 * np.median(np.abs(ratios_db - np.median(ratios_db))))
 
 
-def _gains(parts: ComplexArray, matrix: FloatArray, *, capsules: bool) -> tuple[FloatArray, FloatArray, float]:
-    """Gains of the recorded channels in dB, their sd, and the misfit as it stands."""
-    now = _ratio_db(parts, matrix)
-    misfit = _scatter(now)
-    # A gain of W is a normalisation; of four capsules only differences matter.
-    basis = _free_gains(matrix, capsules=capsules)
-
-    def residuals(free: FloatArray) -> FloatArray:
-        ratios = _ratio_db(parts, matrix / 10 ** ((basis @ free) / 20))
-        off = np.clip(ratios - np.median(ratios), -12.0, 12.0)
-        return np.concatenate([off / 2.0, np.sqrt(len(off)) * 0.02 * free / _PRIOR_DB])
-
-    fit = least_squares(residuals, np.zeros(basis.shape[1]), loss="soft_l1", x_scale=3.0, diff_step=1e-3)
-    jacobian = 2.0 * fit.jac[: len(parts)]
-    jacobian = jacobian - jacobian.mean(axis=0)
-    left = _scatter(_ratio_db(parts, matrix / 10 ** ((basis @ fit.x) / 20)))
-    # Neighbouring bands and times hear the same reflections: a quarter of the parts count.
-    information = jacobian.T @ jacobian / 4.0 + 1e-9 * np.eye(basis.shape[1])
-    covariance = np.linalg.inv(information) * max(left, 0.5) ** 2
-    gains = basis @ fit.x
-    sd = np.sqrt(np.einsum("ci,ij,cj->c", basis, covariance, basis))
-    return np.where(sd < 3.0, gains, np.nan), sd, misfit
+def _cost(ratios_db: FloatArray) -> float:
+    """Minus the log likelihood of these ratios in a sound field, whatever their scatter (Laplace's law)."""
+    middle = float(np.median(ratios_db))
+    stray = float(np.mean(np.abs(ratios_db - middle)))
+    off = float(np.min(np.abs(middle - _LEVELS_DB))) / _LEVEL_SD_DB
+    # No room has less scatter than 0.3 dB; the prior on the level grows linearly where it is hopeless.
+    return len(ratios_db) / _APART * np.log(max(stray, 0.3)) + min(off**2 / 2, 2.0 * off)
 
 
-def _free_gains(matrix: FloatArray, *, capsules: bool) -> FloatArray:
-    """What may be fitted: for each recorded channel, how it follows the free numbers; shape (4, 3 or 2)."""
-    centred = np.array([[1.0, 1.0, 1.0], [1.0, -1.0, -1.0], [-1.0, 1.0, -1.0], [-1.0, -1.0, 1.0]]) / 2.0
-    if capsules:
-        return centred
-    # Channels that feed X, Y, Z, against each other; the channel that feeds W stays.
-    feeds = np.argmax(np.abs(matrix), axis=1)
-    basis = np.zeros((4, 2))
-    basis[feeds[1]] = (1.0, 1.0 / np.sqrt(3.0))
-    basis[feeds[2]] = (0.0, -2.0 / np.sqrt(3.0))
-    basis[feeds[3]] = (-1.0, 1.0 / np.sqrt(3.0))
-    return basis
+def _gain(parts: ComplexArray, matrix: FloatArray, *, capsules: bool) -> GainError | None:
+    """The one gain that is off."""
+    feeds_omni = int(np.argmax(np.abs(matrix[0])))
+    channels = [channel for channel in range(4) if capsules or channel != feeds_omni]
+    costs = np.array([[_cost(_ratio_db(parts, _turned_down(matrix, channel, gain))) for gain in _GAINS_DB]
+                      for channel in channels])  # fmt: skip
+    best = costs.min(axis=1)
+    rank = np.argsort(best)
+    first, second = int(rank[0]), int(rank[1])
+    if best[first] > _cost(_ratio_db(parts, matrix)) - _SURE:
+        return None
+    place = int(np.argmin(costs[first]))
+    gain = float(_GAINS_DB[place])
+    left = _ratio_db(parts, _turned_down(matrix, channels[first], gain))
+    # Where the law is not kept afterwards either (tones in a room stand in waves), or a channel would have to go
+    # altogether, a gain is not what is wrong.
+    if _scatter(left) > _MOST_SCATTER_DB or abs(gain) > _LARGEST_DB:
+        return None
+    likely = np.exp(best[first] - costs[first])
+    mean = float(np.sum(likely * _GAINS_DB) / likely.sum())
+    sd = float(np.sqrt(np.sum(likely * (_GAINS_DB - mean) ** 2) / likely.sum()))
+    rival = channels[second] if best[second] < best[first] + _SURE / 2 else None
+    return GainError(channels[first], gain, max(sd, 0.3), rival)
+
+
+def _turned_down(matrix: FloatArray, channel: int, gain_db: float) -> FloatArray:
+    """The matrix with a gain of one recorded channel taken out."""
+    mended = matrix.copy()
+    mended[:, channel] /= 10 ** (gain_db / 20)
+    return mended
 
 
 def _inverted(parts: ComplexArray, matrix: FloatArray, *, capsules: bool) -> int | None:
@@ -140,8 +164,9 @@ def _inverted(parts: ComplexArray, matrix: FloatArray, *, capsules: bool) -> int
     if capsules:
         return _opposing(mean)
     field = matrix @ mean @ matrix.T
-    if 10 * np.log10(max(np.trace(field[1:, 1:]) / max(field[0, 0], 1e-12), 1e-12)) < 6.5:
-        # One inverted capsule of four puts the ratio near 9 in a diffuse field; wrong gains put it at 3.
+    now = float(np.median(_ratio_db(parts, matrix)))
+    if np.min(np.abs(now - _LEVELS_DB[_LEVELS_DB > 1.0])) < 1.0:
+        # Read with the gains of another normalisation, cardioids have lobes behind that swing the other way.
         return None
     for aims in TETRAHEDRA:
         # Cardioids half W, half along the aim; W, Y, Z, X order.
@@ -152,7 +177,7 @@ def _inverted(parts: ComplexArray, matrix: FloatArray, *, capsules: bool) -> int
         flip = np.ones(4)
         flip[capsule] = -1.0
         mended = np.linalg.inv(virtual) @ np.diag(flip) @ virtual @ matrix
-        if abs(float(np.median(_ratio_db(parts, mended)))) < 2.0:
+        if abs(float(np.median(_ratio_db(parts, mended)))) < 2.5:
             return capsule
     return None
 
@@ -175,9 +200,10 @@ def _omni(parts: ComplexArray, matrix: FloatArray) -> int | None:
     for candidate in range(4):
         order = [candidate, *(channel for channel in range(4) if channel != candidate)]
         ratios = _ratio_db(parts, matrix[order])
-        known = 10 * np.log10(np.array(_NORMALISATIONS if candidate == 0 else _NORMALISATIONS[:1]))
-        misfits.append(min(float(np.sqrt(np.median((ratios - level) ** 2))) for level in known))
+        known = _LEVELS_DB if candidate == 0 else np.zeros(1)
+        misfits.append(min(float(np.mean(np.abs(ratios - level))) for level in known))
     best = int(np.argmin(misfits))
-    if best != 0 and misfits[best] < 2.0 and misfits[0] > 4.0 and misfits[0] > 2.5 * misfits[best]:
+    gained = len(parts) / _APART * np.log(misfits[0] / max(misfits[best], 0.3))
+    if best != 0 and misfits[best] < 2.0 and misfits[0] > _OMNI_SHARE * misfits[best] and gained > _SURE:
         return best
     return None

@@ -18,6 +18,8 @@ _HIGHEST_PART = 0.445
 _SPAN_HZ = 1500.0
 _GAP_HZ = 700.0
 LEAST_FALL_DB = 12.0
+_ROUNDING = 8.0
+"""Nothing but rounding: dither makes three times as much of it, and one more rounding adds to it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +31,7 @@ class Ceiling:
     """From just below to just above."""
 
 
-def find_ceiling(frequencies_hz: FloatArray, power: FloatArray) -> Ceiling | None:
+def find_ceiling(frequencies_hz: FloatArray, power: FloatArray, rounding: float) -> Ceiling | None:
     """The place where all sound ends, if it ends suddenly.
 
     Parameters
@@ -37,6 +39,8 @@ def find_ceiling(frequencies_hz: FloatArray, power: FloatArray) -> Ceiling | Non
     frequencies_hz : ndarray, shape (bins,)
     power : ndarray, shape (bins,)
         Of all channels, in quiet moments: loud ones leak over the whole spectrum.
+    rounding : float
+        What the rounding of the coding alone puts into a bin.
     """
     spacing = float(frequencies_hz[1] - frequencies_hz[0])
     level_db = 10 * np.log10(np.maximum(power, 1e-22))
@@ -50,6 +54,8 @@ def find_ceiling(frequencies_hz: FloatArray, power: FloatArray) -> Ceiling | Non
         above = level_db[place + gap // 2 : end]
         near = level_db[place + gap // 2 : place + gap // 2 + span // 3]
         fall = float(np.median(below) - np.median(near))
+        if np.median(above) > 10 * np.log10(_ROUNDING * rounding):
+            continue
         # It stays down, and what is above is flat: the rounding of the coding, no sound.
         if fall < LEAST_FALL_DB or np.quantile(above, 0.98) > np.median(below) - 0.6 * fall:
             continue

@@ -47,6 +47,8 @@ class Health:
     hums: tuple[Hum, ...]
     rumble: Rumble
     ceiling: Ceiling | None
+    quiet_lines_db: float
+    """How far lines stand out of the spectrum of quiet moments: noise has none, music has."""
     balance: Balance | None
     voice_level: float
     """RMS of the first channel of the field, 300 to 3000 Hz, in a loud moment (one page in twenty is louder)."""
@@ -101,7 +103,9 @@ class HealthMeter:
             self._look(page)
         levels, spectra = self._levels.finish(), self._spectra.finish()
         holes, repeats = self._holes.finish(), self._repeats.finish()
-        ceiling = find_ceiling(spectra.frequencies_hz, spectra.quiet_power.sum(axis=0)) if levels.rms.any() else None
+        noise = spectra.quiet_power.sum(axis=0)
+        # Rounding is even noise of a twelfth of a squared step (from memory: any text on quantisation).
+        rounding = FIRST_ORDER_CHANNELS * self._step**2 / 12.0 / noise.size
         return Health(
             rate_hz=self._rate_hz,
             samples=self._samples,
@@ -115,7 +119,8 @@ class HealthMeter:
             clicks=_lone_clicks(self._clicks.finish(), holes, repeats),
             hums=self._hum.finish(),
             rumble=self._rumble.finish(),
-            ceiling=ceiling,
+            ceiling=find_ceiling(spectra.frequencies_hz, noise, rounding) if levels.rms.any() else None,
+            quiet_lines_db=_lines_db(spectra.frequencies_hz, noise),
             balance=judge_balance(
                 spectra.covariances, self._matrix, quiet_power=_noise_power(spectra)
             ),
@@ -138,6 +143,13 @@ def _noise_power(spectra: Spectra) -> float:
     """Power of a bin that holds the recorder's noise: between 8 and 12 kHz in quiet moments, all channels."""
     noise = (spectra.frequencies_hz > 8_000.0) & (spectra.frequencies_hz < 12_000.0)
     return float(np.median(spectra.quiet_power[:, noise].sum(axis=0)))
+
+
+def _lines_db(frequencies_hz: FloatArray, power: FloatArray) -> float:
+    """How far the tenth most outstanding bins between 200 and 4000 Hz stand above what lies around them."""
+    level_db = 10 * np.log10(np.maximum(power[(frequencies_hz > 200.0) & (frequencies_hz < 4000.0)], 1e-24))
+    around = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(level_db, 7, mode="edge"), 15), axis=1)
+    return float(np.quantile(level_db - around, 0.9))
 
 
 def _voice_level(spectra: Spectra, matrix: FloatArray) -> float:

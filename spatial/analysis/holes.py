@@ -21,6 +21,9 @@ _LEAST_LEVEL_STEPS = 8.0
 _LEAST_JUMP_STEPS = 4.0
 """A hole begins or ends abruptly: a slow wave that rounds to zero comes and goes by one step."""
 
+_LEAST_JUMP = 0.1
+"""The same against the RMS beside it: a fade that somebody made ends lower."""
+
 _LOOK = 256
 """Samples beside a hole from which its neighbourhood is judged."""
 
@@ -93,11 +96,12 @@ class HoleMeter:
     ) -> None:
         start, level, jump = run
         level_after, jump_after = _beside(sound[place : place + _LOOK])
+        abrupt = max(jump - _LEAST_JUMP * level, jump_after - _LEAST_JUMP * level_after) > 0.0
         if start == 0 or stop - start < SHORTEST_HOLE:
             return
         if max(level, level_after) < _LEAST_LEVEL_STEPS * self._step:
             return
-        if max(jump, jump_after) < _LEAST_JUMP_STEPS * self._step:
+        if not abrupt or max(jump, jump_after) < _LEAST_JUMP_STEPS * self._step:
             return
         self._found.append(Hole(channel, start, stop - start))
 

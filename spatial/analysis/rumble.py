@@ -30,7 +30,8 @@ class Rumble:
     times_s: FloatArray
     """Start of each look."""
     ratio: FloatArray
-    """Power of X, Y, Z that W does not foretell, over the power of W."""
+    """Power that W does not foretell in the middle one of X, Y, Z, times three, over the power of W. One channel alone
+    does not raise it: that would be its gain, or hum."""
     level: FloatArray
     """RMS of W, X, Y and Z together in the low octaves, full scale 1."""
 
@@ -82,9 +83,9 @@ class RumbleMeter:
         cross = np.mean(spectra[1:] * np.conj(spectra[:1]), axis=1)
         foretold = np.abs(cross) ** 2 / np.maximum(power[:1], 1e-30)
         # W and noise of its own agree by chance in one of so many frames; overlapping ones count for less.
-        left = np.maximum(power[1:] - foretold, 0.0).sum() * _CHUNK_FRAMES / (_CHUNK_FRAMES - 1.5)
+        left = np.maximum(power[1:] - foretold, 0.0).sum(axis=1) * _CHUNK_FRAMES / (_CHUNK_FRAMES - 1.5)
         omni = power[0].sum()
         scale = 2.0 / (self._window.sum() ** 2 * 1.5)
         if omni > 0:
             level = float(np.sqrt(power.sum() * scale))
-            self._rows.append((self._done / self._rate_hz, float(left / omni), level))
+            self._rows.append((self._done / self._rate_hz, 3.0 * float(np.median(left)) / float(omni), level))

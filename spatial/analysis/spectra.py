@@ -17,6 +17,8 @@ FRAME = 2048
 _ALL_UP_TO_S = 300.0
 _PART_OF_LONG = 4
 _QUIET_PAGES = 64
+_GROUP = 8
+"""Frames in one covariance: a third of a second, in which a word comes from one place."""
 
 BAND_EDGES_HZ = (300.0, 450.0, 600.0, 800.0, 1000.0, 1300.0, 1700.0, 2200.0, 3000.0)
 """Bands of the covariances: between what a small microphone hears truly (proximity below, aliasing above)."""
@@ -32,7 +34,7 @@ class Spectra:
     quiet_power: FloatArray
     """The mean over the quietest fifth of the pages, digital silence left out; at most _QUIET_PAGES of them."""
     covariances: ComplexArray
-    """Mean over the bins of a band, shape (pages, bands, channels, channels)."""
+    """Mean over the bins of a band, shape (times, bands, channels, channels)."""
     bins_per_band: FloatArray
 
 
@@ -68,10 +70,11 @@ class SpectraMeter:
             entry = (-total, page.start, (power / used).astype(np.float32))
             (heapq.heappushpop if len(self._quiet) >= _QUIET_PAGES else heapq.heappush)(self._quiet, entry)
         bands = []
+        groups = max(1, used // _GROUP)
         for part in self._slices:
-            bins = spectra[:, :, part].reshape(len(spectra), -1)
-            bands.append(bins @ bins.conj().T / bins.shape[1])
-        self._covariances.append(np.array(bands))
+            bins = spectra[:, : used // groups * groups, part].reshape(len(spectra), groups, -1).swapaxes(0, 1)
+            bands.append(bins @ bins.conj().swapaxes(1, 2) / bins.shape[2])
+        self._covariances.append(np.array(bands).swapaxes(0, 1))
 
     def finish(self) -> Spectra:
         """Everything together."""
@@ -87,6 +90,6 @@ class SpectraMeter:
             self._frequencies,
             self._sum / self._frames * scale,
             (np.mean(quiet, axis=0) if quiet else self._sum) * scale,
-            np.array(self._covariances) * scale,
+            np.concatenate(self._covariances) * scale,
             bins,
         )

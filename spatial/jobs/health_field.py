@@ -26,6 +26,9 @@ _GAIN_LOOK_DB, _GAIN_FIX_DB = 3.0, 6.0
 """3 dB on one axis turn a direction by up to 10 degrees, 6 dB by up to 20 (atan of the gain; DERIVED)."""
 _GAIN_SURE = 3.0
 
+_NORMALISATIONS_DB = 10 * np.log10(np.array([1.0, 2.0, 3.0]))
+"""X, Y, Z over W in SN3D, FuMa, N3D (CHECKS 1)."""
+
 _OMNI_NAMES = ("W", "Y", "Z", "X")
 
 
@@ -48,7 +51,7 @@ def field_findings(health: Health, names: Sequence[str], name: str, *, weak: boo
             name,
         )
     else:
-        yield from _gains(balance, names, name)
+        yield from _gain(balance, names, name)
 
 
 def _hum(health: Health, names: Sequence[str], name: str) -> Iterator[Finding]:
@@ -79,8 +82,9 @@ def _hum(health: Health, names: Sequence[str], name: str) -> Iterator[Finding]:
 
 def _rumble(health: Health, name: str, ratio_db: float) -> Iterator[Finding]:
     rumble = health.rumble
-    # Another normalisation, or a gain, moves this ratio at all frequencies.
-    ratio = rumble.ratio / 10 ** (max(ratio_db, 0.0) / 10)
+    # Another normalisation moves this ratio at all frequencies.
+    nearest = float(_NORMALISATIONS_DB[np.argmin(np.abs(_NORMALISATIONS_DB - ratio_db))])
+    ratio = rumble.ratio / 10 ** ((nearest if abs(ratio_db - nearest) < 1.0 else 0.0) / 10)
     unshared = ratio >= OWN_NOISE_RATIO
     if not unshared.any():
         return
@@ -117,24 +121,18 @@ def _polarity(health: Health, channel: int, names: Sequence[str], name: str) -> 
     )
 
 
-def _gains(balance: Balance, names: Sequence[str], name: str) -> Iterator[Finding]:
-    gains, sd = balance.gains_db, balance.gains_sd_db
-    known = np.isfinite(gains) & (sd > 0)
-    if not known.any():
+def _gain(balance: Balance, names: Sequence[str], name: str) -> Iterator[Finding]:
+    gain = balance.gain
+    if gain is None or abs(gain.gain_db) < _GAIN_LOOK_DB or abs(gain.gain_db) < _GAIN_SURE * gain.sd_db:
         return
-    # Against the middle of the others: one channel is off, not three the other way.
-    middle = float(np.median(gains[known])) if known.sum() > 2 else 0.0
-    off = np.where(known, gains - middle, 0.0)
-    worst = int(np.argmax(np.abs(off)))
-    size = float(off[worst])
-    if abs(size) < _GAIN_LOOK_DB or abs(size) < _GAIN_SURE * sd[worst]:
-        return
-    severe = abs(size) - 2.0 * sd[worst] >= _GAIN_FIX_DB - 1.0 and abs(size) >= _GAIN_FIX_DB
+    severe = gain.rival is None and abs(gain.gain_db) - 2.0 * gain.sd_db >= _GAIN_LOOK_DB
+    severe = severe and abs(gain.gain_db) >= _GAIN_FIX_DB
+    which = names[gain.channel] + ("" if gain.rival is None else f" (or {names[gain.rival]}: it cannot be told which)")
     yield Finding(
         "gain_mismatch",
         Severity.FIX if severe else Severity.LOOK,
-        f"channel {names[worst]} of {name} is {abs(size):.1f} dB too {'loud' if size > 0 else 'quiet'} against the "
-        f"others (±{sd[worst]:.1f}; in a sound field the power of X, Y and Z together follows W; {_GAIN_LOOK_DB:.0f} dB "
-        "turn directions by up to 10°): set all gains alike and record again, or correct it by that much",
+        f"channel {which} of {name} is {abs(gain.gain_db):.0f} dB too {'loud' if gain.gain_db > 0 else 'quiet'} against "
+        f"the others (±{gain.sd_db:.1f}; in a sound field the power of X, Y and Z together follows W; "
+        f"{_GAIN_LOOK_DB:.0f} dB turn directions by up to 10°): set all gains alike and record again, or correct it",
         name,
     )

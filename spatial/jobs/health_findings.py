@@ -34,8 +34,8 @@ _OFFSET_LOOK, _OFFSET_NOTE = 0.02, 0.002
 """-34 and -54 dBFS: the first takes room from the sound and thumps at every cut, the second is merely bad wiring."""
 _NOISY_DBFS = -50.0
 _NOISY_SNR_DB = 25.0
-_STEADY_DB = 1.5
-"""Noise keeps its level from one quiet moment to the next; music and talk do not."""
+_STEADY_DB, _NO_LINES_DB = 3.0, 3.0
+"""Noise keeps its level from one quiet moment to the next and has no lines; talk and music are otherwise."""
 
 
 def health_findings(health: Health, names: Sequence[str], name: str) -> list[Finding]:
@@ -75,8 +75,8 @@ def _dead_channels(health: Health) -> dict[int, Severity]:
         below = 20 * np.log10(max(rms, 1e-12) / loudest)
         floor = 20 * np.log10(max(float(levels.quiet[channel]), 1e-12) / max(float(np.median(levels.quiet[others])), 1e-12))
         # A quiet 16-bit recording may round a silent direction to nothing.
-        audible = float(np.median(levels.quiet[others])) > 3.0 * health.step
-        still = rms == 0.0 or float(levels.rms[channel] ** 2 - levels.offset[channel] ** 2) <= (0.1 * health.step) ** 2
+        audible = float(np.median(levels.quiet[others])) > 10.0 * health.step
+        still = rms == 0.0 or float(levels.rms[channel] ** 2 - levels.offset[channel] ** 2) <= (0.35 * health.step) ** 2
         if (still and audible) or (below < -DEAD_DB and floor < -_DEAD_FLOOR_DB):
             found[channel] = Severity.FIX
         elif capsules and 20 * np.log10(max(rms, 1e-12) / float(np.median(levels.rms[others]))) < -_DEAD_CAPSULE_DB:
@@ -141,12 +141,16 @@ def _levels(health: Health, name: str) -> Iterator[Finding]:
         )
         yield Finding("level", Severity.LOOK, text, name)
     quiet, loud = (20 * np.log10(max(float(level.max()), 1e-12)) for level in (health.levels.quiet, health.levels.loud))
-    if quiet > _NOISY_DBFS and loud - quiet < _NOISY_SNR_DB and health.levels.quiet_spread_db < _STEADY_DB:
+    if quiet > _NOISY_DBFS and loud - quiet < _NOISY_SNR_DB and _is_noise(health):
         text = (
             f"{name} never gets quieter than {quiet:.0f} dBFS, {loud - quiet:.0f} dB below its loud moments: a noise "
             "that does not stop; find its source, or move closer"
         )
         yield Finding("noise_floor", Severity.LOOK, text, name)
+
+
+def _is_noise(health: Health) -> bool:
+    return health.levels.quiet_spread_db < _STEADY_DB and health.quiet_lines_db < _NO_LINES_DB
 
 
 def _offset(health: Health, names: Sequence[str], name: str) -> Iterator[Finding]:

@@ -75,12 +75,13 @@ def misses(count: int, first: int) -> None:
         scene = make_scene(seed)
         print(seed, scene.kind, scene.recorded_format, scene.bits, f"{scene.peak_dbfs:.0f} dBFS")
         for fault in ("", *FAULTS):
-            codes = Counter(finding.code for finding in judge(scene, fault))
+            found = judge(scene, fault)
+            codes = Counter(finding.code for finding in found)
             if fault and not codes[FAULTS[fault][2]]:
                 print("   missed", fault, dict(codes))
             if not fault:
-                for finding in judge(scene):
-                    print("   accused:", finding.severity, finding.message)
+                for finding in found:
+                    print("   accused:", finding.severity, finding.message, flush=True)
 
 
 if __name__ == "__main__":

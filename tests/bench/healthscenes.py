@@ -47,6 +47,8 @@ class Scene:
     rate_hz: int
     field: FloatArray
     """What a perfect microphone hears, shape (4, samples), W, Y, Z, X; loud moments near 0.1 rms."""
+    noise: FloatArray
+    """The capsules' own, white at unit power with a rise below 120 Hz, shape (4, samples)."""
     peak_dbfs: float
     noise_db: float
     """Of one capsule, against full scale."""
@@ -71,7 +73,9 @@ def make_scene(seed: int) -> Scene:
         peak, bits = rng.uniform(-62.0, -45.0), 16
     if kind == "room tone":
         peak = rng.uniform(-60.0, -40.0)
-    return Scene(seed, kind, form, bits, RATE, field, peak, rng.uniform(-100.0, -82.0))
+    noise = rng.standard_normal(field.shape, dtype=np.float32)
+    noise += lfilter([0.02], [1.0, -0.985], noise, axis=1)
+    return Scene(seed, kind, form, bits, RATE, field, noise, peak, rng.uniform(-100.0, -82.0))
 
 
 def sound_of(scene: Scene, *, fault: str = "", rng: np.random.Generator | None = None) -> FloatArray:
@@ -84,9 +88,7 @@ def sound_of(scene: Scene, *, fault: str = "", rng: np.random.Generator | None =
     recorded_from_capsules = recorded_from_field @ FIELD_FROM_CAPSULES
     gain = level / np.max(np.abs(recorded_from_capsules @ capsules))
     mismatch = 10 ** (rng.normal(0.0, 0.3, (4, 1)) / 20)
-    noise = 10 ** (scene.noise_db / 20) * rng.standard_normal(capsules.shape)
-    noise = noise + lfilter([0.02], [1.0, -0.985], noise, axis=1)
-    capsules = capsules * gain * mismatch + noise
+    capsules = capsules * gain * mismatch + 10 ** (scene.noise_db / 20) * scene.noise
     fault_maker = FAULTS.get(fault)
     if fault_maker is not None and fault_maker[0] == "capsules":
         capsules = fault_maker[1](capsules, scene, rng)
@@ -151,7 +153,7 @@ def _sound(kind: str, rng: np.random.Generator, *, turn: int = 0, turns: int = 1
     if kind in ("speech", "moving"):
         piece = speech(recorded_words(), seconds, rng)
     elif kind == "music":
-        piece = plucked(seconds, rng)
+        piece = _plucked(seconds, rng)
     elif kind == "claps":
         piece = claps(seconds, rng)
     elif kind == "sticks":
@@ -178,7 +180,22 @@ def _sound(kind: str, rng: np.random.Generator, *, turn: int = 0, turns: int = 1
             for ratio in (1.0, 1.25, 1.5)
             for n in range(1, 12)
         ) * (1 + 0.2 * np.sin(2 * np.pi * 0.3 * time))
-    out[begin : begin + piece.size] = piece[: samples - begin]
+    # Nothing in a room stops from one sample to the next.
+    piece = np.array(piece[: samples - begin])
+    piece[-RATE // 50 :] *= np.linspace(1.0, 0.0, RATE // 50)
+    out[begin : begin + piece.size] = piece
+    return out
+
+
+def _plucked(seconds: float, rng: np.random.Generator) -> FloatArray:
+    """A plucked string; each note is damped in 10 ms before the next."""
+    out = np.zeros(round(seconds * RATE))
+    place = 0
+    while place < out.size - RATE // 10:
+        note = plucked(rng.uniform(0.3, 0.5), rng)[: out.size - place]
+        note[-RATE // 100 :] *= np.linspace(1.0, 0.0, RATE // 100)
+        out[place : place + note.size] += note
+        place += round(rng.uniform(0.3, 0.6) * RATE)
     return out
 
 
