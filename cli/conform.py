@@ -4,10 +4,10 @@ from pathlib import Path
 
 import click
 
+from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Numbers,
     Run,
-    format_option,
     hanging_from,
     hanging_option,
     input_file,
@@ -48,13 +48,12 @@ def conform(
     hanging: str | None,
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
-    channel_format: str,
+    channel_format: FormatChoice,
     force: bool,
     as_json: bool,
 ) -> None:
     """Write the synced, de-drifted, turned track, exactly as long as the clip; read it back and prove it."""
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
         from spatial.jobs.conform import conform_clip
         from spatial.report import jsonout, words
         from spatial.rotation import YawPitchRoll
@@ -68,7 +67,7 @@ def conform(
             rig=rig_from(mic_offset, picture),
             hanging=hanging_from(hanging),
             tolerance=tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg),
-            channel_format=ChannelFormat(channel_format),
+            channel_format=read_as(channel_format),
             force=force,
             progress=run.progress,
         )

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import click
 
+from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Run,
-    format_option,
     hanging_from,
     hanging_option,
     input_file,
@@ -28,13 +28,12 @@ def day(
     picture: str | None,
     mic_offset: tuple[float, ...],
     hanging: str | None,
-    channel_format: str,
+    channel_format: FormatChoice,
     force: bool,
     as_json: bool,
 ) -> None:
     """Do all of it for a whole shoot day: every clip in FOLDER, with its marks beside it."""
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
         from spatial.jobs.day import run_day
         from spatial.report import dayout, jsonout
 
@@ -43,7 +42,7 @@ def day(
             folder,
             rig_for=lambda _clip: rig,
             hanging=hanging_from(hanging),
-            channel_format=ChannelFormat(channel_format),
+            channel_format=read_as(channel_format),
             force=force,
             progress=run.progress,
         )

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import click
 
-from cli.running import Number, Numbers, Run, format_option, input_file, json_option
+from cli.formats import FormatChoice, format_option, read_as
+from cli.running import Number, Numbers, Run, input_file, json_option
 
 
 @click.command(short_help="Where sound came from over time.")
@@ -31,14 +32,13 @@ def directions(
     step_s: float,
     band_hz: tuple[float, float],
     force: bool,
-    channel_format: str,
+    channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
     """Measure where sound came from over time, in the microphone's own axes (azimuth positive = left)."""
     if not 0.0 < band_hz[0] < band_hz[1]:
         raise click.BadParameter("LOW must be above 0 and below HIGH", param_hint="'--band-hz'")
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
         from spatial.jobs.directions import directions_of_take
         from spatial.report import ink, jsonout, plots, rows, words
 
@@ -51,7 +51,7 @@ def directions(
             clip_path=clip,
             step_s=step_s,
             band_hz=band_hz,
-            channel_format=ChannelFormat(channel_format),
+            channel_format=read_as(channel_format),
             progress=run.progress,
         )
         if csv_path:

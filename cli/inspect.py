@@ -4,23 +4,21 @@ from pathlib import Path
 
 import click
 
-from cli.running import Run, format_option, input_file, json_option
+from cli.formats import FormatChoice, format_option, read_as
+from cli.running import Run, input_file, json_option
 
 
 @click.command(short_help="Is the recording sound?")
 @click.argument("takes", metavar="TAKE...", nargs=-1, required=True, type=input_file())
 @format_option
 @json_option
-def inspect(takes: tuple[Path, ...], channel_format: str, as_json: bool) -> None:
+def inspect(takes: tuple[Path, ...], channel_format: FormatChoice, as_json: bool) -> None:
     """Say what a recording is, and whether it is sound."""
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
-        from spatial.jobs.inspect import inspect_take
+        from spatial.jobs.inspect import inspect_takes
         from spatial.report import jsonout, words
 
-        results = [
-            inspect_take(take, channel_format=ChannelFormat(channel_format), progress=run.progress) for take in takes
-        ]
+        results = inspect_takes(takes, channel_format=read_as(channel_format), progress=run.progress)
         run.finish(
             lambda: words.inspect_lines(results),
             lambda: jsonout.dumps(jsonout.inspect_json(results)),

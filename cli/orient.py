@@ -4,10 +4,10 @@ from pathlib import Path
 
 import click
 
+from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     COULD_NOT,
     Run,
-    format_option,
     hanging_from,
     hanging_option,
     input_file,
@@ -32,12 +32,11 @@ def orient(
     picture: str | None,
     mic_offset: tuple[float, ...],
     hanging: str | None,
-    channel_format: str,
+    channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
     """Find how the microphone sat: facing, tilt, upside down."""
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
         from spatial.jobs.orient import orient_clip
         from spatial.report import jsonout, words
 
@@ -47,7 +46,7 @@ def orient(
             marks,
             rig=rig_from(mic_offset, picture),
             hanging=hanging_from(hanging),
-            channel_format=ChannelFormat(channel_format),
+            channel_format=read_as(channel_format),
             progress=run.progress,
         )
         run.finish(

@@ -1,6 +1,6 @@
 """What every command shares: options, progress on standard error, errors in one sentence, exit codes.
 
-Functions: json_option, format_option, mic_offset_option, rig_options, hanging_option, tolerance_options (options);
+Functions: json_option, mic_offset_option, rig_options, hanging_option, tolerance_options (options);
 Numbers, Number (their types); printable (text from files, safe on a terminal); Run (one command's run); input_file (a
 path argument's type).
 """
@@ -86,18 +86,6 @@ def input_file() -> click.Path:
 def json_option(command: Command) -> Command:
     """Add --json."""
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")(command)
-
-
-def format_option(command: Command) -> Command:
-    """Add --format."""
-    return click.option(
-        "--format",
-        "channel_format",
-        type=click.Choice(["ambix", "n3d", "fuma"]),
-        default="ambix",
-        show_default=True,
-        help="How the take's channels are read: ambix = ACN/SN3D, n3d = ACN/N3D, fuma = W,X,Y,Z with W 3 dB down.",
-    )(command)
 
 
 def mic_offset_option(command: Command) -> Command:

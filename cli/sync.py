@@ -4,7 +4,8 @@ from pathlib import Path
 
 import click
 
-from cli.running import Run, format_option, input_file, json_option, mic_offset_option
+from cli.formats import FormatChoice, format_option, read_as
+from cli.running import Run, input_file, json_option, mic_offset_option
 
 
 @click.command(short_help="Which take, where, how the clocks drift.")
@@ -27,7 +28,7 @@ def sync(
     plot_path: Path | None,
     force: bool,
     mic_offset: tuple[float, ...],
-    channel_format: str,
+    channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
     """Find which take belongs to a clip, where it starts, and how the clocks drift.
@@ -35,7 +36,6 @@ def sync(
     A take that is cut to the clip already is also told to be early or late, in ms and frames.
     """
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
         from spatial.jobs.lipsync import with_lip_sync
         from spatial.jobs.sync import sync_clip
         from spatial.report import jsonout, words
@@ -50,7 +50,7 @@ def sync(
             sync_clip(
                 clip,
                 takes,
-                channel_format=ChannelFormat(channel_format),
+                channel_format=read_as(channel_format),
                 mic_offset_m=mic_offset,
                 progress=run.progress,
             )

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import click
 
+from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Run,
-    format_option,
     input_file,
     json_option,
     rig_from,
@@ -32,12 +32,11 @@ def verify(
     mic_offset: tuple[float, ...],
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
-    channel_format: str,
+    channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
     """Check that each performer is heard where they are seen in a finished track."""
     with Run(as_json=as_json) as run:
-        from spatial.field import ChannelFormat
         from spatial.jobs.verify import verify_track
         from spatial.report import jsonout, words
 
@@ -47,7 +46,7 @@ def verify(
             marks,
             rig=rig_from(mic_offset, picture),
             tolerance=tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg),
-            channel_format=ChannelFormat(channel_format),
+            channel_format=read_as(channel_format),
             progress=run.progress,
         )
         run.finish(

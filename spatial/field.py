@@ -2,16 +2,18 @@
 
 Conventions: spatial.conventions (axes, angles, field).
 Functions: unit_vectors, azimuth_elevation, angle_between (angles and vectors); encode (a plane wave);
-internal_from (other channel orders and gains into ours).
+recorded_order; internal_from (other channel orders and gains, and raw capsules, into ours).
 Sources:
 [1] Nachbar, Zotter, Deleflie, Sontacchi 2011, "AmbiX - A Suggested Ambisonics Format": ACN order, SN3D.
 [2] M. Leese, "File format for B-format": FuMa order W, X, Y, Z with W 3.01 dB down.
 """
 
+from collections.abc import Sequence
 from enum import StrEnum
 
 import numpy as np
 
+from spatial.capsules import Capsules, field_matrix
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError
 
@@ -25,7 +27,12 @@ class ChannelFormat(StrEnum):
     """ACN order, N3D: X, Y and Z are sqrt(3) larger than in SN3D."""
     FUMA = "fuma"
     """W, X, Y, Z, with W 3.01 dB down."""
+    AUTO = "auto"
+    """To be found out: by what the file declares, and by what the sound itself shows."""
 
+
+ReadAs = ChannelFormat | Capsules
+"""How the channels of a recording are to be read: as a field, or as the capsules of a microphone."""
 
 _SQRT_THIRD = 1.0 / np.sqrt(3.0)
 
@@ -35,6 +42,21 @@ _ROUTES: dict[ChannelFormat, tuple[tuple[int, int, int, int], tuple[float, float
     ChannelFormat.N3D: ((0, 1, 2, 3), (1.0, _SQRT_THIRD, _SQRT_THIRD, _SQRT_THIRD)),
     ChannelFormat.FUMA: ((0, 2, 3, 1), (np.sqrt(2.0), 1.0, 1.0, 1.0)),
 }
+
+
+def recorded_order(channel_format: ReadAs, acn: Sequence[int]) -> tuple[int, int, int, int]:
+    """File channels in the order that a format takes them, from those of W, Y, Z, X.
+
+    Examples
+    --------
+    >>> recorded_order(ChannelFormat.FUMA, (2, 5, 3, 4))
+    (2, 4, 5, 3)
+    """
+    order = (0, 1, 2, 3) if isinstance(channel_format, Capsules) else _ROUTES[channel_format][0]
+    places = [0] * FIRST_ORDER_CHANNELS
+    for channel, place in zip(acn, order, strict=True):
+        places[place] = channel
+    return places[0], places[1], places[2], places[3]
 
 
 def unit_vectors(azimuth_rad: FloatArray | float, elevation_rad: FloatArray | float) -> FloatArray:
@@ -126,16 +148,17 @@ def encode(signal: FloatArray, azimuth_rad: float, elevation_rad: float) -> Floa
     return np.stack([signal, y * signal, z * signal, x * signal])
 
 
-def internal_from(channels: FloatArray, channel_format: ChannelFormat, *, most: int | None = None) -> FloatArray:
+def internal_from(channels: FloatArray, channel_format: ReadAs, *, most: int | None = None) -> FloatArray:
     """Convert recorded channels into the internal form.
 
     Parameters
     ----------
     channels : ndarray, shape (4 or more, samples)
         As read from the file. Channels after the fourth belong to higher orders and are left out: in all
-        three formats the first four are the first-order part.
-    channel_format : ChannelFormat
-        How to read them.
+        formats the first four are the first-order part.
+    channel_format : ReadAs
+        How to read them. The correction of capsules, which needs the sound before and after, is left to
+        spatial.capsules.corrected_field.
     most : int, optional
         Only the first so many of W, Y, Z, X, which spares converting the others.
 
@@ -147,10 +170,15 @@ def internal_from(channels: FloatArray, channel_format: ChannelFormat, *, most: 
     Raises
     ------
     InputError
-        Fewer than four channels.
+        Fewer than four channels, or a format that is yet to be found out.
     """
+    if channel_format is ChannelFormat.AUTO:
+        raise InputError("how the channels are to be read has not been found out yet; name a format")
     if channels.ndim != 2 or channels.shape[0] < FIRST_ORDER_CHANNELS:
         raise InputError(f"a first-order field needs 4 channels, got an array of shape {channels.shape}")
+    if isinstance(channel_format, Capsules):
+        matrix = field_matrix(channel_format)[:most].astype(np.float32)
+        return np.asarray(matrix @ channels[:FIRST_ORDER_CHANNELS].astype(np.float32, copy=False))
     order, gains = _ROUTES[channel_format]
     if channel_format is ChannelFormat.AMBIX:
         return np.ascontiguousarray(channels[:FIRST_ORDER_CHANNELS][:most], dtype=np.float32)

@@ -8,9 +8,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import sph_harm_y
 
+from spatial.capsules import Capsules
 from spatial.conventions import W, X, Y, Z
 from spatial.errors import InputError
-from spatial.field import ChannelFormat, angle_between, azimuth_elevation, encode, internal_from, unit_vectors
+from spatial.field import (
+    ChannelFormat,
+    ReadAs,
+    angle_between,
+    azimuth_elevation,
+    encode,
+    internal_from,
+    recorded_order,
+    unit_vectors,
+)
 
 DOUBLE = 1e-12  # rounding of a few double operations on numbers near 1
 SINGLE = 1e-6  # internal_from gives float32, whose rounding is 6e-8 of the value
@@ -121,7 +131,7 @@ def test_encoder_against_the_spherical_harmonics_of_scipy(azimuth: float, elevat
 
 # --- energy -------------------------------------------------------------------------------------------------
 
-FORMATS = list(ChannelFormat)
+FORMATS = [known for known in ChannelFormat if known is not ChannelFormat.AUTO]
 # Derived from the gains of each format: (X2 + Y2 + Z2) / W2.
 RATIOS = {ChannelFormat.AMBIX: 1.0, ChannelFormat.N3D: 3.0, ChannelFormat.FUMA: 2.0}
 
@@ -288,3 +298,22 @@ def test_angle_between_is_exact_where_a_cosine_is_not(angle_rad: float) -> None:
     assert float(angle_between(unit_vectors(0.0, 0.0), unit_vectors(angle_rad, 0.0))) == pytest.approx(
         angle_rad, rel=1e-12, abs=1e-15
     )
+
+
+def test_a_format_to_be_found_out_is_none_yet() -> None:
+    with pytest.raises(InputError, match="not been found out"):
+        internal_from(np.zeros((4, 3)), ChannelFormat.AUTO)
+
+
+@pytest.mark.parametrize(
+    ("channel_format", "picked"),
+    [
+        (ChannelFormat.AMBIX, (10, 11, 12, 13)),
+        (ChannelFormat.N3D, (10, 11, 12, 13)),
+        (ChannelFormat.FUMA, (10, 13, 11, 12)),
+        (Capsules(), (10, 11, 12, 13)),
+    ],
+)
+def test_the_order_a_format_takes_its_channels_in(channel_format: ReadAs, picked: tuple[int, ...]) -> None:
+    """ACN is W, Y, Z, X; FuMa W, X, Y, Z (CHECKS 1)."""
+    assert recorded_order(channel_format, (10, 11, 12, 13)) == picked

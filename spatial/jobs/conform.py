@@ -12,7 +12,7 @@ import numpy as np
 from spatial.analysis.orientation import Hanging
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import InconclusiveError, MediaFileError, OutputError
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
@@ -20,6 +20,7 @@ from spatial.jobs.orient import OrientResult, determined_mount, orient_marks, re
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
 from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of, sync_listened
+from spatial.jobs.timeofday import clip_start_of_day_s
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens
 from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import resampled
@@ -71,7 +72,7 @@ def conform_clip(
     rig: Rig,
     hanging: Hanging | None = None,
     tolerance: Tolerance | None = None,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     force: bool = False,
     progress: Progress = silent,
 ) -> ConformResult:
@@ -187,7 +188,8 @@ def clip_samples(clip: Clip) -> int:
 def _write(result: SyncResult, matrix: FloatArray, path: Path, *, progress: Progress) -> tuple[int, int]:
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
     wanted = clip_samples(result.clip)
-    with TrackWriter(path) as writer:
+    start_s = clip_start_of_day_s(result.clip, result.take, result.law)
+    with TrackWriter(path, start_of_day_s=start_s) as writer:
         for block in _pieces(result.take, result.law, matrix, wanted):
             holed = _with_holes(block, result.law, writer.samples) if result.law.steps else block
             writer.write(holed)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from spatial.analysis.orientation import Hanging
 from spatial.errors import MediaFileError, OutputError, SoundplumbError
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.conform import ConformResult, conform_clip
 from spatial.jobs.listening import Listened, listen_to_clip, listen_to_take
@@ -20,9 +20,9 @@ from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours
 from spatial.jobs.sync import SyncResult, match_takes, rig_of
 from spatial.media.cache import FeatureCache
-from spatial.media.joining import join_takes
+from spatial.media.gathering import gather_takes
 from spatial.media.movies import open_clip
-from spatial.media.takes import Take, open_take
+from spatial.media.takes import Take
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".mkv", ".m4v")
 TAKE_SUFFIXES = (".wav", ".flac", ".caf", ".rf64", ".bw64")
@@ -75,7 +75,7 @@ def run_day(
     *,
     rig_for: Callable[[Path], Rig],
     hanging: Hanging | None = None,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     force: bool = False,
     progress: Progress = silent,
 ) -> DayResult:
@@ -116,7 +116,7 @@ def run_day(
 
 
 def _listen_to_all(
-    paths: Sequence[Path], channel_format: ChannelFormat, progress: Progress
+    paths: Sequence[Path], channel_format: ReadAs, progress: Progress
 ) -> tuple[list[tuple[Take, Listened]], list[Finding]]:
     """Listen to every take once, for all clips; what cannot be used is a finding.
 
@@ -125,16 +125,11 @@ def _listen_to_all(
     MediaFileError
         None can be used.
     """
-    opened: list[Take] = []
     takes: list[tuple[Take, Listened]] = []
-    broken: list[Finding] = []
     cache = FeatureCache()
-    for path in paths:
-        try:
-            opened.append(open_take(path, channel_format=channel_format))
-        except SoundplumbError as error:
-            broken.append(Finding("truncated", Severity.LOOK, str(error), path.name))
-    for take in join_takes(opened):
+    gathered = gather_takes(paths, channel_format=channel_format)
+    broken = [Finding("truncated", Severity.LOOK, str(error), path.name) for path, error in gathered.failures]
+    for take in gathered.takes:
         try:
             takes.append((take, listen_to_take(take, progress, cache=cache)))
         except SoundplumbError as error:
@@ -150,7 +145,7 @@ def _run_clip(
     tracks: Path,
     rig: Rig,
     hanging: Hanging | None,
-    channel_format: ChannelFormat,
+    channel_format: ReadAs,
     force: bool,
     progress: Progress,
 ) -> DayClip:

@@ -11,7 +11,7 @@ import numpy as np
 
 from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
 from spatial.errors import InputError
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding
 from spatial.jobs.orient import require_match
 from spatial.jobs.progress import Progress, silent
@@ -38,7 +38,7 @@ def directions_of_take(
     clip_path: Path | None = None,
     step_s: float = 0.1,
     band_hz: tuple[float, float] = BAND_HZ,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> DirectionsResult:
     """Measure where sound comes from, row by row.
@@ -60,7 +60,7 @@ def directions_of_take(
     take = open_take(take_path, channel_format=channel_format)
     if clip_path is None:
         frames = _frames(take, 0.0, take.duration_s, step_s, band_hz, progress)
-        return DirectionsResult(take, frames, None, ())
+        return DirectionsResult(take, frames, None, take.findings)
     result = sync_clip(clip_path, [take_path], channel_format=channel_format, progress=progress)
     require_match(result)
     start, stop = (result.law.take_from_clip(time) for time in (0.0, result.clip.duration_s))

@@ -1,18 +1,21 @@
 """The inspect job: what a recording is, and whether it is sound.
 
-Functions: inspect_take.
+Functions: inspect_takes.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from spatial.conventions import FIRST_ORDER_CHANNELS
-from spatial.field import ChannelFormat, internal_from
+from spatial.capsules import Capsules, field_matrix
+from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.field import ChannelFormat, ReadAs, internal_from
 from spatial.findings import Finding, Severity
 from spatial.jobs.progress import Progress, silent
-from spatial.media.takes import Take, field_blocks, open_take
+from spatial.media.gathering import open_takes
+from spatial.media.takes import Take, field_blocks
 
 _FULL_SCALE = 0.9999
 _CLIPPED_RUN = 3
@@ -36,19 +39,22 @@ class InspectResult:
     findings: tuple[Finding, ...]
 
 
-def inspect_take(
-    path: Path, *, channel_format: ChannelFormat = ChannelFormat.AMBIX, progress: Progress = silent
-) -> InspectResult:
-    """Read a take through and say what it is and what is wrong with it.
+def inspect_takes(
+    paths: Sequence[Path], *, channel_format: ReadAs = ChannelFormat.AMBIX, progress: Progress = silent
+) -> list[InspectResult]:
+    """Read takes through and say what they are and what is wrong with them; several files may make up one.
 
     Raises
     ------
     MediaFileError
-        It cannot be read, or is no first-order recording.
+        A file cannot be read, or is no first-order recording nor part of one.
     """
-    take = open_take(path, channel_format=channel_format)
+    return [_inspected(take, progress) for take in open_takes(paths, channel_format=channel_format)]
+
+
+def _inspected(take: Take, progress: Progress) -> InspectResult:
     # Full scale in the file is another level in the internal form where the format has gains of its own.
-    full = internal_from(np.ones((FIRST_ORDER_CHANNELS, 1), dtype=np.float32), channel_format)
+    full = _full_scale(take)
     peak, power = np.zeros(FIRST_ORDER_CHANNELS), np.zeros(FIRST_ORDER_CHANNELS)
     clipped, first_clip_s, done = 0, None, 0
     for block in field_blocks(take):
@@ -60,10 +66,17 @@ def inspect_take(
             first_clip_s = (done + int(np.argmax(runs.any(axis=0)))) / take.rate_hz
         clipped += int(np.count_nonzero(runs))
         done += block.shape[1]
-        progress(f"inspecting {path.name}", done / take.samples)
+        progress(f"inspecting {take.path.name}", done / take.samples)
     rms = np.sqrt(power / take.samples)
     findings = _findings(take, rms, clipped, first_clip_s)
     return InspectResult(take, _db(peak), _db(rms), tuple(findings))
+
+
+def _full_scale(take: Take) -> FloatArray:
+    """Full scale of the file in each channel of the field, shape (4, 1); with raw capsules, of the largest part."""
+    if isinstance(take.channel_format, Capsules):
+        return np.asarray(np.abs(field_matrix(take.channel_format)).max(axis=1, keepdims=True))
+    return internal_from(np.ones((FIRST_ORDER_CHANNELS, 1), dtype=np.float32), take.channel_format)
 
 
 def _runs_at_full_scale(size: np.ndarray) -> np.ndarray:
@@ -82,7 +95,7 @@ def _db(values: np.ndarray) -> tuple[float, ...]:
 
 
 def _findings(take: Take, rms: np.ndarray, clipped: int, first_clip_s: float | None) -> list[Finding]:
-    findings = []
+    findings = [*take.findings]
     name = take.path.name
     loudest = float(rms.max())
     if loudest == 0:

@@ -12,7 +12,7 @@ import numpy as np
 from spatial.analysis.orientation import Hanging, MountEstimate, estimate_mount
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.progress import Progress, silent
@@ -45,7 +45,7 @@ def orient_clip(
     *,
     rig: Rig,
     hanging: Hanging | None = None,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> OrientResult:
     """Sync a clip with its take and find how the microphone sat.

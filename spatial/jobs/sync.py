@@ -15,17 +15,17 @@ from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
 from spatial.analysis.sync import FAINT_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.conventions import FloatArray
 from spatial.errors import InputError
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding
 from spatial.jobs.choosing import Possibility, choose_take, on_picture_time
 from spatial.jobs.listening import Listened, listen_to_all
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync_findings import match_findings, no_match_finding
-from spatial.media.joining import join_takes
+from spatial.media import gathering
 from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import TakeSamples
 from spatial.media.spool import Spool
-from spatial.media.takes import Take, open_take
+from spatial.media.takes import Take
 from spatial.timebase import ClockLaw
 
 _RATES_HZ = (44_100, 48_000, 88_200, 96_000)
@@ -78,7 +78,7 @@ def sync_clip(
     clip_path: Path,
     take_paths: Sequence[Path],
     *,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     mic_offset_m: Sequence[float] = (0.0, 0.0, 0.0),
     progress: Progress = silent,
 ) -> SyncResult:
@@ -90,7 +90,7 @@ def sync_clip(
         A movie, or sound alone.
     take_paths : sequence of Path
         One or more takes; files that continue each other are one.
-    channel_format : ChannelFormat
+    channel_format : ReadAs
         How the takes' channels are to be read.
     mic_offset_m : sequence of float
         The microphone's place seen from the lens: forward, left, up; all 0 where it is not known.
@@ -113,8 +113,8 @@ def sync_clip(
         return match_takes(clip, sound, heard, listened, separation=rig_of(mic_offset_m), progress=progress)
 
 
-def open_takes(paths: Sequence[Path], channel_format: ChannelFormat) -> list[Take]:
-    """Open takes; files that continue each other become one.
+def open_takes(paths: Sequence[Path], channel_format: ReadAs) -> list[Take]:
+    """Open takes; files that continue each other, or hold each other's channels, become one.
 
     Raises
     ------
@@ -125,7 +125,7 @@ def open_takes(paths: Sequence[Path], channel_format: ChannelFormat) -> list[Tak
     """
     if not paths:
         raise InputError("sync needs at least one take")
-    return join_takes([open_take(path, channel_format=channel_format) for path in paths])
+    return gathering.open_takes(paths, channel_format=channel_format)
 
 
 def rig_of(mic_offset_m: Sequence[float], picture_from_mic: FloatArray | None = None) -> Separation | None:
@@ -166,7 +166,7 @@ def match_takes(
     apart_m = (separation.length_m or 0.0) if separation else 0.0
     result = SyncResult(clip, choice.take, choice.estimate, (), others, choice.possibilities, apart_m)
     if choice.estimate.matched:
-        findings = [*match_findings(result), *choice.findings]
+        findings = [*choice.take.findings, *match_findings(result), *choice.findings]
     else:
         findings = [*choice.findings] or [no_match_finding(clip, [(choice.take, choice.estimate), *others])]
     return replace(result, findings=tuple(findings))

@@ -18,7 +18,7 @@ from spatial.analysis.verification import (
     Verdict,
     check_mark,
 )
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_clip, listen_to_take
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
@@ -64,7 +64,7 @@ def verify_track(
     *,
     rig: Rig,
     tolerance: Tolerance | None = None,
-    channel_format: ChannelFormat = ChannelFormat.AMBIX,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> VerifyResult:
     """Check a finished track against a clip and its marks.
@@ -114,7 +114,7 @@ def check_track(
         )
         for mark in heard
     )
-    findings = [*_step_findings(clip, step), *unheard_findings(heard)]
+    findings = [*track.findings, *_step_findings(clip, step), *unheard_findings(heard)]
     findings += [
         Finding(
             "mark_off",

@@ -1,10 +1,9 @@
-"""When a recording began, by what the recorder wrote into its WAV file.
+"""The bext chunk of broadcast WAV files, read and written; and when a recording began, by all that its file says.
 
 Conventions: seconds from midnight of the recorder's timecode; date and time by its clock, in no known time zone.
-Functions: read_stamp.
+Functions: read_bext, bext_body; read_stamp (by bext, else by iXML).
 Sources:
-[1] EBU Tech 3285: the bext chunk.
-[2] The iXML specification, its SPEED block.
+[1] EBU Tech 3285, version 2 (2011): the bext chunk, its versions 0, 1 and 2.
 
 What is missing, broken or out of range is None: a wrong time of day would pull sync to a wrong answer.
 """
@@ -14,20 +13,52 @@ import struct
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import BinaryIO
 
-from spatial.media.wav import is_wave, wave_chunks
+from spatial.errors import InputError
+from spatial.media.chunks import first_bodies
+from spatial.media.ixml import FieldNotes, read_ixml
 
 DAY_S = 86_400.0
 
+_DESCRIPTION, _ORIGINATOR, _REFERENCE = slice(0, 256), slice(256, 288), slice(288, 320)
 _DATE, _TIME, _SAMPLES = slice(320, 330), slice(330, 338), slice(338, 346)
-"""Where they stand in bext ([1]); samples since midnight are two 32-bit words, the low one first."""
+_VERSION, _UMID, _LOUDNESS, _HISTORY = slice(346, 348), slice(348, 412), slice(412, 422), slice(602, None)
+"""Where the fields stand ([1]); samples since midnight are two 32-bit words, the low one first."""
 
-_MOST_BYTES = 1 << 20
-"""Of an iXML chunk; real ones have a few kilobytes."""
+_NOT_MEASURED = 0x7FFF
+"""A loudness field that holds no measurement ([1], value from memory)."""
 
 _NEAR_MIDNIGHT = timedelta(seconds=2)
 """A count of zero is midnight only if the clock says so too; else it was never set (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Loudness:
+    """Loudness fields of version 2; None where not measured."""
+
+    integrated_lufs: float | None
+    range_lu: float | None
+    true_peak_dbtp: float | None
+    momentary_lufs: float | None
+    short_term_lufs: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BroadcastInfo:
+    """What a bext chunk holds."""
+
+    description: str
+    originator: str
+    originator_reference: str
+    origination: datetime | None
+    time_reference: int | None
+    """Samples since midnight, whether or not they make sense: see read_stamp."""
+    version: int
+    umid: bytes
+    """64 bytes, or none: since version 1."""
+    loudness: Loudness | None
+    """Since version 2."""
+    coding_history: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +68,57 @@ class Stamp:
     start_of_day_s: float | None = None
     """From midnight to the first sample, in [0, 86400)."""
     origination: datetime | None = None
+
+
+def read_bext(body: bytes) -> BroadcastInfo:
+    """Read the body of a bext chunk, as far as it goes. Never raises."""
+    version = int.from_bytes(body[_VERSION], "little")
+    return BroadcastInfo(
+        description=_text(body[_DESCRIPTION]),
+        originator=_text(body[_ORIGINATOR]),
+        originator_reference=_text(body[_REFERENCE]),
+        origination=_origination(body),
+        time_reference=int(struct.unpack("<Q", body[_SAMPLES])[0]) if len(body) >= _SAMPLES.stop else None,
+        version=version,
+        umid=body[_UMID] if version >= 1 and any(body[_UMID]) else b"",
+        loudness=_loudness(body[_LOUDNESS]) if version >= 2 else None,
+        coding_history=_text(body[_HISTORY]),
+    )
+
+
+def bext_body(
+    *,
+    time_reference: int,
+    originator: str,
+    description: str = "",
+    origination: datetime | None = None,
+    coding_history: str = "",
+) -> bytes:
+    """Body of a bext chunk of version 1, without UMID ([1]).
+
+    Parameters
+    ----------
+    time_reference : int
+        Samples since midnight at the first sample of the sound, at the file's rate.
+    originator, description, coding_history : str
+        ASCII; cut to 32 and 256 characters, the history to none.
+    origination : datetime, optional
+        Left blank where it is not known.
+
+    Raises
+    ------
+    InputError
+        A time reference below 0 or beyond 64 bits.
+    """
+    if not 0 <= time_reference < 1 << 64:
+        raise InputError(f"a time reference counts samples since midnight; {time_reference} cannot be one")
+    date, time = (origination.strftime(form).encode() if origination else b"" for form in ("%Y-%m-%d", "%H:%M:%S"))
+    fields = struct.pack(
+        "<256s32s32s10s8sQH64s10s180s",
+        *(description.encode("ascii", "replace"), originator.encode("ascii", "replace"), b"", date, time),
+        *(time_reference, 1, b"", b"", b""),
+    )
+    return fields + coding_history.encode("ascii", "replace")
 
 
 def read_stamp(path: Path, rate_hz: int) -> Stamp:
@@ -51,26 +133,32 @@ def read_stamp(path: Path, rate_hz: int) -> Stamp:
     """
     try:
         with path.open("rb", buffering=0) as file:
-            bext, ixml = _bodies(file)
+            bodies = first_bodies(file, (b"bext", b"iXML"))
     except OSError:
         return Stamp()
-    origination = _origination(bext)
-    for count, count_rate_hz in (_bext_count(bext), rate_hz), _ixml_count(ixml, rate_hz):
-        start_s = _start_of_day_s(count, count_rate_hz, origination)
+    return stamp_of(read_bext(bodies.get(b"bext", b"")), read_ixml(bodies.get(b"iXML", b"")), rate_hz)
+
+
+def stamp_of(bext: BroadcastInfo, notes: FieldNotes, rate_hz: int) -> Stamp:
+    """When a recording began, by what its chunks say; bext goes first where both do (common practice, no source)."""
+    counts = (bext.time_reference, rate_hz), (notes.samples_since_midnight, notes.timestamp_rate_hz or rate_hz)
+    for count, count_rate_hz in counts:
+        start_s = _start_of_day_s(count, count_rate_hz, bext.origination)
         if start_s is not None:
-            return Stamp(start_s, origination)
-    return Stamp(None, origination)
+            return Stamp(start_s, bext.origination)
+    return Stamp(None, bext.origination)
 
 
-def _bodies(file: BinaryIO) -> tuple[bytes, bytes]:
-    """The first bext and the first iXML chunk, as far as the file holds them."""
-    found = {b"bext": b"", b"iXML": b""}
-    if is_wave(file.read(12)):
-        for chunk in wave_chunks(file):
-            if found.get(chunk.kind) == b"":
-                file.seek(chunk.start)
-                found[chunk.kind] = file.read(min(chunk.size, _MOST_BYTES))
-    return found[b"bext"], found[b"iXML"]
+def _text(field: bytes) -> str:
+    """Text up to its first zero byte; ASCII by the book, anything in practice."""
+    return field.split(b"\0", 1)[0].decode("utf-8", errors="replace").strip()
+
+
+def _loudness(field: bytes) -> Loudness | None:
+    """Five signed hundredths ([1])."""
+    if len(field) < 10:
+        return None
+    return Loudness(*(None if raw == _NOT_MEASURED else raw / 100 for raw in struct.unpack("<5h", field)))
 
 
 def _origination(bext: bytes) -> datetime | None:
@@ -83,26 +171,6 @@ def _origination(bext: bytes) -> datetime | None:
         return datetime(*(int(number) for number in (*date.groups(), *time.groups())))  # type: ignore[arg-type]
     except ValueError:
         return None
-
-
-def _bext_count(bext: bytes) -> int | None:
-    """Samples since midnight."""
-    return int(struct.unpack("<Q", bext[_SAMPLES])[0]) if len(bext) >= _SAMPLES.stop else None
-
-
-def _ixml_count(ixml: bytes, file_rate_hz: int) -> tuple[int | None, int]:
-    """Samples since midnight, and the rate they are counted in."""
-    # By its few tags, not as XML: recorders pad it, cut it, and write text in it that is not escaped.
-    high, low = (_ixml_number(ixml, b"TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_" + word) for word in (b"HI", b"LO"))
-    rate_hz = _ixml_number(ixml, b"TIMESTAMP_SAMPLE_RATE") or file_rate_hz
-    if high is None or low is None or low >> 32:
-        return None, rate_hz
-    return (high << 32) + low, rate_hz
-
-
-def _ixml_number(ixml: bytes, tag: bytes) -> int | None:
-    found = {int(number) for number in re.findall(rb"<%b>\s*(\d{1,20})\s*</%b>" % (tag, tag), ixml)}
-    return found.pop() if len(found) == 1 else None
 
 
 def _start_of_day_s(count: int | None, rate_hz: int, origination: datetime | None) -> float | None:

@@ -200,9 +200,11 @@ def _glances(source: Path | Take) -> list[_Glance]:
 
 def _prefix(source: Path | Take, kind: str, glances: list[_Glance]) -> str:
     """What can be known of an entry's name without reading the files through."""
-    channel_format = source.channel_format.value if isinstance(source, Take) else ""
+    # Not the names of files: a take that was moved is the same take.
+    parts = [(part.samples, part.skip, part.gap) for part in source.parts] if isinstance(source, Take) else []
+    reading = (source.channel_format, source.picked, parts) if isinstance(source, Take) else ""
     sizes = [glance.size for glance in glances]
-    return _hash(repr((kind, channel_format, sizes)).encode())[:32]
+    return _hash(repr((kind, reading, sizes)).encode())[:32]
 
 
 def _hash(data: bytes) -> str:

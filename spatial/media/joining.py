@@ -9,6 +9,10 @@ Files join where they are of one kind and either the next one's time of day is t
 sample; or to a video frame, and the sound runs on; or, where neither has a time of day, the names count on, the one
 before is long enough to have been split, and the sound runs on.
 
+Files that count on also join where the next one begins with the very samples that the one before ends with (an
+overlap: they are used once), or where its time of day says that less than a second was lost between them (a gap: it
+is read as silence, so that what follows stays in its place).
+
 That the sound runs on is judged against chance: linear prediction from the sound before the join meets the first
 samples after it as closely as it meets samples anywhere, where foreign sound would lie as far off as sound spreads.
 White noise cannot be predicted, and one silence or fade fits any other: no evidence, no join.
@@ -16,14 +20,15 @@ White noise cannot be predicted, and one silence or fade fits any other: no evid
 
 import re
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
+from spatial.findings import Finding, Severity
 from spatial.media.bext import DAY_S
-from spatial.media.takes import Take, read_field
+from spatial.media.takes import FieldReader, Take, read_field
 
 _FRAME_S = 0.04
 """Time of day may be written in whole video frames of 1/25 s."""
@@ -48,6 +53,14 @@ _EDGE_LEAST = 0.15
 _LEAST_LOG_ODDS = 12.0
 """Sound that runs on is likelier than chance by e^12 at least: once in 160 000 pairs of foreign files."""
 
+_LOST_S, _REPEATED_S = 1.0, 2.0
+"""A recorder that splits loses no more, and repeats no more (common practice, no source)."""
+
+_SAME_LEAST = 16
+"""Samples of all channels that must be the same for an overlap: sound never repeats itself to the last bit."""
+
+_FRAME_RATES = (24.0, 25.0, 30.0, 24_000 / 1001, 30_000 / 1001)
+
 _FLOOR = 1e-6
 """Added to the variance of every channel, of the mean error: channels that say the same twice count once."""
 
@@ -69,54 +82,138 @@ def join_takes(takes: Sequence[Take]) -> list[Take]:
     follower = _followers(takes)
     joined: list[tuple[int, Take]] = []
     left = set(range(len(takes)))
-    for head in sorted(left - set(follower.values())):
-        chain = [head]
+    for head in sorted(left - {second for second, _ in follower.values()}):
+        chain, joins = [head], []
         while chain[-1] in follower:
-            chain.append(follower[chain[-1]])
+            following, join = follower[chain[-1]]
+            chain.append(following)
+            joins.append(join)
         left -= set(chain)
-        joined.append((min(chain), _whole([takes[index] for index in chain])))
+        joined.append((min(chain), _whole([takes[index] for index in chain], joins)))
     # What is left follows itself round the clock, which no recording does.
     joined += [(index, takes[index]) for index in left]
     return [take for _, take in sorted(joined, key=lambda entry: entry[0])]
 
 
-def _whole(chain: Sequence[Take]) -> Take:
+@dataclass(frozen=True, slots=True)
+class _Join:
+    """How one file goes on from another: perfectly, or with samples repeated or lost."""
+
+    repeated: int = 0
+    lost: int = 0
+
+
+def _whole(chain: Sequence[Take], joins: Sequence[_Join]) -> Take:
     if len(chain) == 1:
         return chain[0]
-    parts = tuple(part for take in chain for part in take.parts)
-    return replace(chain[0], samples=sum(part.samples for part in parts), parts=parts)
+    parts = list(chain[0].parts)
+    findings = list(chain[0].findings)
+    for before, take, join in zip(chain, chain[1:], joins, strict=False):
+        first, *rest = take.parts
+        first = replace(
+            first,
+            samples=first.samples - join.repeated,
+            skip=first.skip + join.repeated,
+            gap=first.gap + join.lost,
+        )
+        parts += [first, *rest]
+        findings += [*_join_findings(before, take, join), *take.findings]
+    samples = sum(part.gap + part.samples for part in parts)
+    return replace(chain[0], samples=samples, parts=tuple(parts), findings=tuple(findings))
 
 
-def _followers(takes: Sequence[Take]) -> dict[int, int]:
+def _join_findings(before: Take, take: Take, join: _Join) -> list[Finding]:
+    pair, rate = f"{before.parts[-1].path.name} and {take.path.name}", take.rate_hz
+    if join.lost:
+        message = (
+            f"{join.lost} samples ({join.lost / rate * 1e3:.1f} ms) were lost between {pair}, by their time of day: "
+            "they are read as silence; listen there"
+        )
+        return [Finding("dropout", Severity.LOOK, message, take.path.name)]
+    if join.repeated:
+        message = (
+            f"the last {join.repeated} samples ({join.repeated / rate * 1e3:.1f} ms) of {before.parts[-1].path.name} "
+            f"stand at the start of {take.path.name} again, to the bit: they are used once"
+        )
+        return [Finding("dropout", Severity.NOTE, message, take.path.name)]
+    return []
+
+
+def _followers(takes: Sequence[Take]) -> dict[int, tuple[int, _Join]]:
     """The take that continues each, where there is exactly one, and it continues no other."""
     pairs = [
-        (first, second)
+        (first, second, join)
         for first in range(len(takes))
         for second in range(len(takes))
-        if first != second and _continues(takes[first], takes[second])
+        if first != second and (join := _join(takes[first], takes[second])) is not None
     ]
     firsts, seconds = ([pair[side] for pair in pairs] for side in (0, 1))
-    return {first: second for first, second in pairs if firsts.count(first) == 1 and seconds.count(second) == 1}
+    return {
+        first: (second, join)
+        for first, second, join in pairs
+        if firsts.count(first) == 1 and seconds.count(second) == 1
+    }
 
 
-def _continues(first: Take, second: Take) -> bool:
+def _join(first: Take, second: Take) -> _Join | None:
+    """How the second goes on from the first; None where it does not."""
     if _kind(first) != _kind(second) or set(first.paths) & set(second.paths):
-        return False
+        return None
+    counts_on = _was_split(first) and _names_count_on(first, second)
     if first.start_of_day_s is None and second.start_of_day_s is None:
-        return _was_split(first) and _names_count_on(first, second) and _sound_runs_on(first, second)
+        if not counts_on:
+            return None
+        if repeated := _repeated(first, second):
+            return _Join(repeated=repeated)
+        return _Join() if _sound_runs_on(first, second) else None
     if first.start_of_day_s is None or second.start_of_day_s is None or _dates_disagree(first, second):
-        return False
+        return None
     late_s = second.start_of_day_s - first.start_of_day_s - first.duration_s
-    off_s = abs((late_s + _HALF_DAY_S) % DAY_S - _HALF_DAY_S)
-    if off_s * first.rate_hz < 1.0:
-        return True
-    return off_s <= _FRAME_S and _sound_runs_on(first, second)
+    late_s = (late_s + _HALF_DAY_S) % DAY_S - _HALF_DAY_S
+    if abs(late_s) * first.rate_hz < 1.0:
+        return _Join()
+    if -_REPEATED_S <= late_s <= _FRAME_S and counts_on and (repeated := _repeated(first, second)):
+        return _Join(repeated=repeated)
+    if abs(late_s) <= _FRAME_S and _sound_runs_on(first, second):
+        return _Join()
+    # A time of day in whole frames cannot tell how many samples were lost.
+    told = not (_in_frames(first.start_of_day_s) and _in_frames(second.start_of_day_s))
+    return _Join(lost=round(late_s * first.rate_hz)) if 0.0 < late_s <= _LOST_S and counts_on and told else None
+
+
+def _in_frames(time_s: float) -> bool:
+    return any(abs(time_s * rate - round(time_s * rate)) < 1e-3 for rate in _FRAME_RATES)
+
+
+def _repeated(first: Take, second: Take) -> int:
+    """Samples at the end of the first that the second begins with, to the bit; 0 where there are none."""
+    reach = min(first.samples, second.samples, round(_REPEATED_S * first.rate_hz))
+    if reach < _SAME_LEAST:
+        return 0
+    try:
+        with FieldReader(first) as reader:
+            before = reader.read_raw(first.samples - reach, first.samples)
+        with FieldReader(second) as reader:
+            after = reader.read_raw(0, reach)
+    except MediaFileError:
+        return 0  # who reads the take will hear of it
+    starts = np.lib.stride_tricks.sliding_window_view(before, _SAME_LEAST, axis=1)
+    same = np.ones(starts.shape[1], dtype=bool)
+    for sample in range(_SAME_LEAST):
+        same &= (starts[:, :, sample] == after[:, sample : sample + 1]).all(axis=0)
+    for start in np.flatnonzero(same):
+        tail = before[:, start:]
+        # One silence is like any other.
+        if np.ptp(tail[:, :_SAME_LEAST], axis=1).any() and np.array_equal(tail, after[:, : tail.shape[1]]):
+            return int(tail.shape[1])
+    return 0
 
 
 def _kind(take: Take) -> tuple[object, ...]:
     # The first part may be long enough for RF64 and the last one not.
     container = "WAV" if take.container in ("RF64", "BW64") else take.container
-    return take.rate_hz, take.channels, take.subtype, container, take.channel_format
+    shape = take.channels, len(take.parts[0].beside), take.picked
+    return take.rate_hz, shape, take.subtype, container, take.channel_format
 
 
 def _dates_disagree(first: Take, second: Take) -> bool:
@@ -137,7 +234,7 @@ def _was_split(take: Take) -> bool:
 
 def _names_count_on(first: Take, second: Take) -> bool:
     """Whether two files in one folder differ in one number, higher by one, or in a last letter, the next one."""
-    before, after = first.paths[-1], second.paths[0]
+    before, after = first.parts[-1].path, second.parts[0].path
     if before.parent != after.parent or before.suffix.lower() != after.suffix.lower():
         return False
     words, others = (re.split(r"(\d+)", path.stem) for path in (before, after))

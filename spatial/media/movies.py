@@ -15,9 +15,9 @@ from typing import Any
 
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
+from spatial.media.chunks import NO_SIZE, is_wave, wave_chunks
 from spatial.media.container import opened, picture_stream, sound_stream
 from spatial.media.scratch import Scratch, find_scratch, placed_sound
-from spatial.media.wav import NO_SIZE, is_wave, wave_chunks
 
 _RATE_ROUNDING = 2e-6
 """How far a rate written in a coarse clock may be from the exact one; 24000/1001 and 24 differ by 1e-3."""

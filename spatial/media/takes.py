@@ -1,8 +1,8 @@
 """First-order recordings: what a file is, and its field in blocks or spans, whatever its length.
 
 Conventions: spatial.conventions (field; array layout).
-Functions: open_take (look, without reading the sound); field_blocks (stream); read_field (one short span);
-FieldReader (many spans of one take).
+Functions: open_take, open_any (look, without reading the sound); too_narrow; field_blocks (stream); read_field (one
+short span); FieldReader (many spans of one take).
 
 A take may lie in several files, where the recorder split it: spatial.media.joining finds them, and here they are
 read as one.
@@ -18,14 +18,23 @@ from typing import Self
 
 import numpy as np
 
+from spatial.capsules import CORRECTION_REACH, Capsules, corrected_field
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
-from spatial.field import ChannelFormat, internal_from
-from spatial.media.bext import read_stamp
+from spatial.field import ChannelFormat, ReadAs, internal_from
+from spatial.findings import Finding, Severity
+from spatial.media.adm import read_chna, read_harmonics
+from spatial.media.bext import read_bext, stamp_of
+from spatial.media.chunks import first_bodies
+from spatial.media.declared import Declared, declaration
+from spatial.media.ixml import read_ixml
 from spatial.media.parts import Part, PartReader, open_sound
+from spatial.media.wav import WavLayout
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000
 """Sample rates a take may have, both included."""
+
+_FIRST_FOUR = (0, 1, 2, 3)
 
 _NO_LENGTH = 1 << 62
 """More samples than any file: what libsndfile says of a FLAC file whose header gives no length."""
@@ -45,14 +54,14 @@ class Take:
     """Its file, or the first of them."""
     rate_hz: int
     channels: int
-    """In the file; the first four are the first-order field."""
+    """In the file, or in all files of the same time together."""
     samples: int
     """Length of each channel, all parts together."""
     container: str
     """WAV, RF64, BW64, FLAC or CAF; of the first part."""
     subtype: str
     """Coding, as soundfile names it: PCM_24, FLOAT, ..."""
-    channel_format: ChannelFormat
+    channel_format: ReadAs
     """How its channels are read."""
     start_of_day_s: float | None = None
     """Seconds from midnight to its first sample by the recorder's timecode, where the file says so."""
@@ -60,10 +69,18 @@ class Take:
     """Date and time by the recorder's clock, in no known time zone, where the file says so."""
     parts: tuple[Part, ...] = ()
     """The files it lies in, in order of time; just the one at `path` unless said otherwise."""
+    findings: tuple[Finding, ...] = ()
+    """What was wrong with its files and what was made of it."""
+    picked: tuple[int, ...] = (0, 1, 2, 3)
+    """The four of its channels that are read, in the order of the format."""
+    declared: Declared | None = None
+    """What its files say of its channels."""
+    speaker_mask: int = 0
+    """Loudspeakers its channels are labelled for, bit by bit; 0 for none."""
 
     def __post_init__(self) -> None:
         parts = self.parts or (Part(self.path, self.samples),)
-        if parts[0].path != self.path or sum(part.samples for part in parts) != self.samples:
+        if parts[0].path != self.path or sum(part.gap + part.samples for part in parts) != self.samples:
             raise InputError(f"the parts of {self.path.name} are not the {self.samples} samples it should have")
         object.__setattr__(self, "parts", parts)
 
@@ -75,39 +92,52 @@ class Take:
     @property
     def paths(self) -> tuple[Path, ...]:
         """Every file it lies in, in order of time."""
-        return tuple(part.path for part in self.parts)
+        return tuple(path for part in self.parts for path in part.paths)
 
     @property
     def left_out_channels(self) -> int:
-        """Channels after the fourth, which are not read."""
+        """Channels beside the four that are read."""
         return self.channels - FIRST_ORDER_CHANNELS
 
 
-def open_take(path: Path | str, *, channel_format: ChannelFormat = ChannelFormat.AMBIX) -> Take:
+def open_take(path: Path | str, *, channel_format: ReadAs = ChannelFormat.AMBIX) -> Take:
     """Look at a recording without reading its sound.
 
     Parameters
     ----------
     path : path
         WAV (RIFF, RF64, BW64), FLAC or CAF; 44.1 to 192 kHz; four channels or more.
-    channel_format : ChannelFormat
+    channel_format : ReadAs
         How its channels are to be read.
 
     Raises
     ------
     MediaFileError
-        Missing, a folder, not readable, empty, not such a recording, cut short, or without sound.
+        Missing, a folder, not readable, empty, not such a recording, or without sound. What is left of a broken one
+        is read, and its findings say so.
     """
+    take = open_any(path, channel_format=channel_format)
+    if take.channels < FIRST_ORDER_CHANNELS:
+        raise too_narrow(take)
+    return take
+
+
+def too_narrow(take: Take) -> MediaFileError:
+    """Why a file of fewer than four channels is no take by itself."""
+    return MediaFileError(
+        f"a first-order take needs 4 channels; {take.path.name} has {take.channels}: it may be the camera's sound or a "
+        "stereo mix; name the ambisonic recording, or all the files that hold its channels"
+    )
+
+
+def open_any(path: Path | str, *, channel_format: ReadAs) -> Take:
+    """Look at a recording of any number of channels: one of several files may hold one or two. As open_take."""
     path = Path(path)
     with ExitStack() as stack:
-        sound, container = open_sound(path, stack)
+        opened = open_sound(path, stack)
+        sound, layout = opened.sound, opened.layout
         channels, rate_hz, samples = int(sound.channels), int(sound.samplerate), int(sound.frames)
         subtype = str(sound.subtype)
-    if channels < FIRST_ORDER_CHANNELS:
-        raise MediaFileError(
-            f"a first-order take needs 4 channels; {path.name} has {channels}: it may be the camera's sound or a "
-            "stereo mix; name the ambisonic recording"
-        )
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         raise MediaFileError(
             f"{path.name} has a sample rate of {rate_hz} Hz; a take needs {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"
@@ -116,12 +146,37 @@ def open_take(path: Path | str, *, channel_format: ChannelFormat = ChannelFormat
         raise MediaFileError(f"{path.name} holds no sound: it is zero samples long; name another recording")
     if samples >= _NO_LENGTH:
         raise MediaFileError(f"{path.name} does not say how long it is; save it as WAV and name that")
-    stamp = read_stamp(path, rate_hz)
+    bodies = _bodies(path) if layout is not None else {}
+    notes = read_ixml(bodies.get(b"iXML", b""))
+    stamp = stamp_of(read_bext(bodies.get(b"bext", b"")), notes, rate_hz)
     return Take(
-        *(path, rate_hz, channels, samples, container, subtype, channel_format),
+        *(path, rate_hz, channels, samples, opened.container, subtype, channel_format),
         start_of_day_s=stamp.start_of_day_s,
         origination=stamp.origination,
+        findings=_repairs(path.name, layout),
+        declared=declaration(
+            harmonics=read_harmonics(read_chna(bodies.get(b"chna", b"")), bodies.get(b"axml", b"")),
+            b_format=layout is not None and layout.b_format and channels >= FIRST_ORDER_CHANNELS,
+            names=notes.track_names[:channels],
+            names_from="the track names in its iXML chunk",
+        ),
+        speaker_mask=layout.speaker_mask if layout is not None else 0,
     )
+
+
+def _bodies(path: Path) -> dict[bytes, bytes]:
+    try:
+        with path.open("rb", buffering=0) as file:
+            return first_bodies(file, (b"bext", b"iXML", b"chna", b"axml"))
+    except OSError:
+        return {}
+
+
+def _repairs(name: str, layout: WavLayout | None) -> tuple[Finding, ...]:
+    if layout is None or layout.repair is None:
+        return ()
+    severity = Severity.FIX if layout.incomplete else Severity.LOOK
+    return (Finding("truncated", severity, f"{name} {layout.repair}", name),)
 
 
 def field_blocks(
@@ -180,7 +235,9 @@ class FieldReader:
     def __enter__(self) -> Self:
         take = self._take
         with ExitStack() as stack:
-            self._readers = [PartReader(part, take.channels, take.rate_hz, stack) for part in take.parts]
+            self._readers = [
+                PartReader(part, take.channels, take.rate_hz, stack, used=take.picked) for part in take.parts
+            ]
             self._stack = stack.pop_all()
         return self
 
@@ -193,17 +250,41 @@ class FieldReader:
         """Field samples start <= n < stop, shape (4 or `channels`, stop - start). Raises as field_blocks does."""
         take = self._take
         _check_span(take, start_sample, stop_sample)
+        capsules = take.channel_format if isinstance(take.channel_format, Capsules) else None
+        if capsules is None or not capsules.corrected:
+            return self._field(start_sample, stop_sample, channels)
+        # The correction looks at what comes before and after.
+        first, last = max(start_sample - CORRECTION_REACH, 0), min(stop_sample + CORRECTION_REACH, take.samples)
+        missing = first - start_sample + CORRECTION_REACH, stop_sample + CORRECTION_REACH - last
+        wide = np.pad(self._field(first, last, channels), ((0, 0), missing))
+        return corrected_field(wide, capsules, take.rate_hz)[:, : stop_sample - start_sample]
+
+    def read_raw(self, start_sample: int, stop_sample: int) -> FloatArray:
+        """All channels as the files have them, shape (take.channels, stop - start). Raises as field_blocks does."""
+        _check_span(self._take, start_sample, stop_sample)
+        return self._raw(start_sample, stop_sample).T
+
+    def _field(self, start: int, stop: int, channels: int | None) -> FloatArray:
+        raw, picked = self._raw(start, stop).T, self._take.picked
+        return internal_from(
+            raw if picked == _FIRST_FOUR else raw[list(picked)], self._take.channel_format, most=channels
+        )
+
+    def _raw(self, start: int, stop: int) -> FloatArray:
         pieces = []
         begin = 0
-        for part, reader in zip(take.parts, self._readers, strict=True):
-            first, last = max(start_sample - begin, 0), min(stop_sample - begin, part.samples)
+        for part, reader in zip(self._take.parts, self._readers, strict=True):
+            lost = min(stop, begin + part.gap) - max(start, begin)
+            if lost > 0:
+                pieces.append(np.zeros((lost, self._take.channels), dtype=np.float32))
+            begin += part.gap
+            first, last = max(start - begin, 0), min(stop - begin, part.samples)
             if first < last:
                 pieces.append(reader.read(first, last))
             begin += part.samples
         if not pieces:
-            return np.zeros((FIRST_ORDER_CHANNELS, 0), dtype=np.float32)[:channels]
-        raw = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-        return internal_from(raw.T, take.channel_format, most=channels)
+            return np.zeros((0, self._take.channels), dtype=np.float32)
+        return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
 
 def _blocks(take: Take, start: int, stop: int, block_samples: int, channels: int | None) -> Iterator[FloatArray]:

@@ -1,8 +1,7 @@
-"""The chunks of a WAV file: where its sound lies and how it is coded; and the header of the files we write.
+"""Where the sound of a WAV file lies and how it is coded; and the header of the files we write.
 
-Goal: read what recorders and editors really write (RIFF, RF64 and BW64 share one layout), odd-sized chunks
-before the sound included, and say plainly what a broken header promises that the file does not hold.
-Functions: is_wave, wave_chunks, read_layout; DataView (the sound alone, as a file); wav_header.
+Goal: read what recorders and editors really write; what is left of a broken file is spatial.media.recover's work.
+Functions: read_layout; DataView (the sound alone, as a file); wav_header.
 Sources:
 [1] EBU Tech 3306 / ITU-R BS.2088-1: RF64 and BW64, the ds64 chunk, and JUNK as its placeholder.
 [2] Microsoft, "Multiple channel audio data and WAVE files": WAVE_FORMAT_EXTENSIBLE.
@@ -12,20 +11,19 @@ Sources:
 import io
 import os
 import struct
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import BinaryIO
 
 from spatial.errors import MediaFileError
+from spatial.media.chunks import NO_SIZE, Chunk, chunk_bytes, wave_chunks
+from spatial.media.recover import find_marks, find_sound
 
 HEADER_BYTES = 104
-"""Length of the header wav_header makes, whatever the length of the sound."""
+"""Length of the header wav_header makes, without further chunks."""
 
-NO_SIZE = 0xFFFF_FFFF
-"""A 32-bit size that says: the true one stands in ds64 ([1]), or was never written."""
-
-_MOST_CHUNKS = 1000
-"""A file of zeros is an endless chain of empty chunks; real files have a dozen."""
+_MOST_CHANNELS, _MOST_RATE_HZ = 256, 1_000_000
+"""No recorder writes more; a damaged header could ask for memory without bound."""
 
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 _PCM_TAIL = bytes.fromhex("000000001000800000aa00389b71")
@@ -43,18 +41,6 @@ _SUBTYPES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Chunk:
-    """One chunk of a WAV file."""
-
-    kind: bytes
-    """Four characters, as b"fmt "."""
-    start: int
-    """Byte at which its body starts."""
-    size: int
-    """Bytes of its body that the header promises; the file may hold fewer."""
-
-
-@dataclass(frozen=True, slots=True)
 class WavLayout:
     """Where the sound of a WAV file lies and how it is coded."""
 
@@ -67,6 +53,14 @@ class WavLayout:
     """Bytes of one sample of all channels."""
     data_start: int
     data_bytes: int
+    repair: str | None = None
+    """What was wrong with the header and what was made of it, in words that follow the file's name."""
+    incomplete: bool = False
+    """Whether sound that the header promises is missing."""
+    b_format: bool = False
+    """Whether the format chunk carries the B-format mark ([3]): W, X, Y, Z with W 3 dB down."""
+    speaker_mask: int = 0
+    """Loudspeakers the channels are labelled for; a label only, whatever they carry."""
 
     @property
     def samples(self) -> int:
@@ -74,35 +68,8 @@ class WavLayout:
         return self.data_bytes // self.frame_bytes
 
 
-def is_wave(head: bytes) -> bool:
-    """Whether the first twelve bytes of a file are those of RIFF, RF64 or BW64 sound."""
-    return head[:4] in (b"RIFF", b"RF64", b"BW64") and head[8:12] == b"WAVE"
-
-
-def wave_chunks(file: BinaryIO) -> Iterator[Chunk]:
-    """Walk the chunks of a WAV file in order, sizes of 64 bits looked up in ds64.
-
-    The walk ends with the file: a chunk that reaches past its end is the last one.
-    """
-    end = file.seek(0, os.SEEK_END)
-    long_sizes: dict[bytes, int] = {}
-    place = 12
-    for _ in range(_MOST_CHUNKS):
-        if place + 8 > end:
-            return
-        file.seek(place)
-        kind, size = struct.unpack("<4sI", file.read(8))
-        if size == NO_SIZE:
-            size = long_sizes.get(kind, size)
-        chunk = Chunk(kind, place + 8, size)
-        if kind == b"ds64":
-            long_sizes = _long_sizes(file.read(min(size, end - chunk.start)))
-        yield chunk
-        place = chunk.start + size + size % 2
-
-
 def read_layout(file: BinaryIO, name: str) -> WavLayout:
-    """Find the sound of a WAV file.
+    """Find the sound of a WAV file, as much of it as is there.
 
     Parameters
     ----------
@@ -114,24 +81,32 @@ def read_layout(file: BinaryIO, name: str) -> WavLayout:
     Raises
     ------
     MediaFileError
-        No format, no sound, a coding we do not read, or less sound than the header promises.
+        No format, no sound, or a coding we do not read.
     """
     file.seek(0)
     magic = file.read(4)
-    form: bytes | None = None
-    for chunk in wave_chunks(file):
-        if chunk.kind == b"fmt " and form is None:
-            file.seek(chunk.start)
-            form = file.read(min(chunk.size, 40))
-        if chunk.kind == b"data":
-            if form is None:
-                break
-            subtype, channels, rate_hz, frame_bytes = _read_format(form, name)
-            _check_length(file, chunk, rate_hz * frame_bytes, name)
-            container = "WAV" if magic == b"RIFF" else magic.decode("ascii")
-            return WavLayout(container, subtype, rate_hz, channels, frame_bytes, chunk.start, chunk.size)
-    missing = "says nothing of how its sound is coded" if form is None else "has a header but no sound after it"
-    raise MediaFileError(f"{name} {missing}: it is damaged or was never finished; copy it from the card again")
+    forms, sounds, broken = _main_chunks(file)
+    if not forms or (not sounds and not broken):
+        missing = "has a header but no sound after it" if forms else "says nothing of how its sound is coded"
+        raise MediaFileError(f"{name} {missing}: it is damaged or was never finished; copy it from the card again")
+    file.seek(forms[0].start)
+    form = file.read(min(forms[0].size, 40))
+    subtype, channels, rate_hz, frame_bytes = _read_format(form, name)
+    extensible = form[:2] == struct.pack("<H", _EXTENSIBLE) and len(form) == 40
+    sound = find_sound(file, sounds, broken, frame_bytes=frame_bytes, rate_hz=rate_hz, name=name)
+    return WavLayout(
+        container="WAV" if magic == b"RIFF" else magic.decode("ascii"),
+        subtype=subtype,
+        rate_hz=rate_hz,
+        channels=channels,
+        frame_bytes=frame_bytes,
+        data_start=sound.start,
+        data_bytes=sound.size,
+        repair=sound.repair,
+        incomplete=sound.incomplete,
+        b_format=extensible and form[26:] == _B_FORMAT_TAIL,
+        speaker_mask=struct.unpack_from("<I", form, 20)[0] if extensible else 0,
+    )
 
 
 class DataView(io.RawIOBase):
@@ -174,45 +149,64 @@ class DataView(io.RawIOBase):
         return int(count)
 
 
-def wav_header(*, channels: int, rate_hz: int, sample_bytes: int, data_bytes: int) -> bytes:
-    """Header of a PCM file up to the first byte of its sound; RF64 where 32 bits cannot hold its size.
+def wav_header(
+    *, channels: int, rate_hz: int, sample_bytes: int, data_bytes: int, chunks: Sequence[tuple[bytes, bytes]] = ()
+) -> bytes:
+    """Header of a PCM file up to the first byte of its sound; with 64-bit sizes where 32 bits cannot hold them.
 
     The format is WAVE_FORMAT_EXTENSIBLE with an empty speaker mask ([2]): the channels of a sound field
-    belong to no loudspeakers. (libsndfile would write the mask of four loudspeakers.)
+    belong to no loudspeakers. (libsndfile would write the mask of four loudspeakers.) A long file with a chna chunk
+    is BW64 and any other is RF64: they differ in their first four bytes alone ([1]).
 
     Parameters
     ----------
     channels, rate_hz, sample_bytes : int
     data_bytes : int
         Length of the sound; even.
+    chunks : sequence of (kind, body)
+        Put before the sound, so that they are there even if the file is cut short.
 
     Returns
     -------
-    bytes, HEADER_BYTES long
+    bytes
+        HEADER_BYTES long plus the chunks, whatever the length of the sound.
     """
     frame = channels * sample_bytes
-    size = HEADER_BYTES - 8 + data_bytes
+    between = b"".join(chunk_bytes(kind, body) for kind, body in chunks)
+    size = HEADER_BYTES - 8 + len(between) + data_bytes
     fmt = struct.pack(
         "<HHIIHHHHIH14s",
         *(_EXTENSIBLE, channels, rate_hz, rate_hz * frame, frame, 8 * sample_bytes),
         *(22, 8 * sample_bytes, 0, _PCM, _PCM_TAIL),
     )
     if size < NO_SIZE:
-        magic, size_32, data_32, first = b"RIFF", size, data_bytes, struct.pack("<4sI28x", b"JUNK", 28)
+        magic, size_32, data_32, first = b"RIFF", size, data_bytes, chunk_bytes(b"JUNK", bytes(28))
     else:
-        magic, size_32, data_32 = b"RF64", NO_SIZE, NO_SIZE
-        first = struct.pack("<4sIQQQI", b"ds64", 28, size, data_bytes, data_bytes // frame, 0)
-    return struct.pack("<4sI4s36s4sI40s4sI", magic, size_32, b"WAVE", first, b"fmt ", 40, fmt, b"data", data_32)
+        magic = b"BW64" if any(kind == b"chna" for kind, _ in chunks) else b"RF64"
+        size_32, data_32 = NO_SIZE, NO_SIZE
+        first = chunk_bytes(b"ds64", struct.pack("<QQQI", size, data_bytes, data_bytes // frame, 0))
+    head = struct.pack("<4sI4s", magic, size_32, b"WAVE") + first + chunk_bytes(b"fmt ", fmt)
+    return head + between + struct.pack("<4sI", b"data", data_32)
 
 
-def _long_sizes(body: bytes) -> dict[bytes, int]:
-    """Sizes that ds64 gives, by chunk."""
-    if len(body) < 28:
-        return {}
-    _, data_bytes, _, entries = struct.unpack_from("<QQQI", body)
-    entries = min(entries, (len(body) - 28) // 12)
-    table = struct.iter_unpack("<4sQ", body[28 : 28 + 12 * entries])
-    return {**dict(table), b"data": data_bytes}
+def _main_chunks(file: BinaryIO) -> tuple[list[Chunk], list[Chunk], Chunk | None]:
+    """Formats, and sounds after the first of them; and the chunk that the walk broke at, if no sound was found."""
+    end = file.seek(0, os.SEEK_END)
+    forms: list[Chunk] = []
+    sounds: list[Chunk] = []
+    last = Chunk(b"", 12, 0)
+    for chunk in wave_chunks(file):
+        last = chunk
+        if chunk.kind == b"fmt ":
+            forms.append(chunk)
+        elif chunk.kind == b"data":
+            if not forms:
+                return [], [], None
+            sounds.append(chunk)
+    broken = last if not sounds and last.stop > end else None
+    if broken is not None and not forms:
+        forms = find_marks(file, b"fmt ", broken)
+    return forms, sounds, broken
 
 
 def _read_format(form: bytes, name: str) -> tuple[str, int, int, int]:
@@ -222,7 +216,8 @@ def _read_format(form: bytes, name: str) -> tuple[str, int, int, int]:
     tag, channels, rate_hz, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", form)
     if tag == _EXTENSIBLE and len(form) >= 40 and form[26:40] in (_PCM_TAIL, _B_FORMAT_TAIL):
         (tag,) = struct.unpack_from("<H", form, 24)
-    if not channels or not rate_hz or not frame_bytes or frame_bytes % channels:
+    sound = 0 < channels <= _MOST_CHANNELS and 0 < rate_hz <= _MOST_RATE_HZ
+    if not sound or not frame_bytes or frame_bytes % channels:
         raise MediaFileError(
             f"{name} has a damaged header ({channels} channels, {rate_hz} Hz, {frame_bytes} bytes a sample); "
             "copy it from the card again"
@@ -236,21 +231,3 @@ def _read_format(form: bytes, name: str) -> tuple[str, int, int, int]:
             "save it as 24-bit PCM"
         )
     return subtype, channels, rate_hz, frame_bytes
-
-
-def _check_length(file: BinaryIO, data: Chunk, bytes_per_s: int, name: str) -> None:
-    """Raise if the file does not hold the sound its header promises."""
-    there = file.seek(0, os.SEEK_END) - data.start
-    # A recorder writes the size when it stops; what it wrote at the start is 0 or the largest number.
-    if data.size in (0, NO_SIZE) and there >= bytes_per_s:
-        raise MediaFileError(
-            f"{name} was never finished: its header gives no length, though about {there / bytes_per_s:.2f} s of "
-            "sound follow; let the recorder repair it, or save it again in an audio editor"
-        )
-    if data.size == 0:
-        raise MediaFileError(f"{name} holds no sound: its header gives a length of zero; name another recording")
-    if data.size > there:
-        raise MediaFileError(
-            f"{name} is cut short: its header promises {data.size / bytes_per_s:.3f} s and "
-            f"{there / bytes_per_s:.3f} s are there; copy it from the card again"
-        )

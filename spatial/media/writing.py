@@ -19,6 +19,8 @@ import numpy as np
 
 from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, OutputError
+from spatial.media.adm import axml_body, chna_body
+from spatial.media.bext import DAY_S, bext_body
 from spatial.media.wav import wav_header
 
 _SAMPLE_BYTES = 3
@@ -85,8 +87,16 @@ def write_text_whole(path: Path | str, text: str, *, force: bool = False, inputs
 class TrackWriter:
     """The delivered track, written as it is made. Use in a with statement.
 
-    WAV at 48 kHz, 24-bit, four channels; RF64 by itself where the size needs it. Samples are rounded to the
-    nearest step without dither: the error, 144 dB down, lies far below the noise of any microphone.
+    WAV at 48 kHz, 24-bit, four channels; BW64 by itself where the size needs it. Its chna and axml chunks name the
+    channels W, Y, Z, X in SN3D, and bext tells the time of day. Samples are rounded to the nearest step without
+    dither: the error, 144 dB down, lies far below the noise of any microphone.
+
+    Parameters
+    ----------
+    path : path
+    start_of_day_s : float, optional
+        Seconds from midnight at the first sample; where it is not known there is no bext chunk, for its time
+        reference would say midnight.
 
     Attributes
     ----------
@@ -98,8 +108,11 @@ class TrackWriter:
         Values beyond full scale, of all channels: written as full scale.
     """
 
-    def __init__(self, path: Path | str) -> None:
+    def __init__(self, path: Path | str, *, start_of_day_s: float | None = None) -> None:
         self._path = Path(path)
+        self._chunks = [(b"chna", chna_body()), (b"axml", axml_body(rate_hz=DELIVERY_RATE_HZ, bits=8 * _SAMPLE_BYTES))]
+        if start_of_day_s is not None:
+            self._chunks.insert(0, (b"bext", _bext(start_of_day_s)))
         self.samples = 0
         self.peak = 0.0
         self.clipped = 0
@@ -162,6 +175,7 @@ class TrackWriter:
             rate_hz=DELIVERY_RATE_HZ,
             sample_bytes=_SAMPLE_BYTES,
             data_bytes=self.samples * FIRST_ORDER_CHANNELS * _SAMPLE_BYTES,
+            chunks=self._chunks,
         )
 
     def _put(self, data: bytes) -> None:
@@ -169,6 +183,15 @@ class TrackWriter:
             self._file.write(data)
         except OSError as error:
             raise OutputError(_sentence(self._path, error)) from error
+
+
+def _bext(start_of_day_s: float) -> bytes:
+    return bext_body(
+        time_reference=round(start_of_day_s % DAY_S * DELIVERY_RATE_HZ),
+        originator="Soundplumb",
+        description="First-order sound field, W Y Z X, SN3D",
+        coding_history=f"A=PCM,F={DELIVERY_RATE_HZ},W={8 * _SAMPLE_BYTES},T=Soundplumb\r\n",
+    )
 
 
 def check_target(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:

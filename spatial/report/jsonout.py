@@ -11,8 +11,9 @@ from dataclasses import asdict
 import numpy as np
 
 from spatial.analysis.verification import MarkCheck
+from spatial.capsules import Capsules
 from spatial.conventions import FloatArray
-from spatial.field import azimuth_elevation
+from spatial.field import ChannelFormat, ReadAs, azimuth_elevation
 from spatial.findings import Finding
 from spatial.jobs.conform import ConformResult
 from spatial.jobs.directions import DirectionsResult
@@ -201,8 +202,8 @@ def inspect_json(results: Sequence[InspectResult]) -> Json:
                 "rate_hz": result.take.rate_hz,
                 "duration_s": result.take.duration_s,
                 "subtype": result.take.subtype,
-                "channel_order": "WXYZ" if result.take.channel_format == "fuma" else "ACN",
-                "normalisation": {"ambix": "SN3D", "n3d": "N3D", "fuma": "FuMa"}[result.take.channel_format.value],
+                "channel_order": _channel_order(result.take.channel_format),
+                "normalisation": {"ambix": "SN3D", "n3d": "N3D", "fuma": "FuMa"}.get(result.take.channel_format.value),
                 "convention_evidence": "told by --format, or assumed: not measured",
                 "start_of_day_s": result.take.start_of_day_s,
                 "peak_dbfs": result.peak_dbfs,
@@ -212,6 +213,12 @@ def inspect_json(results: Sequence[InspectResult]) -> Json:
             for result in results
         ]
     }
+
+
+def _channel_order(read_as: ReadAs) -> str:
+    if isinstance(read_as, Capsules):
+        return ",".join(read_as.order)
+    return "WXYZ" if read_as is ChannelFormat.FUMA else "ACN"
 
 
 def findings_json(findings: Sequence[Finding]) -> list[Json]:

@@ -151,7 +151,6 @@ TAKES = {
     "stereo.wav": "needs 4 channels; stereo.wav has 2",
     "companded.wav": "coded in a way that is not read",
     "slow.wav": "a sample rate of 32000 Hz",
-    "cut.wav": "cut.wav is cut short",
     "cut.flac": "cut.flac breaks off or is damaged",
     "header.wav": "header but no sound",
     "nan.wav": r"no sample \(nan\) in channel 3 at 5.000 s",

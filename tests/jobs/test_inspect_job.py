@@ -6,7 +6,7 @@ import soundfile
 
 from spatial.field import ChannelFormat
 from spatial.findings import Severity
-from spatial.jobs.inspect import inspect_take
+from spatial.jobs.inspect import inspect_takes
 from tests.openair import published_gains
 from tests.stage import RATE
 
@@ -25,6 +25,11 @@ def write(tmp_path):
 
 def hiss(rng, channels=4, seconds=1.0, level=0.05):
     return level * rng.standard_normal((channels, round(seconds * RATE)))
+
+
+def inspect_take(path, **options):
+    (result,) = inspect_takes([path], **options)
+    return result
 
 
 def by_code(result):
@@ -89,7 +94,7 @@ def test_one_or_two_samples_at_full_scale_are_no_clipping(write, rng):
     assert "clipping" not in by_code(inspect_take(write(channels)))
 
 
-@pytest.mark.parametrize("channel_format", list(ChannelFormat))
+@pytest.mark.parametrize("channel_format", [ChannelFormat.AMBIX, ChannelFormat.N3D, ChannelFormat.FUMA])
 @pytest.mark.parametrize("channel", range(4))
 @pytest.mark.parametrize(("level", "clipped"), [(1.0, True), (0.95, False)])
 def test_full_scale_is_what_the_file_can_hold(write, rng, channel_format, channel, level, clipped):

@@ -9,7 +9,8 @@ import pytest
 import soundfile
 import wavinfo
 
-from spatial.media.bext import Stamp, read_stamp
+from spatial.errors import InputError
+from spatial.media.bext import Loudness, Stamp, bext_body, read_bext, read_stamp
 from spatial.media.takes import open_take
 
 RATE = 48_000
@@ -247,3 +248,74 @@ def test_damage_at_random_never_raises(tmp_path: Path, rng: np.random.Generator)
         known += start_s is not None
         assert start_s is None or 0 <= start_s < 86_400
     assert 50 < known < 395, "the damage is too light or too heavy to tell anything"
+
+
+# --- the whole chunk ----------------------------------------------------------------------------------------
+
+
+def whole(version: int) -> bytes:
+    """EBU Tech 3285 v2, field by field (offsets in CHECKS 2)."""
+    body = bytearray(bext(172_800_000, version=version, history=b"A=PCM,F=48000,W=24\r\n"))
+    body[348:412] = bytes(range(64))
+    body[412:422] = struct.pack("<5h", -2315, 760, -102, -1850, 0x7FFF)
+    return bytes(body)
+
+
+@pytest.mark.parametrize("version", [0, 1, 2])
+def test_fields_by_version(version: int) -> None:
+    """UMID since version 1, loudness since version 2 in signed hundredths."""
+    read = read_bext(whole(version))
+    assert (read.version, read.description, read.originator) == (version, "Rehearse", "Recorder")
+    assert (read.originator_reference, read.time_reference) == ("REF0001", 172_800_000)
+    assert read.coding_history == "A=PCM,F=48000,W=24"
+    assert read.umid == (bytes(range(64)) if version >= 1 else b"")
+    assert read.loudness == (Loudness(-23.15, 7.6, -1.02, -18.5, None) if version >= 2 else None)
+
+
+def test_a_second_reader_agrees_on_the_whole_chunk(path: Path) -> None:
+    read, second = read_bext(whole(2)), wavinfo.WavInfoReader(str(wav(path, chunk(b"bext", whole(2))))).bext
+    assert (read.description, read.originator, read.originator_reference) == (
+        second.description,
+        second.originator,
+        second.originator_ref,
+    )
+    assert (read.version, read.umid, read.coding_history) == (
+        second.version,
+        second.umid,
+        second.coding_history.strip(),
+    )
+    assert read.loudness is not None
+    assert (read.loudness.integrated_lufs, read.loudness.range_lu, read.loudness.true_peak_dbtp) == (
+        second.loudness_value,
+        second.loudness_range,
+        second.max_true_peak,
+    )
+
+
+@pytest.mark.parametrize("length", [0, 1, 100, 330, 341, 345, 347, 400, 415, 601, 603])
+def test_a_chunk_cut_short_is_read_as_far_as_it_goes(length: int) -> None:
+    read = read_bext(whole(2)[:length])
+    assert read.time_reference == (172_800_000 if length >= 346 else None)
+    assert (read.loudness is not None) == (length >= 422)
+
+
+def test_what_we_write_is_read_back(path: Path) -> None:
+    body = bext_body(
+        time_reference=3 * 2**32 + 7,
+        originator="Soundplumb",
+        description="d" * 300,
+        origination=datetime(2026, 11, 25, 9, 8, 7),
+        coding_history="A=PCM\r\n",
+    )
+    assert len(body) == 602 + 7
+    read, second = read_bext(body), wavinfo.WavInfoReader(str(wav(path, chunk(b"bext", body)))).bext
+    assert read.time_reference == second.time_reference == 3 * 2**32 + 7
+    assert read.description == second.description == "d" * 256
+    assert (second.originator_date, second.originator_time) == ("2026-11-25", "09:08:07")
+    assert (read.version, read.umid, read.origination) == (1, b"", datetime(2026, 11, 25, 9, 8, 7))
+
+
+@pytest.mark.parametrize("count", [-1, 1 << 64])
+def test_a_time_reference_that_cannot_be(count: int) -> None:
+    with pytest.raises(InputError, match="time reference"):
+        bext_body(time_reference=count, originator="x")

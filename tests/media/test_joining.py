@@ -14,6 +14,7 @@ import soundfile
 from spatial.conventions import FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat
+from spatial.findings import Severity
 from spatial.media import joining
 from spatial.media.joining import join_takes
 from spatial.media.parts import Part
@@ -292,10 +293,78 @@ def test_takes_that_merely_follow_each_other_stay_two(tmp_path: Path, seed: int)
     assert len(join_takes(two_files(tmp_path, music(1)[:, :SPLIT], music(seed, 4.0)))) == 2
 
 
-@pytest.mark.parametrize("lost", [-1000, -20, 20, 48, 1000])
-def test_samples_lost_or_told_twice_are_a_break(tmp_path: Path, lost: int) -> None:
+@pytest.mark.parametrize("lost", [20, 48, 1000])
+def test_samples_lost_at_a_time_not_told_are_a_break(tmp_path: Path, lost: int) -> None:
     sound = music(1)
     assert len(join_takes(two_files(tmp_path, sound[:, :SPLIT], sound[:, SPLIT + lost :]))) == 2
+
+
+@pytest.mark.parametrize("repeated", [16, 17, 1000, 96_000])
+def test_samples_told_twice_are_used_once(tmp_path: Path, repeated: int) -> None:
+    """Checked to the bit, not by a time of day: there is none."""
+    sound = music(1)
+    (whole,) = join_takes(two_files(tmp_path, sound[:, :SPLIT], sound[:, SPLIT - repeated :]))
+    assert [(part.skip, part.gap) for part in whole.parts] == [(0, 0), (repeated, 0)]
+    assert whole.samples == sound.shape[1]
+    with FieldReader(whole) as reader:
+        assert reader.read(SPLIT - 50, SPLIT + 50) == pytest.approx(sound[:, SPLIT - 50 : SPLIT + 50], abs=2.0**-23)
+    (finding,) = whole.findings
+    assert (finding.code, finding.severity) == ("dropout", Severity.NOTE)
+    assert f"the last {repeated} samples" in finding.message
+
+
+def test_one_sample_that_differs_is_no_repetition(tmp_path: Path) -> None:
+    sound = music(1)
+    after = sound[:, SPLIT - 1000 :].copy()
+    after[2, 500] += 2.0**-22
+    assert len(join_takes(two_files(tmp_path, sound[:, :SPLIT], after))) == 2
+
+
+@pytest.mark.parametrize(
+    ("late", "repeated", "joined"),
+    [
+        (0, 0, (0, 0)),
+        (777, 0, (0, 777)),  # 16 ms lost
+        (40_000, 0, (0, 40_000)),
+        (60_000, 0, None),  # longer than a recorder takes to open a file
+        (-1500, 1500, (1500, 0)),
+        (-1500, 0, None),  # an overlap by the clock, but other sound
+        (800, 1500, (1500, 0)),  # the sound is surer than the clock
+    ],
+)
+def test_gaps_and_overlaps_of_a_file_set(
+    tmp_path: Path, late: int, repeated: int, joined: tuple[int, int] | None
+) -> None:
+    """In white noise, in which nothing can be predicted."""
+    rng = np.random.default_rng(5)
+    sound = rng.uniform(-0.5, 0.5, (4, SPLIT + 4000))
+    stamps = TEN + 7, TEN + 7 + SPLIT + late
+    first = stamped(tmp_path / "S_001.wav", sound[:, :SPLIT], stamps[0])
+    second = stamped(tmp_path / "S_002.wav", sound[:, SPLIT - repeated :], stamps[1])
+    takes = join_takes([second, first])
+    assert (len(takes) == 1) == (joined is not None)
+    if joined is not None:
+        (whole,) = takes
+        assert (whole.parts[1].skip, whole.parts[1].gap) == joined
+        assert whole.samples == SPLIT + 4000 + joined[1]
+        around = read_field(whole, SPLIT - 5, SPLIT + joined[1] + 5)
+        expected = np.concatenate(
+            [sound[:, SPLIT - 5 : SPLIT], np.zeros((4, joined[1])), sound[:, SPLIT : SPLIT + 5]], 1
+        )
+        assert around == pytest.approx(expected, abs=2.0**-23)
+        inside = read_field(whole, SPLIT + joined[1] // 2, SPLIT + joined[1] // 2 + 3)
+        assert inside.shape == (4, 3)
+        assert [finding.severity for finding in whole.findings] == (
+            [Severity.LOOK] if joined[1] else [Severity.NOTE] if joined[0] else []
+        )
+
+
+def test_a_time_of_day_in_whole_frames_cannot_tell_a_gap(tmp_path: Path) -> None:
+    """One frame of 1/25 s late, in noise: it may be the clock's rounding, so the takes stay two."""
+    sound = np.random.default_rng(5).uniform(-0.5, 0.5, (4, 62 * RATE + 4000))
+    first = stamped(tmp_path / "S_001.wav", sound[:, : 62 * RATE], TEN)
+    second = stamped(tmp_path / "S_002.wav", sound[:, 62 * RATE :], TEN + 62 * RATE + 1920)
+    assert len(join_takes([first, second])) == 2
 
 
 def faded(sound: FloatArray, samples: int) -> FloatArray:

@@ -16,7 +16,7 @@ import soundfile
 import wavinfo
 
 from spatial.conventions import FloatArray
-from spatial.errors import InputError, MediaFileError, OutputError
+from spatial.errors import InputError, OutputError
 from spatial.media.takes import open_take, read_field
 from spatial.media.writing import TrackWriter, whole_file, write_text_whole
 
@@ -373,7 +373,7 @@ def test_an_empty_track(tmp_path: Path) -> None:
 
 
 def test_a_track_beyond_four_gigabytes(tmp_path: Path) -> None:
-    """The samples are counted as written, without writing them: the header must turn RF64 by itself."""
+    """The samples are counted as written, without writing them: the header must turn BW64 by itself."""
     samples = 400_000_000
     path = tmp_path / "track.wav"
     with TrackWriter(path) as track:
@@ -381,10 +381,42 @@ def test_a_track_beyond_four_gigabytes(tmp_path: Path) -> None:
         track.samples = samples
     os.truncate(path, path.stat().st_size + 12 * (samples - 10))
     take = open_take(path)
-    assert (take.container, take.samples) == ("RF64", samples)
+    assert (take.container, take.samples) == ("BW64", samples)
     assert read_field(take, 9, 11)[0].tolist() == [0.5, 0.0]
+    # wavinfo knows RF64 alone, which differs from BW64 in its first four bytes.
+    with path.open("rb+") as file:
+        assert file.read(4) == b"BW64"
+        file.seek(0)
+        file.write(b"RF64")
     second = wavinfo.WavInfoReader(str(path))
     assert second.data.frame_count == samples
+
+
+def test_a_track_says_what_its_channels_are_and_when_it_began(tmp_path: Path) -> None:
+    """ITU-R BS.2094 common definitions (CHECKS 2), and samples since midnight, as wavinfo reads them."""
+    path = tmp_path / "track.wav"
+    with TrackWriter(path, start_of_day_s=36_036.0) as track:
+        track.write(np.full((4, 10), 0.5))
+    second = wavinfo.WavInfoReader(str(path))
+    assert second.bext.time_reference == 1_729_728_000  # 10:00:00:00 at 24000/1001, CHECKS 5
+    assert [tuple(entry) for entry in second.adm.channel_uids] == [
+        (n, f"ATU_0000000{n + 1}", f"AT_0004000{n + 1}_01", "AP_00040001") for n in range(4)
+    ]
+    (content,) = second.adm.programme()["contents"]
+    (scene,) = content["objects"]
+    assert (scene["pack_id"], scene["track_uids"]) == ("AP_00040001", [f"ATU_0000000{n}" for n in range(1, 5)])
+    assert open_take(path).start_of_day_s == 36_036.0
+
+
+@pytest.mark.parametrize(("start_s", "written_s"), [(86_400.5, 0.5), (-1.0, 86_399.0), (None, None)])
+def test_the_time_of_day_wraps_and_may_be_unknown(
+    tmp_path: Path, start_s: float | None, written_s: float | None
+) -> None:
+    path = tmp_path / "track.wav"
+    with TrackWriter(path, start_of_day_s=start_s) as track:
+        track.write(np.zeros((4, 10)))
+    bext = wavinfo.WavInfoReader(str(path)).bext
+    assert (bext and bext.time_reference / 48_000) == written_s
 
 
 def test_a_track_that_was_never_finished_says_so(tmp_path: Path) -> None:
@@ -395,5 +427,7 @@ def test_a_track_that_was_never_finished_says_so(tmp_path: Path) -> None:
 
     with pytest.raises(Trouble):
         stopped()
-    with pytest.raises(MediaFileError, match=r"never finished: .* about 2\.00 s of sound follow"):
-        open_take(tmp_path / "track.wav")
+    take = open_take(tmp_path / "track.wav")
+    assert take.duration_s == 2.0
+    assert "was never finished" in take.findings[0].message
+    assert "2.00 s of sound that follow are used" in take.findings[0].message
