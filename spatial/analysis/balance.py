@@ -24,15 +24,21 @@ _APART = 4.0
 
 _LEVELS_DB = 10 * np.log10(np.array([1 / 3, 1 / 2, 1.0, 2.0, 3.0]))
 """What the ratio may be in a sound field: its own normalisation, or one taken for another."""
-_LEVEL_SD_DB = 1.0
+_LEVEL_SD_DB, _OTHER_LEVEL = 1.0, 3.0
+"""... and how much less likely (natural logarithm) the wrong one is: formats are mostly told right."""
+
+_CAPSULE_SD_DB = 5.0
+"""How far capsules differ in mean power where sound came from several sides of a room (simulated: 2 to 6)."""
 
 _GAINS_DB = np.arange(-30.0, 30.5, 0.5)
-_SURE = 8.0
-"""How much likelier (natural logarithm) one gain that is off must be than none, and one channel than another."""
+_SURE = 5.0
+"""How much likelier (natural logarithm) one gain that is off must be than none; another channel's W than W."""
+_APART_SURE = 3.0
+"""... and one channel than another."""
 
 _MOST_SCATTER_DB, _LARGEST_DB = 2.0, 22.0
 
-_OMNI_SHARE = 1.5
+_OMNI_SHARE, _OMNI_MISFIT_DB = 1.5, 3.0
 """How much more nearly another channel must follow the law than W does, to be taken for W."""
 
 _SIDE = 1.0 / np.sqrt(3.0)
@@ -52,6 +58,8 @@ class GainError:
     gain_db: float
     """Positive: too loud."""
     sd_db: float
+    evidence: float
+    """How much likelier it is than no error, natural logarithm; 5 or more."""
     rival: int | None
     """Another channel that explains it about as well."""
 
@@ -121,9 +129,10 @@ def _cost(ratios_db: FloatArray) -> float:
     """Minus the log likelihood of these ratios in a sound field, whatever their scatter (Laplace's law)."""
     middle = float(np.median(ratios_db))
     stray = float(np.mean(np.abs(ratios_db - middle)))
-    off = float(np.min(np.abs(middle - _LEVELS_DB))) / _LEVEL_SD_DB
-    # No room has less scatter than 0.3 dB; the prior on the level grows linearly where it is hopeless.
-    return len(ratios_db) / _APART * np.log(max(stray, 0.3)) + min(off**2 / 2, 2.0 * off)
+    off = np.abs(middle - _LEVELS_DB) / _LEVEL_SD_DB
+    # The prior on the level grows linearly where it is hopeless; no room has less scatter than 0.3 dB.
+    level = float(np.min(np.minimum(off**2 / 2, 2.0 * off) + np.where(_LEVELS_DB == 0.0, 0.0, _OTHER_LEVEL)))
+    return len(ratios_db) / _APART * np.log(max(stray, 0.3)) + level
 
 
 def _gain(parts: ComplexArray, matrix: FloatArray, *, capsules: bool) -> GainError | None:
@@ -132,10 +141,16 @@ def _gain(parts: ComplexArray, matrix: FloatArray, *, capsules: bool) -> GainErr
     channels = [channel for channel in range(4) if capsules or channel != feeds_omni]
     costs = np.array([[_cost(_ratio_db(parts, _turned_down(matrix, channel, gain))) for gain in _GAINS_DB]
                       for channel in channels])  # fmt: skip
+    none = _cost(_ratio_db(parts, matrix))
+    if capsules:
+        level_db = 10 * np.log10(np.maximum(np.einsum("pcc->c", parts).real, 1e-12))
+        apart_db = np.array([level_db[c] - np.median(np.delete(level_db, c)) for c in channels])
+        costs += ((apart_db[:, np.newaxis] - _GAINS_DB) / _CAPSULE_SD_DB) ** 2 / 2
+        none += float(np.max(np.abs(apart_db)) / _CAPSULE_SD_DB) ** 2 / 2
     best = costs.min(axis=1)
     rank = np.argsort(best)
     first, second = int(rank[0]), int(rank[1])
-    if best[first] > _cost(_ratio_db(parts, matrix)) - _SURE:
+    if best[first] > none - _SURE:
         return None
     place = int(np.argmin(costs[first]))
     gain = float(_GAINS_DB[place])
@@ -147,8 +162,8 @@ def _gain(parts: ComplexArray, matrix: FloatArray, *, capsules: bool) -> GainErr
     likely = np.exp(best[first] - costs[first])
     mean = float(np.sum(likely * _GAINS_DB) / likely.sum())
     sd = float(np.sqrt(np.sum(likely * (_GAINS_DB - mean) ** 2) / likely.sum()))
-    rival = channels[second] if best[second] < best[first] + _SURE / 2 else None
-    return GainError(channels[first], gain, max(sd, 0.3), rival)
+    rival = channels[second] if best[second] < best[first] + _APART_SURE else None
+    return GainError(channels[first], gain, max(sd, 0.3), float(none - best[first]), rival)
 
 
 def _turned_down(matrix: FloatArray, channel: int, gain_db: float) -> FloatArray:
@@ -197,13 +212,15 @@ def _opposing(covariance: FloatArray) -> int | None:
 def _omni(parts: ComplexArray, matrix: FloatArray) -> int | None:
     """The channel of the field that behaves as W although it is not."""
     misfits = []
+    feeds = np.argmax(np.abs(matrix), axis=1).tolist()
     for candidate in range(4):
-        order = [candidate, *(channel for channel in range(4) if channel != candidate)]
-        ratios = _ratio_db(parts, matrix[order])
+        swapped = matrix.copy()
+        swapped[:, [feeds[0], feeds[candidate]]] = matrix[:, [feeds[candidate], feeds[0]]]
+        ratios = _ratio_db(parts, swapped)
         known = _LEVELS_DB if candidate == 0 else np.zeros(1)
         misfits.append(min(float(np.mean(np.abs(ratios - level))) for level in known))
     best = int(np.argmin(misfits))
     gained = len(parts) / _APART * np.log(misfits[0] / max(misfits[best], 0.3))
-    if best != 0 and misfits[best] < 2.0 and misfits[0] > _OMNI_SHARE * misfits[best] and gained > _SURE:
+    if best != 0 and misfits[best] < _OMNI_MISFIT_DB and misfits[0] > _OMNI_SHARE * misfits[best] and gained > _SURE:
         return best
     return None

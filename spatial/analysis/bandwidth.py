@@ -13,7 +13,7 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 
-_LOWEST_HZ = 7000.0
+_LOWEST_HZ = 9000.0
 _HIGHEST_PART = 0.445
 _SPAN_HZ = 1500.0
 _GAP_HZ = 700.0

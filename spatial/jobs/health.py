@@ -5,7 +5,6 @@ Functions: check_health (one take); check_many (several, on both cores); channel
 
 from collections.abc import Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from contextlib import ExitStack
 from dataclasses import dataclass
 from multiprocessing import get_context
 
@@ -13,14 +12,16 @@ import numpy as np
 
 from spatial.analysis.health import Health, HealthMeter
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
-from spatial.field import ChannelFormat, internal_from
+from spatial.field import ReadAs, internal_from
 from spatial.findings import Finding
 from spatial.jobs.health_findings import health_findings
 from spatial.jobs.progress import Progress, silent
-from spatial.media.parts import PartReader
-from spatial.media.takes import Take
+from spatial.media.takes import FieldReader, Take
 
 _BLOCK = 1 << 16
+
+_WORTH_A_PROCESS_S = 120.0
+"""Of sound: a second process takes about a second to start, in which one alone hears ten minutes."""
 
 _STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
 _FINEST_STEP = 2.0**-24
@@ -35,7 +36,13 @@ class HealthReport:
 
     health: Health
     names: tuple[str, ...]
-    """Of the four recorded channels, in the file's order."""
+    """Of the four recorded channels, in the order of the format."""
+    peak_dbfs: tuple[float, ...]
+    """For W, Y, Z, X (capsules: in their own order), against what the file can hold."""
+    rms_dbfs: tuple[float, ...]
+    """For W, Y, Z, X in SN3D (capsules: as recorded)."""
+    quiet_dbfs: tuple[float, ...]
+    """RMS of a moment that nine in ten exceed, as rms_dbfs."""
     findings: tuple[Finding, ...]
 
 
@@ -51,17 +58,26 @@ def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
     meter = HealthMeter(
         take.rate_hz, take.samples, step=_STEPS.get(take.subtype, _FINEST_STEP), field_from_recorded=matrix
     )
-    done = 0
-    with ExitStack() as stack:
-        for part in take.parts:
-            reader = PartReader(part, take.channels, take.rate_hz, stack)
-            for start in range(0, part.samples, _BLOCK):
-                stop = min(start + _BLOCK, part.samples)
-                meter.push(reader.read(start, stop)[:, :FIRST_ORDER_CHANNELS].T)
-                done += stop - start
-                progress(f"inspecting {take.path.name}", done / take.samples)
+    picked = list(take.picked)
+    with FieldReader(take) as reader:
+        for start in range(0, take.samples, _BLOCK):
+            stop = min(start + _BLOCK, take.samples)
+            raw = reader.read_raw(start, stop)
+            meter.push(raw if picked == list(range(len(raw))) else raw[picked])
+            progress(f"inspecting {take.path.name}", stop / take.samples)
     health, names = meter.finish(), channel_names(matrix)
-    return HealthReport(health, names, tuple(health_findings(health, names, take.path.name)))
+    order, gains = list(range(FIRST_ORDER_CHANNELS)), np.ones(FIRST_ORDER_CHANNELS)
+    if not health.capsules:
+        order = np.argmax(np.abs(matrix), axis=1).tolist()
+        gains = np.abs(matrix).max(axis=1)
+    return HealthReport(
+        health,
+        names,
+        peak_dbfs=_db(health.peaks[order]),
+        rms_dbfs=_db(health.levels.rms[order] * gains),
+        quiet_dbfs=_db(health.levels.quiet[order] * gains),
+        findings=tuple(health_findings(health, names, take.path.name)),
+    )
 
 
 def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[HealthReport]:
@@ -72,7 +88,7 @@ def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[He
     MediaFileError
         One cannot be read.
     """
-    if len(takes) < 2:
+    if len(takes) < 2 or sum(take.duration_s for take in takes) < _WORTH_A_PROCESS_S:
         return [check_health(take, progress=progress) for take in takes]
     # A fresh process shares no open file and no lock with this one.
     with ProcessPoolExecutor(min(2, len(takes)), mp_context=get_context("spawn")) as pool:
@@ -90,9 +106,13 @@ def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[He
                 future.cancel()
 
 
-def field_from_recorded(channel_format: ChannelFormat) -> FloatArray:
+def field_from_recorded(channel_format: ReadAs) -> FloatArray:
     """The matrix that makes W, Y, Z, X (SN3D) of the recorded channels, shape (4, 4)."""
     return internal_from(np.eye(FIRST_ORDER_CHANNELS, dtype=np.float32), channel_format).astype(np.float64)
+
+
+def _db(sizes: FloatArray) -> tuple[float, ...]:
+    return tuple(float(20 * np.log10(size)) if size > 0 else float("nan") for size in sizes)
 
 
 def channel_names(matrix: FloatArray) -> tuple[str, ...]:
@@ -100,6 +120,7 @@ def channel_names(matrix: FloatArray) -> tuple[str, ...]:
 
     Examples
     --------
+    >>> from spatial.field import ChannelFormat
     >>> channel_names(field_from_recorded(ChannelFormat.FUMA))
     ('W', 'X (front-back)', 'Y (left-right)', 'Z (up-down)')
     """

@@ -25,6 +25,8 @@ _WIND_SHARE = 0.1
 _GAIN_LOOK_DB, _GAIN_FIX_DB = 3.0, 6.0
 """3 dB on one axis turn a direction by up to 10 degrees, 6 dB by up to 20 (atan of the gain; DERIVED)."""
 _GAIN_SURE = 3.0
+_GAIN_EVIDENCE = 9.0
+"""Natural logarithm: 8000 to one."""
 
 _NORMALISATIONS_DB = 10 * np.log10(np.array([1.0, 2.0, 3.0]))
 """X, Y, Z over W in SN3D, FuMa, N3D (CHECKS 1)."""
@@ -125,8 +127,11 @@ def _gain(balance: Balance, names: Sequence[str], name: str) -> Iterator[Finding
     gain = balance.gain
     if gain is None or abs(gain.gain_db) < _GAIN_LOOK_DB or abs(gain.gain_db) < _GAIN_SURE * gain.sd_db:
         return
+    # Two channels that explain it alike are named only where no normalisation explains it.
+    if gain.rival is not None and np.min(np.abs(np.abs(balance.ratio_db) - _NORMALISATIONS_DB)) < _GAIN_LOOK_DB:
+        return
     severe = gain.rival is None and abs(gain.gain_db) - 2.0 * gain.sd_db >= _GAIN_LOOK_DB
-    severe = severe and abs(gain.gain_db) >= _GAIN_FIX_DB
+    severe = severe and abs(gain.gain_db) >= _GAIN_FIX_DB and gain.evidence >= _GAIN_EVIDENCE
     which = names[gain.channel] + ("" if gain.rival is None else f" (or {names[gain.rival]}: it cannot be told which)")
     yield Finding(
         "gain_mismatch",

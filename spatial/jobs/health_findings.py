@@ -34,7 +34,7 @@ _OFFSET_LOOK, _OFFSET_NOTE = 0.02, 0.002
 """-34 and -54 dBFS: the first takes room from the sound and thumps at every cut, the second is merely bad wiring."""
 _NOISY_DBFS = -50.0
 _NOISY_SNR_DB = 25.0
-_STEADY_DB, _NO_LINES_DB = 3.0, 3.0
+_STEADY_DB, _NO_LINES_DB = 3.5, 6.0
 """Noise keeps its level from one quiet moment to the next and has no lines; talk and music are otherwise."""
 
 

@@ -1,6 +1,6 @@
 """Results as JSON: the keys promised in README, units in names, never NaN.
 
-Functions: dumps; sync_json, orient_json, verify_json, conform_json, directions_json, inspect_json.
+Functions: dumps; sync_json, orient_json, verify_json, conform_json, directions_json.
 """
 
 import json
@@ -11,13 +11,11 @@ from dataclasses import asdict
 import numpy as np
 
 from spatial.analysis.verification import MarkCheck
-from spatial.capsules import Capsules
 from spatial.conventions import FloatArray
-from spatial.field import ChannelFormat, ReadAs, azimuth_elevation
+from spatial.field import azimuth_elevation
 from spatial.findings import Finding
 from spatial.jobs.conform import ConformResult
 from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.inspect import InspectResult
 from spatial.jobs.lipsync import lip_sync_of
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
@@ -190,35 +188,6 @@ def directions_json(result: DirectionsResult) -> Json:
         "frames": [{**dict(zip(names, row, strict=True)), "source": None} for row in columns],
         "findings": findings_json(result.findings),
     }
-
-
-def inspect_json(results: Sequence[InspectResult]) -> Json:
-    """For `inspect`."""
-    return {
-        "files": [
-            {
-                "path": str(result.take.path),
-                "channels": result.take.channels,
-                "rate_hz": result.take.rate_hz,
-                "duration_s": result.take.duration_s,
-                "subtype": result.take.subtype,
-                "channel_order": _channel_order(result.take.channel_format),
-                "normalisation": {"ambix": "SN3D", "n3d": "N3D", "fuma": "FuMa"}.get(result.take.channel_format.value),
-                "convention_evidence": "told by --format, or assumed: not measured",
-                "start_of_day_s": result.take.start_of_day_s,
-                "peak_dbfs": result.peak_dbfs,
-                "rms_dbfs": result.rms_dbfs,
-                "findings": findings_json(result.findings),
-            }
-            for result in results
-        ]
-    }
-
-
-def _channel_order(read_as: ReadAs) -> str:
-    if isinstance(read_as, Capsules):
-        return ",".join(read_as.order)
-    return "WXYZ" if read_as is ChannelFormat.FUMA else "ACN"
 
 
 def findings_json(findings: Sequence[Finding]) -> list[Json]:

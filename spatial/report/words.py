@@ -1,7 +1,7 @@
 """Numbers as a person on set says them: left, right, up, down, early, late.
 
 Functions: side, height, place, clock_time, turn, table, findings_lines, sync_lines, orient_lines, verify_lines,
-directions_lines, conform_lines, inspect_lines.
+directions_lines, conform_lines.
 """
 
 from collections.abc import Iterable, Sequence
@@ -15,7 +15,6 @@ from spatial.field import azimuth_elevation
 from spatial.findings import Finding, Severity
 from spatial.jobs.conform import ConformResult
 from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.inspect import InspectResult
 from spatial.jobs.lipsync import lip_sync_of
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
@@ -239,28 +238,6 @@ def conform_lines(result: ConformResult) -> list[str]:
     return lines + findings_lines(result.findings)
 
 
-def inspect_lines(results: Sequence[InspectResult]) -> list[str]:
-    """A table of takes, and what is wrong under it."""
-    rows = []
-    for result in results:
-        take = result.take
-        bad = any(finding.severity is Severity.FIX for finding in result.findings)
-        rows.append(
-            [
-                take.path.name,
-                clock_time(take.duration_s),
-                f"{take.rate_hz / 1000:g} kHz",
-                f"{take.container} {take.subtype}",
-                str(take.channels),
-                take.channel_format.value,
-                _loudest(result.peak_dbfs),
-                "fix" if bad else "sound",
-            ]
-        )
-    header = ["take", "length", "rate", "file", "channels", "read as", "peak", "verdict"]
-    return [*table(header, rows), *findings_lines(f for result in results for f in result.findings)]
-
-
 def directions_lines(result: DirectionsResult) -> list[str]:
     """Where sound came from, one line for each stretch of a second that has any."""
     frames = result.frames
@@ -299,12 +276,6 @@ def _orient_table(result: OrientResult) -> list[str]:
             ]
         )
     return table(["who", "when", "should be heard", "microphone heard", "left over"], rows)
-
-
-def _loudest(peaks_dbfs: Sequence[float]) -> str:
-    """The highest of the channels' peaks; a dead channel has none."""
-    heard = [peak for peak in peaks_dbfs if np.isfinite(peak)]
-    return f"{max(heard):.1f} dBFS" if heard else "silent"
 
 
 def _sentence(text: str) -> str:

@@ -140,7 +140,7 @@ def _field(kind: str, rng: np.random.Generator) -> FloatArray:
     count = 1 if kind in ("bass", "organ") else int(rng.integers(2, 4))
     sounds = [_sound(names.get(kind, kind), rng, turn=turn, turns=count) for turn in range(count)]
     field = _in_room(sounds, rng)
-    return field + 10 ** (-rng.uniform(15.0, 40.0) / 20) * np.std(field[0]) * _diffuse(samples, rng)
+    return field + 10 ** (-rng.uniform(25.0, 45.0) / 20) * np.std(field[0]) * _diffuse(samples, rng)
 
 
 def _sound(kind: str, rng: np.random.Generator, *, turn: int = 0, turns: int = 1) -> FloatArray:
@@ -263,6 +263,14 @@ def _loud(sound: FloatArray) -> float:
     return float(np.sqrt(np.quantile(np.mean(frames**2, axis=1), 0.95)))
 
 
+def _loud_places(sound: FloatArray, count: int, rng: np.random.Generator) -> list[int]:
+    """Samples amid the louder half of the sound: what is lost in a rest is not missed by anybody."""
+    frames = np.mean(sound[0, : sound.shape[1] // 480 * 480].reshape(-1, 480) ** 2, axis=1)
+    lowest, highest = int(0.1 * frames.size), int(0.8 * frames.size)
+    amid = np.flatnonzero(frames[lowest:highest] >= np.median(frames[lowest:highest])) + lowest
+    return sorted((480 * rng.choice(amid, count, replace=False) + rng.integers(0, 480)).tolist())
+
+
 def _clip(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
     over_db = rng.uniform(1.0, 15.0)
     cut = np.clip(sound * 10 ** (over_db / 20) / np.max(np.abs(sound)), -1.0, 1.0)
@@ -303,24 +311,23 @@ def _offset(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> Float
 
 def _hole(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
     sound = sound.copy()
-    for _ in range(rng.integers(1, 6)):
-        start, length = int(rng.uniform(0.3, 0.7) * sound.shape[1]), int(10 ** rng.uniform(-3.3, -0.5) * RATE)
+    for start in _loud_places(sound, int(rng.integers(1, 6)), rng):
+        length = int(10 ** rng.uniform(-3.3, -0.5) * RATE)
         sound[:, start : start + length] = 0.0
     return sound
 
 
 def _repeat(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
     sound = sound.copy()
-    for place in rng.uniform(0.3, 0.7, rng.integers(1, 4)):
-        start, length = int(place * sound.shape[1]), int(rng.choice([64, 128, 256, 441, 480, 512, 1024, 4096]))
+    for start in _loud_places(sound, int(rng.integers(1, 4)), rng):
+        length = int(rng.choice([64, 128, 256, 441, 480, 512, 1024, 4096]))
         sound[:, start + length : start + 2 * length] = sound[:, start : start + length].copy()
     return sound
 
 
 def _lost(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
     kept = np.ones(sound.shape[1], dtype=bool)
-    for place in rng.uniform(0.25, 0.75, rng.integers(3, 30)):
-        start = int(place * sound.shape[1])
+    for start in _loud_places(sound, int(rng.integers(3, 30)), rng):
         kept[start : start + int(rng.choice([32, 128, 256, 480, 512, 1024, 4096]))] = False
     return sound[:, kept]
 
