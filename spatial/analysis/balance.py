@@ -20,7 +20,8 @@ from spatial.conventions import ComplexArray, FloatArray
 
 _LEAST_PARTS = 24
 _APART = 4.0
-"""Neighbouring bands and times hear the same reflections: one in so many parts counts as new."""
+"""Neighbouring bands and times hear the same reflections: one in so many parts counts as new, or fewer where the sound
+holds still."""
 
 _LEVELS_DB = 10 * np.log10(np.array([1 / 3, 1 / 2, 1.0, 2.0, 3.0]))
 """What the ratio may be in a sound field: its own normalisation, or one taken for another."""
@@ -32,13 +33,22 @@ _CAPSULE_SD_DB = 5.0
 
 _GAINS_DB = np.arange(-30.0, 30.5, 0.5)
 _SURE = 5.0
-"""How much likelier (natural logarithm) one gain that is off must be than none; another channel's W than W."""
+"""How much likelier (natural logarithm) one gain that is off must be than none."""
+_OMNI_SURE = 8.0
+"""... and another channel as W than W."""
+_LEAST_STRAY_DB = 0.7
+"""No room and no microphone keep the law more nearly; less is the sameness of one sound."""
 _APART_SURE = 3.0
 """... and one channel than another."""
 
-_MOST_SCATTER_DB, _LARGEST_DB = 2.0, 22.0
+_CAPSULE_MOST = 1.6
+"""... and the most, in the same measure, that a capsule may be from the others once its gain is mended."""
 
-_OMNI_SHARE, _OMNI_MISFIT_DB = 1.5, 3.0
+_MOST_SCATTER_DB, _LARGEST_DB, _MOST_OFF_DB = 2.0, 20.0, 1.5
+"""What must be left of scatter, gain and distance from a normalisation: a channel turned up until it drowns the others
+would make any ratio constant."""
+
+_OMNI_SHARE, _OMNI_MISFIT_DB = 1.5, 2.0
 """How much more nearly another channel must follow the law than W does, to be taken for W."""
 
 _SIDE = 1.0 / np.sqrt(3.0)
@@ -79,9 +89,7 @@ class Balance:
     """The channel of the field (W, Y, Z, X) that behaves as W, if it is not W."""
 
 
-def judge_balance(
-    covariances: ComplexArray, field_from_recorded: FloatArray, *, quiet_power: float
-) -> Balance | None:
+def judge_balance(covariances: ComplexArray, field_from_recorded: FloatArray, *, quiet_power: float) -> Balance | None:
     """Judge from covariances of recorded channels.
 
     Parameters
@@ -98,17 +106,21 @@ def judge_balance(
     """
     parts = covariances.reshape(-1, *covariances.shape[-2:])
     total = np.einsum("pcc->p", parts).real
-    parts = parts[total > 10.0 * quiet_power]
-    total = total[total > 10.0 * quiet_power]
-    # Faint parts hold more noise of the microphone's own, which is no field.
-    if len(parts) < _LEAST_PARTS:
+    heard = total > 10.0 * quiet_power
+    if np.count_nonzero(heard) < _LEAST_PARTS:
         return None
-    parts = parts[total >= np.quantile(total, 0.25)]
-    parts = np.asarray(parts / np.einsum("pcc->p", parts).real[:, np.newaxis, np.newaxis])
+    # Faint parts hold more noise of the microphone's own, which is no field.
+    heard &= total >= np.quantile(total[heard], 0.25)
+    apart = _parts_that_count_as_one(parts, heard.reshape(covariances.shape[:2]), field_from_recorded)
+    parts = np.asarray(parts[heard] / total[heard, np.newaxis, np.newaxis])
     capsules = bool(np.count_nonzero(field_from_recorded[0]) > 1)
     inverted = _inverted(parts, field_from_recorded, capsules=capsules)
-    omni = None if capsules or inverted is not None else _omni(parts, field_from_recorded)
-    gain = None if inverted is not None or omni is not None else _gain(parts, field_from_recorded, capsules=capsules)
+    omni = None if capsules or inverted is not None else _omni(parts, field_from_recorded, apart)
+    gain = (
+        None
+        if inverted is not None or omni is not None
+        else _gain(parts, field_from_recorded, apart, capsules=capsules)
+    )
     ratios = _ratio_db(parts, field_from_recorded)
     return Balance(float(np.median(ratios)), _scatter(ratios), gain, inverted, omni)
 
@@ -120,32 +132,46 @@ def _ratio_db(parts: ComplexArray, matrix: FloatArray) -> FloatArray:
     return np.asarray(10 * np.log10(power[:, 1:].sum(axis=1) / power[:, 0]))
 
 
+def _parts_that_count_as_one(parts: ComplexArray, heard: np.ndarray, matrix: FloatArray) -> float:
+    """How many parts tell one thing: a held note stands in the same waves for as long as it sounds."""
+    ratios = np.where(heard.ravel(), _ratio_db(parts, matrix), np.nan).reshape(heard.shape)
+    ratios = ratios - np.nanmedian(ratios)
+    pairs = heard[1:] & heard[:-1]
+    first, second = ratios[:-1][pairs], ratios[1:][pairs]
+    if first.size < 2:
+        return _APART
+    alike = float(np.sum(first * second) / max(np.sqrt(np.sum(first**2) * np.sum(second**2)), 1e-9))
+    alike = min(max(alike, 0.0), 0.98)
+    return max(_APART, 2.0 * (1.0 + alike) / (1.0 - alike))
+
+
 def _scatter(ratios_db: FloatArray) -> float:
     """Spread about the middle, in dB, that single outliers do not move."""
     return float(1.4826 * np.median(np.abs(ratios_db - np.median(ratios_db))))
 
 
-def _cost(ratios_db: FloatArray) -> float:
+def _cost(ratios_db: FloatArray, apart: float) -> float:
     """Minus the log likelihood of these ratios in a sound field, whatever their scatter (Laplace's law)."""
     middle = float(np.median(ratios_db))
     stray = float(np.mean(np.abs(ratios_db - middle)))
     off = np.abs(middle - _LEVELS_DB) / _LEVEL_SD_DB
-    # The prior on the level grows linearly where it is hopeless; no room has less scatter than 0.3 dB.
+    # The prior on the level grows linearly where it is hopeless.
     level = float(np.min(np.minimum(off**2 / 2, 2.0 * off) + np.where(_LEVELS_DB == 0.0, 0.0, _OTHER_LEVEL)))
-    return len(ratios_db) / _APART * np.log(max(stray, 0.3)) + level
+    return float(len(ratios_db) / apart * np.log(max(stray, _LEAST_STRAY_DB)) + level)
 
 
-def _gain(parts: ComplexArray, matrix: FloatArray, *, capsules: bool) -> GainError | None:
+def _gain(parts: ComplexArray, matrix: FloatArray, apart: float, *, capsules: bool) -> GainError | None:
     """The one gain that is off."""
     feeds_omni = int(np.argmax(np.abs(matrix[0])))
     channels = [channel for channel in range(4) if capsules or channel != feeds_omni]
-    costs = np.array([[_cost(_ratio_db(parts, _turned_down(matrix, channel, gain))) for gain in _GAINS_DB]
+    costs = np.array([[_cost(_ratio_db(parts, _turned_down(matrix, channel, gain)), apart) for gain in _GAINS_DB]
                       for channel in channels])  # fmt: skip
-    none = _cost(_ratio_db(parts, matrix))
+    none = _cost(_ratio_db(parts, matrix), apart)
     if capsules:
         level_db = 10 * np.log10(np.maximum(np.einsum("pcc->c", parts).real, 1e-12))
         apart_db = np.array([level_db[c] - np.median(np.delete(level_db, c)) for c in channels])
-        costs += ((apart_db[:, np.newaxis] - _GAINS_DB) / _CAPSULE_SD_DB) ** 2 / 2
+        odd = np.abs(apart_db[:, np.newaxis] - _GAINS_DB) / _CAPSULE_SD_DB
+        costs += np.where(odd < _CAPSULE_MOST, odd**2 / 2, 1e3)
         none += float(np.max(np.abs(apart_db)) / _CAPSULE_SD_DB) ** 2 / 2
     best = costs.min(axis=1)
     rank = np.argsort(best)
@@ -157,7 +183,8 @@ def _gain(parts: ComplexArray, matrix: FloatArray, *, capsules: bool) -> GainErr
     left = _ratio_db(parts, _turned_down(matrix, channels[first], gain))
     # Where the law is not kept afterwards either (tones in a room stand in waves), or a channel would have to go
     # altogether, a gain is not what is wrong.
-    if _scatter(left) > _MOST_SCATTER_DB or abs(gain) > _LARGEST_DB:
+    off = float(np.min(np.abs(np.median(left) - _LEVELS_DB)))
+    if _scatter(left) > _MOST_SCATTER_DB or abs(gain) > _LARGEST_DB or off > _MOST_OFF_DB:
         return None
     likely = np.exp(best[first] - costs[first])
     mean = float(np.sum(likely * _GAINS_DB) / likely.sum())
@@ -209,7 +236,7 @@ def _opposing(covariance: FloatArray) -> int | None:
     return None
 
 
-def _omni(parts: ComplexArray, matrix: FloatArray) -> int | None:
+def _omni(parts: ComplexArray, matrix: FloatArray, apart: float) -> int | None:
     """The channel of the field that behaves as W although it is not."""
     misfits = []
     feeds = np.argmax(np.abs(matrix), axis=1).tolist()
@@ -220,7 +247,12 @@ def _omni(parts: ComplexArray, matrix: FloatArray) -> int | None:
         known = _LEVELS_DB if candidate == 0 else np.zeros(1)
         misfits.append(min(float(np.mean(np.abs(ratios - level))) for level in known))
     best = int(np.argmin(misfits))
-    gained = len(parts) / _APART * np.log(misfits[0] / max(misfits[best], 0.3))
-    if best != 0 and misfits[best] < _OMNI_MISFIT_DB and misfits[0] > _OMNI_SHARE * misfits[best] and gained > _SURE:
+    gained = len(parts) / apart * np.log(max(misfits[0], _LEAST_STRAY_DB) / max(misfits[best], _LEAST_STRAY_DB))
+    if (
+        best != 0
+        and misfits[best] < _OMNI_MISFIT_DB
+        and misfits[0] > _OMNI_SHARE * misfits[best]
+        and gained > _OMNI_SURE
+    ):
         return best
     return None

@@ -24,7 +24,7 @@ _APART = 4
 _REACH = 256
 """Samples on either side in which nothing may come near the click: 5 ms at 48 kHz, a pitch period of most voices."""
 
-STANDS_OUT = 8.0
+STANDS_OUT = 10.0
 """How many times larger than anything near it: claps reach 3 to 4 in simulated rooms."""
 
 _LEAST = 2e-3

@@ -1,9 +1,9 @@
 """Tops that were cut off, at full scale or wherever a later gain has put them.
 
 Goal: tell a wave that ran into a ceiling from one that merely turned there.
-A smooth top of curvature c that stays within t of its peak for m samples leaves it by at most about
-4 t (m + 1) / m^2 on either side (c (m/2)^2 / 2 <= t, and the next step is c (m + 1) / 2). A cut top leaves by far
-more. So a run counts as cut where it leaves by five times that, and lies at the highest value of its channel and
+A smooth top that stays within t of its peak for m samples lies at most about t (1 + 2/m)^2 below it one sample
+further on (a parabola: it falls by c k^2 / 2 in k samples, t in m / 2). A cut top falls by far more. So a run counts as
+cut where the samples beside it lie 2.5 times deeper than that, and it lies at the highest value of its channel and
 sign. This holds for a bass note in 16 bits, whose tops are flat by rounding, and needs no full scale.
 Functions: ClippingMeter. Sources: AES17 (full scale: the largest code); three samples: common practice, no source.
 """
@@ -21,7 +21,7 @@ SHORTEST_RUN = 3
 _CEILING = 0.9995
 """A run lies at the ceiling if it is this part of the highest sample of its sign, or more: 0.004 dB."""
 
-_SURE = 5.0
+_SURE = 2.5
 """A cut top leaves the ceiling by this many times what a smooth one can."""
 
 _LEAST_STEPS = 400
@@ -120,7 +120,7 @@ class ClippingMeter:
                 continue
             level = float(top.max())
             leaves = level - 0.5 * float(sound[begin - 1] + sound[end + 1])
-            if leaves < _SURE * 4.0 * within * (count + 1) / count**2:
+            if leaves < _SURE * (within * (1.0 + 2.0 / count) ** 2 + self._step):
                 continue
             if level < _CEILING * ceiling.level:
                 continue

@@ -110,22 +110,24 @@ class HealthMeter:
             rate_hz=self._rate_hz,
             samples=self._samples,
             step=self._step,
-            capsules=np.count_nonzero(self._matrix[0]) > 1,
+            capsules=bool(np.count_nonzero(self._matrix[0]) > 1),
             peaks=self._clipping.peaks,
             levels=levels,
             clippings=self._clipping.finish(),
             holes=holes,
             repeats=repeats,
-            clicks=_lone_clicks(self._clicks.finish(), holes, repeats),
+            clicks=_lone_clicks(self._clicks.finish(), holes, repeats, self._sounding(levels)),
             hums=self._hum.finish(),
             rumble=self._rumble.finish(),
             ceiling=find_ceiling(spectra.frequencies_hz, noise, rounding) if levels.rms.any() else None,
             quiet_lines_db=_lines_db(spectra.frequencies_hz, noise),
-            balance=judge_balance(
-                spectra.covariances, self._matrix, quiet_power=_noise_power(spectra)
-            ),
+            balance=judge_balance(spectra.covariances, self._matrix, quiet_power=_noise_power(spectra)),
             voice_level=_voice_level(spectra, self._matrix),
         )
+
+    def _sounding(self, levels: Levels) -> tuple[int, int]:
+        """The first and the last sample between digital silence at the ends."""
+        return round(levels.silent_start_s * self._rate_hz), self._samples - round(levels.silent_end_s * self._rate_hz)
 
     def _look(self, page: Page) -> None:
         self._clipping.push(page)
@@ -161,19 +163,15 @@ def _voice_level(spectra: Spectra, matrix: FloatArray) -> float:
     return float(np.sqrt(np.quantile(power @ spectra.bins_per_band, 0.95)))
 
 
-def _lone_clicks(clicks: tuple[Click, ...], holes: tuple[Hole, ...], repeats: tuple[Repeat, ...]) -> tuple[Click, ...]:
+def _lone_clicks(
+    clicks: tuple[Click, ...], holes: tuple[Hole, ...], repeats: tuple[Repeat, ...], sounding: tuple[int, int]
+) -> tuple[Click, ...]:
     """Clicks that are no edge of what is known already."""
     edges = np.array(
         sorted(
-            [place for hole in holes for place in (hole.start, hole.start + hole.length)]
+            list(sounding)
+            + [place for hole in holes for place in (hole.start, hole.start + hole.length)]
             + [place for one in repeats for place in (one.start - one.lag, one.start, one.start + one.length)]
         )
     )
-    if not edges.size:
-        return clicks
-    kept = []
-    for click in clicks:
-        nearest = np.min(np.abs(edges - click.sample))
-        if nearest > MARGIN // 8:
-            kept.append(click)
-    return tuple(kept)
+    return tuple(click for click in clicks if np.min(np.abs(edges - click.sample)) > MARGIN // 8)

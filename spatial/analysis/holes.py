@@ -91,9 +91,7 @@ class HoleMeter:
         if begins.size == 0 or begins[0] > 0 or ends[-1] < page.length:
             self._heard[channel] = True
 
-    def _close(
-        self, channel: int, run: tuple[int, float, float], stop: int, sound: FloatArray, place: int
-    ) -> None:
+    def _close(self, channel: int, run: tuple[int, float, float], stop: int, sound: FloatArray, place: int) -> None:
         start, level, jump = run
         level_after, jump_after = _beside(sound[place : place + _LOOK])
         abrupt = max(jump - _LEAST_JUMP * level, jump_after - _LEAST_JUMP * level_after) > 0.0

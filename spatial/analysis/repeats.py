@@ -38,10 +38,9 @@ class RepeatMeter:
     def __init__(self, channels: int, step: float) -> None:
         self._least = _LEAST_STEPS * step
         self._past = np.zeros((channels, LONGEST), dtype=np.float32)
-        self._keys = np.zeros(0)
+        self._keys: FloatArray = np.zeros(0)
         self._places = np.zeros(0, dtype=np.int64)
         self._found: list[Repeat] = []
-        self._rng = np.random.default_rng(1)
 
     def push(self, page: Page) -> None:
         """Look at a page."""
@@ -70,7 +69,9 @@ class RepeatMeter:
         places = np.argmax(core, axis=1) + np.arange(cells) * _CELL + MARGIN
         tops = first[places].astype(np.float64)
         # Irrational weights: sums are equal where all four values are, and next to never otherwise.
-        keys = tops + 0.7548776662 * first[places + 1] + 0.5698402910 * first[places - 1] + 0.3247179572 * second[places]
+        keys = (
+            tops + 0.7548776662 * first[places + 1] + 0.5698402910 * first[places - 1] + 0.3247179572 * second[places]
+        )
         loud = np.abs(tops) >= self._least
         return keys[loud], places[loud] - MARGIN + page.start
 
@@ -88,6 +89,9 @@ class RepeatMeter:
                 start, stop = _extent(equal, at)
                 covered = stop
                 length = stop - start
+                # What goes on beyond what is seen is a tone; or the next page sees its end.
+                if start == 0 or stop == equal.size:
+                    continue
                 if min(lag, 256) * 0.9 <= length <= _MOST_TIMES * lag + _SHORTEST and length >= _SHORTEST:
                     self._add(Repeat(start + origin + lag, length, lag))
 

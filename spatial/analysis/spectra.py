@@ -6,6 +6,7 @@ Functions: SpectraMeter. Long recordings are heard in part: of each page so many
 
 import heapq
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy import fft
@@ -46,7 +47,7 @@ class SpectraMeter:
         self._window = (np.hanning(FRAME + 1)[:-1]).astype(np.float32)
         self._frequencies = fft.rfftfreq(FRAME, 1.0 / rate_hz)
         edges = np.searchsorted(self._frequencies, BAND_EDGES_HZ)
-        self._slices = [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        self._slices = [slice(int(a), int(b)) for a, b in pairwise(edges)]
         self._quiet: list[tuple[float, int, FloatArray]] = []
         self._sum = np.zeros((channels, self._frequencies.size))
         self._frames = 0

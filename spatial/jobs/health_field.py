@@ -28,6 +28,9 @@ _GAIN_SURE = 3.0
 _GAIN_EVIDENCE = 9.0
 """Natural logarithm: 8000 to one."""
 
+_ODD_RATIO_DB, _ODD_SCATTER_DB = 1.2, 2.0
+"""How far from a normalisation, or how restless, X, Y, Z over W may not be in simulated rooms."""
+
 _NORMALISATIONS_DB = 10 * np.log10(np.array([1.0, 2.0, 3.0]))
 """X, Y, Z over W in SN3D, FuMa, N3D (CHECKS 1)."""
 
@@ -53,7 +56,7 @@ def field_findings(health: Health, names: Sequence[str], name: str, *, weak: boo
             name,
         )
     else:
-        yield from _gain(balance, names, name)
+        yield from _gain(balance, names, name, capsules=health.capsules)
 
 
 def _hum(health: Health, names: Sequence[str], name: str) -> Iterator[Finding]:
@@ -123,21 +126,23 @@ def _polarity(health: Health, channel: int, names: Sequence[str], name: str) -> 
     )
 
 
-def _gain(balance: Balance, names: Sequence[str], name: str) -> Iterator[Finding]:
+def _gain(balance: Balance, names: Sequence[str], name: str, *, capsules: bool) -> Iterator[Finding]:
     gain = balance.gain
     if gain is None or abs(gain.gain_db) < _GAIN_LOOK_DB or abs(gain.gain_db) < _GAIN_SURE * gain.sd_db:
         return
-    # Two channels that explain it alike are named only where no normalisation explains it.
-    if gain.rival is not None and np.min(np.abs(np.abs(balance.ratio_db) - _NORMALISATIONS_DB)) < _GAIN_LOOK_DB:
+    # As it stands the law may be kept as well as rooms allow: then the sound itself is the likelier reason.
+    from_law_db = float(np.min(np.abs(balance.ratio_db - _NORMALISATIONS_DB)))
+    odd = from_law_db > _ODD_RATIO_DB or balance.scatter_db > _ODD_SCATTER_DB
+    if (gain.rival is not None and from_law_db < _GAIN_LOOK_DB) or (capsules and not odd):
         return
-    severe = gain.rival is None and abs(gain.gain_db) - 2.0 * gain.sd_db >= _GAIN_LOOK_DB
+    severe = odd and gain.rival is None and abs(gain.gain_db) - 2.0 * gain.sd_db >= _GAIN_LOOK_DB
     severe = severe and abs(gain.gain_db) >= _GAIN_FIX_DB and gain.evidence >= _GAIN_EVIDENCE
     which = names[gain.channel] + ("" if gain.rival is None else f" (or {names[gain.rival]}: it cannot be told which)")
     yield Finding(
         "gain_mismatch",
         Severity.FIX if severe else Severity.LOOK,
-        f"channel {which} of {name} is {abs(gain.gain_db):.0f} dB too {'loud' if gain.gain_db > 0 else 'quiet'} against "
-        f"the others (±{gain.sd_db:.1f}; in a sound field the power of X, Y and Z together follows W; "
+        f"channel {which} of {name} is {abs(gain.gain_db):.0f} dB too {'loud' if gain.gain_db > 0 else 'quiet'} "
+        f"against the others (±{gain.sd_db:.1f}; in a sound field the power of X, Y and Z together follows W; "
         f"{_GAIN_LOOK_DB:.0f} dB turn directions by up to 10°): set all gains alike and record again, or correct it",
         name,
     )

@@ -34,7 +34,7 @@ _OFFSET_LOOK, _OFFSET_NOTE = 0.02, 0.002
 """-34 and -54 dBFS: the first takes room from the sound and thumps at every cut, the second is merely bad wiring."""
 _NOISY_DBFS = -50.0
 _NOISY_SNR_DB = 25.0
-_STEADY_DB, _NO_LINES_DB = 3.5, 6.0
+_STEADY_DB, _NO_LINES_DB = 3.5, 4.5
 """Noise keeps its level from one quiet moment to the next and has no lines; talk and music are otherwise."""
 
 
@@ -73,13 +73,15 @@ def _dead_channels(health: Health) -> dict[int, Severity]:
     for channel, rms in enumerate(levels.rms.tolist()):
         others = [other for other in range(len(levels.rms)) if other != channel]
         below = 20 * np.log10(max(rms, 1e-12) / loudest)
-        floor = 20 * np.log10(max(float(levels.quiet[channel]), 1e-12) / max(float(np.median(levels.quiet[others])), 1e-12))
+        floor = 20 * np.log10(
+            max(float(levels.quiet[channel]), 1e-12) / max(float(np.median(levels.quiet[others])), 1e-12)
+        )
         # A quiet 16-bit recording may round a silent direction to nothing.
         audible = float(np.median(levels.quiet[others])) > 10.0 * health.step
-        still = rms == 0.0 or float(levels.rms[channel] ** 2 - levels.offset[channel] ** 2) <= (0.35 * health.step) ** 2
-        if (still and audible) or (below < -DEAD_DB and floor < -_DEAD_FLOOR_DB):
-            found[channel] = Severity.FIX
-        elif capsules and 20 * np.log10(max(rms, 1e-12) / float(np.median(levels.rms[others]))) < -_DEAD_CAPSULE_DB:
+        still = float(rms**2 - levels.offset[channel] ** 2) <= (0.35 * health.step) ** 2
+        beside = 20 * np.log10(max(rms, 1e-12) / max(float(np.median(levels.rms[others])), 1e-12))
+        unheard = below < -DEAD_DB and floor < -_DEAD_FLOOR_DB
+        if (still and audible) or unheard or (capsules and beside < -_DEAD_CAPSULE_DB):
             found[channel] = Severity.FIX
         elif below < -_WEAK_DB and (still or floor < -_DEAD_FLOOR_DB or below < -DEAD_DB):
             found[channel] = Severity.LOOK
@@ -89,7 +91,9 @@ def _dead_channels(health: Health) -> dict[int, Severity]:
 def _dead(health: Health, dead: dict[int, Severity], names: Sequence[str], name: str) -> Iterator[Finding]:
     for channel, severity in dead.items():
         rms = float(health.levels.rms[channel])
-        below = f"{20 * np.log10(float(health.levels.rms.max()) / rms):.0f} dB below the loudest" if rms else "all zeros"
+        below = (
+            f"{20 * np.log10(float(health.levels.rms.max()) / rms):.0f} dB below the loudest" if rms else "all zeros"
+        )
         if severity is Severity.FIX:
             text = (
                 f"channel {names[channel]} of {name} is dead ({below} from start to end; a live one is never more "
@@ -118,7 +122,9 @@ def _clipping(health: Health, names: Sequence[str], name: str) -> Iterator[Findi
         Severity.FIX if severe else Severity.LOOK,
         f"{name} is clipped in {runs} place{'s' if runs > 1 else ''}, first at {first_s:.2f} s, {where}, on {which} "
         f"(longest {longest} samples; three in a row cut flat at the highest value are no accident): "
-        + ("turn the gain down and record again" if severe else "listen there; turn the gain down before the next take"),
+        + (
+            "turn the gain down and record again" if severe else "listen there; turn the gain down before the next take"
+        ),
         name,
     )
 
@@ -136,8 +142,8 @@ def _levels(health: Health, name: str) -> Iterator[Finding]:
         yield Finding("level", Severity.NOTE, text, name)
     elif peak_db < _LOW_DBFS:
         text = (
-            f"{name} never gets louder than {peak_db:.0f} dBFS: fine for room tone; if anybody performed, turn the gain "
-            "up by 20 dB or more"
+            f"{name} never gets louder than {peak_db:.0f} dBFS: fine for room tone; if anybody performed, turn the "
+            "gain up by 20 dB or more"
         )
         yield Finding("level", Severity.LOOK, text, name)
     quiet, loud = (20 * np.log10(max(float(level.max()), 1e-12)) for level in (health.levels.quiet, health.levels.loud))

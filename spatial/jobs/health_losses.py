@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spatial.analysis.clicks import STANDS_OUT
 from spatial.analysis.health import Health
 from spatial.analysis.holes import Hole
 from spatial.findings import Finding, Severity
@@ -75,8 +76,8 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
             "dropout",
             Severity.FIX if severe else Severity.LOOK,
             f"{name} jumps from one sample to the next in {_count(len(clicks), 'place')}, "
-            f"{_at(click.sample / rate_hz for click in clicks)}{pattern} (8 times sharper than anything within 5 ms; "
-            "claps reach half of that): "
+            f"{_at(click.sample / rate_hz for click in clicks)}{pattern} ({STANDS_OUT:.0f} times sharper than anything "
+            "within 5 ms; claps reach half of that): "
             + (
                 "samples were lost; use a faster card and record again"
                 if severe

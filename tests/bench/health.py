@@ -50,8 +50,8 @@ def main(count: int, first: int = FIRST_SEED) -> str:
     lines = [
         "# Faults of a recording: found, and wrongly found",
         "",
-        f"`python -m tests.bench.health {count}`: {count} sound recordings (seeds {first} to {first + count - 1}) of 12 "
-        f"s, and each of them again with each fault. Rooms of RT60 0.2 to 0.5 s and open air; speech, music, bass, "
+        f"`python -m tests.bench.health {count}`: {count} sound recordings (seeds {first} to {first + count - 1}) of "
+        "12 s, and each of them again with each fault. Rooms of RT60 0.2 to 0.5 s and open air; speech, music, bass, "
         "organ, loud claps, sticks, thunder, room tone, very quiet rooms in 16 bits, digital silence at the ends and "
         "in the middle, one source exactly on an axis, sources in the horizontal plane, a performer 0.3 m away; "
         "ACN/SN3D, N3D, FuMa and capsules; 16 and 24 bits; capsules that differ by 0.3 dB (one standard deviation).",

@@ -161,6 +161,7 @@ def _sound(kind: str, rng: np.random.Generator, *, turn: int = 0, turns: int = 1
         for start in np.arange(0.1, seconds - 0.2, rng.uniform(0.2, 0.5)):
             ring = np.arange(RATE // 20) / RATE
             tone = np.sin(2 * np.pi * rng.uniform(1500, 5000) * ring) * np.exp(-ring / rng.uniform(0.002, 0.01))
+            tone *= np.minimum(1.0, ring / 2e-4)  # sticks touch for that long
             piece[int(start * RATE) : int(start * RATE) + ring.size] += tone
     elif kind == "bass":
         piece = np.zeros(span)
@@ -171,14 +172,14 @@ def _sound(kind: str, rng: np.random.Generator, *, turn: int = 0, turns: int = 1
             note = time[:length]
             hertz = rng.choice(notes)
             tone = sum(np.sin(2 * np.pi * hertz * n * note) / n**1.5 for n in range(1, 9))
-            piece[place : place + length] = tone * np.minimum(1, note / 0.02) * np.exp(-note / 1.5)
+            piece[place : place + length] = (
+                tone * np.minimum(1, np.minimum(note, note[-1] - note) / 0.02) * np.exp(-note / 1.5)
+            )
             place += length
     else:
         root = 65.4 * 2 ** (rng.integers(0, 24) / 12)
         piece = sum(
-            np.sin(2 * np.pi * root * ratio * n * time + n) / n**1.2
-            for ratio in (1.0, 1.25, 1.5)
-            for n in range(1, 12)
+            np.sin(2 * np.pi * root * ratio * n * time + n) / n**1.2 for ratio in (1.0, 1.25, 1.5) for n in range(1, 12)
         ) * (1 + 0.2 * np.sin(2 * np.pi * 0.3 * time))
     # Nothing in a room stops from one sample to the next.
     piece = np.array(piece[: samples - begin])
@@ -227,7 +228,10 @@ def _open_air(kind: str, samples: int, rng: np.random.Generator) -> FloatArray:
         sound = _sound(str(rng.choice(["speech", "music", "claps"])), rng, turn=turn, turns=count)
         azimuth, elevation = rng.uniform(-np.pi, np.pi), 0.0
         if kind == "on an axis":
-            azimuth, elevation = float(rng.choice([0, 0.5, 1.0, -0.5])) * np.pi, float(rng.choice([0, 0, 0, 0.5])) * np.pi
+            azimuth, elevation = (
+                float(rng.choice([0, 0.5, 1.0, -0.5])) * np.pi,
+                float(rng.choice([0, 0, 0, 0.5])) * np.pi,
+            )
         x, y, z = np.cos(azimuth) * np.cos(elevation), np.sin(azimuth) * np.cos(elevation), np.sin(elevation)
         away = sound
         if kind == "close":

@@ -18,7 +18,9 @@ NAN = float("nan")
 TAKE = Take(Path("take.wav"), 48_000, 4, 4_800_000, "WAV", "PCM_24", ChannelFormat.AMBIX, start_of_day_s=36_061.5)
 SOUND = InspectResult(TAKE, (-6.0, -9.0, NAN, -12.0), (-20.0,) * 4, ())
 CLIPPED = replace(SOUND, findings=(Finding("clipping", Severity.FIX, "take.wav is clipped"),))
-HUMS = replace(SOUND, findings=(Finding("hum", Severity.LOOK, "take.wav hums"), Finding("level", Severity.NOTE, "x.wav is hot")))
+HUMS = replace(
+    SOUND, findings=(Finding("hum", Severity.LOOK, "take.wav hums"), Finding("level", Severity.NOTE, "x.wav is hot"))
+)
 
 
 def test_each_take_has_a_row():
