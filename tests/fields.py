@@ -10,7 +10,7 @@ from spatial.analysis.health import Health, HealthMeter
 from spatial.conventions import FloatArray
 from tests.stage import RATE
 
-_VOICE = butter(2, (150.0, 4000.0), "bandpass", fs=RATE, output="sos")
+_VOICE = butter(4, (250.0, 4000.0), "bandpass", fs=RATE, output="sos")
 
 
 def talking_field(

@@ -115,7 +115,7 @@ def test_a_gain_of_one_channel_of_a_field(rng, channel, gain_db):
 @pytest.mark.parametrize("capsule", range(4))
 def test_a_gain_of_one_capsule(rng, capsule):
     matrix = field_matrix(Capsules())
-    sound = np.linalg.inv(matrix) @ talking_field(rng, seconds=12.0)
+    sound = np.linalg.inv(matrix) @ talking_field(rng, seconds=24.0)
     sound[capsule] *= 10 ** (-8.0 / 20)
     gain = measured(sound, matrix=matrix).balance.gain
     assert gain.channel == capsule
