@@ -115,11 +115,13 @@ def test_a_gain_of_one_channel_of_a_field(rng, channel, gain_db):
 @pytest.mark.parametrize("capsule", range(4))
 def test_a_gain_of_one_capsule(rng, capsule):
     matrix = field_matrix(Capsules())
-    sound = np.linalg.inv(matrix) @ talking_field(rng, seconds=24.0)
-    sound[capsule] *= 10 ** (-8.0 / 20)
+    sound = np.linalg.inv(matrix) @ talking_field(rng, seconds=12.0)
+    sound[capsule] *= 10 ** (8.0 / 20)
     gain = measured(sound, matrix=matrix).balance.gain
     assert gain.channel == capsule
-    assert gain.gain_db == pytest.approx(-8.0, abs=1.0)
+    # Stray of less than 0.7 dB counts as none (rooms have more), which leaves a gain open by about 2 dB.
+    assert gain.sd_db == pytest.approx(1.9, abs=0.4)
+    assert gain.gain_db == pytest.approx(8.0, abs=2.0)
 
 
 def test_sound_in_the_plane_only_says_nothing_of_z(rng):
