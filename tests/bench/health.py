@@ -5,14 +5,14 @@ Run: python -m tests.bench.health [COUNT]   (writes tests/bench/results/health.m
 
 import sys
 from collections import Counter
-from functools import partial
 from pathlib import Path
 
 from spatial.analysis.health import HealthMeter
 from spatial.findings import Finding, Severity
 from spatial.jobs.health import channel_names
 from spatial.jobs.health_findings import health_findings
-from tests.bench.healthscenes import FAULTS, FIELD_FROM, Scene, make_scene, sound_of
+from tests.bench.healthfaults import FAULTS, sound_of
+from tests.bench.healthscenes import FIELD_FROM, Scene, make_scene
 from tests.bench.stages import on_both_cores
 
 FIRST_SEED = 1000
@@ -45,7 +45,7 @@ def measure(seed: int, faults: tuple[str, ...] = tuple(FAULTS)) -> dict[str, lis
 
 def main(count: int, first: int = FIRST_SEED) -> str:
     """The table."""
-    rows = on_both_cores(partial(measure), range(first, first + count))
+    rows = on_both_cores(measure, range(first, first + count))
     sound = [row[""] for row in rows]
     lines = [
         "# Faults of a recording: found, and wrongly found",
