@@ -5,7 +5,8 @@ A smooth top that stays within t of its peak for m samples lies at most about t 
 further on (a parabola: it falls by c k^2 / 2 in k samples, t in m / 2). A cut top falls by far more. So a run counts as
 cut where the samples beside it lie 2.5 times deeper than that, and it lies at the highest value of its channel and
 sign. This holds for a bass note in 16 bits, whose tops are flat by rounding, and needs no full scale.
-Functions: ClippingMeter. Sources: AES17 (full scale: the largest code); three samples: common practice, no source.
+Functions: ClippingMeter.
+Sources: AES17 (full scale: the largest code; from memory); three samples: common practice, no source.
 """
 
 from dataclasses import dataclass, field

@@ -1,7 +1,8 @@
 """Mean spectra of the recorded channels, and how they go together, over time.
 
-Goal: one set of transforms for everything that is judged by frequency.
-Functions: SpectraMeter. Long recordings are heard in part: of each page so many frames, spread evenly.
+Goal: one set of transforms for everything that is judged by frequency. Long recordings are heard in part: of each
+page so many frames, spread evenly.
+Functions: SpectraMeter.
 """
 
 import heapq
