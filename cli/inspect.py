@@ -16,11 +16,11 @@ def inspect(takes: tuple[Path, ...], channel_format: FormatChoice, as_json: bool
     """Say what a recording is, and whether it is sound."""
     with Run(as_json=as_json) as run:
         from spatial.jobs.inspect import inspect_takes
-        from spatial.report import jsonout, lines
+        from spatial.report import inspectout, jsonout
 
         results = inspect_takes(takes, channel_format=read_as(channel_format), progress=run.progress)
         run.finish(
-            lambda: lines.inspect_lines(results),
-            lambda: jsonout.dumps(jsonout.inspect_json(results)),
+            lambda: inspectout.inspect_lines(results),
+            lambda: jsonout.dumps(inspectout.inspect_json(results)),
             [finding for result in results for finding in result.findings],
         )

@@ -1,6 +1,6 @@
 """Results as JSON: the keys promised in README, units in names, never NaN.
 
-Functions: dumps; sync_json, orient_json, verify_json, conform_json, directions_json, inspect_json.
+Functions: dumps; sync_json, orient_json, verify_json, conform_json, directions_json.
 """
 
 import json
@@ -12,17 +12,14 @@ import numpy as np
 
 from spatial.analysis.mirror import ChannelFault
 from spatial.analysis.verification import MarkCheck
-from spatial.capsules import Capsules
 from spatial.conventions import FloatArray
-from spatial.field import ChannelFormat, ReadAs, azimuth_elevation
+from spatial.field import azimuth_elevation
 from spatial.findings import Finding
 from spatial.jobs.conform import ConformResult
 from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.inspect import InspectResult
 from spatial.jobs.lipsync import lip_sync_of
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
-from spatial.jobs.reading import ConventionEvidence
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.rotation import YawPitchRoll
@@ -207,61 +204,6 @@ def directions_json(result: DirectionsResult) -> Json:
         "frames": [dict(zip(names, row, strict=True)) for row in columns],
         "findings": findings_json(result.findings),
     }
-
-
-def inspect_json(results: Sequence[InspectResult]) -> Json:
-    """For `inspect`."""
-    return {
-        "files": [
-            {
-                "path": str(result.take.path),
-                "channels": result.take.channels,
-                "rate_hz": result.take.rate_hz,
-                "duration_s": result.take.duration_s,
-                "subtype": result.take.subtype,
-                "channel_order": _channel_order(result.take.channel_format),
-                "normalisation": {"ambix": "SN3D", "n3d": "N3D", "fuma": "FuMa"}.get(result.take.channel_format.value),
-                "convention_evidence": _evidence_json(result.convention),
-                "picked_channels": [channel + 1 for channel in result.take.picked],
-                "start_of_day_s": result.take.start_of_day_s,
-                "peak_dbfs": result.peak_dbfs,
-                "rms_dbfs": result.rms_dbfs,
-                "findings": findings_json(result.findings),
-            }
-            for result in results
-        ]
-    }
-
-
-def _evidence_json(evidence: ConventionEvidence) -> Json:
-    declared, measured = evidence.declared, evidence.measured
-    return {
-        "basis": evidence.basis.value,
-        "declared": declared
-        and {
-            "by": declared.by,
-            "format": declared.channel_format.value if declared.channel_format else None,
-            "channels_wyzx": [channel + 1 for channel in declared.acn] if declared.acn else None,
-            "capsules": {label: channel + 1 for label, channel in declared.capsules} or None,
-        },
-        "measured": measured
-        and {
-            "format": measured.best,
-            "sure": measured.sure,
-            "odds": dict(measured.odds),
-            "ratio_xyz_to_w_db": measured.ratio_db,
-            "ratio_sd_db": measured.ratio_sd_db,
-            "least_correlation": measured.together,
-            "omni_channel": None if measured.omni is None else measured.omni + 1,
-            "vertical_channel": None if measured.vertical is None else measured.vertical + 1,
-        },
-    }
-
-
-def _channel_order(read_as: ReadAs) -> str:
-    if isinstance(read_as, Capsules):
-        return ",".join(read_as.order)
-    return "WXYZ" if read_as is ChannelFormat.FUMA else "ACN"
 
 
 def findings_json(findings: Sequence[Finding]) -> list[Json]:

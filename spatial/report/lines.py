@@ -2,7 +2,7 @@
 
 What "±" says here holds in 95 cases of 100; in JSON stand standard deviations.
 Functions: sync_lines, match_lines, orient_lines, mount_lines, verify_lines, step_line, check_table, conform_lines,
-inspect_lines, directions_lines.
+directions_lines.
 """
 
 from collections.abc import Sequence
@@ -14,7 +14,6 @@ from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.findings import Severity
 from spatial.jobs.conform import ConformResult
 from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.inspect import InspectResult
 from spatial.jobs.lipsync import lip_sync_findings, lip_sync_of
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
@@ -182,28 +181,6 @@ def conform_lines(result: ConformResult) -> list[str]:
     return lines + findings_lines(result.findings, said=["drift"])
 
 
-def inspect_lines(results: Sequence[InspectResult]) -> list[str]:
-    """A table of takes, and what is wrong under it."""
-    rows = []
-    for result in results:
-        take = result.take
-        bad = any(finding.severity is Severity.FIX for finding in result.findings)
-        rows.append(
-            [
-                take.path.name,
-                clock_time(take.duration_s),
-                f"{take.rate_hz / 1000:g} kHz",
-                f"{take.container} {take.subtype}",
-                str(take.channels),
-                take.channel_format.value,
-                _loudest(result.peak_dbfs),
-                "fix" if bad else "sound",
-            ]
-        )
-    header = ["take", "length", "rate", "file", "channels", "read as", "peak", "verdict"]
-    return [*table(header, rows), *findings_lines(f for result in results for f in result.findings)]
-
-
 def directions_lines(result: DirectionsResult) -> list[str]:
     """Where sound came from, one line for each stretch of a second that has any."""
     frames = result.frames
@@ -246,9 +223,3 @@ def _orient_table(result: OrientResult) -> list[str]:
             ]
         )
     return table(["who", "when", "should be heard", "microphone heard", "left over"], rows)
-
-
-def _loudest(peaks_dbfs: Sequence[float]) -> str:
-    """The highest of the channels' peaks; a dead channel has none."""
-    heard = [peak for peak in peaks_dbfs if np.isfinite(peak)]
-    return f"{max(heard):.1f} dBFS" if heard else "silent"

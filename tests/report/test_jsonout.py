@@ -15,10 +15,8 @@ from spatial.analysis.verification import check_mark
 from spatial.field import ChannelFormat, unit_vectors
 from spatial.findings import Finding, Severity
 from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.inspect import InspectResult
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
-from spatial.jobs.reading import Basis, ConventionEvidence
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.media.marks import Mark
@@ -183,15 +181,3 @@ def test_directions_have_null_where_nothing_was_heard():
     }  # fmt: skip
     assert (row["azimuth_deg"], row["elevation_deg"], row["level_db"]) == pytest.approx((-30.0, 10.0, -20.0))
     assert row["source"] == 2
-
-
-@pytest.mark.parametrize(
-    ("channel_format", "order", "normalisation"),
-    [("ambix", "ACN", "SN3D"), ("n3d", "ACN", "N3D"), ("fuma", "WXYZ", "FuMa")],
-)
-def test_inspect_names_order_and_normalisation(channel_format, order, normalisation):
-    take = Take(Path("take.wav"), 48_000, 4, 48_000, "WAV", "PCM_24", ChannelFormat(channel_format))
-    result = InspectResult(take, (-6.0, NAN, -9.0, -9.0), (-20.0,) * 4, (), ConventionEvidence(Basis.TOLD, None, None))
-    (file,) = read(jsonout.inspect_json([result]))["files"]
-    assert (file["channel_order"], file["normalisation"]) == (order, normalisation)
-    assert (file["duration_s"], file["peak_dbfs"]) == (1.0, [-6.0, None, -9.0, -9.0])

@@ -13,10 +13,8 @@ from spatial.analysis.verification import check_mark
 from spatial.field import ChannelFormat, unit_vectors
 from spatial.findings import Finding, Severity
 from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.inspect import InspectResult
 from spatial.jobs.lipsync import with_lip_sync
 from spatial.jobs.marks import HeardMark
-from spatial.jobs.reading import Basis, ConventionEvidence
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.sync_findings import match_findings
 from spatial.jobs.verify import VerifyResult, off_in_words
@@ -170,31 +168,6 @@ def test_early_and_late(offset_s, said):
     line = lines.step_line(result)
     assert said in line
     assert "drift -0.50 ppm (±1.96)" in line
-
-
-def test_inspect_lines():
-    quiet = InspectResult(
-        TAKE, (-6.0, -9.0, float("nan"), -12.0), (-20.0,) * 4, (), ConventionEvidence(Basis.TOLD, None, None)
-    )
-    bad = replace(quiet, findings=(Finding("clipping", Severity.FIX, "take.wav is clipped"),))
-    silent = replace(quiet, peak_dbfs=(float("nan"),) * 4)
-    told = lines.inspect_lines([quiet, bad, silent])
-    assert told[2].split() == [
-        "take.wav",
-        "1:40.0",
-        "48",
-        "kHz",
-        "WAV",
-        "PCM_24",
-        "4",
-        "ambix",
-        "-6.0",
-        "dBFS",
-        "sound",
-    ]
-    assert told[3].endswith("fix")
-    assert "silent" in told[4]
-    assert told[-1] == "  FIX   take.wav is clipped."
 
 
 def test_directions_lines_leave_out_what_was_not_heard():

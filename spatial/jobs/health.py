@@ -1,0 +1,133 @@
+"""Whether takes are sound: each is read once, everything is measured, and what is wrong is said.
+
+Functions: check_health (one take); check_many (several, on both cores); channel_names.
+"""
+
+from collections.abc import Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from dataclasses import dataclass
+from multiprocessing import get_context
+
+import numpy as np
+
+from spatial.analysis.health import Health, HealthMeter
+from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.field import ReadAs, internal_from
+from spatial.findings import Finding
+from spatial.jobs.health_findings import health_findings
+from spatial.jobs.progress import Progress, silent
+from spatial.media.takes import FieldReader, Take
+
+_BLOCK = 1 << 16
+
+_WORTH_A_PROCESS_S = 120.0
+"""Of sound: a second process takes about a second to start, in which one alone hears ten minutes."""
+
+_STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
+_FINEST_STEP = 2.0**-24
+"""Of single precision, in which everything is read."""
+
+_FIELD_NAMES = ("W", "Y (left-right)", "Z (up-down)", "X (front-back)")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HealthReport:
+    """One take's health."""
+
+    health: Health
+    names: tuple[str, ...]
+    """Of the four recorded channels, in the order of the format."""
+    peak_dbfs: tuple[float, ...]
+    """For W, Y, Z, X (capsules: in their own order), against what the file can hold."""
+    rms_dbfs: tuple[float, ...]
+    """For W, Y, Z, X in SN3D (capsules: as recorded)."""
+    quiet_dbfs: tuple[float, ...]
+    """RMS of a moment that nine in ten exceed, as rms_dbfs."""
+    findings: tuple[Finding, ...]
+
+
+def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
+    """Read a take through and judge it.
+
+    Raises
+    ------
+    MediaFileError
+        It cannot be read.
+    """
+    matrix = field_from_recorded(take.channel_format)
+    meter = HealthMeter(
+        take.rate_hz, take.samples, step=_STEPS.get(take.subtype, _FINEST_STEP), field_from_recorded=matrix
+    )
+    picked = list(take.picked)
+    with FieldReader(take) as reader:
+        for start in range(0, take.samples, _BLOCK):
+            stop = min(start + _BLOCK, take.samples)
+            raw = reader.read_raw(start, stop)
+            meter.push(raw if picked == list(range(len(raw))) else raw[picked])
+            progress(f"inspecting {take.path.name}", stop / take.samples)
+    health, names = meter.finish(), channel_names(matrix)
+    order, gains = list(range(FIRST_ORDER_CHANNELS)), np.ones(FIRST_ORDER_CHANNELS)
+    if not health.capsules:
+        order = np.argmax(np.abs(matrix), axis=1).tolist()
+        gains = np.abs(matrix).max(axis=1)
+    return HealthReport(
+        health,
+        names,
+        peak_dbfs=_db(health.peaks[order]),
+        rms_dbfs=_db(health.levels.rms[order] * gains),
+        quiet_dbfs=_db(health.levels.quiet[order] * gains),
+        findings=tuple(health_findings(health, names, take.path.name)),
+    )
+
+
+def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[HealthReport]:
+    """Judge several takes, two at a time, in order.
+
+    Raises
+    ------
+    MediaFileError
+        One cannot be read.
+    """
+    if len(takes) < 2 or sum(take.duration_s for take in takes) < _WORTH_A_PROCESS_S:
+        return [check_health(take, progress=progress) for take in takes]
+    # A fresh process shares no open file and no lock with this one.
+    with ProcessPoolExecutor(min(2, len(takes)), mp_context=get_context("spawn")) as pool:
+        waiting: set[Future[HealthReport]] = set()
+        futures = [pool.submit(check_health, take) for take in takes]
+        try:
+            waiting = set(futures)
+            while waiting:
+                _, waiting = wait(waiting, timeout=0.5, return_when=FIRST_COMPLETED)
+                done = sum(take.samples for take, future in zip(takes, futures, strict=True) if future.done())
+                progress("inspecting takes", done / sum(take.samples for take in takes))
+            return [future.result() for future in futures]
+        finally:
+            for future in futures:
+                future.cancel()
+
+
+def field_from_recorded(channel_format: ReadAs) -> FloatArray:
+    """The matrix that makes W, Y, Z, X (SN3D) of the recorded channels, shape (4, 4)."""
+    return internal_from(np.eye(FIRST_ORDER_CHANNELS, dtype=np.float32), channel_format).astype(np.float64)
+
+
+def _db(sizes: FloatArray) -> tuple[float, ...]:
+    return tuple(float(20 * np.log10(size)) if size > 0 else float("nan") for size in sizes)
+
+
+def channel_names(matrix: FloatArray) -> tuple[str, ...]:
+    """What each recorded channel is, told from how the field is made of them.
+
+    Examples
+    --------
+    >>> from spatial.field import ChannelFormat
+    >>> channel_names(field_from_recorded(ChannelFormat.FUMA))
+    ('W', 'X (front-back)', 'Y (left-right)', 'Z (up-down)')
+    """
+    if np.count_nonzero(matrix) == FIRST_ORDER_CHANNELS:
+        return tuple(_FIELD_NAMES[int(np.argmax(np.abs(column)))] for column in matrix.T)
+    # A capsule feeds X, Y and Z by where it looks: front left up, and so on.
+    return tuple(
+        f"capsule {number} ({'F' if x > 0 else 'B'}{'L' if y > 0 else 'R'}{'U' if z > 0 else 'D'})"
+        for number, (_, y, z, x) in enumerate(matrix.T, start=1)
+    )

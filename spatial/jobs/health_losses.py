@@ -1,0 +1,123 @@
+"""Findings about sound that was lost on the way to the card.
+
+Functions: loss_findings.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spatial.analysis.clicks import STANDS_OUT
+from spatial.analysis.health import Health
+from spatial.analysis.holes import Hole
+from spatial.findings import Finding, Severity
+
+_PAUSE_S = 1.0
+"""Zeros for longer may be meant: somebody cut a file together, or muted it. Shorter ones are a loss."""
+
+_MANY_CLICKS = 3
+"""One or two may be a spark of static or a relay on set."""
+
+_BUFFERS = (*(1 << power for power in range(5, 15)), 480, 960, 441, 882, 1152)
+"""Lengths that buffers usually have, samples (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Gap:
+    """A hole in one channel or in several at once."""
+
+    start: int
+    length: int
+    channels: tuple[int, ...]
+
+
+def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[Finding]:
+    """Holes, repeated buffers and clicks."""
+    rate_hz = health.rate_hz
+    gaps = _gaps(health.holes)
+    short = [gap for gap in gaps if gap.length <= _PAUSE_S * rate_hz]
+    long = [gap for gap in gaps if gap.length > _PAUSE_S * rate_hz]
+    if short:
+        longest = max(short, key=lambda gap: gap.length)
+        yield Finding(
+            "dropout",
+            Severity.FIX,
+            f"{name} has {_count(len(short), 'hole')} of exact zeros amid sound on {_which(short, names)}, "
+            f"{_at(gap.start / rate_hz for gap in short)} (longest {1e3 * longest.length / rate_hz:.1f} ms; 16 zeros "
+            "in a row beside a jump are no sound): the card or the link lost data; use another card or cable and "
+            "record again",
+            name,
+        )
+    for gap in long[:3]:
+        yield Finding(
+            "dropout",
+            Severity.LOOK,
+            f"{name} holds {gap.length / rate_hz:.1f} s of digital silence from {gap.start / rate_hz:.2f} s on "
+            f"{_which([gap], names)}, cut in abruptly: if nobody muted it, sound was lost there",
+            name,
+        )
+    repeats = health.repeats
+    if repeats:
+        yield Finding(
+            "dropout",
+            Severity.FIX,
+            f"{name} repeats itself sample by sample in {_count(len(repeats), 'place')}, "
+            f"{_at(one.start / rate_hz for one in repeats)} ({repeats[0].length} samples that came "
+            f"{repeats[0].lag} samples before; sound never does that): a buffer was written twice; use a faster card "
+            "and record again",
+            name,
+        )
+    clicks = [click for click in health.clicks if len(click.channels) > 1 or not health.capsules]
+    if clicks:
+        severe = sum(len(click.channels) > 1 for click in clicks) >= _MANY_CLICKS
+        pattern = _pattern(np.array([click.sample for click in clicks]))
+        yield Finding(
+            "dropout",
+            Severity.FIX if severe else Severity.LOOK,
+            f"{name} jumps from one sample to the next in {_count(len(clicks), 'place')}, "
+            f"{_at(click.sample / rate_hz for click in clicks)}{pattern} ({STANDS_OUT:.0f} times sharper than anything "
+            "within 5 ms; claps reach half of that): "
+            + (
+                "samples were lost; use a faster card and record again"
+                if severe
+                else "listen there for a click; samples may have been lost"
+            ),
+            name,
+        )
+
+
+def _gaps(holes: Iterable[Hole]) -> list[_Gap]:
+    gaps: list[_Gap] = []
+    for hole in holes:
+        if gaps and abs(hole.start - gaps[-1].start) <= 8:
+            last = gaps[-1]
+            gaps[-1] = _Gap(last.start, max(last.length, hole.length), tuple(sorted({*last.channels, hole.channel})))
+        else:
+            gaps.append(_Gap(hole.start, hole.length, (hole.channel,)))
+    return gaps
+
+
+def _which(gaps: Iterable[_Gap], names: Sequence[str]) -> str:
+    channels = sorted({channel for gap in gaps for channel in gap.channels})
+    return "all channels" if len(channels) == len(names) else ", ".join(names[channel] for channel in channels)
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def _at(times_s: Iterable[float]) -> str:
+    times = list(times_s)
+    said = ", ".join(f"{time:.2f}" for time in times[:3])
+    return f"at {said} s" + (" and on" if len(times) > 3 else "")
+
+
+def _pattern(samples: np.ndarray) -> str:
+    """What buffers say who end where the clicks are."""
+    if samples.size < _MANY_CLICKS:
+        return ""
+    for length in sorted(_BUFFERS, reverse=True):
+        if np.all(np.abs((np.diff(samples) + length // 2) % length - length // 2) <= 2):
+            return f", a multiple of {length} samples apart as buffers are"
+    return ""

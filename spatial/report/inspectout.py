@@ -1,0 +1,131 @@
+"""What recordings are and whether they are sound, as words and as JSON.
+
+Functions: inspect_lines, inspect_json.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from spatial.capsules import Capsules
+from spatial.field import ChannelFormat, ReadAs
+from spatial.findings import Finding, Severity
+from spatial.jobs.inspect import InspectResult
+from spatial.jobs.reading import ConventionEvidence
+from spatial.report.jsonout import Json, findings_json
+from spatial.report.words import clock_time, findings_lines, table
+
+_VERDICTS = {Severity.FIX: "fix", Severity.LOOK: "look", Severity.NOTE: "sound"}
+_NORMALISATIONS = {ChannelFormat.AMBIX: "SN3D", ChannelFormat.N3D: "N3D", ChannelFormat.FUMA: "FuMa"}
+
+
+def inspect_lines(results: Sequence[InspectResult]) -> list[str]:
+    """A table of takes, and under it what there is to say of them, worst first."""
+    header = ["take", "length", "starts at", "format", "peak", "verdict"]
+    rows = [
+        [
+            result.take.path.name,
+            clock_time(result.take.duration_s),
+            "-" if result.take.start_of_day_s is None else time_of_day(result.take.start_of_day_s),
+            f"{result.take.channel_format.value}, {result.take.channels} channels, {result.take.rate_hz / 1000:g} kHz, "
+            f"{result.take.container} {result.take.subtype}",
+            _loudest(result.peak_dbfs),
+            verdict(result.findings),
+        ]
+        for result in results
+    ]
+    said = findings_lines(finding for result in results for finding in result.findings)
+    return [*table(header, rows), *(["", *said] if said else [])]
+
+
+def inspect_json(results: Sequence[InspectResult]) -> Json:
+    """For `inspect`."""
+    return {
+        "files": [
+            {
+                "path": str(result.take.path),
+                "channels": result.take.channels,
+                "rate_hz": result.take.rate_hz,
+                "duration_s": result.take.duration_s,
+                "subtype": result.take.subtype,
+                "channel_order": _channel_order(result.take.channel_format),
+                "normalisation": _normalisation(result.take.channel_format),
+                "convention_evidence": _evidence_json(result.convention),
+                "picked_channels": [channel + 1 for channel in result.take.picked],
+                "start_of_day_s": result.take.start_of_day_s,
+                "verdict": verdict(result.findings),
+                "peak_dbfs": result.peak_dbfs,
+                "rms_dbfs": result.rms_dbfs,
+                "noise_floor_dbfs": result.quiet_dbfs,
+                "findings": findings_json(result.findings),
+            }
+            for result in results
+        ]
+    }
+
+
+def verdict(findings: Sequence[Finding]) -> str:
+    """The gravest of a take's findings, in a word: "sound" where nothing needs a look.
+
+    Examples
+    --------
+    >>> verdict([Finding("level", Severity.NOTE, "it is hot"), Finding("hum", Severity.LOOK, "it hums")])
+    'look'
+    """
+    for severity in (Severity.FIX, Severity.LOOK):
+        if any(finding.severity is severity for finding in findings):
+            return _VERDICTS[severity]
+    return _VERDICTS[Severity.NOTE]
+
+
+def time_of_day(seconds: float) -> str:
+    """Seconds since midnight, as hours, minutes and seconds.
+
+    Examples
+    --------
+    >>> time_of_day(3661.96)
+    '01:01:01'
+    """
+    whole = int(seconds)
+    return f"{whole // 3600:02d}:{whole % 3600 // 60:02d}:{whole % 60:02d}"
+
+
+def _channel_order(read_as: ReadAs) -> str:
+    if isinstance(read_as, Capsules):
+        return ",".join(read_as.order)
+    return "WXYZ" if read_as is ChannelFormat.FUMA else "ACN"
+
+
+def _normalisation(read_as: ReadAs) -> str | None:
+    return None if isinstance(read_as, Capsules) else _NORMALISATIONS.get(read_as)
+
+
+def _evidence_json(evidence: ConventionEvidence) -> Json:
+    declared, measured = evidence.declared, evidence.measured
+    return {
+        "basis": evidence.basis.value,
+        "declared": declared
+        and {
+            "by": declared.by,
+            "format": declared.channel_format.value if declared.channel_format else None,
+            "channels_wyzx": [channel + 1 for channel in declared.acn] if declared.acn else None,
+            "capsules": {label: channel + 1 for label, channel in declared.capsules} or None,
+        },
+        "measured": measured
+        and {
+            "format": measured.best,
+            "sure": measured.sure,
+            "odds": dict(measured.odds),
+            "ratio_xyz_to_w_db": measured.ratio_db,
+            "ratio_sd_db": measured.ratio_sd_db,
+            "least_correlation": measured.together,
+            "omni_channel": None if measured.omni is None else measured.omni + 1,
+            "vertical_channel": None if measured.vertical is None else measured.vertical + 1,
+        },
+    }
+
+
+def _loudest(peaks_dbfs: Sequence[float]) -> str:
+    """The highest of the channels' peaks; a dead channel has none."""
+    heard = [peak for peak in peaks_dbfs if np.isfinite(peak)]
+    return f"{max(heard):.1f} dBFS" if heard else "silent"

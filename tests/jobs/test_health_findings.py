@@ -1,0 +1,138 @@
+"""What inspect says of what it measured: code, severity, channel, time, size and what to do."""
+
+import numpy as np
+import pytest
+
+from spatial.capsules import Capsules, field_matrix
+from spatial.findings import Severity
+from spatial.jobs.health import channel_names
+from spatial.jobs.health_findings import health_findings
+from tests.fields import measured, talking_field
+from tests.stage import RATE
+
+
+def said(recorded, *, matrix=None, bits=24):
+    """Findings by code."""
+    matrix = np.eye(4) if matrix is None else matrix
+    found = health_findings(measured(recorded, matrix=matrix, bits=bits), channel_names(matrix), "take.wav")
+    return {finding.code: finding for finding in found}
+
+
+def is_said(finding, severity, *parts):
+    assert finding.severity is severity
+    assert [part for part in parts if part not in finding.message] == []
+
+
+def test_channels_are_named_by_what_they_feed():
+    assert channel_names(field_matrix(Capsules())) == (
+        "capsule 1 (FLU)", "capsule 2 (FRD)", "capsule 3 (BLD)", "capsule 4 (BRU)",
+    )  # fmt: skip
+
+
+def test_one_short_clip_is_a_look(rng):
+    sound = talking_field(rng)
+    sound[2, 96_000:96_004] = -0.7
+    is_said(said(sound)["clipping"], Severity.LOOK, "1 place, first at 2.00 s", "-3.1 dBFS", "Z (up-down)", "4 samples")
+
+
+def test_a_dead_channel_in_sixteen_bits(rng):
+    sound = talking_field(rng, hiss=1e-3)
+    sound[1] = 0.0
+    is_said(said(sound, bits=16)["dead_channel"], Severity.FIX, "Y (left-right)", "all zeros", "record again")
+
+
+def test_a_dead_capsule(rng):
+    matrix = field_matrix(Capsules())
+    sound = np.linalg.inv(matrix) @ talking_field(rng)
+    sound[2] *= 10 ** (-25 / 20)
+    is_said(said(sound, matrix=matrix)["dead_channel"], Severity.FIX, "capsule 3 (BLD)")
+
+
+@pytest.mark.parametrize(("offset", "severity"), [(0.004, Severity.NOTE), (-0.05, Severity.LOOK)])
+def test_an_offset(rng, offset, severity):
+    sound = talking_field(rng, seconds=8.0)
+    sound[3] += offset
+    is_said(said(sound)["dc_offset"], severity, "X (front-back)", f"{100 * offset:+.1f} %")
+
+
+def test_short_holes_are_to_fix_and_long_ones_to_look_at(rng):
+    sound = talking_field(rng, seconds=6.0, hiss=1e-2)
+    sound[:, 48_000:48_480] = 0.0
+    is_said(said(sound)["dropout"], Severity.FIX, "1 hole", "all channels", "at 1.00 s", "10.0 ms")
+    long = talking_field(rng, seconds=6.0, hiss=1e-2)
+    long[:, 48_000 : 48_000 + 2 * RATE] = 0.0
+    is_said(said(long)["dropout"], Severity.LOOK, "2.0 s of digital silence from 1.00 s on")
+
+
+def test_a_repeat_says_how_long_it_is(rng):
+    sound = talking_field(rng, hiss=1e-2)
+    sound[:, 72_512:73_024] = sound[:, 72_000:72_512].copy()
+    is_said(said(sound)["dropout"], Severity.FIX, "1 place, at 1.51 s", "512 samples")
+
+
+def test_lost_buffers_are_counted_and_their_spacing_told():
+    time = np.arange(4 * RATE) / RATE
+    voice = sum(0.1 / n * np.sin(2 * np.pi * 133.7 * n * time + n) for n in range(1, 12))
+    sound = np.outer([1.0, 0.5, 0.2, 0.8], voice) + 1e-5 * np.random.default_rng(5).standard_normal((4, time.size))
+    for start in (100_352 + 400, 69_632 + 200, 40_960):  # in the end they lie at 20, 34 and 49 times 2048
+        sound = np.delete(sound, np.s_[start : start + 200], axis=1)
+    is_said(said(sound)["dropout"], Severity.FIX, "3 places", "a multiple of 2048 samples apart", "faster card")
+
+
+@pytest.mark.parametrize(("level", "severity"), [(0.02, Severity.FIX), (0.001, Severity.LOOK), (2e-4, Severity.NOTE)])
+def test_hum_is_as_grave_as_it_is_loud(rng, level, severity):
+    sound = talking_field(rng, seconds=20.0, hiss=1e-5)
+    time = np.arange(sound.shape[1]) / RATE
+    sound += level * sum(np.sin(2 * np.pi * 50.1 * n * time) / n for n in (1, 2, 3))
+    is_said(said(sound)["hum"], severity, "hums at 50", "all channels", "mains at 50.")
+
+
+def test_wind(rng):
+    sound = talking_field(rng, seconds=10.0, level=0.05)
+    pole = np.exp(-2 * np.pi * 40 / RATE)
+    from scipy.signal import lfilter
+
+    blown = lfilter([1 - pole], [1, -pole], rng.standard_normal(sound.shape), axis=1)
+    wind = field_matrix(Capsules()) @ (0.05 * blown / np.std(blown))
+    is_said(said(sound + wind)["rumble"], Severity.FIX, "100 % of the time", "10 dB more than W", "wind shield")
+
+
+def test_polarity_order_and_gain(rng):
+    matrix = field_matrix(Capsules())
+    field = talking_field(rng, seconds=12.0)
+    capsules = np.linalg.inv(matrix) @ field
+    capsules[1] *= -1.0
+    is_said(said(capsules, matrix=matrix)["polarity"], Severity.FIX, "capsule 2 (FRD)", "wrong way round")
+    is_said(said(field[[2, 1, 0, 3]])["swapped_channels"], Severity.FIX, "not W but Z hears equally")
+    quiet = field * np.array([[1.0], [10 ** (-9 / 20)], [1.0], [1.0]])
+    is_said(said(quiet)["gain_mismatch"], Severity.FIX, "Y (left-right)", "9 dB too quiet")
+
+
+@pytest.mark.parametrize(
+    ("peak", "severity", "words"),
+    [(0.95, Severity.NOTE, "within 1 dB of full scale"), (0.003, Severity.LOOK, "never gets louder than -50 dBFS")],
+)
+def test_levels(rng, peak, severity, words):
+    sound = talking_field(rng, hiss=1e-5)
+    is_said(said(peak * sound / np.abs(sound).max())["level"], severity, words)
+
+
+def test_a_float_file_over_full_scale():
+    tone = np.outer([1.0, 0.5, 0.5, 0.7], 1.5 * np.sin(np.arange(4 * RATE) * 0.1))
+    from spatial.analysis.health import HealthMeter
+
+    meter = HealthMeter(RATE, tone.shape[1], step=2.0**-24, field_from_recorded=np.eye(4))
+    meter.push(tone.astype(np.float32))
+    (finding,) = [f for f in health_findings(meter.finish(), list("WYZX"), "take.wav") if f.code == "level"]
+    is_said(finding, Severity.LOOK, "+3.5 dBFS", "turn it down")
+
+
+def test_a_noise_that_does_not_stop(rng):
+    noisy = talking_field(rng, seconds=8.0) + 0.02 * rng.standard_normal((4, 8 * RATE))
+    is_said(said(noisy)["noise_floor"], Severity.LOOK, "never gets quieter than -34 dBFS")
+
+
+def test_padding_is_a_note(rng):
+    sound = talking_field(rng)
+    sound[:, :48_000] = 0.0
+    is_said(said(sound)["dropout"], Severity.NOTE, "begins with 1.0 s of digital silence")

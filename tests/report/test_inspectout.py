@@ -1,0 +1,58 @@
+"""The table of takes, the findings under it and the promised JSON keys."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from spatial.capsules import Capsules
+from spatial.field import ChannelFormat
+from spatial.findings import Finding, Severity
+from spatial.jobs.inspect import InspectResult
+from spatial.jobs.reading import Basis, ConventionEvidence
+from spatial.media.takes import Take
+from spatial.report.inspectout import inspect_json, inspect_lines
+from spatial.report.jsonout import dumps
+
+NAN = float("nan")
+TAKE = Take(Path("take.wav"), 48_000, 4, 4_800_000, "WAV", "PCM_24", ChannelFormat.AMBIX, start_of_day_s=36_061.5)
+SOUND = InspectResult(TAKE, (-6.0, -9.0, NAN, -12.0), (-20.0,) * 4, (), ConventionEvidence(Basis.TOLD, None, None))
+CLIPPED = replace(SOUND, findings=(Finding("clipping", Severity.FIX, "take.wav is clipped"),))
+HUMS = replace(
+    SOUND, findings=(Finding("hum", Severity.LOOK, "take.wav hums"), Finding("level", Severity.NOTE, "x.wav is hot"))
+)
+
+
+def test_each_take_has_a_row():
+    silent = replace(SOUND, take=replace(TAKE, start_of_day_s=None), peak_dbfs=(NAN,) * 4)
+    header, _, first, second, third = inspect_lines([SOUND, replace(CLIPPED, findings=()), silent])
+    assert header.split() == ["take", "length", "starts", "at", "format", "peak", "verdict"]
+    assert first == second
+    assert first == "take.wav  1:40.0  10:01:01   ambix, 4 channels, 48 kHz, WAV PCM_24  -6.0 dBFS  sound"
+    assert third.split()[2] == "-"
+    assert third.endswith("silent     sound")
+
+
+def test_verdicts_and_findings_worst_first():
+    lines = inspect_lines([HUMS, CLIPPED, SOUND])
+    assert [line.split()[-1] for line in lines[2:5]] == ["look", "fix", "sound"]
+    assert lines[5:] == ["", "  FIX   take.wav is clipped.", "  LOOK  take.wav hums.", "  note  x.wav is hot."]
+
+
+@pytest.mark.parametrize(
+    ("channel_format", "order", "normalisation"),
+    [
+        (ChannelFormat.AMBIX, "ACN", "SN3D"),
+        (ChannelFormat.N3D, "ACN", "N3D"),
+        (ChannelFormat.FUMA, "WXYZ", "FuMa"),
+        (Capsules(), "FLU,FRD,BLD,BRU", None),
+    ],
+)
+def test_json_names_order_and_normalisation(channel_format, order, normalisation):
+    result = replace(HUMS, take=replace(TAKE, channel_format=channel_format), quiet_dbfs=(-60.0, NAN, -60.0, -61.0))
+    (file,) = json.loads(dumps(inspect_json([result])))["files"]
+    assert (file["channel_order"], file["normalisation"]) == (order, normalisation)
+    assert (file["duration_s"], file["start_of_day_s"], file["verdict"]) == (100.0, 36_061.5, "look")
+    assert (file["peak_dbfs"], file["noise_floor_dbfs"]) == ([-6.0, -9.0, None, -12.0], [-60.0, None, -60.0, -61.0])
+    assert [finding["code"] for finding in file["findings"]] == ["hum", "level"]
