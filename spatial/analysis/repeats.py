@@ -1,19 +1,21 @@
 """Buffers that were written twice.
 
 Goal: find a stretch of sound that repeats the stretch right before it sample by sample, whatever its length.
-Recorded sound has noise and never repeats itself. The loudest sample of each cell of 64 with its neighbours is a
-key; equal keys within reach are looked at sample by sample. A test tone repeats itself all along, not once.
+Recorded sound has noise and never repeats itself. Each sample that is the highest within 16 on either side is, with
+its neighbours, a key; equal keys within reach are looked at sample by sample. A test tone repeats itself all along, not
+once.
 Functions: RepeatMeter.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
 
 from spatial.analysis.pages import MARGIN, PAGE, Page
 from spatial.conventions import FloatArray
 
-_CELL = 64
+_CELL = 32
 LONGEST = 1 << 14
 """Samples: no recorder has a larger buffer (common practice, no source)."""
 
@@ -64,9 +66,9 @@ class RepeatMeter:
 
     def _keys_of(self, page: Page) -> tuple[FloatArray, np.ndarray]:
         first, second = page.sound[0], page.sound[-1]
-        cells = page.length // _CELL
-        core = first[MARGIN : MARGIN + cells * _CELL].reshape(cells, _CELL)
-        places = np.argmax(core, axis=1) + np.arange(cells) * _CELL + MARGIN
+        # Tops, not the tops of cells: the same in both copies wherever they lie.
+        core = first[MARGIN : MARGIN + page.length]
+        places = np.flatnonzero(core == maximum_filter1d(core, _CELL + 1)) + MARGIN
         tops = first[places].astype(np.float64)
         # Irrational weights: sums are equal where all four values are, and next to never otherwise.
         keys = (
