@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from cli.camera import level_option, moves_option, rig_under
 from cli.running import Number, Run, band_option, format_option, input_file, json_option, rig_from, rig_options
 
 
@@ -19,6 +20,8 @@ from cli.running import Number, Run, band_option, format_option, input_file, jso
     help="Draw this clip's marks as brackets; for a track that faces the lens, such as conform writes.",
 )
 @rig_options
+@moves_option
+@level_option
 @band_option
 @click.option("--force", is_flag=True, help="Replace files that exist.")
 @format_option
@@ -33,6 +36,8 @@ def directions(
     marks: Path | None,
     picture: str | None,
     mic_offset: tuple[float, ...],
+    moves: Path | None,
+    level: tuple[float, ...] | None,
     force: bool,
     channel_format: str,
     as_json: bool,
@@ -45,7 +50,7 @@ def directions(
         from spatial.jobs.directions import directions_of_take
         from spatial.report import ink, jsonout, lines, plots, rows
 
-        inputs = [path for path in (take, clip, marks) if path]
+        inputs = [path for path in (take, clip, marks, moves) if path]
         if plot_path:
             # Before an hour of listening, not after it.
             ink.check_plot(plot_path, force=force, inputs=inputs)
@@ -54,7 +59,7 @@ def directions(
             clip_path=clip,
             step_s=step_s,
             marks_path=marks,
-            rig=rig_from(mic_offset, picture, band_hz),
+            rig=rig_under(rig_from(mic_offset, picture, band_hz), moves, level),
             channel_format=ChannelFormat(channel_format),
             progress=run.progress,
         )

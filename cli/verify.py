@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from cli.camera import level_option, moves_option, rig_under
 from cli.running import (
     Run,
     band_option,
@@ -22,6 +23,8 @@ from cli.running import (
 @click.argument("track", type=input_file())
 @click.option("--marks", type=input_file(), required=True, help="CSV of who is seen where and when, in clip time.")
 @rig_options
+@moves_option
+@level_option
 @band_option
 @tolerance_options
 @format_option
@@ -32,6 +35,8 @@ def verify(
     marks: Path,
     picture: str | None,
     mic_offset: tuple[float, ...],
+    moves: Path | None,
+    level: tuple[float, ...] | None,
     band_hz: tuple[float, ...],
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
@@ -48,7 +53,7 @@ def verify(
             clip,
             track,
             marks,
-            rig=rig_from(mic_offset, picture, band_hz),
+            rig=rig_under(rig_from(mic_offset, picture, band_hz), moves, level),
             tolerance=tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg),
             channel_format=ChannelFormat(channel_format),
             progress=run.progress,
