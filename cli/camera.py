@@ -25,8 +25,8 @@ def moves_option(command: Command) -> Command:
         metavar="FILE",
         help="How the camera turned over a recorder that stood still: CSV of time_s (clip time), yaw_deg, pitch_deg, "
         "roll_deg of the camera; left, up, right side down are positive. Between rows the shortest turn is taken. "
-        "Marks are as seen at their time; mount and --mic-offset are against the camera at 0,0,0. Not for a recorder that "
-        "turned with the camera.",
+        "Marks are as seen at their time; mount and --mic-offset are against the camera at 0,0,0. Not for a recorder "
+        "that turned with the camera.",
     )(command)
 
 

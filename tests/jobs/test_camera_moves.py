@@ -46,7 +46,7 @@ def seen(vector):
 
 @pytest.fixture
 def floor(tmp_path, monkeypatch):
-    """One clip with moves, its take on the floor, sync told the truth; somebody at 20 degrees left, 10 up of the set."""
+    """One clip with moves, its take on the floor, sync told the truth; somebody 20 degrees left, 10 up."""
     in_set = unit_vectors(np.radians(20.0), np.radians(10.0))
     air = shoot_open_air(tmp_path, at_deg=seen(matrix_from_ypr(MOUNT).T @ in_set))
     told = SyncEstimate(True, "", air.law, 1e-4, 0.01, None, ClockLaw(air.law.offset_s))
@@ -179,7 +179,7 @@ def test_the_cameras_stereo_sound_is_not_asked_where_it_turned(floor, tmp_path):
 
 
 def test_day_uses_moves_beside_a_clip_and_says_so(floor, tmp_path):
-    air, in_set, rig = floor
+    _, in_set, rig = floor
     rig.moves.path.rename(tmp_path / "clip.moves.csv")
     path = write_marks(tmp_path, ((0.3, 1.9), (3.2, 5.8)), lambda t: rig.moves.motion.at(np.array([t]))[0].T @ in_set)
     path.rename(tmp_path / "clip.marks.csv")
