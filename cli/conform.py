@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from cli.camera import level_option, moves_option, rig_under
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Numbers,
@@ -33,6 +34,8 @@ from cli.running import (
     help="How the microphone sat, degrees, where you know it: left, up, right side down are positive.",
 )
 @rig_options
+@moves_option
+@level_option
 @prior_options
 @repair_option
 @tolerance_options
@@ -47,6 +50,8 @@ def conform(
     mount: tuple[float, ...] | None,
     picture: str | None,
     mic_offset: tuple[float, ...],
+    moves: Path | None,
+    level: tuple[float, ...] | None,
     hanging: str | None,
     level_within_deg: float | None,
     facing_deg: float | None,
@@ -71,7 +76,7 @@ def conform(
             output,
             marks_path=marks,
             mount=YawPitchRoll.from_degrees(*mount) if mount else None,
-            rig=rig_from(mic_offset, picture),
+            rig=rig_under(rig_from(mic_offset, picture), moves, level),
             prior=prior_from(hanging, level_within_deg, facing_deg),
             repair=repair,
             tolerance=tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg),

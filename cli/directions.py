@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from cli.camera import level_option, moves_option, rig_under
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Number, Run, band_option, input_file, json_option, rig_from, rig_options
 
@@ -13,13 +14,17 @@ from cli.running import Number, Run, band_option, input_file, json_option, rig_f
 @click.option("--clip", type=input_file(), help="Put the times on this clip's time.")
 @click.option("--csv", "csv_path", type=input_file(), help="Write the rows to this file.")
 @click.option("--plot", "plot_path", type=input_file(), help="Draw azimuth and elevation over time (PNG, SVG, PDF).")
+@click.option("--map", "map_path", type=input_file(), help="Draw a map of where sound came from (PNG, SVG, PDF).")
 @click.option("--step-s", type=Number(min=0.05, max=60.0), default=0.1, show_default=True, help="Seconds in a row.")
 @click.option(
     "--marks",
     type=input_file(),
-    help="Draw this clip's marks as brackets; for a track that faces the lens, such as conform writes.",
+    help="Draw this clip's marks on the plot as brackets, on the map as rings; for a track that faces the lens, such "
+    "as conform writes.",
 )
 @rig_options
+@moves_option
+@level_option
 @band_option
 @click.option("--force", is_flag=True, help="Replace files that exist.")
 @format_option
@@ -29,32 +34,38 @@ def directions(
     clip: Path | None,
     csv_path: Path | None,
     plot_path: Path | None,
+    map_path: Path | None,
     step_s: float,
     band_hz: tuple[float, ...],
     marks: Path | None,
     picture: str | None,
     mic_offset: tuple[float, ...],
+    moves: Path | None,
+    level: tuple[float, ...] | None,
     force: bool,
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
     """Measure where sound came from over time, in the microphone's own axes (azimuth positive = left)."""
-    if marks and not (clip and plot_path):
-        raise click.BadParameter("marks are drawn on a plot, in a clip's time: give both", param_hint="'--marks'")
+    if marks and not (clip and (plot_path or map_path)):
+        raise click.BadParameter(
+            "marks are drawn on a plot or map, in a clip's time: give both", param_hint="'--marks'"
+        )
     with Run(as_json=as_json) as run:
         from spatial.jobs.directions import directions_of_take
-        from spatial.report import ink, jsonout, lines, plots, rows
+        from spatial.report import ink, jsonout, lines, mapplot, plots, rows
 
-        inputs = [path for path in (take, clip, marks) if path]
-        if plot_path:
-            # Before an hour of listening, not after it.
-            ink.check_plot(plot_path, force=force, inputs=inputs)
+        inputs = [path for path in (take, clip, marks, moves) if path]
+        for drawing in (plot_path, map_path):
+            if drawing:
+                # Before an hour of listening, not after it.
+                ink.check_plot(drawing, force=force, inputs=inputs)
         result = directions_of_take(
             take,
             clip_path=clip,
             step_s=step_s,
             marks_path=marks,
-            rig=rig_from(mic_offset, picture, band_hz),
+            rig=rig_under(rig_from(mic_offset, picture, band_hz), moves, level),
             channel_format=read_as(channel_format),
             progress=run.progress,
         )
@@ -62,6 +73,8 @@ def directions(
             rows.write_directions_csv(result, csv_path, force=force, inputs=inputs)
         if plot_path:
             plots.write_directions_plot(result, plot_path, marks=result.marks, force=force, inputs=inputs)
+        if map_path:
+            mapplot.write_directions_map(result, map_path, marks=result.marks, force=force, inputs=inputs)
         run.finish(
             lambda: lines.directions_lines(result),
             lambda: jsonout.dumps(jsonout.directions_json(result)),

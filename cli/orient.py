@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from cli.camera import moves_option, rig_under
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Run,
@@ -27,6 +28,7 @@ from cli.stopping import COULD_NOT
     help="Where somebody clapped, in order: front, left, back, right, above, below, front-left, ...: name TAKE alone.",
 )
 @rig_options
+@moves_option
 @prior_options
 @repair_option
 @format_option
@@ -37,6 +39,7 @@ def orient(
     claps: str | None,
     picture: str | None,
     mic_offset: tuple[float, ...],
+    moves: Path | None,
     hanging: str | None,
     level_within_deg: float | None,
     facing_deg: float | None,
@@ -52,6 +55,8 @@ def orient(
     """
     if marks is not None and claps is not None:
         raise click.UsageError("give --marks FILE (with CLIP and TAKE), or --claps front,left,back,right,above (TAKE)")
+    if moves is not None and claps is not None:
+        raise click.UsageError("--moves is in a clip's time, and a clap walk has no clip: leave it out")
     if claps is None and len(files) < 2:
         raise click.UsageError(
             "name the CLIP, then its TAKE; a TAKE alone tells how it sat by --claps front,left,back,right,above"
@@ -59,7 +64,8 @@ def orient(
     with Run(as_json=as_json) as run:
         from spatial.report import jsonout, lines
 
-        rig, prior = rig_from(mic_offset, picture), prior_from(hanging, level_within_deg, facing_deg)
+        rig = rig_under(rig_from(mic_offset, picture), moves)
+        prior = prior_from(hanging, level_within_deg, facing_deg)
         told_format = read_as(channel_format)
         if claps is None:
             from spatial.jobs.orient_clip import orient_clip

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from cli.camera import level_option, moves_option, rig_under
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import (
     Run,
@@ -25,6 +26,8 @@ from cli.running import (
 @click.option("--stills", type=input_file(), help="Write a picture of each mark to this folder (needs --picture).")
 @click.option("--force", is_flag=True, help="Replace earlier stills.")
 @rig_options
+@moves_option
+@level_option
 @band_option
 @tolerance_options
 @format_option
@@ -37,6 +40,8 @@ def verify(
     force: bool,
     picture: str | None,
     mic_offset: tuple[float, ...],
+    moves: Path | None,
+    level: tuple[float, ...] | None,
     band_hz: tuple[float, ...],
     tolerance_azimuth_deg: float,
     tolerance_elevation_deg: float,
@@ -58,7 +63,7 @@ def verify(
             clip,
             track,
             marks,
-            rig=rig_from(mic_offset, picture, band_hz),
+            rig=rig_under(rig_from(mic_offset, picture, band_hz), moves, level),
             tolerance=tolerance,
             channel_format=read_as(channel_format),
             progress=run.progress,

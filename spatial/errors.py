@@ -17,6 +17,10 @@ class MarksFileError(SoundplumbError):
     """A marks file has a row or a value that cannot be used."""
 
 
+class MovesFileError(SoundplumbError):
+    """A file of camera moves has a row or a value that cannot be used."""
+
+
 class OutputError(SoundplumbError):
     """A result could not be written: it exists already, the disk is full, or the folder is read-only."""
 

@@ -3,7 +3,7 @@
 Functions: conform_clip; on_clip_time (the turned take, in a stream).
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,7 +12,7 @@ import numpy as np
 from spatial.analysis.mountprior import MountPrior
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import InconclusiveError, MediaFileError, OutputError
-from spatial.field import ChannelFormat, ReadAs, rewire_field
+from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
@@ -22,15 +22,13 @@ from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
 from spatial.jobs.sync import SyncResult, match_takes, open_shoot, rig_of, sync_listened
 from spatial.jobs.timeofday import clip_start_of_day_s
+from spatial.jobs.turning import Turn, moves_findings, track_turn
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens
 from spatial.media.resampling import resampled
 from spatial.media.takes import Take, field_blocks, open_take
 from spatial.media.writing import TrackWriter, check_target, whole_file
-from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field, ypr_from_matrix
+from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
 from spatial.timebase import ClockLaw
-
-Turn = Callable[[FloatArray], FloatArray]
-"""Turns a block of a take into the picture's axes."""
 
 _FADE_S = 0.005
 """Where silence meets sound the join is faded, or it would click."""
@@ -53,6 +51,8 @@ class ConformResult:
     samples: int
     law: ClockLaw
     mount: FloatArray
+    rig: Rig
+    """With the moves and the levelling that were applied too."""
     sync: SyncResult
     orient: OrientResult | None
     """How the mount was found; None where it was given by hand."""
@@ -87,7 +87,9 @@ def conform_clip(
     marks_path : Path, optional
         Marks of the clip: they tell the mount where it is not given, and prove the track.
     mount : YawPitchRoll, optional
-        How the microphone sat, where the crew knows.
+        How the microphone sat, where the crew knows; under a camera that moved, as it looked at 0, 0, 0.
+    rig : Rig
+        Where its camera moved over a recorder that did not, or its picture was levelled, the sound is turned along.
     prior : MountPrior, optional
         What the crew says of how it sat, where marks tell the rest.
     repair : bool
@@ -107,7 +109,7 @@ def conform_clip(
         )
     if output.suffix.lower() != ".wav":
         raise OutputError(f"a track is written as WAV, and '{output}' does not say so; end its name in .wav")
-    inputs = [clip_path, *take_paths, *([marks_path] if marks_path else [])]
+    inputs = [clip_path, *take_paths, *([marks_path] if marks_path else []), *([rig.moves.path] if rig.moves else [])]
     sidecar = output.with_suffix(".json")
     clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
     marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
@@ -146,12 +148,12 @@ def conform_clip(
                 ((take, told),) = [pair for pair in listened if pair[0] is result.take]
                 again = sync_listened(clip, sound, heard, take, told, separation=aimed, progress=progress)
                 result = replace(result, estimate=again) if again.matched else result
-        samples, clipped = _write(result, matrix, repaired, temporary, progress=progress)
+        samples, clipped = _write(result, track_turn(matrix, repaired, rig), temporary, progress=progress)
         track = open_take(temporary)
         proof = check_track(
             clip,
             track,
-            hear_marks(track, ON_CLIP_TIME, marks, rig),
+            hear_marks(track, ON_CLIP_TIME, marks, rig, finished=True),
             step=sync_listened(
                 clip,
                 sound,
@@ -163,7 +165,8 @@ def conform_clip(
             ),
             tolerance=tolerance or Tolerance(),
         )
-        findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread, *proof.findings]
+        findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread]
+        findings += [*moves_findings(clip, rig), *proof.findings]
         if clipped:
             findings.append(_clipping(clipped, output))
         findings = list(dict.fromkeys(findings))
@@ -172,6 +175,7 @@ def conform_clip(
             sync=result,
             law=result.law,
             mount=matrix,
+            rig=rig,
             repaired=oriented.repaired if oriented else None,
             output=output,
             samples=samples,
@@ -180,7 +184,7 @@ def conform_clip(
         )
         # The names of inputs may hold bytes that are no text: JSON writes them just as backslashreplace does.
         temporary_sidecar.write_text(text, encoding="utf-8", errors="backslashreplace")
-    return ConformResult(output, samples, result.law, matrix, result, oriented, proof, tuple(findings))
+    return ConformResult(output, samples, result.law, matrix, rig, result, oriented, proof, tuple(findings))
 
 
 def _is_recording(path: Path) -> bool:
@@ -192,15 +196,9 @@ def _is_recording(path: Path) -> bool:
     return True
 
 
-def _write(
-    result: SyncResult, matrix: FloatArray, repaired: FloatArray | None, path: Path, *, progress: Progress
-) -> tuple[int, int]:
+def _write(result: SyncResult, turned: Turn, path: Path, *, progress: Progress) -> tuple[int, int]:
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
     wanted = result.clip.samples_at(DELIVERY_RATE_HZ)
-
-    def turned(block: FloatArray) -> FloatArray:
-        return turn_field(block if repaired is None else rewire_field(block, repaired), matrix)
-
     start_s = clip_start_of_day_s(result.clip, result.take, result.law)
     with TrackWriter(path, start_of_day_s=start_s) as writer:
         for block in on_clip_time(result, turned):
@@ -217,15 +215,15 @@ def on_clip_time(result: SyncResult, turned: Turn) -> Iterator[FloatArray]:
     result : SyncResult
         A match.
     turned : callable
-        Turns a block of the take.
+        Turns a block that lies on clip time; told the number of its first sample.
 
     Yields
     ------
     ndarray, shape (4, samples), float32
     """
     done = 0
-    for block in _pieces(result.take, result.law, turned, result.clip.samples_at(DELIVERY_RATE_HZ)):
-        yield _with_holes(block, result.law, done) if result.law.steps else block
+    for block in _pieces(result.take, result.law, result.clip.samples_at(DELIVERY_RATE_HZ)):
+        yield turned(_with_holes(block, result.law, done) if result.law.steps else block, done)
         done += block.shape[1]
 
 
@@ -250,10 +248,10 @@ def _with_holes(block: FloatArray, law: ClockLaw, first: int) -> FloatArray:
     return block * gain
 
 
-def _pieces(take: Take, law: ClockLaw, turned: Turn, wanted: int) -> Iterator[FloatArray]:
+def _pieces(take: Take, law: ClockLaw, wanted: int) -> Iterator[FloatArray]:
     """The take on clip time, piece by piece between clock steps, with a crossfade where two pieces meet."""
     if not law.steps:
-        yield from _conformed(take, law, turned, wanted)
+        yield from _conformed(take, law, wanted)
         return
     half = round(_CROSSFADE_S * DELIVERY_RATE_HZ / 2)
     joins = [round(step.clip_time_s * DELIVERY_RATE_HZ) for step in law.steps]
@@ -265,7 +263,7 @@ def _pieces(take: Take, law: ClockLaw, turned: Turn, wanted: int) -> Iterator[Fl
         middle_s = (start + end) / 2 / DELIVERY_RATE_HZ
         piece = law.piece_at(middle_s).from_clip_time(start / DELIVERY_RATE_HZ)
         held = np.zeros((4, 0), dtype=np.float32)
-        for block in _conformed(take, piece, turned, end - start):
+        for block in _conformed(take, piece, end - start):
             held = np.concatenate([held, block], axis=1)
             if left_over is not None and held.shape[1] >= 2 * half:
                 held[:, : 2 * half] = held[:, : 2 * half] * rising + left_over * (1.0 - rising)
@@ -277,8 +275,8 @@ def _pieces(take: Take, law: ClockLaw, turned: Turn, wanted: int) -> Iterator[Fl
         left_over = held
 
 
-def _conformed(take: Take, law: ClockLaw, turned: Turn, wanted: int) -> Iterator[FloatArray]:
-    """The take on clip time, turned, exactly `wanted` samples: silence, sound, silence."""
+def _conformed(take: Take, law: ClockLaw, wanted: int) -> Iterator[FloatArray]:
+    """The take on clip time, exactly `wanted` samples: silence, sound, silence."""
     rate = take.rate_hz
     # The take's sample nearest the clip's first instant; the half sample (10 us) it may be off is not heard.
     origin = round(law.take_from_clip(0.0) * rate)
@@ -292,7 +290,7 @@ def _conformed(take: Take, law: ClockLaw, turned: Turn, wanted: int) -> Iterator
         return
     place = first
     yield from _silence(max(0, first))
-    blocks = (turned(block) for block in field_blocks(take, start_sample=begin, stop_sample=end))
+    blocks = field_blocks(take, start_sample=begin, stop_sample=end)
     last = min(wanted, first + round((end - begin) / in_rate * DELIVERY_RATE_HZ))
     for block in resampled(blocks, in_rate, DELIVERY_RATE_HZ):
         start, stop = max(0, -place), min(block.shape[1], last - place)

@@ -1,12 +1,13 @@
 """The day job: every clip of a folder against every take in it.
 
-Marks of a clip are looked for beside it, as `<clip name>.marks.csv`.
+Marks of a clip are looked for beside it, as `<clip name>.marks.csv`, the camera's moves over a recorder that stood
+still as `<clip name>.moves.csv`.
 Functions: files_of_day, run_day.
 """
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from spatial.analysis.mountprior import MountPrior
@@ -21,6 +22,7 @@ from spatial.jobs.onetake import Listened
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours
 from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of
+from spatial.media.moves import read_moves
 from spatial.media.movies import open_clip
 from spatial.media.takes import Take
 
@@ -176,7 +178,10 @@ def _finish_clip(
             clip.name,
         )
         return DayClip(clip, result, None, (*result.findings, kept))
+    moves = clip.with_name(f"{clip.stem}.moves.csv")
     try:
+        if moves.exists():
+            rig = replace(rig, moves=read_moves(moves))
         _make_folder(tracks)
         conformed = conform_clip(
             clip,
@@ -194,7 +199,18 @@ def _finish_clip(
         # The take is known all the same: only the track could not be made.
         undone = Finding("undetermined", Severity.FIX, str(error), clip.name)
         return DayClip(clip, result, None, (*result.findings, undone))
-    return DayClip(clip, conformed.sync, conformed, conformed.findings)
+    used = [_used_moves(moves)] if moves.exists() else []
+    return DayClip(clip, conformed.sync, conformed, (*conformed.findings, *used))
+
+
+def _used_moves(moves: Path) -> Finding:
+    return Finding(
+        "facing",
+        Severity.NOTE,
+        f"{moves.name} lies beside the clip, so the sound is turned in time against the camera's moves; take it away "
+        "if the recorder turned with the camera",
+        moves.name,
+    )
 
 
 def _make_folder(folder: Path) -> None:

@@ -84,7 +84,8 @@ def directions_of_take(
     on_clip = np.array([result.law.clip_from_take(time) for time in frames.times_s])
     marks: tuple[HeardMark, ...] = ()
     if marks_path is not None:
-        marks = tuple(hear_marks(take, result.law, marks_of_clip(marks_path, result.clip, rig), rig))
+        seen = marks_of_clip(marks_path, result.clip, rig)
+        marks = tuple(hear_marks(take, result.law, seen, rig, finished=True))
     columns = {field.name: getattr(frames, field.name) for field in fields(frames)}
     return DirectionsResult(take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings, marks)
 

@@ -72,7 +72,7 @@ def play_for_ears(
     return names
 
 
-def _as_it_is(block: FloatArray) -> FloatArray:
+def _as_it_is(block: FloatArray, first: int) -> FloatArray:  # noqa: ARG001 a Turn
     """Unturned: the head is turned instead."""
     return block
 

@@ -14,8 +14,9 @@ from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, MARK_FRAMES_S, SpanDi
 from spatial.analysis.rotationfit import turn_between
 from spatial.conventions import FloatArray
 from spatial.errors import InputError, MarksFileError
-from spatial.field import angle_between, unit_vectors
+from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.media.marks import Mark, read_marks
+from spatial.media.moves import CameraMoves
 from spatial.media.movies import Clip
 from spatial.media.takes import FieldReader, Take
 from spatial.picture import parse_picture, seen_from_microphone
@@ -25,6 +26,9 @@ LIKELY_DISTANCES_M = (1.0, 4.0)
 """Where performers stand whose distance was not written down (common practice, no source)."""
 
 _LONGEST_SPAN_S = 120.0
+
+_MOMENTS = 25
+"""Of a mark during which the camera may turn, so many moments stand for all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +40,16 @@ class Rig:
     picture: str | None = None
     """Layout of the picture, for marks in pixels."""
     band_hz: tuple[float, float] = BAND_HZ
+    moves: CameraMoves | None = None
+    """How the camera turned over a recorder that did not turn with it; mount and mic_offset_m are then against the
+    camera at 0, 0, 0."""
+    levelled: FloatArray | None = None
+    """shown_from_filmed: how the picture was turned after it was filmed, shape (3, 3). Marks are as filmed."""
+
+    @property
+    def shown_from_filmed(self) -> FloatArray:
+        """How the picture was turned after it was filmed, shape (3, 3)."""
+        return np.eye(3) if self.levelled is None else self.levelled
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,6 +65,8 @@ class HeardMark:
     """In the recording's own axes."""
     near_and_far: tuple[FloatArray, FloatArray] | None = None
     """Where it would be expected at the nearest and the farthest likely distance; None where that is known."""
+    swept_sd_rad: float = 0.0
+    """How far the expected direction strays from its mean because the camera turned during the mark."""
 
 
 def marks_of_clip(path: Path, clip: Clip, rig: Rig) -> tuple[Mark, ...]:
@@ -101,7 +117,9 @@ def expected_direction(mark: Mark, mic_offset_m: Sequence[float]) -> tuple[Float
     return middle / np.linalg.norm(middle), float(angle_between(near, far)) / 2
 
 
-def hear_marks(take: Take, law: ClockLaw, marks: Sequence[Mark], rig: Rig) -> list[HeardMark]:
+def hear_marks(
+    take: Take, law: ClockLaw, marks: Sequence[Mark], rig: Rig, *, finished: bool = False
+) -> list[HeardMark]:
     """Measure where the sound of each mark comes from, in the recording's own axes.
 
     Parameters
@@ -113,6 +131,9 @@ def hear_marks(take: Take, law: ClockLaw, marks: Sequence[Mark], rig: Rig) -> li
     marks : sequence of Mark
         In clip time.
     rig : Rig
+    finished : bool
+        The recording is a track that faces the lens: directions are expected in the picture as shown. Of a take that
+        stood still under a turning camera, they are expected in the axes of the camera at 0, 0, 0.
 
     Returns
     -------
@@ -131,21 +152,34 @@ def hear_marks(take: Take, law: ClockLaw, marks: Sequence[Mark], rig: Rig) -> li
                 field_bins(field, take.rate_hz, start_s=first / take.rate_hz, band_hz=rig.band_hz, frame_s=frame_s)
                 for frame_s in MARK_FRAMES_S
             ]
-            expected, parallax_sd = expected_direction(mark, rig.mic_offset_m)
-            ends = tuple(
-                expected_direction(replace(mark, distance_m=distance), rig.mic_offset_m)[0]
-                for distance in LIKELY_DISTANCES_M
-            )
-            heard.append(
-                HeardMark(
-                    mark,
-                    expected,
-                    parallax_sd,
-                    span_direction(bins, start, stop),
-                    None if parallax_sd == 0 else (ends[0], ends[1]),
-                )
-            )
+            heard.append(_heard(mark, rig, span_direction(bins, start, stop), finished=finished))
     return heard
+
+
+def _heard(mark: Mark, rig: Rig, heard: SpanDirection, *, finished: bool) -> HeardMark:
+    """A mark with where it is expected, on average over the moves that the camera makes in it."""
+    times_s = np.linspace(mark.start_s, mark.end_s, 1 if rig.moves is None else _MOMENTS)
+    cameras = np.eye(3)[np.newaxis] if rig.moves is None else rig.moves.motion.at(times_s)
+    seen = unit_vectors(mark.azimuth_rad, mark.elevation_rad)
+
+    def expected(distance_m: float | None) -> tuple[FloatArray, float, float]:
+        ways, sds = [], []
+        for camera in cameras:
+            azimuth, elevation = (float(angle) for angle in azimuth_elevation(camera @ seen))
+            turned = replace(mark, azimuth_rad=azimuth, elevation_rad=elevation, distance_m=distance_m)
+            way, sd = expected_direction(turned, rig.mic_offset_m)
+            ways.append(rig.shown_from_filmed @ camera.T @ way if finished else way)
+            sds.append(sd)
+        total = np.sum(ways, axis=0)
+        middle = total / np.linalg.norm(total)
+        return middle, float(np.mean(sds)), float(np.sqrt(np.mean(angle_between(np.stack(ways), middle) ** 2)))
+
+    middle, parallax_sd, swept_sd = expected(mark.distance_m)
+    near_and_far = None
+    if parallax_sd > 0:
+        near, far = (expected(distance)[0] for distance in LIKELY_DISTANCES_M)
+        near_and_far = (near, far)
+    return HeardMark(mark, middle, parallax_sd, heard, near_and_far, swept_sd)
 
 
 def shared_parallax(marks: Sequence[HeardMark]) -> FloatArray | None:

@@ -21,7 +21,13 @@ from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError
 from spatial.findings import Finding
 from spatial.jobs.marks import HeardMark, shared_parallax
-from spatial.jobs.orient_findings import mirrored_message, mount_findings, undetermined_message, unheard_findings
+from spatial.jobs.orient_findings import (
+    mirrored_message,
+    mount_findings,
+    swept_findings,
+    undetermined_message,
+    unheard_findings,
+)
 from spatial.jobs.sync import SyncResult
 from spatial.media.takes import Take
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
@@ -120,7 +126,7 @@ def orient_heard(
     mount = estimate_mount(
         np.stack([heard.expected for heard in used]),
         np.stack([heard.heard.vector for heard in used]),
-        np.array([np.hypot(heard.heard.sd_rad, heard.parallax_sd_rad) for heard in used]),
+        np.array([np.hypot(np.hypot(h.heard.sd_rad, h.parallax_sd_rad), h.swept_sd_rad) for h in used]),
         prior=prior,
         axes=axes,
         shared_turn_rad=shared_parallax(used),
@@ -134,6 +140,7 @@ def orient_heard(
     findings = [
         *(sync.findings if sync else ()),
         *unheard_findings(marks),
+        *swept_findings(marks),
         *mount_findings(mount, used, prior, faults=faults, repaired=repaired, order=order, things=evidence),
     ]
     return OrientResult(take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence)

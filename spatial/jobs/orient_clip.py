@@ -15,6 +15,7 @@ import numpy as np
 from spatial.analysis.mountprior import AxisMeasurement, MountPrior
 from spatial.analysis.orientation import MountEstimate
 from spatial.analysis.unmarked import UnmarkedMount
+from spatial.errors import InconclusiveError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
@@ -72,7 +73,18 @@ def orient_clip(
 def orient_by_scratch(
     result: SyncResult, *, rig: Rig, prior: MountPrior | None = None, progress: Progress = silent
 ) -> OrientResult:
-    """Find how the microphone sat from a match alone, without marks."""
+    """Find how the microphone sat from a match alone, without marks.
+
+    Raises
+    ------
+    InconclusiveError
+        The camera turned over the recorder.
+    """
+    if rig.moves is not None:
+        raise InconclusiveError(
+            "the camera turned over a recorder that stood still, so its stereo sound cannot tell how the microphone "
+            "sat: give --marks FILE with moments in which the camera stands still"
+        )
     told = _told(result, rig, prior, progress)
     return OrientResult(
         result.take, result, _estimate(told), (), (), (*result.findings, *told.findings), evidence=SCRATCH
@@ -89,7 +101,7 @@ def with_scratch(
 ) -> OrientResult:
     """What marks left open, told by the camera's stereo sound if it can; the same where marks tell all."""
     sync, mount = oriented.sync, oriented.mount
-    if sync is None or not mount.undetermined or mount.contradictory:
+    if sync is None or rig.moves is not None or not mount.undetermined or mount.contradictory:
         return oriented
     told = _told(sync, rig, prior, progress)
     if told.left is None or told.left.doubt is not None:

@@ -1,6 +1,7 @@
 """What orient has to say beside its numbers: what is open, wrong, mirrored, tilted, and what would settle it.
 
-Functions: mount_findings, unheard_findings; undetermined_message, mirrored_message (also said where a job must stop).
+Functions: mount_findings, unheard_findings, swept_findings; undetermined_message, mirrored_message (also said where a
+job must stop).
 """
 
 from collections.abc import Sequence
@@ -10,7 +11,7 @@ import numpy as np
 from spatial.analysis.mirror import ChannelFault
 from spatial.analysis.mountprior import MountPrior
 from spatial.analysis.orientation import MountEstimate, telling_direction
-from spatial.conventions import FloatArray
+from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.field import unit_vectors
 from spatial.findings import Finding, Severity
 from spatial.jobs.marks import HeardMark
@@ -21,6 +22,9 @@ _MARK_OFF_RAD = np.radians(15.0)
 _POOR_FIT = 4.0
 """Marks scatter twice as far as their uncertainties explain: something that was told to us is wrong."""
 _CALLED_WRONG = 0.9
+_SWEPT_RAD = np.radians(3.0)
+"""Beyond this the camera's turn outweighs what else makes a mark unsure."""
+
 _PARALLAX_MATTERS_RAD = np.radians(2.0)
 
 _CLAPS = ("above the camera", "at the camera's left", "at the camera's right", "in front of the camera")
@@ -99,6 +103,22 @@ def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
         )
         for heard in marks
         if not heard.heard.heard
+    ]
+
+
+def swept_findings(marks: Sequence[HeardMark]) -> list[Finding]:
+    """A finding for each mark during which the camera turned by much: one direction cannot be true all the time."""
+    return [
+        Finding(
+            "mark_off",
+            Severity.LOOK,
+            f"the camera turned while {heard.mark.who} is marked ({heard.mark.start_s:.2f} s to {heard.mark.end_s:.2f} "
+            f"s), so the mark is good to {np.degrees(SDS_OF_95 * heard.swept_sd_rad):.0f}° only: mark a moment in "
+            "which the camera stands still",
+            heard.mark.who,
+        )
+        for heard in marks
+        if heard.swept_sd_rad > _SWEPT_RAD
     ]
 
 

@@ -1,6 +1,6 @@
 """The sidecar of a track: what was done to what, in numbers that can be done again.
 
-Functions: sidecar_text; is_track_of_ours.
+Functions: sidecar_text; moves_facts, level_facts (parts of it); is_track_of_ours.
 """
 
 import hashlib
@@ -15,6 +15,7 @@ from spatial import __version__
 from spatial.analysis.mirror import ChannelFault
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.findings import Finding
+from spatial.jobs.marks import Rig
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.rotation import ypr_from_matrix
@@ -27,6 +28,7 @@ def sidecar_text(
     sync: SyncResult,
     law: ClockLaw,
     mount: FloatArray,
+    rig: Rig,
     repaired: ChannelFault | None,
     output: Path,
     samples: int,
@@ -71,6 +73,8 @@ def sidecar_text(
                 "roll_deg": float(np.degrees(angles.roll_rad)),
                 "matrix": mount.tolist(),
             },
+            "moves": moves_facts(rig),
+            "level": level_facts(rig),
             "repaired": None
             if repaired is None
             else {
@@ -101,6 +105,32 @@ def sidecar_text(
         "findings": [asdict(finding) for finding in findings],
     }
     return json.dumps(facts, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def moves_facts(rig: Rig) -> dict[str, object] | None:
+    """The camera's moves that a track was turned against; None where it was not turned in time."""
+    if rig.moves is None:
+        return None
+    motion = rig.moves.motion
+    return {
+        "path": str(rig.moves.path),
+        "rows": motion.times_s.size,
+        "from_s": float(motion.times_s[0]),
+        "until_s": float(motion.times_s[-1]),
+        "order": "repaired, mount, then the camera's turn taken back at every moment, then level",
+    }
+
+
+def level_facts(rig: Rig) -> dict[str, object] | None:
+    """How a track was turned along with a levelled picture; None where it was not."""
+    if rig.levelled is None:
+        return None
+    angles = ypr_from_matrix(rig.levelled)
+    return {
+        "pitch_deg": float(np.degrees(angles.pitch_rad)),
+        "roll_deg": float(np.degrees(angles.roll_rad)),
+        "matrix": rig.levelled.tolist(),
+    }
 
 
 def is_track_of_ours(track: Path) -> bool:

@@ -82,7 +82,7 @@ def verify_track(
     clip = open_clip(clip_path)
     track, _ = settle(open_take(track_path, channel_format=channel_format))
     marks = marks_of_clip(marks_path, clip, rig)
-    heard = hear_marks(track, ON_CLIP_TIME, marks, rig)
+    heard = hear_marks(track, ON_CLIP_TIME, marks, rig, finished=True)
     step = None
     if clip.scratch is not None:
         with listen_to_clip(clip, progress) as (sound, listened):
@@ -100,7 +100,8 @@ def verify_track(
 
 def facing_the_lens(rig: Rig) -> Separation | None:
     """What is known of a finished track's microphone: its place, and that it has been turned to face the lens."""
-    return rig_of(rig.mic_offset_m, np.eye(3))
+    # Seen from a camera that turned, the microphone's place turned too: only how far away it was holds throughout.
+    return rig_of(rig.mic_offset_m, rig.shown_from_filmed.T if rig.moves is None else None)
 
 
 def check_track(

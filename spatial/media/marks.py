@@ -5,7 +5,6 @@ the line with the column names is row 1.
 Functions: read_marks.
 """
 
-import csv
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ import numpy as np
 
 from spatial.errors import InputError, MarksFileError
 from spatial.field import azimuth_elevation
+from spatial.media.sheets import Row, read_lines, split_cells
 from spatial.picture import Picture
 
 _ALWAYS = ("who", "start_s", "end_s")
@@ -44,42 +44,6 @@ class Mark:
     """From the lens; None where it was not written down."""
 
 
-class _Row:
-    """The values of one row by column, with errors that say where they are."""
-
-    def __init__(self, name: str, number: int, cells: dict[str, str], *, decimal_comma: bool) -> None:
-        self._place = f"{name}, row {number}"
-        self._cells = cells
-        self._decimal_comma = decimal_comma
-
-    def text(self, column: str) -> str:
-        """Return a value that must not be empty."""
-        cell = self._cells.get(column, "")
-        if not cell:
-            raise self.error(f"{column} is empty; every column but {_DISTANCE} needs a value")
-        return cell
-
-    def number(self, column: str) -> float:
-        """Return a finite number."""
-        cell = self.text(column)
-        try:
-            value = float(cell.replace(",", ".") if self._decimal_comma else cell)
-        except ValueError:
-            value = math.nan
-        # Python reads 1_0 as ten; nobody else does.
-        if not math.isfinite(value) or "_" in cell:
-            raise self.error(f"{column} is '{cell}', which is not a number; write it like 12.5")
-        return value
-
-    def has(self, column: str) -> bool:
-        """Whether there is a value."""
-        return bool(self._cells.get(column))
-
-    def error(self, what: str) -> MarksFileError:
-        """Build the error that names file and row."""
-        return MarksFileError(f"{self._place}: {what}")
-
-
 def read_marks(path: Path | str, *, picture: Picture | None = None) -> tuple[Mark, ...]:
     """Read a marks file.
 
@@ -103,12 +67,16 @@ def read_marks(path: Path | str, *, picture: Picture | None = None) -> tuple[Mar
         The file cannot be read as marks, or a row holds something else than it should; file and row are named.
     """
     path = Path(path)
-    lines = [(number, line) for number, line in enumerate(_read_lines(path), start=1) if line.strip(" \t,;")]
+    lines = [
+        (number, line)
+        for number, line in enumerate(read_lines(path, "marks", MarksFileError, most_bytes=_MOST_BYTES), start=1)
+        if line.strip(" \t,;")
+    ]
     if not lines:
         raise MarksFileError(f"{path.name} is empty; its first line must name the columns: {_wanted()}")
     (head_number, head), *body = lines
     delimiter = ";" if ";" in head else ","
-    columns = [column.lower() for column in _split(head, delimiter)]
+    columns = [column.lower() for column in split_cells(head, delimiter)]
     pixels = _check_columns(columns, f"{path.name}, row {head_number}")
     if pixels and picture is None:
         raise MarksFileError(
@@ -118,15 +86,21 @@ def read_marks(path: Path | str, *, picture: Picture | None = None) -> tuple[Mar
         raise MarksFileError(f"{path.name} has no marks after its column names; write one row for each")
     marks = []
     for number, line in body:
-        cells = _split(line, delimiter)
-        row = _Row(path.name, number, dict(zip(columns, cells, strict=False)), decimal_comma=delimiter == ";")
+        cells = split_cells(line, delimiter)
+        row = Row(
+            (path.name, number),
+            dict(zip(columns, cells, strict=False)),
+            MarksFileError,
+            decimal_comma=delimiter == ";",
+            optional=_DISTANCE,
+        )
         if len(cells) > len(columns):
             raise row.error(f"there are {len(cells)} values for {len(columns)} columns; a decimal comma counts as two")
         marks.append(_mark(row, picture if pixels else None))
     return tuple(marks)
 
 
-def _mark(row: _Row, picture: Picture | None) -> Mark:
+def _mark(row: Row, picture: Picture | None) -> Mark:
     who, start_s, end_s = row.text("who"), row.number("start_s"), row.number("end_s")
     if start_s < 0:
         raise row.error(f"start_s is {start_s:g}; a mark cannot start before the clip does, at 0")
@@ -141,7 +115,7 @@ def _mark(row: _Row, picture: Picture | None) -> Mark:
     return Mark(who, start_s, end_s, azimuth_rad, elevation_rad, distance_m)
 
 
-def _angles(row: _Row) -> tuple[float, float]:
+def _angles(row: Row) -> tuple[float, float]:
     azimuth, elevation = row.number("azimuth_deg"), row.number("elevation_deg")
     if abs(azimuth) > 360:
         raise row.error(f"azimuth_deg is {azimuth:g}; write -180 to 180, positive to the left")
@@ -151,7 +125,7 @@ def _angles(row: _Row) -> tuple[float, float]:
     return math.radians(folded), math.radians(elevation)
 
 
-def _seen(row: _Row, picture: Picture) -> tuple[float, float]:
+def _seen(row: Row, picture: Picture) -> tuple[float, float]:
     try:
         direction = picture.direction_from_pixel(row.number("x_px"), row.number("y_px"))
     except InputError as error:
@@ -180,30 +154,3 @@ def _check_columns(columns: list[str], place: str) -> bool:
 
 def _wanted() -> str:
     return f"{','.join((*_ALWAYS, *_ANGLES, _DISTANCE))} (or {','.join(_PIXELS)} in place of the angles)"
-
-
-def _split(line: str, delimiter: str) -> list[str]:
-    """Cells of one line, without the empty ones that spreadsheets leave at its end."""
-    cells = [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))]
-    while cells and not cells[-1]:
-        cells.pop()
-    return cells
-
-
-def _read_lines(path: Path) -> list[str]:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(_MOST_BYTES + 1)
-    except FileNotFoundError as error:
-        raise MarksFileError(f"there is no marks file {path}; check the name and the folder") from error
-    except IsADirectoryError as error:
-        raise MarksFileError(f"{path} is a folder; name the marks file in it") from error
-    except OSError as error:
-        raise MarksFileError(f"{path} cannot be read ({error.strerror}); check its permissions") from error
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = "\0"
-    if "\0" in text or len(raw) > _MOST_BYTES:
-        raise MarksFileError(f"{path.name} is not a marks file; export the marks as CSV in UTF-8")
-    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")

@@ -20,6 +20,7 @@ from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.lipsync import lip_sync_of
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
+from spatial.jobs.sidecar import level_facts, moves_facts
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.rotation import YawPitchRoll
@@ -173,6 +174,8 @@ def conform_json(result: ConformResult) -> Json:
             "offset_s": result.law.offset_s,
             "drift_ppm": result.law.drift_ppm,
             "mount": mount_json(result.mount, result.mount_angles),
+            "moves": moves_facts(result.rig),
+            "level": level_facts(result.rig),
             "repaired": _fault_json(result.orient.repaired) if result.orient and result.orient.repaired else None,
         },
         "proof": {

@@ -22,6 +22,7 @@ from spatial.jobs.sync_findings import APART_M
 from spatial.jobs.verify import VerifyResult
 from spatial.lipsync import in_words
 from spatial.report.words import clock, clock_time, findings_lines, height, place, side, start, table, turn
+from spatial.rotation import rotation_angle, ypr_from_matrix
 
 _WORTH_CORRECTING_S = 2e-5
 """Sound that travels for less moves an offset by less than its own uncertainty, ever."""
@@ -171,6 +172,7 @@ def conform_lines(result: ConformResult) -> list[str]:
     """What was written, with its proof."""
     lines = match_lines(result.sync)
     lines.append(f"  The microphone: {turn(result.mount_angles)}.")
+    lines += _camera_lines(result)
     seconds = result.samples / DELIVERY_RATE_HZ
     lines.append(f"  Wrote {result.output}: {seconds:.3f} s, {result.samples} samples, ACN/SN3D, 48 kHz, 24 bit.")
     proof = result.proof
@@ -179,6 +181,25 @@ def conform_lines(result: ConformResult) -> list[str]:
     if proof.marks:
         lines += ["", *check_table(proof.marks)]
     return lines + findings_lines(result.findings, said=["drift"])
+
+
+def _camera_lines(result: ConformResult) -> list[str]:
+    """What was done for a camera that moved, and for a picture that was levelled."""
+    lines = []
+    if result.rig.moves is not None:
+        motion = result.rig.moves.motion
+        farthest = max(rotation_angle(motion.matrices[0], matrix) for matrix in motion.matrices)
+        lines.append(
+            f"  The camera turned up to {np.degrees(farthest):.0f}° over it ({result.rig.moves.path.name}): the sound "
+            "is turned back in time, and faces the lens at every moment."
+        )
+    if result.rig.levelled is not None:
+        tip, roll = ypr_from_matrix(result.rig.levelled).pitch_rad, ypr_from_matrix(result.rig.levelled).roll_rad
+        lines.append(
+            f"  Turned along with the levelled picture: the front {height(float(np.degrees(tip)))}, the right side "
+            f"{height(float(np.degrees(-roll)))}."
+        )
+    return lines
 
 
 def directions_lines(result: DirectionsResult) -> list[str]:
