@@ -150,7 +150,7 @@ def conform_clip(
         proof = check_track(
             clip,
             track,
-            hear_marks(track, ON_CLIP_TIME, marks, rig),
+            hear_marks(track, ON_CLIP_TIME, marks, rig, sounds_s=result.covered_s),
             step=sync_listened(
                 clip,
                 sound,
