@@ -52,6 +52,8 @@ class MountPrior:
     """It hung level within this angle, in 95 of 100; either way up unless `hanging` says which."""
     facing_rad: float | None = None
     """It faced about there, as an azimuth in the picture."""
+    certain: bool = False
+    """That the crew is wrong is out of the question."""
 
 
 def word_rows(prior: MountPrior) -> tuple[tuple[AxisMeasurement, ...], ...]:
@@ -73,6 +75,8 @@ def ways_to_take(prior: MountPrior) -> list[tuple[tuple[AxisMeasurement, ...], b
     words = word_rows(prior)
     if not words:
         return [((), False, False, 1.0)]
+    if prior.certain:
+        return [(rows, True, True, 1.0 / len(words)) for rows in words]
     ways = [(rows, True, True, (1 - _WRONG_WORD) / len(words)) for rows in words]
     anyhow = _WRONG_WORD
     if prior.hanging is not None:

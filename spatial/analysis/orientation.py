@@ -31,6 +31,9 @@ WRONG_MARK = 0.05
 UNDETERMINED_RAD = np.radians(20.0)
 """An angle known no better than this is no answer."""
 
+LEVEL_RAD = np.radians(45.0)
+"""A microphone further off level than this hung upside down or on its side."""
+
 _ANGLES = ("yaw", "pitch", "roll")
 _PULLED_DOWN = 0.8
 """How far a room's floor and ceiling pull all marks down or up alike, one sd, as a part of a mark's own stated one
@@ -81,6 +84,8 @@ class MountEstimate:
     """The marks say that the microphone did not hang as the crew said."""
     mirror_share: float
     """How likely the field is a mirror image, all things considered, 0 to 1."""
+    mirror_or_turned: bool = False
+    """A mount and a mirror image explain the marks alike, and neither marks nor crew say which it is."""
 
 
 def estimate_mount(
@@ -145,8 +150,10 @@ def estimate_mount(
     against_few = not used.all() and kept + bool(guesses.word[best]) < _FEWEST_AGAINST_ONE
     # The rotation as a whole decides: near pitch 90 degrees yaw and roll trade places and neither is at fault.
     mirror_share = float(np.sum(guesses.shares[guesses.hands < 0]))
-    torn = mirrored is None and mirror_share > _MIRROR_TORN
-    names = _ANGLES if against_few or torn else _open_angles(matrix, covariance)
+    open_angles = _open_angles(matrix, covariance)
+    turned = not open_angles and _turned_untold(guesses, best, prior)
+    torn = mirrored is None and (mirror_share > _MIRROR_TORN or turned)
+    names = _ANGLES if against_few or torn else open_angles
     known = not names and not mirrored
     sd = angle_sd(matrix if not mirrored else -matrix, covariance)
     share = guesses.shares * (guesses.hands == (-1 if mirrored else 1))
@@ -165,7 +172,21 @@ def estimate_mount(
         contradictory=against_few,
         word_doubted=word_rows(prior) != () and not guesses.word[best],
         mirror_share=mirror_share,
+        mirror_or_turned=torn,
     )
+
+
+def _turned_untold(guesses: Guesses, best: int, prior: MountPrior) -> bool:
+    """Whether the likeliest mount is upside down or on its side, and nobody said so.
+
+    Where marks in one plane fit a mirror image as well, an upright microphone with a channel inverted looks like an
+    honest one upside down. That hangs so often enough (one in three or so), and channels are wrong so seldom (one in
+    fifty), that it would be right 19 times in 20: too seldom to turn a field by it, when one word decides. An upright
+    answer is right more than 100 times to 1.
+    """
+    if prior.hanging is not None and guesses.word[best]:
+        return False
+    return bool(guesses.fits.matrices[best][2, 2] < np.cos(LEVEL_RAD))
 
 
 def _floor_turn(expected: FloatArray, sd_rad: FloatArray) -> FloatArray | None:
@@ -226,7 +247,7 @@ def telling_direction(estimate: MountEstimate, directions: FloatArray) -> int:
     int
         Index of the direction; of equals the first.
     """
-    if estimate.undetermined:
+    if estimate.undetermined and not estimate.mirror_or_turned:
         # A clap says nothing about a turn around its own direction.
         weakest = np.linalg.eigh(estimate.covariance)[1][:, -1]
         return int(np.argmax(np.round(1.0 - (directions @ weakest) ** 2, 2)))

@@ -2,10 +2,11 @@
 
 Goal: the error of one mark in words that a person can act on, and a verdict that knows its own uncertainty.
 Conventions: spatial.conventions (angles). Errors are heard minus seen: positive = too far left, too high.
-Functions: check_mark.
+Functions: check_mark; mirrored_axis (of a whole track).
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -21,6 +22,10 @@ TOLERANCE_AZIMUTH_RAD = np.radians(5.0)
 TOLERANCE_ELEVATION_RAD = np.radians(10.0)
 """People hear height more coarsely: minimum audible angle 3.65 degrees upright against 0.97 across (Perrott
 and Saberi 1990, JASA 87(4)), and fuse larger disparities in elevation (Hendrickx et al. 2015, JASA 138(6))."""
+
+
+STEEP_RAD = np.radians(60.0)
+"""Higher up, or lower down, a degree of azimuth is less than half a degree of angle: left and right mislead."""
 
 
 class Verdict(StrEnum):
@@ -44,11 +49,17 @@ class MarkCheck:
     """Unit vector, shape (3,); NaN where unheard."""
     error_rad: float
     """Angle between the two."""
-    across_rad: float
-    """Heard too far left (+) or right (-), measured along the horizon's own scale at that height."""
+    azimuth_rad: float
+    """Heard too far left (+) or right (-): the difference of azimuths, as one reads them off. The higher one looks,
+    the less of an angle it is; the verdict goes by that angle."""
     up_rad: float
     """Heard too high (+) or low (-)."""
     sd_rad: float
+
+    @property
+    def sides_tell(self) -> bool:
+        """Whether both directions are low enough for azimuths to say where they are."""
+        return bool(max(abs(self.expected[2]), abs(self.measured[2])) < np.sin(STEEP_RAD))
 
 
 def check_mark(
@@ -93,7 +104,49 @@ def check_mark(
         expected=expected,
         measured=heard.vector,
         error_rad=float(angle_between(heard.vector, expected)),
-        across_rad=across,
+        azimuth_rad=turn,
         up_rad=up,
         sd_rad=heard.sd_rad,
     )
+
+
+def mirrored_axis(
+    expected: FloatArray,
+    heard: Sequence[SpanDirection],
+    *,
+    tolerance_azimuth_rad: FloatArray,
+    tolerance_elevation_rad: FloatArray,
+) -> int | None:
+    """Which axis of a finished track seems inverted: with it put right, marks that were off are in place.
+
+    Parameters
+    ----------
+    expected : ndarray, shape (marks, 3)
+    heard : sequence of SpanDirection
+        In the track's own axes.
+    tolerance_azimuth_rad, tolerance_elevation_rad : ndarray, shape (marks,)
+
+    Returns
+    -------
+    int or None
+        0, 1 or 2 for front-back, left-right, up-down; None where none explains two marks or more that are off.
+    """
+    told = [n for n, each in enumerate(heard) if each.heard]
+
+    def off(flip: FloatArray) -> int:
+        checks = (
+            check_mark(
+                expected[n],
+                replace(heard[n], vector=heard[n].vector * flip),
+                tolerance_azimuth_rad=float(tolerance_azimuth_rad[n]),
+                tolerance_elevation_rad=float(tolerance_elevation_rad[n]),
+            )
+            for n in told
+        )
+        return sum(check.verdict is Verdict.OFF for check in checks)
+
+    as_is = off(np.ones(3))
+    left_off = [off(1.0 - 2.0 * axis) for axis in np.eye(3)]
+    best = int(np.argmin(left_off))
+    # One mark in four may be wrong for a reason of its own.
+    return best if as_is - left_off[best] >= 2 and left_off[best] <= len(told) // 4 else None

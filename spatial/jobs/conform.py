@@ -153,7 +153,7 @@ def conform_clip(
         proof = check_track(
             clip,
             track,
-            hear_marks(track, ON_CLIP_TIME, marks, rig, finished=True),
+            hear_marks(track, ON_CLIP_TIME, marks, rig, finished=True, sounds_s=result.covered_s),
             step=sync_listened(
                 clip,
                 sound,

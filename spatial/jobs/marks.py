@@ -30,6 +30,9 @@ _LONGEST_SPAN_S = 120.0
 _MOMENTS = 25
 """Of a mark during which the camera may turn, so many moments stand for all."""
 
+LEAST_COVERED = 0.5
+"""A mark of which the take holds less than this is not used: the rest may be anything but what was marked."""
+
 
 @dataclass(frozen=True, slots=True)
 class Rig:
@@ -67,6 +70,8 @@ class HeardMark:
     """Where it would be expected at the nearest and the farthest likely distance; None where that is known."""
     swept_sd_rad: float = 0.0
     """How far the expected direction strays from its mean because the camera turned during the mark."""
+    covered: float = 1.0
+    """Part of the mark's time that the take covers, 0 to 1."""
 
 
 def marks_of_clip(path: Path, clip: Clip, rig: Rig) -> tuple[Mark, ...]:
@@ -118,9 +123,17 @@ def expected_direction(mark: Mark, mic_offset_m: Sequence[float]) -> tuple[Float
 
 
 def hear_marks(
-    take: Take, law: ClockLaw, marks: Sequence[Mark], rig: Rig, *, finished: bool = False
+    take: Take,
+    law: ClockLaw,
+    marks: Sequence[Mark],
+    rig: Rig,
+    *,
+    finished: bool = False,
+    sounds_s: tuple[float, float] = (-np.inf, np.inf),
 ) -> list[HeardMark]:
     """Measure where the sound of each mark comes from, in the recording's own axes.
+
+    Of a mark that the take covers in part only that part is heard, and nothing where that is less than LEAST_COVERED.
 
     Parameters
     ----------
@@ -134,6 +147,8 @@ def hear_marks(
     finished : bool
         The recording is a track that faces the lens: directions are expected in the picture as shown. Of a take that
         stood still under a turning camera, they are expected in the axes of the camera at 0, 0, 0.
+    sounds_s : tuple of float
+        Clip time from which and until which a finished track holds sound: a take that ended early left silence.
 
     Returns
     -------
@@ -143,16 +158,23 @@ def hear_marks(
     heard = []
     with FieldReader(take) as reader:
         for mark in marks:
-            start = law.take_from_clip(mark.start_s)
-            stop = law.take_from_clip(min(mark.end_s, mark.start_s + _LONGEST_SPAN_S))
+            marked_s = (mark.start_s, min(mark.end_s, mark.start_s + _LONGEST_SPAN_S))
+            wanted_s = [law.take_from_clip(time_s) for time_s in marked_s]
+            start, stop = (law.take_from_clip(float(np.clip(time_s, *sounds_s))) for time_s in marked_s)
+            start, stop = (float(np.clip(time_s, 0.0, take.duration_s)) for time_s in (start, stop))
+            # A clock step may take a whole mark away.
+            covered = (stop - start) / max(wanted_s[1] - wanted_s[0], 1e-6)
+            if covered < LEAST_COVERED:
+                stop = start
             first = max(0, round((start - LEAD_IN_S) * take.rate_hz))
-            last = min(take.samples, round(stop * take.rate_hz))
+            last = round(stop * take.rate_hz) if stop > start else first
             field = reader.read(first, last) if first < last else np.zeros((4, 0), dtype=np.float32)
             bins = [
                 field_bins(field, take.rate_hz, start_s=first / take.rate_hz, band_hz=rig.band_hz, frame_s=frame_s)
                 for frame_s in MARK_FRAMES_S
             ]
-            heard.append(_heard(mark, rig, span_direction(bins, start, stop), finished=finished))
+            told = _heard(mark, rig, span_direction(bins, start, stop), finished=finished)
+            heard.append(replace(told, covered=covered))
     return heard
 
 

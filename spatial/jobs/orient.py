@@ -5,7 +5,8 @@ a clip); determined_turn.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -20,14 +21,8 @@ from spatial.analysis.orientation import (
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError
 from spatial.findings import Finding
-from spatial.jobs.marks import HeardMark, shared_parallax
-from spatial.jobs.orient_findings import (
-    mirrored_message,
-    mount_findings,
-    swept_findings,
-    undetermined_message,
-    unheard_findings,
-)
+from spatial.jobs.marks import LEAST_COVERED, HeardMark, shared_parallax
+from spatial.jobs.orient_findings import mirrored_message, mount_findings, swept_findings, unheard_findings
 from spatial.jobs.sync import SyncResult
 from spatial.media.takes import Take
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
@@ -102,6 +97,12 @@ def orient_marks(
         No mark was heard.
     """
     if not any(heard.heard.heard for heard in marks):
+        if marks and all(heard.covered < LEAST_COVERED for heard in marks):
+            raise InconclusiveError(
+                f"the take covers none of the {len(marks)} marks (no more than "
+                f"{100 * max(heard.covered for heard in marks):.0f} % of any): mark performers where the take runs, or "
+                "name the take that runs there"
+            )
         raise InconclusiveError(
             f"in none of the {len(marks)} marks is anybody heard clearly enough to tell a direction; "
             "mark moments in which just one performer sounds"
@@ -123,15 +124,20 @@ def orient_heard(
     """Find how the microphone sat from marks or claps of which at least one is heard."""
     used = [heard for heard in marks if heard.heard.heard]
     prior = prior or MountPrior()
-    mount = estimate_mount(
+    estimate = partial(
+        estimate_mount,
         np.stack([heard.expected for heard in used]),
         np.stack([heard.heard.vector for heard in used]),
         np.array([np.hypot(np.hypot(h.heard.sd_rad, h.parallax_sd_rad), h.swept_sd_rad) for h in used]),
-        prior=prior,
         axes=axes,
         shared_turn_rad=shared_parallax(used),
         wrong_share=wrong_share,
     )
+    mount = estimate(prior=prior)
+    if mount.mirror_or_turned and repair and prior.hanging is not None:
+        # Between the crew's word and sound channels, who asks for a repair has chosen.
+        prior = replace(prior, certain=True)
+        mount = estimate(prior=prior)
     left_over = iter(mount.residuals_rad)
     residuals = tuple(float(next(left_over)) if heard.heard.heard else None for heard in marks)
     faults = possible_faults(mount.picture_from_take, prior) if mount.mirrored else ()
@@ -158,7 +164,4 @@ def determined_turn(oriented: OrientResult) -> FloatArray:
         return oriented.matrix
     if oriented.mount.mirrored and not oriented.mount.undetermined:
         raise InconclusiveError(mirrored_message(oriented.faults))
-    if not oriented.marks:
-        raise InconclusiveError(next(f.message for f in oriented.findings if f.code == "undetermined"))
-    used = [heard for heard in oriented.marks if heard.heard.heard]
-    raise InconclusiveError(undetermined_message(oriented.mount, used, oriented.evidence))
+    raise InconclusiveError(next(f.message for f in oriented.findings if f.code == "undetermined"))

@@ -10,14 +10,15 @@ import numpy as np
 
 from spatial.analysis.mirror import ChannelFault
 from spatial.analysis.mountprior import MountPrior
-from spatial.analysis.orientation import MountEstimate, telling_direction
+from spatial.analysis.orientation import LEVEL_RAD, MountEstimate, telling_direction
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.field import unit_vectors
 from spatial.findings import Finding, Severity
-from spatial.jobs.marks import HeardMark
+from spatial.jobs.marks import LEAST_COVERED, HeardMark
 
 _TILTED_RAD = np.radians(3.0)
 _UPSIDE_DOWN_RAD = np.radians(90.0)
+_LEVEL_COS = float(np.cos(LEVEL_RAD))
 _MARK_OFF_RAD = np.radians(15.0)
 _POOR_FIT = 4.0
 """Marks scatter twice as far as their uncertainties explain: something that was told to us is wrong."""
@@ -44,7 +45,7 @@ def mount_findings(
     """Everything there is to say about a mount and the marks, or claps, that were heard for it."""
     findings = []
     if mount.undetermined:
-        findings.append(Finding("undetermined", Severity.LOOK, undetermined_message(mount, used, things)))
+        findings.append(Finding("undetermined", Severity.LOOK, undetermined_message(mount, used, prior, things)))
     if mount.mirrored:
         severity = Severity.LOOK if repaired else Severity.FIX
         findings.append(Finding("mirrored", severity, mirrored_message(faults, repaired)))
@@ -64,8 +65,6 @@ def mount_findings(
                 f"--upright, --upside-down, --level-within and --facing, or the {things}",
             )
         )
-    if mount.mirrored is None and tilt > _UPSIDE_DOWN_RAD and not prior.hanging:
-        findings.append(Finding("mirrored", Severity.LOOK, _mirror_or_upside_down(mount, things)))
     if order is not None:
         findings.append(
             Finding(
@@ -92,15 +91,9 @@ def mount_findings(
 
 
 def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
-    """A finding for each mark in which nobody is heard."""
+    """A finding for each mark in which nobody is heard, or which the take does not cover."""
     return [
-        Finding(
-            "mark_unheard",
-            Severity.LOOK,
-            f"nobody is heard clearly from {heard.mark.start_s:.2f} s to {heard.mark.end_s:.2f} s, where "
-            f"{heard.mark.who} is marked: move the mark to where they sound alone",
-            heard.mark.who,
-        )
+        Finding("mark_unheard", Severity.LOOK, _unheard_message(heard), heard.mark.who)
         for heard in marks
         if not heard.heard.heard
     ]
@@ -122,7 +115,20 @@ def swept_findings(marks: Sequence[HeardMark]) -> list[Finding]:
     ]
 
 
-def undetermined_message(mount: MountEstimate, used: Sequence[HeardMark], things: str = "marks") -> str:
+def _unheard_message(heard: HeardMark) -> str:
+    mark = heard.mark
+    when = f"from {mark.start_s:.2f} s to {mark.end_s:.2f} s"
+    if heard.covered < LEAST_COVERED:
+        part = f"but {100 * heard.covered:.0f} % of" if heard.covered > 0 else "none of"
+        return (
+            f"the recording covers {part} the mark of {mark.who} {when}, so it takes no part: mark them where it runs"
+        )
+    return f"nobody is heard clearly {when}, where {mark.who} is marked: move the mark to where they sound alone"
+
+
+def undetermined_message(
+    mount: MountEstimate, used: Sequence[HeardMark], prior: MountPrior, things: str = "marks"
+) -> str:
     """Why the mount is not known, and what would settle it."""
     if mount.contradictory or np.sqrt(np.mean(mount.residuals_rad**2)) > _MARK_OFF_RAD:
         cannot_name = (
@@ -136,8 +142,8 @@ def undetermined_message(mount: MountEstimate, used: Sequence[HeardMark], things
             "the right performer, moment and side (positive = left), --picture for pixels, and how the channels are "
             f"read (--format){cannot_name}"
         )
-    if mount.mirrored is None and mount.mirror_share > 0.1:
-        return _mirror_or_upside_down(mount, things)
+    if mount.mirror_or_turned:
+        return _mirror_or_turned(mount, prior, things)
     where = _CLAPS[telling_direction(mount, _CLAP_DIRECTIONS)]
     return (
         f"these {things} cannot tell the {_listed(mount.undetermined)}: add {things} further apart (one {where} would "
@@ -172,11 +178,19 @@ def _sat(fault: ChannelFault) -> str:
     return f"{hung}, facing {side}"
 
 
-def _mirror_or_upside_down(mount: MountEstimate, things: str) -> str:
-    where = _CLAPS[telling_direction(mount, _CLAP_DIRECTIONS)] if not mount.undetermined else _CLAPS[0]
+def _mirror_or_turned(mount: MountEstimate, prior: MountPrior, things: str) -> str:
+    """That a mount and a mirror image explain the same, and the one clap or word that settles which it is."""
+    up = mount.picture_from_take[2, 2]
+    hung = "upright" if up > _LEVEL_COS else "upside down" if up < -_LEVEL_COS else "on its side"
+    where = _CLAPS[telling_direction(mount, _CLAP_DIRECTIONS)]
+    one = "clap" if things == "claps" else "mark of somebody"
+    if prior.hanging is None:
+        known = "where you know how it hung, say --upright or --upside-down"
+    else:
+        known = f"where what you said of it is certain, add --repair to --{prior.hanging.value.replace('_', '-')}"
     return (
-        f"these {things} lie nearly in one plane, where a microphone that hung the other way up and a field with a "
-        f"channel inverted look the same: one clap {where} would settle it, or say --upright or --upside-down"
+        f"these {things} lie nearly in one plane, where a microphone that hung {hung} and a field with a channel "
+        f"inverted or two swapped look the same: one {one} {where} would settle it, or, {known}"
     )
 
 

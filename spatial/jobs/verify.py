@@ -17,6 +17,7 @@ from spatial.analysis.verification import (
     MarkCheck,
     Verdict,
     check_mark,
+    mirrored_axis,
 )
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95
 from spatial.field import ChannelFormat, ReadAs
@@ -34,6 +35,13 @@ from spatial.timebase import ClockLaw
 
 IN_STEP_S = 0.010
 """A track further than this from the picture was not conformed to it; viewers notice far later (spatial.lipsync)."""
+
+_SIDES = (
+    ("front and back", "azimuth 0 = front"),
+    ("left and right", "azimuth positive = left"),
+    ("up and down", "elevation positive = up"),
+)
+"""What an inverted X, Y or Z exchanges, and how marks are written."""
 
 _SLACK_S = 0.001
 """What a length may differ by where the track was not made for this clip to the sample."""
@@ -129,7 +137,8 @@ def check_marks(
         )
         for mark in heard
     )
-    off = [
+    mirrored = _mirrored_findings(heard, tolerance)
+    off = mirrored or [
         Finding(
             "mark_off",
             Severity.FIX if check.verdict is Verdict.OFF else Severity.LOOK,
@@ -143,12 +152,36 @@ def check_marks(
     return checks, (*unheard_findings(heard), *off)
 
 
+def _mirrored_findings(heard: Sequence[HeardMark], tolerance: Tolerance) -> list[Finding]:
+    """One finding for a track whose marks are all off because two sides are exchanged."""
+    if not heard:
+        return []
+    parallax = np.array([mark.parallax_sd_rad for mark in heard])
+    axis = mirrored_axis(
+        np.stack([mark.expected for mark in heard]),
+        [mark.heard for mark in heard],
+        tolerance_azimuth_rad=tolerance.azimuth_rad + parallax,
+        tolerance_elevation_rad=tolerance.elevation_rad + parallax,
+    )
+    if axis is None:
+        return []
+    sides, sign = _SIDES[axis]
+    message = (
+        f"{sides} are exchanged: with them put right, performers are heard where they are seen; conform the take again "
+        f"with --repair, which mends an inverted channel (say --upright or --upside-down with it), unless it is the "
+        f"marks that exchange {sides} ({sign})"
+    )
+    return [Finding("mirrored", Severity.FIX, message)]
+
+
 def off_in_words(check: MarkCheck) -> str:
     """How far off a mark is, as a person says it: "12° to the left and 3° above"."""
-    across, up = np.degrees(check.across_rad), np.degrees(check.up_rad)
-    side = f"{abs(across):.0f}° to the {'left' if across > 0 else 'right'}"
+    if not check.sides_tell:
+        return f"{np.degrees(check.error_rad):.0f}° to one side"
+    left, up = np.degrees(check.azimuth_rad), np.degrees(check.up_rad)
+    side = f"{abs(left):.0f}° to the {'left' if left > 0 else 'right'}"
     height = f"{abs(up):.0f}° {'above' if up > 0 else 'below'}"
-    parts = [text for text, size in ((side, across), (height, up)) if abs(size) >= 0.5]
+    parts = [text for text, size in ((side, left), (height, up)) if abs(size) >= 0.5]
     return " and ".join(parts) if parts else "within 0.5°"
 
 

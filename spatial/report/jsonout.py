@@ -153,7 +153,7 @@ def checks_json(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[Json]:
         {
             **_mark_json(heard, check.measured),
             "error_deg": math.degrees(check.error_rad),
-            "azimuth_error_deg": math.degrees(check.across_rad),
+            "azimuth_error_deg": math.degrees(check.azimuth_rad),
             "elevation_error_deg": math.degrees(check.up_rad),
             "sd_deg": math.degrees(check.sd_rad),
             "verdict": check.verdict.value,

@@ -150,11 +150,13 @@ def check_table(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[str]:
     rows = []
     for heard, check in marks:
         mark = heard.mark
-        off = "-"
+        off = side_off = "-"
         if np.isfinite(check.error_rad):
-            across, up = np.degrees(check.across_rad), np.degrees(check.up_rad)
-            off = f"{abs(across):.1f}° {'left' if across > 0 else 'right'}, {abs(up):.1f}° {'up' if up > 0 else 'down'}"
-            off += f" ±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°"
+            off = f"{np.degrees(check.error_rad):.1f}° ±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°"
+            left, up = np.degrees(check.azimuth_rad), np.degrees(check.up_rad)
+            if check.sides_tell:
+                side_off = f"{abs(left):.1f}° {'left' if left > 0 else 'right'}, "
+                side_off += f"{abs(up):.1f}° {'up' if up > 0 else 'down'}"
         rows.append(
             [
                 mark.who,
@@ -162,10 +164,11 @@ def check_table(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[str]:
                 place(check.expected),
                 place(check.measured),
                 off,
+                side_off,
                 check.verdict.value,
             ]
         )
-    return table(["who", "when", "should be heard", "is heard", "off by (± 95 %)", "verdict"], rows)
+    return table(["who", "when", "should be heard", "is heard", "off by (± 95 %)", "which way", "verdict"], rows)
 
 
 def conform_lines(result: ConformResult) -> list[str]:

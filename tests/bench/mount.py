@@ -17,7 +17,7 @@ from spatial.rotation import rotation_angle, ypr_from_matrix
 from tests.bench.mountscenes import MarkSet, drawn, heard_in_room
 from tests.bench.stages import on_both_cores
 
-FIRST_SEED = 1500
+FIRST_SEED = 9000
 INVERTED_Y: FloatArray = np.diag([1.0, -1.0, 1.0])
 
 
@@ -32,6 +32,8 @@ class Outcome:
     mirrored: bool | None
     named: tuple[int, ...]
     """Marks that were called wrong."""
+    errors_deg: tuple[float, ...] = ()
+    """Of yaw, pitch and roll, where told."""
 
 
 def answer(marks: MarkSet, prior: MountPrior | None = None) -> Outcome:
@@ -41,11 +43,11 @@ def answer(marks: MarkSet, prior: MountPrior | None = None) -> Outcome:
     if result.matrix is None or result.angles is None:
         return Outcome(float("nan"), (float("nan"),) * 3, result.mirrored, named)
     true, found, sd = ypr_from_matrix(marks.mount), result.angles, result.sd_rad
-    ratios = tuple(
-        float(np.angle(np.exp(1j * (getattr(found, name) - getattr(true, name)))) / getattr(sd, name))
-        for name in ("yaw_rad", "pitch_rad", "roll_rad")
-    )
-    return Outcome(float(np.degrees(rotation_angle(result.matrix, marks.mount))), ratios, result.mirrored, named)  # type: ignore[arg-type]
+    names = ("yaw_rad", "pitch_rad", "roll_rad")
+    errors = [float(np.angle(np.exp(1j * (getattr(found, name) - getattr(true, name))))) for name in names]
+    ratios = tuple(error / getattr(sd, name) for error, name in zip(errors, names, strict=True))
+    whole = float(np.degrees(rotation_angle(result.matrix, marks.mount)))
+    return Outcome(whole, ratios, result.mirrored, named, tuple(np.degrees(errors).tolist()))  # type: ignore[arg-type]
 
 
 def _named(result: MountEstimate) -> tuple[int, ...]:
@@ -96,13 +98,37 @@ def row(name: str, outcomes: Sequence[Outcome]) -> str:
     )
 
 
-def accuracy(groups: Iterable[tuple[str, Sequence[tuple[int, MarkSet]], MountPrior | None]]) -> list[str]:
+def accuracy(groups: Iterable[tuple[str, Sequence[tuple[int, MarkSet]], bool]]) -> list[str]:
     """The accuracy table."""
     lines = [
         "| marks | sets | not told | median | 95 % | worst | yaw held | pitch held | roll held |",
         "|---|---|---|---|---|---|---|---|---|",
     ]
-    return lines + [row(name, [answer(marks, prior) for _, marks in sets]) for name, sets, prior in groups]
+    return lines + [
+        row(name, [answer(marks, told_hanging(marks) if told else None) for _, marks in sets])
+        for name, sets, told in groups
+    ]
+
+
+def told_hanging(marks: MarkSet) -> MountPrior:
+    """What a crew says that knows which way up the microphone hung."""
+    return MountPrior(hanging=Hanging.UPRIGHT if marks.mount[2, 2] > 0 else Hanging.UPSIDE_DOWN)
+
+
+def causes(sets: Sequence[tuple[int, MarkSet]]) -> list[str]:
+    """The table of where errors come from: by what sounds, and by angle, the hanging told."""
+    lines = [
+        "| sound | sets | whole rotation: median | 95 % | yaw: 95 % | pitch: 95 % | roll: 95 % |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for kind in sorted({marks.kind for _, marks in sets}):
+        own = [answer(marks, told_hanging(marks)) for _, marks in sets if marks.kind == kind]
+        own = [outcome for outcome in own if np.isfinite(outcome.error_deg)]
+        whole = [outcome.error_deg for outcome in own]
+        angles = np.percentile(np.abs([outcome.errors_deg for outcome in own]), 95, axis=0)
+        cells = " | ".join(f"{size:.1f}" for size in (np.median(whole), np.percentile(whole, 95), *angles))
+        lines.append(f"| {kind} | {len(own)} | {cells} |")
+    return lines
 
 
 def wrong_marks(groups: Iterable[tuple[str, Sequence[tuple[int, MarkSet]]]]) -> list[str]:
@@ -132,8 +158,6 @@ def mirrors(groups: Iterable[tuple[str, Sequence[tuple[int, MarkSet]], Callable[
 def report(rooms: Sequence[tuple[int, MarkSet]], model: dict[str, list[tuple[int, MarkSet]]]) -> list[str]:
     """All tables."""
     of_rooms = {count: [(s, m) for s, all_ in rooms if (m := some(all_, count, s))] for count in (3, 4, 6)}
-    upright = MountPrior(hanging=Hanging.UPRIGHT)
-    level = [(s, m) for s, m in model["3 drawn, Student 5"] if m.mount[2, 2] > 0]
     named_rooms = [(f"{count} heard in rooms", sets) for count, sets in of_rooms.items()]
     return [
         "## Accuracy and honesty",
@@ -141,10 +165,21 @@ def report(rooms: Sequence[tuple[int, MarkSet]], model: dict[str, list[tuple[int
         "Errors: angle of the whole rotation, degrees, where one is told. Held: 95 % intervals that hold the truth, %.",
         "",
         *accuracy([
-            *[(name, sets, None) for name, sets in named_rooms],
-            *[(name, sets, None) for name, sets in model.items()],
-            ("3 drawn, Student 5, --upright (within 15° only)", level, upright),
+            *[(name, sets, False) for name, sets in named_rooms],
+            *[(f"{name}, hanging told", sets, True) for name, sets in named_rooms],
+            *[(name, sets, False) for name, sets in model.items()],
+            ("3 drawn, Student 5, hanging told (true within 15° only)", model["3 drawn, Student 5"], True),
         ]),
+        "",
+        "Half of the microphones hang upside down: where marks in one plane fit a mirror image as well, that is not "
+        "told unless the crew said it.",
+        "",
+        "## Where the errors come from: 3 marks in rooms, the hanging told",
+        "",
+        *causes(of_rooms[3]),
+        "",
+        "The tail is in pitch and roll: floor and ceiling pull all performers down or up, most of all slow tones "
+        "(reeds) and speech far away or in noise. Facing is known far better.",
         "",
         "## One mark that names another place, at least 30° off",
         "",

@@ -9,6 +9,7 @@ from click.testing import CliRunner
 
 from cli.main import cli
 from spatial.analysis.clapwalk import clap_direction
+from spatial.analysis.mountprior import Hanging, MountPrior
 from spatial.analysis.wiring import fault_name, mirroring_faults
 from spatial.errors import InconclusiveError, InputError
 from spatial.jobs.clapwalk import orient_claps
@@ -80,14 +81,51 @@ def test_a_missing_clap_is_said(walk):
     assert np.degrees(rotation_angle(result.matrix, true)) < 1.0
 
 
-def test_a_ring_that_looks_upside_down_may_be_mirrored_and_one_clap_above_would_tell(walk):
-    path, _ = walk((0, 0, 180), names=NAMES[:4])
+@pytest.mark.parametrize(
+    ("mount", "fault"),
+    [((0, 0, 180), None), ((0, 0, 0), np.diag([1.0, -1.0, 1.0])), ((90, 0, 0), np.diag([-1.0, 1.0, 1.0]))],
+)
+def test_a_ring_cannot_tell_upside_down_from_a_channel_inverted_and_one_clap_above_would(walk, mount, fault):
+    path, _ = walk(mount, fault=fault, names=NAMES[:4])
     result = orient_claps([path], NAMES[:4])
-    assert result.mount.mirrored is None
-    (said,) = [f.message for f in result.findings if f.code == "mirrored"]
+    assert (result.mount.mirrored, result.matrix) == (None, None)
+    (said,) = [f.message for f in result.findings if f.code == "undetermined"]
+    assert "a microphone that hung upside down and a field with a channel inverted" in said
     assert "one clap above the camera would settle it" in said
-    path, _ = walk((0, 0, 180))
-    assert orient_claps([path], NAMES).mount.mirrored is False
+    assert "say --upright or --upside-down" in said
+    path, _ = walk(mount, fault=fault)
+    assert orient_claps([path], NAMES).mount.mirrored is (fault is not None)
+
+
+def test_a_ring_that_is_said_to_hang_upside_down_is_believed(walk):
+    path, true = walk((20, 0, 180), names=NAMES[:4])
+    result = orient_claps([path], NAMES[:4], prior=MountPrior(Hanging.UPSIDE_DOWN))
+    assert result.mount.mirrored is None
+    assert np.degrees(rotation_angle(result.matrix, true)) < 1.5
+
+
+def test_a_ring_against_the_crews_word_is_mended_by_repair_and_not_before(walk):
+    fault = np.diag([1.0, -1.0, 1.0])
+    path, true = walk((20, 0, 0), fault=fault, names=NAMES[:4])
+    told = MountPrior(Hanging.UPRIGHT)
+    result = orient_claps([path], NAMES[:4], prior=told)
+    assert (result.mount.mirrored, result.matrix) == (None, None)
+    (said,) = [f.message for f in result.findings if f.code == "undetermined"]
+    assert "where what you said of it is certain, add --repair to --upright" in said
+    repaired = orient_claps([path], NAMES[:4], prior=told, repair=True)
+    assert repaired.mount.mirrored is True
+    turn = repaired.matrix @ repaired.repaired.mic_from_take
+    np.testing.assert_allclose(turn, true @ fault.T, atol=np.radians(2.0))
+    assert [f.severity for f in repaired.findings if f.code == "mirrored"] == ["look"]
+
+
+def test_the_command_leaves_with_3_where_a_ring_does_not_tell(walk):
+    path, _ = walk((0, 0, 180), names=NAMES[:4])
+    outcome = CliRunner().invoke(cli, ["orient", str(path), "--claps", ",".join(NAMES[:4]), "--json"])
+    assert outcome.exit_code == 3
+    found = json.loads(outcome.stdout)
+    assert (found["mirrored"], found["mount"]["matrix"]) == (None, None)
+    assert found["undetermined"] == ["yaw", "pitch", "roll"]
 
 
 def test_what_is_no_walk(walk, tmp_path):

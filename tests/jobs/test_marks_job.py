@@ -102,6 +102,23 @@ def test_a_mark_the_take_does_not_cover_is_unheard(air):
     assert [heard.heard.heard for heard in hear_marks(take, air.law, [early, late], Rig())] == [False, False]
 
 
+def test_of_a_mark_covered_in_part_the_part_is_heard_where_it_is_half_or_more(air):
+    """The take starts at -2 s of clip time and ends 2 s after the clip's 6.04 s."""
+    spans = [mark(start_s=5.0, end_s=11.0), mark(start_s=6.04, end_s=11.04), mark(start_s=-4.0, end_s=0.1)]
+    half, less, early = hear_marks(open_take(air.take), air.law, spans, Rig())
+    assert [each.covered for each in (half, less, early)] == pytest.approx([3.04 / 6, 0.4, 2.1 / 4.1], abs=0.001)
+    assert [each.heard.heard for each in (half, less)] == [True, False]
+    assert np.degrees(azimuth_elevation(half.heard.vector)[0]) == pytest.approx(50.0, abs=1.0)
+
+
+def test_silence_in_a_finished_track_is_not_covered(air):
+    """A track is as long as the clip, but its take may have ended before."""
+    spans = [mark(start_s=0.5, end_s=4.0), mark(start_s=2.0, end_s=5.0)]
+    one, other = hear_marks(open_take(air.take), air.law, spans, Rig(), sounds_s=(0.0, 3.0))
+    assert (one.covered, other.covered) == pytest.approx((2.5 / 3.5, 1 / 3), abs=1e-6)
+    assert (one.heard.heard, other.heard.heard) == (True, False)
+
+
 @pytest.mark.parametrize(
     ("row", "inside"),
     [

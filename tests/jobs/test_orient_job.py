@@ -1,5 +1,6 @@
 """What orient says of marks that were heard: which is wrong, what is open, mirrored or tilted, what parallax may do."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -101,6 +102,40 @@ def test_a_word_that_the_marks_contradict_is_said():
     result = orient_marks(SYNC, marks, prior=MountPrior(Hanging.UPRIGHT))
     assert np.degrees(rotation_angle(result.matrix, turn)) < 0.2
     assert "did not sit as you said" in said(result, "upside_down")[0].message
+
+
+LEVEL = {"Odile": (50, 0), "Juno": (-40, 0), "Tamsin": (5, 0), "Perrin": (-80, 0)}
+
+
+@pytest.mark.parametrize(("mount", "fault"), [((92, 0, 180), None), ((92, 0, 0), Y_INVERTED)])
+def test_marks_at_one_height_cannot_tell_upside_down_from_mirrored(monkeypatch, mount, fault):
+    monkeypatch.setattr(f"{__name__}.PLACES", LEVEL)
+    marks, turn = heard_marks(mount, who=tuple(LEVEL), fault=fault)
+    result = orient_marks(SYNC, marks)
+    assert (result.matrix, result.mount.mirrored) == (None, None)
+    with pytest.raises(InconclusiveError, match="one mark of somebody above the camera would settle it"):
+        determined_turn(result)
+    upside_down = orient_marks(SYNC, marks, prior=MountPrior(Hanging.UPSIDE_DOWN))
+    if fault is None:
+        assert np.degrees(rotation_angle(upside_down.matrix, turn)) < 0.1
+    upright = orient_marks(SYNC, marks, prior=MountPrior(Hanging.UPRIGHT))
+    assert upright.matrix is None
+    level, turn = heard_marks((92, 0, 0), who=tuple(LEVEL))
+    assert np.degrees(rotation_angle(orient_marks(SYNC, level).matrix, turn)) < 0.1
+
+
+def test_a_mark_the_take_does_not_cover_is_said_and_takes_no_part():
+    marks, turn = heard_marks((92, 2, -3))
+    lost = SpanDirection(False, np.full(3, np.nan), np.nan, 0.0)
+    marks[1] = replace(marks[1], heard=lost, covered=0.3)
+    marks[2] = replace(marks[2], heard=lost, covered=0.0)
+    result = orient_marks(SYNC, marks)
+    assert np.degrees(rotation_angle(result.matrix, turn)) < 0.1
+    juno, tamsin = said(result, "mark_unheard")
+    assert "covers but 30 % of the mark of Juno from 2.00 s to 3.50 s, so it takes no part" in juno.message
+    assert "covers none of the mark of Tamsin" in tamsin.message
+    with pytest.raises(InconclusiveError, match=r"the take covers none of the 2 marks \(no more than 30 % of any\)"):
+        orient_marks(SYNC, marks[1:3])
 
 
 def test_a_microphone_on_its_side_may_be_a_channel_order():

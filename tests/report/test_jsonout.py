@@ -130,7 +130,7 @@ def test_verify_of_a_heard_and_an_unheard_mark():
     assert (first["start_s"], first["end_s"]) == (1.0, 2.5)
     assert (first["expected_azimuth_deg"], first["expected_elevation_deg"]) == pytest.approx((30.0, 5.0))
     assert (first["measured_azimuth_deg"], first["measured_elevation_deg"]) == pytest.approx((34.0, 2.0))
-    assert first["azimuth_error_deg"] == pytest.approx(4.0 * np.cos(np.radians(5.0)))  # too far left: positive
+    assert first["azimuth_error_deg"] == pytest.approx(4.0)  # too far left: positive
     assert first["elevation_error_deg"] == pytest.approx(-3.0)
     assert first["sd_deg"] == pytest.approx(1.5)
     assert first["verdict"] == "in place"

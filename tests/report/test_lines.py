@@ -148,6 +148,7 @@ def test_sync_lines_without_a_match():
         ((10.0, 0.0), "20.0° right, 0.0° ", "20° to the right", "off"),
         ((30.0, 15.0), "0.0° ", "15° above", "off"),
         ((42.0, -15.0), "12.0° left, 15.0° down", "12° to the left and 15° below", "off"),
+        ((30.0, 70.0), "  -  ", "70° to one side", "off"),  # overhead, left and right mislead
     ],
 )
 def test_what_is_off_and_which_way(heard_deg, off, as_sentence, verdict):
@@ -159,6 +160,17 @@ def test_what_is_off_and_which_way(heard_deg, off, as_sentence, verdict):
     assert off in row
     assert row.endswith(verdict)
     assert off_in_words(check) == as_sentence
+
+
+def test_the_sides_are_what_one_reads_off_and_the_angle_is_the_angle():
+    """From 68.8 right to 69.0 left at 13 degrees down are 137.8 of azimuth, and 130.7 degrees of angle."""
+    mark = heard_mark((-68.8, -13.0), (69.0, -13.0))
+    check = check_mark(mark.expected, mark.heard)
+    cosine = np.sin(np.radians(13)) ** 2 + np.cos(np.radians(13)) ** 2 * np.cos(np.radians(137.8))
+    assert np.degrees(check.error_rad) == pytest.approx(np.degrees(np.arccos(cosine)))
+    row = lines.check_table([(mark, check)])[2]
+    assert f"  {np.degrees(np.arccos(cosine)):.1f}° ±2.0°  " in row
+    assert "  137.8° left, 0.0° " in row
 
 
 @pytest.mark.parametrize(("offset_s", "said"), [(0.0031, "3.10 ms late"), (-0.0031, "3.10 ms early")])

@@ -1,0 +1,48 @@
+"""What verify says of a track whose marks are off: each by itself, or all because two sides are exchanged."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spatial.analysis.direction import SpanDirection
+from spatial.field import ChannelFormat, unit_vectors
+from spatial.jobs.marks import HeardMark
+from spatial.jobs.verify import Tolerance, check_track
+from spatial.media.marks import Mark
+from spatial.media.movies import Clip
+from spatial.media.takes import Take
+
+CLIP = Clip(Path("scene.mov"), 60.0, None, None, None, None, None, None, None)
+TRACK = Take(Path("scene.wav"), 48_000, 4, 60 * 48_000, "WAV", "PCM_24", ChannelFormat.AMBIX)
+PLACES = {"Odile": (50, 10), "Juno": (-40, -15), "Tamsin": (5, 20), "Perrin": (-80, 0)}
+
+
+def verified(moved):
+    marks = []
+    for who, place in PLACES.items():
+        azimuth, elevation = np.radians(place)
+        heard = SpanDirection(True, moved(unit_vectors(azimuth, elevation)), np.radians(1.0), 1.0)
+        marks.append(
+            HeardMark(Mark(who, 1.0, 2.0, azimuth, elevation, 2.0), unit_vectors(azimuth, elevation), 0, heard)
+        )
+    return check_track(CLIP, TRACK, marks, step=None, tolerance=Tolerance())
+
+
+@pytest.mark.parametrize(
+    ("signs", "sides"), [((-1, 1, 1), "front and back"), ((1, -1, 1), "left and right"), ((1, 1, -1), "up and down")]
+)
+def test_exchanged_sides_are_one_finding(signs, sides):
+    (only,) = verified(lambda vector: vector * signs).findings
+    assert (only.code, only.severity) == ("mirrored", "fix")
+    assert only.message.startswith(f"{sides} are exchanged")
+    assert "--repair" in only.message
+
+
+def test_a_turned_track_is_said_mark_by_mark():
+    turned = verified(lambda vector: vector @ [[0, 1, 0], [-1, 0, 0], [0, 0, 1]])
+    assert {finding.code for finding in turned.findings} == {"mark_off"}
+    assert [finding.message.split(" of where")[0] for finding in turned.findings] == [
+        f"{who} is heard 90° to the left" for who in PLACES
+    ]
+    assert verified(lambda vector: vector).findings == ()
