@@ -18,7 +18,8 @@ import numpy.typing as npt
 from scipy.linalg import solveh_banded
 from scipy.ndimage import gaussian_filter1d
 
-from spatial.analysis.direction import FrameDirections, law_of_sd
+from spatial.analysis.direction import FrameDirections
+from spatial.analysis.spans import law_of_sd
 from spatial.analysis.sphere import SPREAD, Pulls
 from spatial.analysis.stepcells import BINS_A_STEP, NARROW, StepCells
 from spatial.analysis.strings import PlaceString, leading_strings, merge_strings, string_places
