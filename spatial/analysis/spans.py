@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spatial.analysis.direction import FieldBins
-from spatial.analysis.sphere import Pulls, densest_direction, spread_about, swing_on_one_axis
+from spatial.analysis.sphere import Pulls, climb, densest_direction, spread_about, swing_on_one_axis
 from spatial.conventions import FloatArray
 
 MARK_FRAMES_S = (240 / 48_000, 400 / 48_000)
@@ -77,11 +77,13 @@ def span_direction(
     told = [part for part in (_weighty(part.between(start_s, end_s), most_bins) for part in parts) if part]
     if not told:
         return _nothing(0.0)
-    pull, swing, weight, times_s = (np.concatenate(column) for column in zip(*told, strict=True))
-    pulls = Pulls(pull, swing, weight)
-    vector = densest_direction(pulls)
-    share = float(np.sum(pulls.weight[pulls.agree(vector)]) / np.sum(pulls.weight))
-    if share < _needed_share(pulls.weight):
+    pull, swing, weight, clear, times_s = (np.concatenate(column) for column in zip(*told, strict=True))
+    # Noise pulls nowhere, being all around, but could hide that somebody agrees: so the clear bins decide who
+    # is heard and about where. Just where, all bins say: the first edge of a sound, freest of reflections, is faint.
+    sure, pulls = Pulls(pull, swing, clear), Pulls(pull, swing, weight)
+    vector = climb(pulls, densest_direction(sure))
+    share = float(np.sum(clear[sure.agree(vector)]) / np.sum(clear))
+    if share < _needed_share(clear):
         return _nothing(share)
     groups = ((times_s - start_s) / _GROUP_S).astype(int)
     say = np.bincount(groups, pulls.say(vector[np.newaxis])[0])
@@ -103,15 +105,18 @@ def _needed_share(weight: FloatArray) -> float:
     return max(_HEARD_SHARE, float(_CHANCE_SHARE + _CHANCE_SDS * chance_sd))
 
 
-def _weighty(bins: FieldBins, most_bins: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray] | None:
-    """Pulls, swings, weights (their sum is 1) and times of the bins that count; None where none does."""
-    weight = bins.weights() * bins.clear
-    if weight.size == 0 or not weight.any():
+def _weighty(bins: FieldBins, most_bins: int) -> tuple[FloatArray, ...] | None:
+    """Pulls, swings, weights, weights of clear bins (each sum is 1), times of bins that count; None if none does."""
+    weight = bins.weights()
+    if weight.size == 0 or not (weight * bins.clear).any():
         return None
     least = np.partition(weight, -most_bins)[-most_bins] if weight.size > most_bins else 0.0
     kept = weight > max(least, 1e-4 * np.max(weight))
-    weights = weight[kept]
-    return bins.pull[kept], bins.swing[kept], weights / np.sum(weights), bins.times_s[bins.frame[kept]]
+    weights, clear = weight[kept], (weight * bins.clear)[kept]
+    if not clear.any():
+        return None
+    shares = weights / np.sum(weights), clear / np.sum(clear)
+    return bins.pull[kept], bins.swing[kept], *shares, bins.times_s[bins.frame[kept]]
 
 
 def _nothing(share: float) -> SpanDirection:
