@@ -71,7 +71,7 @@ class PlaceString:
 def string_places(cells: StepCells, step_s: float) -> list[PlaceString]:
     """Places that stand out, joined to the nearest string that is still near in time and direction."""
     look = _LOOK_S / step_s
-    weight = gaussian_filter1d(cells.weight.sum(axis=1), look, axis=0)
+    weight = gaussian_filter1d(cells.clear.sum(axis=1), look, axis=0)
     open_strings: list[PlaceString] = []
     done: list[PlaceString] = []
     gap = _STRING_GAP_S / step_s
@@ -158,7 +158,7 @@ def leading_strings(cells: StepCells, strings: list[PlaceString]) -> list[PlaceS
         better = (apart < _APART_RAD) & (apart < nearest[own])
         nearest[own[better]] = apart[better]
         leader[own[better]] = number
-    clear = peak > _CLEAR_SHARE * cells.weight.sum(axis=1)
+    clear = peak > _CLEAR_SHARE * cells.clear.sum(axis=1)
     led = [np.count_nonzero(leader == number) for number in range(len(strings))]
     clearly = [np.count_nonzero((leader == number) & clear) for number in range(len(strings))]
     return [

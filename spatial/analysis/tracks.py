@@ -113,7 +113,10 @@ def _followed(cells: StepCells, string: PlaceString, step_s: float) -> Track | N
     reach_s = step_s * min(3.0 * stiffness**0.25, float(np.count_nonzero(active)))
     _, told, stray = _pulled(cells, path, SPREAD)
     away = float(np.sqrt(np.sum((told * stray)[say > 0]) / np.sum(told[say > 0])))
-    return Track(0, active, path, law_of_sd(away, reach_s))
+    # Who walks is somewhere along their way in a step, nobody knows where: evenly likely over what they go in it.
+    moved = np.linalg.norm(np.diff(path, axis=0), axis=1)[active[1:]]
+    within_step = float(np.median(moved)) / np.sqrt(12.0) if moved.size else 0.0
+    return Track(0, active, path, float(np.hypot(law_of_sd(away, reach_s), within_step)))
 
 
 def _pulled(cells: StepCells, path: FloatArray, spread: float) -> tuple[FloatArray, FloatArray, FloatArray]:
