@@ -17,9 +17,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from spatial.analysis.direction import LEAD_IN_S, field_bins, span_direction
+from spatial.analysis.direction import LEAD_IN_S, field_bins
 from spatial.analysis.pipeline import while_reading
 from spatial.analysis.samples import Samples
+from spatial.analysis.spans import span_direction
 from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
 from spatial.timebase import ClockLaw
 

@@ -1,10 +1,11 @@
-"""Where sound comes from: the direction of direct sound, bin by bin, frame by frame, span by span.
+"""Where sound comes from: the direction of direct sound, bin by bin and frame by frame.
 
-Goal: in an ordinary room, say where a performer is heard. Reflections, not noise, set the limit: so those bins
-count whose energy has just risen (the direct sound comes first), and each may be pulled along its own line.
+Goal: in an ordinary room, say where a performer is heard; over a whole span, see spatial.analysis.spans. Reflections,
+not noise, set the limit: so those bins count whose energy has just risen (the direct sound comes first), and each may
+be pulled along its own line.
 Conventions: spatial.conventions (axes, field). Directions are unit vectors in the field's own axes.
 Functions: frame_hop; field_bins (time-frequency bins, and the ones where a sound has just begun);
-frame_directions (over time); span_direction (one direction for a span, with its uncertainty).
+frame_directions (over time).
 Notes: for one plane wave the complex vector (X, Y, Z) / W is its direction. A second coherent wave adds a complex
 number times the difference of the two directions: real part (the pull) and imaginary part (the swing) move along one
 line, which crosses the sphere at both waves. So a bin tells little along its swing and much across it (our own
@@ -14,14 +15,12 @@ Sources:
 diffuseness law from memory; limits and mixing law are tested).
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
 
 from spatial.analysis.frames import above_floor, frame_spectrum, onset_of, power_of
-from spatial.analysis.sphere import Pulls, densest_direction, spread_about, swing_on_one_axis
 from spatial.conventions import FloatArray, W, X, Y, Z
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation
@@ -32,9 +31,6 @@ modes, above it the spacing of the capsules, spoil the direction."""
 
 FRAME_S = 360 / 48_000
 """Length of a Fourier frame. Its taper leaves about half of it: as long as the floor's bounce is late (3 to 6 ms)."""
-
-MARK_FRAMES_S = (240 / 48_000, 400 / 48_000)
-"""Frames of two lengths for a mark, where there is time for both: a tenth less error than one length alone."""
 
 LEAD_IN_S = 0.2
 """Sound wanted before a span, so that its first onset is known to be one."""
@@ -47,21 +43,6 @@ _STRAY = 1.0
 """A bin that strays this far from a single wave counts for less."""
 _STRICT_STRAY = 0.13
 """The same for the rows over time, which have too few bins to sort them out."""
-_GROUP_S = 0.25
-"""What sounds within this time meets the same reflections: it counts as one witness."""
-_MOMENT_S = 0.1
-"""A span shorter than this is less than one witness."""
-_BINS_A_WITNESS = 2.0
-"""Overlapping frames say the same twice."""
-_CHANCE_SHARE = 0.12
-_CHANCE_SDS = 4.5
-_HEARD_SHARE = 0.25
-"""Of bins from all around (noise, reverberation) this share agrees on the densest place by chance; that many standard
-deviations more, and no less than the last, is somebody (no noise of 0.02 to 3 s in 40 seeds was)."""
-_LASTING_BIAS = 0.30
-_MOMENT_BIAS = 0.62
-"""The law of the uncertainty: see span_direction."""
-_LEAST_SD_RAD = np.radians(0.1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,20 +110,6 @@ class FrameDirections:
     def only(self, rows: npt.NDArray[np.integer] | npt.NDArray[np.bool_]) -> "FrameDirections":
         """Some of the rows, by index or mask."""
         return FrameDirections(*(getattr(self, column.name)[rows] for column in fields(self)))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class SpanDirection:
-    """One direction for a span of time."""
-
-    heard: bool
-    """False: nothing in the span points anywhere; the direction is then NaN."""
-    vector: FloatArray
-    """Unit vector, shape (3,)."""
-    sd_rad: float
-    """One standard deviation along each of the two directions across the vector."""
-    share: float
-    """Part of what has just begun to sound that agrees on the direction."""
 
 
 def frame_hop(rate_hz: int, frame_s: float = FRAME_S) -> int:
@@ -254,73 +221,3 @@ def frame_directions(bins: FieldBins, *, origin_s: float = 0.0, step_s: float = 
         level_db=10 * np.log10(np.maximum(energy / count, 1e-20)),
         source=np.zeros(len(starts), dtype=int),
     )
-
-
-def span_direction(
-    bins: FieldBins | Sequence[FieldBins], start_s: float, end_s: float, *, most_bins: int = 20_000
-) -> SpanDirection:
-    """The direction that the direct sound of a span agrees on.
-
-    The densest place on the sphere, not the mean: reflections and other sounds lie elsewhere and must not pull.
-    The uncertainty follows from how far the agreeing bins stray, s: a reflection that makes them stray by s biases
-    their mean by about s squared, partly alike all the time (the room), partly anew with every quarter second.
-    Bins that all swing along one axis may be wrong together, by about as much as they swing.
-
-    Parameters
-    ----------
-    bins : FieldBins, or several of them
-        Several, of one field in frames of different lengths, have an equal say each: long ones tell tones, short
-        ones part a sound from its reflections.
-    start_s, end_s : float
-        The span, on the same clock as the bins' times.
-    most_bins : int
-        At most so many bins count, the weightiest: fewer are quicker and coarser.
-
-    Returns
-    -------
-    SpanDirection
-        heard False where too little direct sound agrees.
-    """
-    parts = [bins] if isinstance(bins, FieldBins) else bins
-    told = [part for part in (_weighty(part.between(start_s, end_s), most_bins) for part in parts) if part]
-    if not told:
-        return _nothing(0.0)
-    pull, swing, weight, times_s = (np.concatenate(column) for column in zip(*told, strict=True))
-    pulls = Pulls(pull, swing, weight)
-    vector = densest_direction(pulls)
-    share = float(np.sum(pulls.weight[pulls.agree(vector)]) / np.sum(pulls.weight))
-    if share < _needed_share(pulls.weight):
-        return _nothing(share)
-    groups = ((times_s - start_s) / _GROUP_S).astype(int)
-    say = np.bincount(groups, pulls.say(vector[np.newaxis])[0])
-    lasted_s = _GROUP_S * float(np.sum(say) ** 2 / np.sum(say**2)) * min(1.0, (end_s - start_s) / _MOMENT_S)
-    law = law_of_sd(spread_about(pulls, vector), lasted_s)
-    return SpanDirection(True, vector, float(np.hypot(law, swing_on_one_axis(pulls, vector))), share)
-
-
-def law_of_sd(stray: float, lasted_s: float) -> float:
-    """Standard deviation, radians, of a direction whose bins stray by so much and were heard for so long."""
-    bias = stray**2 * np.sqrt(_LASTING_BIAS**2 + _MOMENT_BIAS**2 * _GROUP_S / lasted_s)
-    return float(np.hypot(bias, _LEAST_SD_RAD))
-
-
-def _needed_share(weight: FloatArray) -> float:
-    """Share of the weight that must agree before chance is ruled out: the fewer bins, the more."""
-    witnesses = float(np.sum(weight) ** 2 / np.sum(weight**2)) / _BINS_A_WITNESS
-    chance_sd = np.sqrt(_CHANCE_SHARE * (1 - _CHANCE_SHARE) / witnesses)
-    return max(_HEARD_SHARE, float(_CHANCE_SHARE + _CHANCE_SDS * chance_sd))
-
-
-def _weighty(bins: FieldBins, most_bins: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray] | None:
-    """Pulls, swings, weights (their sum is 1) and times of the bins that count; None where none does."""
-    weight = bins.weights() * bins.clear
-    if weight.size == 0 or not weight.any():
-        return None
-    least = np.partition(weight, -most_bins)[-most_bins] if weight.size > most_bins else 0.0
-    kept = weight > max(least, 1e-4 * np.max(weight))
-    weights = weight[kept]
-    return bins.pull[kept], bins.swing[kept], weights / np.sum(weights), bins.times_s[bins.frame[kept]]
-
-
-def _nothing(share: float) -> SpanDirection:
-    return SpanDirection(False, np.full(3, np.nan), float("nan"), share)

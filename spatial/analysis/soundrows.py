@@ -11,7 +11,8 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from spatial.analysis.direction import FieldBins, frame_directions, span_direction
+from spatial.analysis.direction import FieldBins, frame_directions
+from spatial.analysis.spans import span_direction
 from spatial.conventions import FloatArray
 
 STEP_S = 0.1

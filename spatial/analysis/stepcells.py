@@ -5,7 +5,7 @@ Functions: step_cells (from bins); join_cells.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -32,8 +32,10 @@ class StepCells:
     swing: FloatArray
     weight: FloatArray
     """Shape (steps, BINS_A_STEP)."""
+    clear: FloatArray
+    """The part of it that is clear of steady noise, shape (steps, BINS_A_STEP)."""
     density: FloatArray
-    """Shape (steps, points of the grid)."""
+    """Of the clear part, shape (steps, points of the grid)."""
 
 
 def step_cells(bins: FieldBins, *, origin_s: float, step_s: float, first: int, stop: int) -> StepCells:
@@ -52,26 +54,27 @@ def step_cells(bins: FieldBins, *, origin_s: float, step_s: float, first: int, s
     StepCells
     """
     weight = bins.weights()
+    # Noise hides who sounds, so clear bins are chosen; where they sound is told better by their whole weight.
+    clear = weight * bins.clear
     step = np.floor((bins.times_s[bins.frame] - origin_s) / step_s).astype(int)
-    order = np.lexsort((-weight, step))
-    order = order[(step[order] >= first) & (step[order] < stop) & (weight[order] > 0)]
+    order = np.lexsort((-clear, step))
+    order = order[(step[order] >= first) & (step[order] < stop) & (clear[order] > 0)]
     step = step[order] - first
     rank = np.arange(order.size) - np.searchsorted(step, step)
     kept = rank < BINS_A_STEP
     order, at = order[kept], (step[kept], rank[kept])
     shape = (stop - first, BINS_A_STEP)
     pull, swing = np.zeros((*shape, 3), dtype=np.float32), np.zeros((*shape, 3), dtype=np.float32)
-    weights = np.zeros(shape, dtype=np.float32)
-    pull[at], swing[at], weights[at] = bins.pull[order], bins.swing[order], weight[order]
-    say = Pulls(pull[at], swing[at], weights[at], NARROW).say(GRID)
+    weights, clears = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.float32)
+    pull[at], swing[at], weights[at], clears[at] = bins.pull[order], bins.swing[order], weight[order], clear[order]
+    say = Pulls(pull[at], swing[at], clears[at], NARROW).say(GRID)
     starts = np.searchsorted(at[0], np.arange(stop - first))
     sums = np.concatenate([np.zeros((len(GRID), 1)), np.cumsum(say, axis=1, dtype=np.float64)], axis=1)
     density = (sums[:, np.append(starts[1:], at[0].size)] - sums[:, starts]).T.astype(np.float32)
-    return StepCells(pull, swing, weights, density)
+    return StepCells(pull, swing, weights, clears, density)
 
 
 def join_cells(parts: Sequence[StepCells]) -> StepCells:
     """Runs of steps, one after the other."""
-    return StepCells(
-        *(np.concatenate([getattr(part, name) for part in parts]) for name in ("pull", "swing", "weight", "density"))
-    )
+    names = (column.name for column in fields(StepCells))
+    return StepCells(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))

@@ -71,7 +71,7 @@ class PlaceString:
 def string_places(cells: StepCells, step_s: float) -> list[PlaceString]:
     """Places that stand out, joined to the nearest string that is still near in time and direction."""
     look = _LOOK_S / step_s
-    weight = gaussian_filter1d(cells.weight.sum(axis=1), look, axis=0)
+    weight = gaussian_filter1d(cells.clear.sum(axis=1), look, axis=0)
     open_strings: list[PlaceString] = []
     done: list[PlaceString] = []
     gap = _STRING_GAP_S / step_s
@@ -114,35 +114,44 @@ def _places(density: FloatArray, weight: float) -> list[FloatArray]:
 def merge_strings(strings: list[PlaceString]) -> list[PlaceString]:
     """Strings of one place that hardly ever sound at once are one source, however long the rest between them."""
     kept: list[PlaceString] = []
+    # Of each kept one, its steps and its middle: an hour's strings are too long to count through for every other.
+    steps_of: list[set[int]] = []
+    middles: list[FloatArray] = []
     for string in sorted(strings, key=lambda string: -len(string.steps)):
-        best, least = None, _SAME_PLACE_RAD
-        for other in kept:
-            apart = _least_step_between(other, string)
-            shared = np.intersect1d(other.steps, string.steps).size
-            if apart < least and shared <= _SHARED_STEPS * len(string.steps):
-                best, least = other, apart
-        if best is None:
+        number, least = -1, _SAME_PLACE_RAD
+        own_middle = _middle(string.vectors)
+        for rival, (other, steps) in enumerate(zip(kept, steps_of, strict=True)):
+            apart = _least_step_between(other, string, middles[rival], own_middle)
+            if apart < least and sum(step in steps for step in string.steps) <= _SHARED_STEPS * len(string.steps):
+                number, least = rival, apart
+        if number < 0:
             kept.append(string)
+            steps_of.append(set(string.steps))
+            middles.append(own_middle)
             continue
-        known = set(best.steps)
+        best, known = kept[number], steps_of[number]
         both = list(zip(best.steps, best.vectors, strict=True))
         both += [pair for pair in zip(string.steps, string.vectors, strict=True) if pair[0] not in known]
         both.sort(key=lambda pair: pair[0])
         best.steps, best.vectors = [step for step, _ in both], [vector for _, vector in both]
         best.look_ahead()
+        steps_of[number] = set(best.steps)
+        middles[number] = _middle(best.vectors)
     return kept
 
 
-def _least_step_between(one: PlaceString, other: PlaceString) -> float:
+def _least_step_between(
+    one: PlaceString, other: PlaceString, one_middle: FloatArray, other_middle: FloatArray
+) -> float:
     """Angle between two strings where one leaves off and the other takes up; of entwined ones, of their middles."""
     first, second = (one, other) if one.steps[0] < other.steps[0] else (other, one)
     if first.steps[-1] < second.steps[0]:
         return first.apart(second.steps[0], _middle(second.vectors[:5]))
-    return float(np.arccos(np.clip(_middle(first.vectors) @ _middle(second.vectors), -1, 1)))
+    return float(np.arccos(np.clip(one_middle @ other_middle, -1, 1)))
 
 
 def _middle(vectors: list[FloatArray]) -> FloatArray:
-    total = sum(vectors[1:], start=vectors[0])
+    total = np.sum(vectors, axis=0) if len(vectors) > 20 else sum(vectors[1:], start=vectors[0])
     return np.asarray(total / math.sqrt(float(total @ total)))
 
 
@@ -158,7 +167,7 @@ def leading_strings(cells: StepCells, strings: list[PlaceString]) -> list[PlaceS
         better = (apart < _APART_RAD) & (apart < nearest[own])
         nearest[own[better]] = apart[better]
         leader[own[better]] = number
-    clear = peak > _CLEAR_SHARE * cells.weight.sum(axis=1)
+    clear = peak > _CLEAR_SHARE * cells.clear.sum(axis=1)
     led = [np.count_nonzero(leader == number) for number in range(len(strings))]
     clearly = [np.count_nonzero((leader == number) & clear) for number in range(len(strings))]
     return [

@@ -18,7 +18,8 @@ import numpy.typing as npt
 from scipy.linalg import solveh_banded
 from scipy.ndimage import gaussian_filter1d
 
-from spatial.analysis.direction import FrameDirections, law_of_sd
+from spatial.analysis.direction import FrameDirections
+from spatial.analysis.spans import law_of_sd
 from spatial.analysis.sphere import SPREAD, Pulls
 from spatial.analysis.stepcells import BINS_A_STEP, NARROW, StepCells
 from spatial.analysis.strings import PlaceString, leading_strings, merge_strings, string_places
@@ -112,7 +113,10 @@ def _followed(cells: StepCells, string: PlaceString, step_s: float) -> Track | N
     reach_s = step_s * min(3.0 * stiffness**0.25, float(np.count_nonzero(active)))
     _, told, stray = _pulled(cells, path, SPREAD)
     away = float(np.sqrt(np.sum((told * stray)[say > 0]) / np.sum(told[say > 0])))
-    return Track(0, active, path, law_of_sd(away, reach_s))
+    # Who walks is somewhere along their way in a step, nobody knows where: evenly likely over what they go in it.
+    moved = np.linalg.norm(np.diff(path, axis=0), axis=1)[active[1:]]
+    within_step = float(np.median(moved)) / np.sqrt(12.0) if moved.size else 0.0
+    return Track(0, active, path, float(np.hypot(law_of_sd(away, reach_s), within_step)))
 
 
 def _pulled(cells: StepCells, path: FloatArray, spread: float) -> tuple[FloatArray, FloatArray, FloatArray]:

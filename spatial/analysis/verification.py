@@ -11,7 +11,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from spatial.analysis.direction import SpanDirection
+from spatial.analysis.spans import SpanDirection
 from spatial.conventions import FloatArray
 from spatial.field import angle_between, azimuth_elevation
 

@@ -11,8 +11,9 @@ import numpy as np
 
 from spatial.analysis.claps import Clap, ClapFinder
 from spatial.analysis.clapwalk import CLAP_SD_RAD, Pairing, clap_direction, merge_doubled, pair_claps
-from spatial.analysis.direction import LEAD_IN_S, MARK_FRAMES_S, SpanDirection, field_bins, span_direction
+from spatial.analysis.direction import LEAD_IN_S, field_bins
 from spatial.analysis.mountprior import MountPrior
+from spatial.analysis.spans import MARK_FRAMES_S, SpanDirection, span_direction
 from spatial.conventions import FloatArray, W
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs, azimuth_elevation

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, MARK_FRAMES_S, SpanDirection, field_bins, span_direction
+from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, field_bins
 from spatial.analysis.rotationfit import turn_between
+from spatial.analysis.spans import MARK_FRAMES_S, SpanDirection, span_direction
 from spatial.conventions import FloatArray
 from spatial.errors import InputError, MarksFileError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors

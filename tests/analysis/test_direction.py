@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from spatial.analysis.direction import BAND_HZ, MARK_FRAMES_S, field_bins, frame_directions, span_direction
+from spatial.analysis.direction import BAND_HZ, field_bins, frame_directions
+from spatial.analysis.spans import MARK_FRAMES_S, span_direction
 from spatial.errors import InputError
 from spatial.field import angle_between, encode, unit_vectors
 

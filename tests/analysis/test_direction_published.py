@@ -4,7 +4,8 @@ import numpy as np
 import pyroomacoustics as pra
 import pytest
 
-from spatial.analysis.direction import MARK_FRAMES_S, field_bins, span_direction
+from spatial.analysis.direction import field_bins
+from spatial.analysis.spans import MARK_FRAMES_S, span_direction
 from spatial.analysis.verification import TOLERANCE_AZIMUTH_RAD, TOLERANCE_ELEVATION_RAD
 from spatial.field import angle_between, encode, unit_vectors
 from tests.stage import claps, recorded_words, speech

@@ -96,6 +96,8 @@ def test_a_walker_in_the_open_is_followed_without_lag(rng, speed):
     # Bursts of 60 ms at random moments of a step of 100 ms: the step's middle is not the sound's.
     assert np.max(np.abs(behind)) < 3.0
     assert np.max(np.abs(np.diff(azimuth) - speed * STEP_S * np.diff(steps))) < 1.0
+    # Somewhere in a step, evenly likely: its length over the square root of 12.
+    assert np.degrees(track.sd_rad) > 0.95 * abs(speed) * STEP_S / np.sqrt(12)
 
 
 def test_a_walker_in_a_room_is_one(rng):  # noqa: ARG001
@@ -129,11 +131,13 @@ def test_cells_keep_the_weightiest_and_join(rng):
     joined = join_cells(parts)
     assert whole.weight.shape == (20, BINS_A_STEP)
     np.testing.assert_array_equal(whole.weight, joined.weight)
+    np.testing.assert_array_equal(whole.clear, joined.clear)
+    assert np.all(whole.clear <= whole.weight)
     np.testing.assert_allclose(whole.density, joined.density, rtol=1e-4, atol=1e-6)
     step = np.floor(bins.times_s[bins.frame] / STEP_S).astype(int)
     for number in range(20):
-        own = np.sort(bins.weights()[step == number])[::-1][:BINS_A_STEP]
-        np.testing.assert_allclose(whole.weight[number][: own.size], own, rtol=1e-5)
+        own = np.sort((bins.weights() * bins.clear)[step == number])[::-1][:BINS_A_STEP]
+        np.testing.assert_allclose(whole.clear[number][: own.size], own, rtol=1e-5)
 
 
 def test_rows_hold_every_source_and_keep_what_is_nobodys(rng):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from spatial.analysis.direction import SpanDirection
+from spatial.analysis.spans import SpanDirection
 from spatial.analysis.verification import (
     TOLERANCE_AZIMUTH_RAD,
     TOLERANCE_ELEVATION_RAD,

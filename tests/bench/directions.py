@@ -12,8 +12,9 @@ from pathlib import Path
 import numpy as np
 from scipy.ndimage import uniform_filter
 
-from spatial.analysis.direction import BAND_HZ, FRAME_S, MARK_FRAMES_S, FieldBins, field_bins, span_direction
+from spatial.analysis.direction import BAND_HZ, FRAME_S, FieldBins, field_bins
 from spatial.analysis.frames import frame_spectrum
+from spatial.analysis.spans import MARK_FRAMES_S, span_direction
 from spatial.analysis.sphere import Pulls, densest_direction
 from spatial.conventions import FloatArray
 from spatial.field import angle_between, unit_vectors

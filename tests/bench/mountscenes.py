@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from spatial.analysis.direction import MARK_FRAMES_S, field_bins, span_direction
+from spatial.analysis.direction import field_bins
+from spatial.analysis.spans import MARK_FRAMES_S, span_direction
 from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation, unit_vectors
 from spatial.rotation import YawPitchRoll, matrix_from_ypr

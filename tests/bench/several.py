@@ -1,7 +1,7 @@
 """How well several performers at once, and walking ones, are found and followed.
 
 Run: python -m tests.bench.several [COUNT]   (writes tests/bench/results/several.md)
-The constants were chosen on seeds 7000 to 7025; the results are of seeds from 3000 on.
+The constants were chosen on seeds 7000 to 7025, the say of noise on 7100 to 7407; the results are of 3000 on.
 """
 
 import sys
@@ -140,7 +140,7 @@ def main(count: int) -> str:
             "# Several performers at once, and walking ones",
             "",
             f"`python -m tests.bench.several {count}`: seeds from {FIRST_SEED} on (chosen on 7000 "
-            "to 7025); voices and plucked strings, about equally loud, who begin a second apart and sound together "
+            "to 7407); voices and plucked strings, about equally loud, who begin a second apart and sound together "
             "for 4 to 6 s; 1 to 2.2 m, noise 10 to 25 dB down. Errors in degrees; for walking ones against "
             "where they were in each tenth of a second. All found: each performer has a track within 15°.",
             "",

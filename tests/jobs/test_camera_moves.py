@@ -11,8 +11,8 @@ import pytest
 import soundfile
 
 import spatial.jobs.sync
-from spatial.analysis.direction import SpanDirection
 from spatial.analysis.mountprior import Hanging, MountPrior
+from spatial.analysis.spans import SpanDirection
 from spatial.analysis.sync import SyncEstimate
 from spatial.analysis.verification import Verdict
 from spatial.errors import InconclusiveError

@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from spatial.analysis.direction import SpanDirection
 from spatial.analysis.mountprior import AxisMeasurement, Hanging, MountPrior
+from spatial.analysis.spans import SpanDirection
 from spatial.analysis.sync import SyncEstimate
 from spatial.errors import InconclusiveError
 from spatial.field import ChannelFormat, unit_vectors

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from spatial.analysis.direction import SpanDirection
+from spatial.analysis.spans import SpanDirection
 from spatial.field import ChannelFormat, unit_vectors
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.verify import Tolerance, check_track

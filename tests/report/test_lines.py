@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from spatial.analysis.direction import FrameDirections, SpanDirection
+from spatial.analysis.direction import FrameDirections
+from spatial.analysis.spans import SpanDirection
 from spatial.analysis.sync import SyncEstimate
 from spatial.analysis.verification import check_mark
 from spatial.field import ChannelFormat, unit_vectors

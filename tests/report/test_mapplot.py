@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from spatial.analysis.direction import SpanDirection
+from spatial.analysis.spans import SpanDirection
 from spatial.field import unit_vectors
 from spatial.jobs.marks import HeardMark
 from spatial.media.marks import Mark

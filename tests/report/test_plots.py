@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from spatial.analysis.direction import FrameDirections, SpanDirection
+from spatial.analysis.direction import FrameDirections
+from spatial.analysis.spans import SpanDirection
 from spatial.errors import OutputError
 from spatial.field import ChannelFormat, unit_vectors
 from spatial.jobs.directions import DirectionsResult

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from demo_audio.write_movie import write_movie
-from spatial.analysis.direction import SpanDirection
+from spatial.analysis.spans import SpanDirection
 from spatial.analysis.verification import check_mark
 from spatial.errors import InputError
 from spatial.field import ChannelFormat, angle_between, unit_vectors
