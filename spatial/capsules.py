@@ -77,7 +77,7 @@ class Capsules:
         Examples
         --------
         >>> round(Capsules(radius_m=0.0147).limit_hz)
-        7148
+        7149
         """
         # The edge of a tetrahedron is sqrt(8/3) times the distance from its centre to a corner.
         return float(SPEED_OF_SOUND_M_S / (2.0 * np.sqrt(8.0 / 3.0) * self.radius_m))
