@@ -5,6 +5,7 @@ In two threads of one Python the two hinder each other: an hour of both took as 
 Functions: hear_elsewhere; main (what runs there).
 """
 
+import json
 import os
 import pickle
 import signal
@@ -54,7 +55,7 @@ def hear_elsewhere(take: Take, progress: Progress) -> Listened:
             while (line := process.stdout.readline().decode().rstrip("\n")).startswith("0") or line.startswith("1"):
                 progress(f"listening to {take.path.name}", float(line))
             if line.startswith(_FAILED):
-                raise MediaFileError(line.removeprefix(_FAILED).strip())
+                raise MediaFileError(json.loads(line.removeprefix(_FAILED)))
             if line != _DONE:
                 raise EOFError("the process that listened to a take went away")
             pipe = _Pipe(process.stdout)
@@ -93,7 +94,8 @@ def main() -> None:
     try:
         heard = hear_take(take, tell)
     except SoundplumbError as error:
-        out.write(f"{_FAILED} {error}\n".encode())
+        # As JSON: a file's name may hold line ends, and bytes that are no text.
+        out.write(f"{_FAILED} {json.dumps(str(error))}\n".encode())
         return
     out.write(f"{_DONE}\n".encode())
     np.lib.format.write_array(out, heard.powers, allow_pickle=False)

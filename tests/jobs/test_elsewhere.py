@@ -33,7 +33,9 @@ def test_it_hears_what_is_heard_here(take):
     assert all(step == f"listening to {take.path.name}" and 0 <= part <= 1 for step, part in told)
 
 
-def test_its_errors_are_those_of_the_take(take):
+@pytest.mark.parametrize("name", ["take.wav", "two\nlines.wav"])
+def test_its_errors_are_those_of_the_take(take, name):
+    take = open_take(take.path.rename(take.path.with_name(name)))
     longer = dataclasses.replace(take, samples=take.samples + 10, parts=())
     with pytest.raises(MediaFileError) as there:
         hear_elsewhere(longer, silent)

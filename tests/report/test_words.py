@@ -1,37 +1,16 @@
 """Numbers as people say them: each sign has its word, and tables stand straight."""
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-from spatial.analysis.spans import SpanDirection
-from spatial.analysis.sync import SyncEstimate
-from spatial.field import ChannelFormat, unit_vectors
+from spatial.field import unit_vectors
 from spatial.findings import Finding, Severity
-from spatial.jobs.marks import HeardMark
-from spatial.media.marks import Mark
-from spatial.media.movies import Clip
-from spatial.media.takes import Take
 from spatial.report import words
 from spatial.rotation import YawPitchRoll
-from spatial.timebase import ClockLaw
-
-CLIP = Clip(Path("scene.mov"), 60.0, None, None, None, None, None, None, None)
-TAKE = Take(Path("take.wav"), 48_000, 4, 4_800_000, "WAV", "PCM_24", ChannelFormat.AMBIX)
 
 
 def vector(azimuth_deg, elevation_deg):
     return unit_vectors(np.radians(azimuth_deg), np.radians(elevation_deg))
-
-
-def heard_mark(seen_deg, heard_deg, who="Odile"):
-    mark = Mark(who, 61.0, 75.25, *np.radians(seen_deg), 2.0)
-    return HeardMark(mark, vector(*seen_deg), 0.0, SpanDirection(True, vector(*heard_deg), np.radians(1.0), 1.0))
-
-
-def estimate(offset_s, drift_ppm, drift_sd_ppm=1.0):
-    return SyncEstimate(True, "", ClockLaw(offset_s, drift_ppm), 2e-4, drift_sd_ppm, None, ClockLaw(offset_s))
 
 
 @pytest.mark.parametrize(
