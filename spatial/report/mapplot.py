@@ -72,7 +72,7 @@ def write_directions_map(
     _sky(axes)
     on = f" on {legible(result.sync.clip.path.name)}" if result.sync else ""
     axes.set_title(
-        f"Where sound came from in {legible(result.take.path.name)}{on}  (darker = more of it, and louder"
+        f"Where sound came from in {legible(result.take.path.name)}{on}\n(darker = more of it, and louder"
         f"{'; rings: where each mark should be heard, as wide as is tolerated' if marks else ''})",
         loc="left",
         fontsize=10.5,
