@@ -29,8 +29,8 @@ _CHANCE_SDS = 4.5
 _HEARD_SHARE = 0.25
 """Of bins from all around (noise, reverberation) this share agrees on the densest place by chance; that many standard
 deviations more, and no less than the last, is somebody (no noise of 0.02 to 3 s in 40 seeds was)."""
-_LASTING_BIAS = 0.30
-_MOMENT_BIAS = 0.62
+_LASTING_BIAS = 0.27
+_MOMENT_BIAS = 0.56
 """The law of the uncertainty: see span_direction."""
 _LEAST_SD_RAD = np.radians(0.1)
 
