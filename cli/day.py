@@ -5,33 +5,22 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import (
-    Run,
-    input_file,
-    json_option,
-    prior_from,
-    prior_options,
-    repair_option,
-    rig_from,
-    rig_options,
-)
+from cli.running import Run, input_file, json_option
+from cli.shared import PriorChoice, RigChoice, force_option, prior_options, repair_option, rig_options
 
 
 @click.command(short_help="All of it, for a whole shoot day.")
 @click.argument("folder", type=input_file())
-@rig_options
+@rig_options()
 @prior_options
 @repair_option
 @format_option
-@click.option("--force", is_flag=True, help="Replace tracks that exist.")
+@force_option("Replace tracks that exist.")
 @json_option
 def day(
     folder: Path,
-    picture: str | None,
-    mic_offset: tuple[float, ...],
-    hanging: str | None,
-    level_within_deg: float | None,
-    facing_deg: float | None,
+    rig: RigChoice,
+    prior: PriorChoice,
     repair: bool,
     channel_format: FormatChoice,
     force: bool,
@@ -42,11 +31,11 @@ def day(
         from spatial.jobs.day import run_day
         from spatial.report import dayout, jsonout
 
-        rig = rig_from(mic_offset, picture)
+        told = rig.told()
         result = run_day(
             folder,
-            rig_for=lambda _clip: rig,
-            prior=prior_from(hanging, level_within_deg, facing_deg),
+            rig_for=lambda _clip: told,
+            prior=prior.told(),
             repair=repair,
             channel_format=read_as(channel_format),
             force=force,
