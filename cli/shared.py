@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from spatial.jobs.verify import Tolerance
     from spatial.rotation import YawPitchRoll
 
-Decorator = Callable[[Any], Any]
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 REPAIR_OR_MOUNT = "--repair goes by the marks, and --mount leaves them unasked: give one of the two"
 
 
@@ -153,9 +153,10 @@ def _grouped(name: str, choice: type[Any], options: Sequence[Decorator]) -> Deco
             mine = {field.name: told.pop(field.name) for field in fields(choice) if field.name in told}
             return command(*arguments, **{name: choice(**mine)}, **told)
 
+        whole: Callable[..., Any] = wrapped
         for option in reversed(options):
-            wrapped = option(wrapped)
-        return wrapped
+            whole = option(whole)
+        return whole
 
     return decorate
 

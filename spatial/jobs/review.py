@@ -17,15 +17,18 @@ from spatial.analysis.mountprior import MountPrior
 from spatial.analysis.soundrows import STEP_S, WINDOW_S, SoundRows, joined_rows, sound_rows
 from spatial.analysis.verification import MarkCheck
 from spatial.conventions import FloatArray
-from spatial.errors import InputError
+from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs
-from spatial.findings import Finding
+from spatial.findings import Finding, Severity
 from spatial.jobs.ears import play_for_ears
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
-from spatial.jobs.orient import OrientResult, orient_marks, require_match
+from spatial.jobs.orient import OrientResult, require_match
+from spatial.jobs.orient_clip import orient_match
 from spatial.jobs.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult, sync_clip
+from spatial.jobs.takehealth import health_on_clip
+from spatial.jobs.turning import moves_findings, track_turn
 from spatial.jobs.verify import Tolerance, check_marks
 from spatial.media.movies import Clip, open_clip
 from spatial.media.proxy import join_movie, write_pictures
@@ -50,12 +53,13 @@ class ReviewResult:
     rows: SoundRows
     """In the microphone's own axes, on the clip's time."""
     mount: FloatArray | None
-    """picture_from_mic, shape (3, 3); None where nothing tells."""
+    """picture_from_mic, shape (3, 3); None where nothing tells. Under a camera that moved, as it looked at 0, 0, 0."""
     orient: OrientResult | None
-    """How the mount was found; None where it was given, or there are no marks."""
+    """How the mount was found; None where it was given, or nothing could be asked."""
     marks: tuple[tuple[HeardMark, MarkCheck | None], ...]
     """Each mark, and how it comes out once the sound is turned; None where the mount is not known."""
     rig: Rig
+    """With the camera's moves. The picture is shown as filmed; what is heard is turned along with its levelling."""
     tolerance: Tolerance
     sounds: dict[str, str]
     """Sound files by the way the head faces, and "recorded"."""
@@ -65,6 +69,16 @@ class ReviewResult:
     def clip(self) -> Clip:
         """The clip."""
         return self.sync.clip
+
+    @property
+    def repaired(self) -> FloatArray | None:
+        """mic_from_take, which puts the channels right first, shape (3, 3); None where they are left as they are."""
+        return self.orient.repaired.mic_from_take if self.orient and self.orient.repaired else None
+
+    @property
+    def picture_from_take(self) -> FloatArray | None:
+        """Turns directions in the take as recorded; a mirror image, where the channels are put right."""
+        return None if self.mount is None else self.mount if self.repaired is None else self.mount @ self.repaired
 
     @property
     def mount_angles(self) -> YawPitchRoll | None:
@@ -81,22 +95,26 @@ def review_clip(
     mount: YawPitchRoll | None = None,
     rig: Rig,
     prior: MountPrior | None = None,
+    repair: bool = False,
     tolerance: Tolerance | None = None,
     channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> ReviewResult:
-    """Sync, orient where marks tell, measure where sound comes from, and write movie and sound into a folder.
+    """Sync, orient where anything tells, measure where sound comes from, and write movie and sound into a folder.
 
     Parameters
     ----------
     folder : Path
         An empty folder; MOVIE and the sound files go there.
     marks_path : Path, optional
-        Marks of the clip: shown, and they tell the mount where it is not given.
+        Marks of the clip: shown, and they tell the mount where it is not given. Without marks the camera's stereo sound
+        is asked; where that cannot tell, all is shown and played as recorded.
     mount : YawPitchRoll, optional
         How the microphone sat, where the crew knows.
     prior : MountPrior, optional
-        What the crew says of how it sat, where marks tell the rest.
+        What the crew says of how it sat, where marks or the camera's sound tell the rest.
+    repair : bool
+        Put the channels of a mirrored take right.
 
     Raises
     ------
@@ -124,10 +142,18 @@ def review_clip(
         )
         require_match(result)
         heard = hear_marks(result.take, result.law, marks, rig)
-        oriented = orient_marks(result, heard, prior=prior) if heard and any(one.heard.heard for one in heard) else None
+        oriented, untold = None, []
+        if mount is None:
+            try:
+                oriented = orient_match(result, heard, rig=rig, prior=prior, repair=repair, progress=progress)
+            except InconclusiveError as error:
+                untold = [Finding("undetermined", Severity.LOOK, str(error))]
         matrix = matrix_from_ypr(mount) if mount is not None else (oriented.matrix if oriented else None)
+        repaired = oriented.repaired.mic_from_take if oriented and oriented.repaired else None
+        unsound = health_on_clip(result, progress=progress)
         rows = sound_over_clip(result, band_hz=rig.band_hz, progress=progress)
-        names = play_for_ears(result, matrix, rows.level_db, folder, progress=progress)
+        turn = None if matrix is None else track_turn(matrix, repaired, rig)
+        names = play_for_ears(result, turn, rows.level_db, folder, progress=progress)
         while not drawn.done():
             progress(f"making a small movie of {clip.path.name}", drawing.part)
             wait([drawn], timeout=0.2)
@@ -136,14 +162,13 @@ def review_clip(
         join_movie(pictures, front, folder / MOVIE)
         pictures.unlink()
         front.unlink()
-    findings = [*(oriented.findings if oriented and mount is None else result.findings)]
+    findings = [*(oriented.findings if oriented else (*result.findings, *untold)), *moves_findings(clip, rig), *unsound]
     checks: list[MarkCheck | None] = [None] * len(heard)
     if matrix is None:
         findings += unheard_findings(heard)
     else:
-        # Directions turn with the field.
-        turned = [replace(mark, heard=replace(mark.heard, vector=matrix @ mark.heard.vector)) for mark in heard]
-        checked, said = check_marks(turned, tolerance)
+        take_turn = matrix if repaired is None else matrix @ repaired
+        checked, said = check_marks([_seen_by_camera(mark, take_turn, rig) for mark in heard], tolerance)
         checks = [check for _, check in checked]
         findings += said
     return ReviewResult(
@@ -151,13 +176,22 @@ def review_clip(
         picture=picture,
         rows=rows,
         mount=matrix,
-        orient=oriented if mount is None else None,
+        orient=oriented,
         marks=tuple(zip(heard, checks, strict=True)),
         rig=rig,
         tolerance=tolerance,
         sounds={facing: name for facing, name in names.items() if facing != "front"},
         findings=tuple(dict.fromkeys(findings)),
     )
+
+
+def _seen_by_camera(heard: HeardMark, picture_from_take: FloatArray, rig: Rig) -> HeardMark:
+    """A mark as the camera sees it in its middle, expected and heard: directions turn with the field."""
+    vector = picture_from_take @ heard.heard.vector
+    if rig.moves is None:
+        return replace(heard, heard=replace(heard.heard, vector=vector))
+    (camera,) = rig.moves.motion.at(np.array([(heard.mark.start_s + heard.mark.end_s) / 2]))
+    return replace(heard, expected=camera.T @ heard.expected, heard=replace(heard.heard, vector=camera.T @ vector))
 
 
 def sound_over_clip(result: SyncResult, *, band_hz: tuple[float, float], progress: Progress = silent) -> SoundRows:

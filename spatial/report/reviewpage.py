@@ -19,7 +19,6 @@ from spatial.analysis.soundrows import PLACES, STEP_S, WINDOW_S, SoundRows
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation
-from spatial.findings import Finding
 from spatial.jobs.marks import LIKELY_DISTANCES_M, HeardMark
 from spatial.jobs.review import MOVIE, ReviewResult
 from spatial.picture import Projection
@@ -111,7 +110,9 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
             "wide": picture.field_of_view_rad / np.pi if equirect else across / down,
         },
         "rows": _packed(result.rows),
-        "mount": None if result.mount is None else result.mount.tolist(),
+        "mount": None if result.picture_from_take is None else result.picture_from_take.tolist(),
+        "repaired": None if result.repaired is None else result.repaired.tolist(),
+        "cameras": _cameras(result),
         "mic_offset_m": list(result.rig.mic_offset_m),
         "likely_distances_m": list(LIKELY_DISTANCES_M),
         "tolerance": {
@@ -160,6 +161,15 @@ def _packed(rows: SoundRows) -> dict[str, object]:
     }
 
 
+def _cameras(result: ReviewResult) -> str | None:
+    """Where the camera moved: picture_from_still for the middle of each step of the clip, nine numbers each."""
+    if result.rig.moves is None:
+        return None
+    count = max(1, int(np.ceil(result.clip.duration_s / STEP_S - 1e-6)))
+    turns = result.rig.moves.motion.at((np.arange(count) + 0.5) * STEP_S)
+    return _base64(turns.transpose(0, 2, 1), "<f4")
+
+
 def _angles(vectors: FloatArray) -> FloatArray:
     """Azimuth and elevation in hundredths of a degree, shape (..., 2)."""
     return np.asarray(np.rint(np.degrees(np.stack(azimuth_elevation(vectors), axis=-1)) * 100))
@@ -185,16 +195,14 @@ def _mark(heard: HeardMark) -> dict[str, object]:
 
 def _findings(result: ReviewResult) -> list[dict[str, object]]:
     """Findings, worst first, each with its moment; None where it is about the whole clip."""
-    steps = iter(result.sync.law.steps)
-    starts = {mark.mark.who: mark.mark.start_s for mark, _ in reversed(result.marks)}
-    moments: dict[Finding, float | None] = {}
-    for finding in result.findings:
-        moments[finding] = starts.get(finding.where)
-        if finding.code == "clock_step":
-            step = next(steps, None)
-            moments[finding] = step.clip_time_s if step else None
     return [
-        {"severity": finding.severity.value, "message": sentence(finding.message), "time_s": moments[finding]}
+        {
+            "severity": finding.severity.value,
+            "message": sentence(finding.message),
+            "time_s": None
+            if finding.clip_time_s is None
+            else min(max(finding.clip_time_s, 0.0), result.clip.duration_s),
+        }
         for finding in ranked(result.findings)
     ]
 

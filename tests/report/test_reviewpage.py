@@ -23,15 +23,15 @@ from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.picture import parse_picture
 from spatial.report.reviewpage import page_facts, page_text, review_json, review_lines
-from spatial.timebase import ClockLaw, ClockStep
+from spatial.timebase import ClockLaw
 
 HOSTILE = "</script><script>alert(1)</script>&\u2028"
 
 
-def result_of(name="clip.mov", findings=(), timecode=None, rate=Fraction(25), steps=()):
+def result_of(name="clip.mov", findings=(), timecode=None, rate=Fraction(25)):
     clip = Clip(Path(name), 4.0, rate, 100, timecode, 960, 480, None, None)
     take = Take(Path("rec.wav"), 48_000, 4, 480_000, "WAV", "PCM_24", ChannelFormat.AMBIX)
-    law = ClockLaw(1.0, 0.0, tuple(steps))
+    law = ClockLaw(1.0, 0.0)
     estimate = SyncEstimate(True, "", law, 1e-4, 1.0, None, steady=law)
     rng = np.random.default_rng(1)
     vectors = rng.standard_normal((40, 3))
@@ -133,19 +133,19 @@ def test_timecode_starts_where_the_clips_does(timecode, rate, clock):
 
 
 def test_findings_come_worst_first_with_their_moments():
-    steps = [ClockStep(1.5, -0.1), ClockStep(3.0, 0.2)]
     findings = [
         Finding("drift", Severity.NOTE, "the clocks drift"),
-        Finding("clock_step", Severity.LOOK, "a step"),
-        Finding("clock_step", Severity.LOOK, "another step"),
+        Finding("clock_step", Severity.LOOK, "a step", "clip.mov", 1.5),
+        Finding("mark_off", Severity.LOOK, "another", "Odile", 3.0),
         Finding("mirrored", Severity.FIX, "rec.wav is mirrored"),
+        Finding("dropout", Severity.FIX, "lost", "rec.wav", 9.0),
     ]
-    told = page_facts(result_of(findings=findings, steps=steps))["findings"]
+    told = page_facts(result_of(findings=findings))["findings"]
     assert [(finding["severity"], finding["time_s"]) for finding in told] == [
-        ("fix", None), ("look", 1.5), ("look", 3.0), ("note", None),
+        ("fix", None), ("fix", 4.0), ("look", 1.5), ("look", 3.0), ("note", None),
     ]  # fmt: skip
     assert told[0]["message"] == "rec.wav is mirrored."
-    assert told[1]["message"] == "A step."
+    assert told[2]["message"] == "A step."
 
 
 def test_what_review_prints(tmp_path):

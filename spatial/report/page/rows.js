@@ -22,6 +22,22 @@ const rows = (() => {
   }));
 })();
 
+// Where the camera moved over a recorder that stood still: how it saw what stands still, step by step of the clip.
+const cameras = (() => {
+  if (!facts.cameras) return null;
+  const numbers = new Float32Array(Uint8Array.from(atob(facts.cameras), (letter) => letter.charCodeAt(0)).buffer);
+  return Array.from({ length: numbers.length / 9 }, (_, n) =>
+    [0, 3, 6].map((start) => Array.from(numbers.subarray(9 * n + start, 9 * n + start + 3))));
+})();
+
+function cameraAt(time) {
+  if (!cameras) return IDENTITY;
+  return cameras[Math.min(Math.max(Math.floor(time / facts.rows.step_s), 0), cameras.length - 1)];
+}
+
+// What turns a direction in the take into one in the picture of a moment; as recorded, nothing does.
+const turnAt = (matrix, time) => (cameras && matrix !== IDENTITY ? product(cameraAt(time), matrix) : matrix);
+
 // The level of the louder moments: a single clap must not make all else look faint.
 const loudest = rows.map((row) => row.level).sort((a, b) => a - b)[Math.floor(rows.length * 0.98)] ?? 0;
 
