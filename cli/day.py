@@ -6,7 +6,7 @@ import click
 
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Run, input_file, json_option
-from cli.shared import PriorChoice, RigChoice, force_option, prior_options, repair_option, rig_options
+from cli.shared import PriorChoice, RigChoice, force_option, pages_option, prior_options, repair_option, rig_options
 
 
 @click.command(short_help="All of it, for a whole shoot day.")
@@ -15,7 +15,8 @@ from cli.shared import PriorChoice, RigChoice, force_option, prior_options, repa
 @prior_options
 @repair_option
 @format_option
-@force_option("Replace tracks that exist.")
+@pages_option
+@force_option("Replace tracks and pages that exist.")
 @json_option
 def day(
     folder: Path,
@@ -23,10 +24,13 @@ def day(
     prior: PriorChoice,
     repair: bool,
     channel_format: FormatChoice,
+    pages: bool,
     force: bool,
     as_json: bool,
 ) -> None:
     """Do all of it for a whole shoot day: every clip in FOLDER, with its marks beside it."""
+    if pages and rig.picture is None:
+        raise click.UsageError("--pages draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run:
         from spatial.jobs.day import run_day
         from spatial.report import dayout, jsonout
@@ -41,6 +45,18 @@ def day(
             force=force,
             progress=run.progress,
         )
+        if pages:
+            from spatial.jobs.daypages import make_pages
+            from spatial.report.reviewpage import PAGE_WRITER
+
+            result = make_pages(
+                *(result, PAGE_WRITER),
+                rig_for=lambda _clip: told,
+                prior=prior.told(),
+                repair=repair,
+                force=force,
+                progress=run.progress,
+            )
         run.finish(
             lambda: dayout.day_lines(result),
             lambda: jsonout.dumps(dayout.day_json(result)),

@@ -3,8 +3,8 @@
 A group of options reaches its command as one thing (`rig: RigChoice`), which is asked for its meaning inside the run:
 reading a file may fail, and that is said in one sentence.
 
-Functions: clip_and_takes, force_option, repair_option, mount_option (single options); rig_options, prior_options,
-tolerance_options (groups); mount_from (a mount that was typed).
+Functions: clip_and_takes, force_option, pages_option, repair_option, mount_option (single options); rig_options,
+prior_options, tolerance_options (groups); mount_from (a mount that was typed).
 """
 
 from __future__ import annotations
@@ -109,6 +109,16 @@ def clip_and_takes(command: Command) -> Command:
 def force_option(help_text: str) -> Decorator:
     """Add --force."""
     return click.option("--force", is_flag=True, help=help_text)
+
+
+def pages_option(command: Command) -> Command:
+    """Add --pages."""
+    return click.option(
+        "--pages",
+        is_flag=True,
+        help="Make a page of each clip too, to look at and to listen to, as review does; FOLDER/pages/index.html leads "
+        "to them. Takes about a third of each clip's length.",
+    )(command)
 
 
 def mount_option(command: Command) -> Command:

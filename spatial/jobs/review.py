@@ -1,25 +1,24 @@
 """The review job: all that a page needs to show and to play a clip with its take.
 
-Functions: review_clip; sound_over_clip (where sound comes from, on the clip's time).
+Functions: review_clip (from files); review_match (a match at hand).
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.direction import LEAD_IN_S, field_bins, frame_hop
 from spatial.analysis.mountprior import MountPrior
-from spatial.analysis.soundrows import STEP_S, WINDOW_S, SoundRows, joined_rows, sound_rows
+from spatial.analysis.soundrows import SoundRows
 from spatial.analysis.verification import MarkCheck
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
+from spatial.jobs.clipsound import sound_over_clip
 from spatial.jobs.ears import play_for_ears
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, require_match
@@ -32,16 +31,11 @@ from spatial.jobs.turning import moves_findings, track_turn
 from spatial.jobs.verify import Tolerance, check_marks
 from spatial.media.movies import Clip, open_clip
 from spatial.media.proxy import join_movie, write_pictures
-from spatial.media.takes import FieldReader, Take
 from spatial.picture import LAYOUTS, Picture, parse_picture
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
-from spatial.timebase import ClockLaw
 
 MOVIE = "movie.mp4"
 """The small movie, with the sound of a head that faces front."""
-
-_ROWS_AT_ONCE = 100
-_AROUND_S = LEAD_IN_S + WINDOW_S
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,30 +119,89 @@ def review_clip(
     MediaFileError, MarksFileError
         A file cannot be used.
     """
-    tolerance = tolerance or Tolerance()
     clip = open_clip(clip_path)
+
+    def find() -> SyncResult:
+        return sync_clip(
+            clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
+        )
+
+    told = _Told(marks_path, mount, None, rig, prior, repair, tolerance or Tolerance())
+    return _reviewed(clip, find, told, folder, progress)
+
+
+def review_match(
+    result: SyncResult,
+    folder: Path,
+    *,
+    marks_path: Path | None = None,
+    oriented: OrientResult | None = None,
+    rig: Rig,
+    prior: MountPrior | None = None,
+    repair: bool = False,
+    tolerance: Tolerance | None = None,
+    progress: Progress = silent,
+) -> ReviewResult:
+    """The same for a clip whose take has been found, and perhaps how the microphone sat.
+
+    Parameters
+    ----------
+    result : SyncResult
+    folder, marks_path, rig, prior, repair, tolerance, progress
+        As for review_clip.
+    oriented : OrientResult, optional
+        How the microphone sat, where that was found before.
+    """
+    told = _Told(marks_path, None, oriented, rig, prior, repair, tolerance or Tolerance())
+    return _reviewed(result.clip, lambda: result, told, folder, progress)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """What a review is told beside clip and take."""
+
+    marks_path: Path | None
+    mount: YawPitchRoll | None
+    oriented: OrientResult | None
+    rig: Rig
+    prior: MountPrior | None
+    repair: bool
+    tolerance: Tolerance
+
+    def orient(
+        self, result: SyncResult, heard: Sequence[HeardMark], progress: Progress
+    ) -> tuple[OrientResult | None, list[Finding]]:
+        """How the microphone sat, as far as that is to be found; or why it cannot be."""
+        if self.mount is not None or self.oriented is not None:
+            return self.oriented, []
+        try:
+            return orient_match(
+                result, heard, rig=self.rig, prior=self.prior, repair=self.repair, progress=progress
+            ), []
+        except InconclusiveError as error:
+            return None, [Finding("undetermined", Severity.LOOK, str(error))]
+
+
+def _reviewed(
+    clip: Clip, find: Callable[[], SyncResult], told: _Told, folder: Path, progress: Progress
+) -> ReviewResult:
+    """Make the small movie beside all else."""
+    rig = told.rig
     picture = _picture_of(clip, rig)
-    marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
+    marks = marks_of_clip(told.marks_path, clip, rig) if told.marks_path else ()
     with ExitStack() as stack:
         pool = stack.enter_context(ThreadPoolExecutor(1))
         drawing = _Background()
         stack.callback(drawing.stop)
         pictures = folder / "pictures.mp4"
         drawn = pool.submit(
-            write_pictures, clip_path, picture, pictures, duration_s=clip.duration_s, progress=drawing.told
+            write_pictures, clip.path, picture, pictures, duration_s=clip.duration_s, progress=drawing.told
         )
-        result = sync_clip(
-            clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
-        )
+        result = find()
         require_match(result)
         heard = hear_marks(result.take, result.law, marks, rig)
-        oriented, untold = None, []
-        if mount is None:
-            try:
-                oriented = orient_match(result, heard, rig=rig, prior=prior, repair=repair, progress=progress)
-            except InconclusiveError as error:
-                untold = [Finding("undetermined", Severity.LOOK, str(error))]
-        matrix = matrix_from_ypr(mount) if mount is not None else (oriented.matrix if oriented else None)
+        oriented, untold = told.orient(result, heard, progress)
+        matrix = matrix_from_ypr(told.mount) if told.mount is not None else (oriented.matrix if oriented else None)
         repaired = oriented.repaired.mic_from_take if oriented and oriented.repaired else None
         unsound = health_on_clip(result, progress=progress)
         rows = sound_over_clip(result, band_hz=rig.band_hz, progress=progress)
@@ -168,7 +221,7 @@ def review_clip(
         findings += unheard_findings(heard)
     else:
         take_turn = matrix if repaired is None else matrix @ repaired
-        checked, said = check_marks([_seen_by_camera(mark, take_turn, rig) for mark in heard], tolerance)
+        checked, said = check_marks([_seen_by_camera(mark, take_turn, rig) for mark in heard], told.tolerance)
         checks = [check for _, check in checked]
         findings += said
     return ReviewResult(
@@ -179,7 +232,7 @@ def review_clip(
         orient=oriented,
         marks=tuple(zip(heard, checks, strict=True)),
         rig=rig,
-        tolerance=tolerance,
+        tolerance=told.tolerance,
         sounds={facing: name for facing, name in names.items() if facing != "front"},
         findings=tuple(dict.fromkeys(findings)),
     )
@@ -192,49 +245,6 @@ def _seen_by_camera(heard: HeardMark, picture_from_take: FloatArray, rig: Rig) -
         return replace(heard, heard=replace(heard.heard, vector=vector))
     (camera,) = rig.moves.motion.at(np.array([(heard.mark.start_s + heard.mark.end_s) / 2]))
     return replace(heard, expected=camera.T @ heard.expected, heard=replace(heard.heard, vector=camera.T @ vector))
-
-
-def sound_over_clip(result: SyncResult, *, band_hz: tuple[float, float], progress: Progress = silent) -> SoundRows:
-    """Where sound comes from, in the microphone's axes, row by row on the clip's time."""
-    take, law, clip = result.take, result.law, result.clip
-    total = max(1, int(np.ceil(clip.duration_s / STEP_S - 1e-6)))
-    parts = []
-    with FieldReader(take) as reader:
-        for first, last, piece in _stretches(law, total):
-            for row in range(first, last, _ROWS_AT_ONCE):
-                until = min(row + _ROWS_AT_ONCE, last)
-                part = _rows(reader, take, piece, range(row, until), band_hz)
-                if part is not None:
-                    parts.append(part)
-                progress(f"directions in {take.path.name}", until / total)
-    return joined_rows(parts)
-
-
-def _stretches(law: ClockLaw, total: int) -> Iterator[tuple[int, int, ClockLaw]]:
-    """Runs of rows between clock steps, each with the law that holds there."""
-    bounds = [0, *(min(max(round(step.clip_time_s / STEP_S), 0), total) for step in law.steps), total]
-    for first, last in pairwise(bounds):
-        if first < last:
-            yield first, last, law.piece_at((first + last) / 2 * STEP_S)
-
-
-def _rows(
-    reader: FieldReader, take: Take, law: ClockLaw, rows: range, band_hz: tuple[float, float]
-) -> SoundRows | None:
-    """Rows of one run, heard with enough sound before and after them; None outside the take."""
-    rate = take.rate_hz
-    start, stop = (law.take_from_clip(row * STEP_S) for row in (rows.start, rows.stop))
-    begin = max(0, round((start - _AROUND_S) * rate))
-    begin -= begin % frame_hop(rate)
-    end = min(take.samples, round((stop + WINDOW_S) * rate))
-    if begin >= end:
-        return None
-    bins = field_bins(reader.read(begin, end), rate, start_s=begin / rate, band_hz=band_hz)
-    if bins.times_s.size == 0:
-        return None
-    origin = law.take_from_clip(0.0)
-    told = sound_rows(bins, origin_s=origin, rows=rows, step_s=STEP_S * law.ratio)
-    return replace(told, times_s=(told.times_s - origin) / law.ratio)
 
 
 def _picture_of(clip: Clip, rig: Rig) -> Picture:

@@ -4,24 +4,23 @@ Functions: write_page; page_text (the page's HTML); page_facts (what the page kn
 """
 
 import base64
-import hashlib
 import json
 from fractions import Fraction
-from importlib import resources
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from jinja2 import Environment, StrictUndefined
 
-from spatial import __version__
 from spatial.analysis.soundrows import PLACES, STEP_S, WINDOW_S, SoundRows
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation
+from spatial.jobs.daypages import PageWriter
 from spatial.jobs.marks import LIKELY_DISTANCES_M, HeardMark
 from spatial.jobs.review import MOVIE, ReviewResult
 from spatial.picture import Projection
+from spatial.report.dayout import write_index
+from spatial.report.html import as_markup, html_text, save
 from spatial.report.ink import legible
 from spatial.report.jsonout import findings_json
 from spatial.report.lines import mount_lines
@@ -37,36 +36,22 @@ _QUIETEST_DB = -127
 
 def write_page(result: ReviewResult, folder: Path) -> None:
     """Write the page beside the movie in a folder."""
-    (folder / PAGE).write_text(page_text(result), encoding="utf-8", errors="backslashreplace", newline="\n")
+    save(page_text(result), folder / PAGE)
 
 
 def page_text(result: ReviewResult) -> str:
     """The whole page: style, script and facts are inside, and nothing is fetched but the movie and sounds beside it."""
-    style = _part("page.css")
-    script = "\n".join(_part(f"{name}.js") for name in _SCRIPTS)
-    environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
     clip, take = legible(result.clip.path.name), legible(result.sync.take.path.name)
-    return environment.from_string(_part("index.html.j2")).render(
+    return html_text(
+        "index.html.j2",
+        style="page.css",
+        script=[f"{name}.js" for name in _SCRIPTS],
         title=f"{clip} with {take}",
         clip=clip,
         movie=MOVIE,
         mount=" ".join(_mount_sentences(result)),
-        version=__version__,
-        style=_Markup(style),
-        style_hash=_hash(style),
-        script=_Markup(script),
-        script_hash=_hash(script),
-        facts=_Markup(_script_safe(json.dumps(page_facts(result), allow_nan=False))),
+        facts=as_markup(json.dumps(page_facts(result), allow_nan=False)),
     )
-
-
-class _Markup(str):
-    """Text that is markup already and must not be escaped: our own style and script, and facts made safe."""
-
-    __slots__ = ()
-
-    def __html__(self) -> str:
-        return str(self)
 
 
 def _mount_sentences(result: ReviewResult) -> list[str]:
@@ -76,20 +61,6 @@ def _mount_sentences(result: ReviewResult) -> list[str]:
     if result.mount_angles is not None:
         return [f"The microphone, as told: {turn(result.mount_angles)}."]
     return ["How the microphone sat is not known yet: make marks in the page."]
-
-
-def _part(name: str) -> str:
-    return (resources.files("spatial.report") / "page" / name).read_text(encoding="utf-8")
-
-
-def _hash(text: str) -> str:
-    """What the page's own policy knows a script or style by: any other is not run."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
-
-
-def _script_safe(text: str) -> str:
-    """JSON that can stand inside a script element, whatever names it holds."""
-    return text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
 
 
 def page_facts(result: ReviewResult) -> dict[str, object]:
@@ -225,3 +196,7 @@ def review_json(result: ReviewResult, folder: Path) -> dict[str, object]:
         "take": str(result.sync.take.path),
         "findings": findings_json(result.findings),
     }
+
+
+PAGE_WRITER = PageWriter(write_page, write_index)
+"""For `day` and `demo`."""
