@@ -29,6 +29,7 @@ from spatial.jobs.sync import SyncResult, sync_clip
 from spatial.jobs.takehealth import health_on_clip
 from spatial.jobs.turning import moves_findings, track_turn
 from spatial.jobs.verify import Tolerance, check_marks
+from spatial.jobs.votes import RowVotes
 from spatial.media.movies import Clip, open_clip
 from spatial.media.proxy import join_movie, write_pictures
 from spatial.picture import LAYOUTS, Picture, parse_picture
@@ -46,6 +47,8 @@ class ReviewResult:
     picture: Picture
     rows: SoundRows
     """In the microphone's own axes, on the clip's time."""
+    votes: RowVotes
+    """What each row says in a mark that is made by hand."""
     mount: FloatArray | None
     """picture_from_mic, shape (3, 3); None where nothing tells. Under a camera that moved, as it looked at 0, 0, 0."""
     orient: OrientResult | None
@@ -204,7 +207,7 @@ def _reviewed(
         matrix = matrix_from_ypr(told.mount) if told.mount is not None else (oriented.matrix if oriented else None)
         repaired = oriented.repaired.mic_from_take if oriented and oriented.repaired else None
         unsound = health_on_clip(result, progress=progress)
-        rows = sound_over_clip(result, band_hz=rig.band_hz, progress=progress)
+        rows, votes = sound_over_clip(result, band_hz=rig.band_hz, progress=progress)
         turn = None if matrix is None else track_turn(matrix, repaired, rig)
         names = play_for_ears(result, turn, rows.level_db, folder, progress=progress)
         while not drawn.done():
@@ -228,6 +231,7 @@ def _reviewed(
         sync=result,
         picture=picture,
         rows=rows,
+        votes=votes,
         mount=matrix,
         orient=oriented,
         marks=tuple(zip(heard, checks, strict=True)),

@@ -12,12 +12,14 @@ import numpy as np
 import numpy.typing as npt
 
 from spatial.analysis.soundrows import PLACES, STEP_S, WINDOW_S, SoundRows
+from spatial.analysis.spans import law_of_sd
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation
 from spatial.jobs.daypages import PageWriter
 from spatial.jobs.marks import LIKELY_DISTANCES_M, HeardMark
 from spatial.jobs.review import MOVIE, ReviewResult
+from spatial.jobs.votes import RowVotes
 from spatial.picture import Projection
 from spatial.report.dayout import write_index
 from spatial.report.html import as_markup, html_text, save
@@ -72,6 +74,7 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
     return {
         "duration_s": clip.duration_s,
         "sds_of_95": SDS_OF_95,
+        "sd_law": _sd_law(),
         "clock": _clock(clip.frame_rate, clip.start_timecode),
         "movie": MOVIE,
         "sounds": result.sounds,
@@ -80,7 +83,7 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
             "view_rad": picture.field_of_view_rad,
             "wide": picture.field_of_view_rad / np.pi if equirect else across / down,
         },
-        "rows": _packed(result.rows),
+        "rows": _packed(result.rows, result.votes),
         "mount": None if result.picture_from_take is None else result.picture_from_take.tolist(),
         "repaired": None if result.repaired is None else result.repaired.tolist(),
         "cameras": _cameras(result),
@@ -103,6 +106,12 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
     }
 
 
+def _sd_law() -> list[float]:
+    """What makes an uncertainty of how far bins stray: for a span that lasts for ever, and more for one of a second."""
+    endless, second = law_of_sd(1.0, float("inf")), law_of_sd(1.0, 1.0)
+    return [endless, float(np.sqrt(second**2 - endless**2))]
+
+
 def _clock(rate: Fraction | None, start_timecode: str | None) -> dict[str, object]:
     rate = rate or Fraction(25)
     drop = bool(start_timecode and ";" in start_timecode and rate in DROP_FRAME_RATES)
@@ -114,8 +123,8 @@ def _clock(rate: Fraction | None, start_timecode: str | None) -> dict[str, objec
     return {"rate": float(rate), "start_frame": start, "drop": drop}
 
 
-def _packed(rows: SoundRows) -> dict[str, object]:
-    """Rows as bytes in base64: 5 minutes take about 200 kB."""
+def _packed(rows: SoundRows, votes: RowVotes) -> dict[str, object]:
+    """Rows as bytes in base64: 5 minutes take about 300 kB."""
     heard = np.isfinite(rows.sd_rad)
     centidegrees = np.rint(np.degrees(np.where(heard, rows.sd_rad, 0.0)) * 100)
     powers = np.where(rows.place_powers > 0, 10 * np.log10(np.maximum(rows.place_powers, 1e-12)), -128.0)
@@ -127,6 +136,11 @@ def _packed(rows: SoundRows) -> dict[str, object]:
         "angles": _base64(_angles(np.where(heard[:, np.newaxis], rows.vectors, 0.0)), "<i2"),
         "sd": _base64(np.where(heard, np.minimum(centidegrees, _UNHEARD - 1), _UNHEARD), "<u2"),
         "level": _base64(np.clip(np.rint(rows.level_db), _QUIETEST_DB, 127), "i1"),
+        "tops": _base64(_angles(votes.tops), "<i2"),
+        "heights": _base64(votes.heights, "<f4"),
+        # The two ways across, and what they have in common.
+        "strays": _base64(votes.strays, "<f4"),
+        "steep": _base64(votes.steepness.reshape(-1, 4)[:, [0, 3, 1]], "<f4"),
         "places": _base64(_angles(rows.place_vectors), "<i2"),
         "powers": _base64(np.where(powers > -128, np.clip(np.rint(powers), _QUIETEST_DB, 127), -128), "i1"),
     }
