@@ -41,11 +41,12 @@ def verify(
 
         # Before the listening, not after it: the folder may be refused.
         folder = stack.enter_context(whole_folder(stills, force=force, inputs=[clip, track, marks])) if stills else None
+        told = rig.told()
         result = verify_track(
             clip,
             track,
             marks,
-            rig=rig.told(),
+            rig=told,
             tolerance=tolerance.told(),
             channel_format=read_as(channel_format),
             progress=run.progress,
@@ -53,7 +54,13 @@ def verify(
         if folder and rig.picture:
             from spatial.report.stills import write_stills
 
-            write_stills(result, folder, layout=rig.picture, tolerance=tolerance.told(), progress=run.progress)
+            write_stills(
+                *(result, folder),
+                layout=rig.picture,
+                tolerance=tolerance.told(),
+                levelled=told.levelled,
+                progress=run.progress,
+            )
         stack.close()
         run.finish(
             lambda: lines.verify_lines(result),

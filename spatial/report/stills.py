@@ -6,6 +6,8 @@ Functions: write_stills; still_name; still_words; oval (directions around a dire
 
 import re
 import warnings
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +37,13 @@ _WIDE_IN, _WORDS_IN = 7.0, 0.66
 
 
 def write_stills(
-    result: VerifyResult, folder: Path, *, layout: str, tolerance: Tolerance, progress: Progress = silent
+    result: VerifyResult,
+    folder: Path,
+    *,
+    layout: str,
+    tolerance: Tolerance,
+    levelled: FloatArray | None = None,
+    progress: Progress = silent,
 ) -> list[Path]:
     """Write a PNG for each mark, in the order of the marks, into a folder that exists.
 
@@ -43,6 +51,8 @@ def write_stills(
     ----------
     layout : str
         How the picture is laid out.
+    levelled : ndarray, shape (3, 3), optional
+        shown_from_filmed: the clip's frames are drawn on as they were filmed, before that.
 
     Returns
     -------
@@ -64,7 +74,10 @@ def write_stills(
         path = folder / still_name(number, mark.mark.who)
         middle_s = min((mark.mark.start_s + mark.mark.end_s) / 2, result.clip.duration_s - 1e-3)
         frame = frame_at(result.clip.path, picture, middle_s, height_px=_STILL_PX)
-        _draw(frame, picture, mark, check, tolerance, path)
+        filmed = check
+        if levelled is not None:
+            filmed = replace(check, expected=levelled.T @ check.expected, measured=levelled.T @ check.measured)
+        _draw(frame, picture, (mark, filmed), tolerance, still_words(mark, check), path)
         paths.append(path)
         progress("stills", number / len(result.marks))
     return paths
@@ -149,8 +162,14 @@ def oval(middle: FloatArray, across_rad: float, up_rad: float) -> FloatArray:
 
 
 def _draw(
-    frame: npt.NDArray[np.uint8], picture: Picture, mark: HeardMark, check: MarkCheck, tolerance: Tolerance, path: Path
+    frame: npt.NDArray[np.uint8],
+    picture: Picture,
+    checked: tuple[HeardMark, MarkCheck],
+    tolerance: Tolerance,
+    words: Sequence[str],
+    path: Path,
 ) -> None:
+    mark, check = checked
     rows, columns = frame.shape[:2]
     figure = new_figure(_WIDE_IN, _WIDE_IN * rows / columns + _WORDS_IN)
     axes = figure.subplots()
@@ -161,7 +180,7 @@ def _draw(
         spread = min(SDS_OF_95 * check.sd_rad, float(np.radians(60.0)))
         sheet.outline(check.measured, spread, spread, _HEARD, "-")
         sheet.dot(check.measured)
-    axes.set_title("\n".join(still_words(mark, check)), loc="left", fontsize=10, color=INK, parse_math=False)
+    axes.set_title("\n".join(words), loc="left", fontsize=10, color=INK, parse_math=False)
     with warnings.catch_warnings():
         # A letter that the font lacks is drawn as a box: no reason to trouble anyone.
         warnings.filterwarnings("ignore", message=r"Glyph \d+", category=UserWarning)

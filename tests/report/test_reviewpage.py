@@ -19,6 +19,7 @@ from spatial.jobs.marks import Rig
 from spatial.jobs.review import ReviewResult
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.verify import Tolerance
+from spatial.jobs.votes import RowVotes
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.picture import parse_picture
@@ -47,6 +48,12 @@ def result_of(name="clip.mov", findings=(), timecode=None, rate=Fraction(25)):
         sync=SyncResult(clip, take, estimate, ()),
         picture=parse_picture("equirect180-sbs", 960, 480),
         rows=rows,
+        votes=RowVotes(
+            np.nan_to_num(vectors),
+            np.isfinite(sd) * 2.0,
+            np.tile([[9.0, 1.0], [1.0, 4.0]], (40, 1, 1)),
+            np.full(40, 0.2),
+        ),
         mount=None,
         orient=None,
         marks=(),
@@ -99,6 +106,8 @@ def test_rows_read_back():
     # Hundredths of a degree, each angle rounded by up to half of one.
     assert np.degrees(np.max(angle_between(back, rows.vectors[told]))) < 0.008
     assert np.all(unpacked(packed["level"], "i1") == -31)
+    assert unpacked(packed["heights"], "<f4")[6:9].tolist() == [2.0, 0.0, 2.0]
+    assert unpacked(packed["steep"], "<f4").reshape(-1, 3)[0].tolist() == [9.0, 4.0, 1.0]
     powers = unpacked(packed["powers"], "i1").reshape(40, PLACES)
     assert powers[0].tolist() == [-30, -50] + [-128] * (PLACES - 2)
     place = unpacked(packed["places"], "<i2").reshape(40, PLACES, 2)[0, 0] / 100
