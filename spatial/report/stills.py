@@ -19,7 +19,7 @@ from matplotlib.patheffects import withStroke
 from spatial.analysis.verification import MarkCheck, Verdict
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.errors import InputError
-from spatial.field import azimuth_elevation
+from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.verify import Tolerance, VerifyResult, off_in_words
@@ -33,6 +33,9 @@ _EDGED = [withStroke(linewidth=4.5, foreground="#0a1016")]
 """Seen on bright and on dark pictures; dashed and full tell the two apart without colour."""
 
 _STILL_PX = 1080
+_APART_RAD = np.radians(1.0)
+"""So far apart, lens and microphone see somebody in two directions."""
+
 _WIDE_IN, _WORDS_IN = 7.0, 0.66
 
 
@@ -77,7 +80,7 @@ def write_stills(
         filmed = check
         if levelled is not None:
             filmed = replace(check, expected=levelled.T @ check.expected, measured=levelled.T @ check.measured)
-        _draw(frame, picture, (mark, filmed), tolerance, still_words(mark, check), path)
+        _draw(frame, picture, (mark, filmed), tolerance, still_words(mark, check, filmed), path)
         paths.append(path)
         progress("stills", number / len(result.marks))
     return paths
@@ -121,6 +124,13 @@ class _Sheet:
         jump = np.abs(np.diff(points[:, 0], prepend=points[0, 0])) > self.columns / 2
         points[jump] = np.nan
         self._axes.plot(*points.T, color=colour, linewidth=2, linestyle=style, path_effects=_EDGED)
+
+    def cross(self, seen: FloatArray, expected: FloatArray) -> None:
+        """Where somebody is seen, with a line to where the microphone, which hangs elsewhere, should hear them."""
+        points = np.array([self.place(seen), self.place(expected)])
+        self._axes.plot(*points[:1].T, "+", color=_SEEN, markersize=11, markeredgewidth=2, path_effects=_EDGED)
+        if angle_between(seen, expected) > _APART_RAD:
+            self._axes.plot(*points.T, color=_SEEN, linewidth=1.5, linestyle=":", path_effects=_EDGED)
 
     def dot(self, direction: FloatArray) -> None:
         """A point where somebody is heard; an arrow at the edge where the picture does not reach."""
@@ -174,6 +184,7 @@ def _draw(
     figure = new_figure(_WIDE_IN, _WIDE_IN * rows / columns + _WORDS_IN)
     axes = figure.subplots()
     sheet = _Sheet(axes, frame, picture)
+    sheet.cross(unit_vectors(mark.mark.azimuth_rad, mark.mark.elevation_rad), check.expected)
     spare = mark.parallax_sd_rad
     sheet.outline(check.expected, tolerance.azimuth_rad + spare, tolerance.elevation_rad + spare, _SEEN, (0, (5, 3)))
     if check.verdict is not Verdict.UNHEARD:
@@ -187,8 +198,14 @@ def _draw(
         figure.savefig(path, format="png", metadata={"Software": OUR_MARK})
 
 
-def still_words(mark: HeardMark, check: MarkCheck) -> tuple[str, str, str]:
-    """The lines over a still: who and how it comes out; where they should be heard; where they are."""
+def still_words(mark: HeardMark, check: MarkCheck, filmed: MarkCheck | None = None) -> tuple[str, str, str]:
+    """The lines over a still: who and how it comes out; where they should be heard; where they are.
+
+    Parameters
+    ----------
+    filmed : MarkCheck, optional
+        The same in the picture as it was filmed, where it was levelled later.
+    """
     verdict = check.verdict.value
     if check.verdict in (Verdict.OFF, Verdict.BORDERLINE):
         verdict = f"{verdict}, heard {off_in_words(check)} of where they are seen"
@@ -196,9 +213,11 @@ def still_words(mark: HeardMark, check: MarkCheck) -> tuple[str, str, str]:
     if check.verdict is not Verdict.UNHEARD:
         heard = f"is heard {_place(check.measured)}, ±{SDS_OF_95 * np.degrees(check.sd_rad):.0f}° in 95 of 100 (ring)"
     start, end = clock_time(mark.mark.start_s), clock_time(mark.mark.end_s)
+    seen = unit_vectors(mark.mark.azimuth_rad, mark.mark.elevation_rad)
+    beside = " by a microphone beside the lens" if angle_between(seen, (filmed or check).expected) > _APART_RAD else ""
     return (
         f"{legible(mark.mark.who)}, {start} to {end}: {verdict}",
-        f"should be heard {_place(check.expected)}, within the dashed line;",
+        f"should be heard {_place(check.expected)}{beside}, within the dashed line;",
         heard,
     )
 

@@ -76,7 +76,8 @@ def test_of_a_levelled_picture_the_frame_is_still_as_filmed(clip, tmp_path):
     """Levelling put the front 20 degrees up: seen and heard there, so as filmed in the middle and 40 left of it."""
     levelled = matrix_from_ypr(YawPitchRoll.from_degrees(0.0, 20.0, 0.0))
     azimuth, elevation = azimuth_elevation(levelled @ unit_vectors(np.radians(40.0), 0.0))
-    mark = mark_of((0.0, 20.0), (np.degrees(azimuth), np.degrees(elevation)))
+    heard, _ = mark_of((0.0, 0.0), (np.degrees(azimuth), np.degrees(elevation)))
+    mark = heard, check_mark(unit_vectors(0.0, np.radians(20.0)), heard.heard)
     (path,) = stills(clip, tmp_path, mark, levelled=levelled)
     white, blue = colours(path)
     assert white == pytest.approx((0.5 - 40 / 180, 0.5), abs=0.004)
@@ -98,6 +99,10 @@ def test_words_say_who_and_how():
     assert "Nell, 0:00.4 to 0:01.4: off, heard 30° to the left of where they are seen" in said
     assert "should be heard 10° left, level" in said
     assert "is heard 40° left, level, ±4°" in said
+    assert "microphone" not in said
+    heard, _ = mark_of((10.0, 0.0), (40.0, 0.0))
+    below = check_mark(unit_vectors(np.radians(10.0), np.radians(8.0)), heard.heard)
+    assert "10° left, 8° up by a microphone beside the lens" in " ".join(still_words(heard, below))
     assert "nobody is heard clearly" in still_words(*mark_of((10.0, 0.0), None))
 
 
