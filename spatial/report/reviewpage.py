@@ -32,6 +32,7 @@ from spatial.timebase import DROP_FRAME_RATES, frame_from_timecode
 PAGE = "index.html"
 
 _SCRIPTS = ("geometry", "rows", "drawing", "timeline", "marks", "sound", "lists", "main")
+_LEVELLED = "The picture is shown as it was filmed; what you hear is turned along with its levelling."
 _UNHEARD = 65_535
 _QUIETEST_DB = -127
 
@@ -57,11 +58,12 @@ def page_text(result: ReviewResult) -> str:
 
 
 def _mount_sentences(result: ReviewResult) -> list[str]:
-    """How the microphone sat, and how surely, where that was found; as told, where it was told."""
+    """How the microphone sat, and how surely, where that was found; as told, where it was told; what was levelled."""
+    levelled = [] if result.rig.levelled is None or result.mount is None else [_LEVELLED]
     if result.orient is not None:
-        return [line.strip() for line in mount_lines(result.orient)[:2]]
+        return [*[line.strip() for line in mount_lines(result.orient)[:2]], *levelled]
     if result.mount_angles is not None:
-        return [f"The microphone, as told: {turn(result.mount_angles)}."]
+        return [f"The microphone, as told: {turn(result.mount_angles)}.", *levelled]
     return ["How the microphone sat is not known yet: make marks in the page."]
 
 

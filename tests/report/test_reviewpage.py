@@ -5,6 +5,7 @@ import hashlib
 import html
 import json
 import re
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -155,6 +156,13 @@ def test_findings_come_worst_first_with_their_moments():
     ]  # fmt: skip
     assert told[0]["message"] == "rec.wav is mirrored."
     assert told[2]["message"] == "A step."
+
+
+def test_of_a_levelled_picture_it_says_what_is_shown():
+    result = replace(result_of(), mount=np.eye(3), rig=Rig(levelled=np.eye(3)))
+    assert "shown as it was filmed" in page_text(result)
+    assert "shown as it was filmed" not in page_text(replace(result, rig=Rig()))
+    assert "shown as it was filmed" not in page_text(replace(result, mount=None))
 
 
 def test_what_review_prints(tmp_path):
