@@ -46,7 +46,7 @@ def directions(
         )
     with Run(as_json=as_json) as run:
         from spatial.jobs.directions import directions_of_take
-        from spatial.report import ink, jsonout, lines, mapplot, plots, rows
+        from spatial.report import ink, jsonout, mapplot, plots, rows, stretches
 
         inputs = [path for path in (take, clip, marks, rig.moves) if path]
         for drawing in (plot_path, map_path):
@@ -69,7 +69,7 @@ def directions(
         if map_path:
             mapplot.write_directions_map(result, map_path, marks=result.marks, force=force, inputs=inputs)
         run.finish(
-            lambda: lines.directions_lines(result),
+            lambda: stretches.directions_lines(result),
             lambda: jsonout.dumps(jsonout.directions_json(result)),
             result.findings,
         )

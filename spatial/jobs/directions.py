@@ -3,7 +3,7 @@
 Functions: directions_of_take.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 
@@ -12,8 +12,8 @@ import numpy as np
 from spatial.analysis.direction import LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
 from spatial.analysis.stepcells import StepCells, join_cells, step_cells
 from spatial.analysis.tracks import find_tracks, rows_by_source
-from spatial.errors import InputError
-from spatial.field import ChannelFormat, ReadAs
+from spatial.errors import InconclusiveError, InputError
+from spatial.field import ChannelFormat, ReadAs, angle_between
 from spatial.findings import Finding
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import require_match
@@ -23,6 +23,8 @@ from spatial.jobs.sync import SyncResult, sync_clip
 from spatial.media.takes import FieldReader, Take, open_take
 
 _CHUNK_STEPS = 100
+_FACING_RAD = np.radians(20.0)
+"""A track in which half of the marks are farther off does not face the lens; of one that does, some may be."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,7 +66,7 @@ def directions_of_take(
     Raises
     ------
     InconclusiveError
-        Take and clip do not match.
+        Take and clip do not match; or there are marks, and the take does not face the lens.
     """
     if step_s < 0.05:
         raise InputError(f"a step of {step_s:g} s is too short to tell a direction; use 0.05 s or more")
@@ -86,8 +88,19 @@ def directions_of_take(
     if marks_path is not None:
         seen = marks_of_clip(marks_path, result.clip, rig)
         marks = tuple(hear_marks(take, result.law, seen, rig, finished=True))
+        _require_facing(take, marks)
     columns = {field.name: getattr(frames, field.name) for field in fields(frames)}
     return DirectionsResult(take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings, marks)
+
+
+def _require_facing(take: Take, marks: Sequence[HeardMark]) -> None:
+    """Marks drawn over sound in the microphone's own axes would mislead whoever looks at it."""
+    off = [float(angle_between(mark.expected, mark.heard.vector)) for mark in marks if mark.heard.heard]
+    if off and np.median(off) > _FACING_RAD:
+        raise InconclusiveError(
+            f"marks are heard {np.degrees(np.median(off)):.0f}° from where they are seen, so {take.path.name} does not "
+            "face the lens, and marks drawn over it would mislead: draw them over the track that conform writes"
+        )
 
 
 def _frames(

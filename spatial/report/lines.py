@@ -1,8 +1,7 @@
 """Each command's result in lines for people on set.
 
 What "±" says here holds in 95 cases of 100; in JSON stand standard deviations.
-Functions: sync_lines, match_lines, orient_lines, mount_lines, verify_lines, step_line, check_table, conform_lines,
-directions_lines.
+Functions: sync_lines, match_lines, orient_lines, mount_lines, verify_lines, step_line, check_table, conform_lines.
 """
 
 from collections.abc import Sequence
@@ -13,7 +12,6 @@ from spatial.analysis.verification import MarkCheck
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.findings import Severity
 from spatial.jobs.conform import ConformResult
-from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.lipsync import lip_sync_findings, lip_sync_of
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
@@ -203,33 +201,6 @@ def _camera_lines(result: ConformResult) -> list[str]:
             f"{height(float(np.degrees(-roll)))}."
         )
     return lines
-
-
-def directions_lines(result: DirectionsResult) -> list[str]:
-    """Where sound came from, one line for each stretch of a second that has any."""
-    frames = result.frames
-    on = f"on the time of {result.sync.clip.path.name}" if result.sync else "in the take's own time"
-    lines = [f"{result.take.path.name}, {on}, in the microphone's own axes:"]
-    rows = []
-    for azimuth, elevation, time, sd, diffuse, level, source in zip(
-        frames.azimuth_rad,
-        frames.elevation_rad,
-        frames.times_s,
-        frames.sd_rad,
-        frames.diffuseness,
-        frames.level_db,
-        frames.source,
-        strict=True,
-    ):
-        if np.isfinite(azimuth):
-            where = f"{side(float(np.degrees(azimuth)))}, {height(float(np.degrees(elevation)))}"
-            spread = f"±{np.degrees(SDS_OF_95 * sd):.0f}°"
-            rows.append(
-                [clock_time(time), str(source) if source else "-", where, spread, f"{diffuse:.2f}", f"{level:.0f} dB"]
-            )
-    if not rows:
-        return [*lines, "  nothing direct was heard"]
-    return [*lines, *table(["time", "source", "from", "spread", "diffuse", "level"], rows)]
 
 
 def _orient_table(result: OrientResult) -> list[str]:

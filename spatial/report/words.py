@@ -61,7 +61,7 @@ def clock_time(seconds: float) -> str:
     >>> clock_time(75.25)
     '1:15.2'
     """
-    tenths = int(seconds * 10)
+    tenths = int(seconds * 10 + 1e-6)  # what rounding left just short of a tenth is one
     return f"{tenths // 600}:{tenths % 600 // 10:02d}.{tenths % 10}"
 
 

@@ -108,3 +108,14 @@ def test_a_take_of_another_scene_cannot_be_put_on_the_clips_time(tmp_path, air):
 def test_too_short_a_step_is_refused(air):
     with pytest.raises(InputError, match=r"0\.01 s is too short .* 0\.05 s or more"):
         directions_of_take(air.take, step_s=0.01)
+
+
+def test_marks_are_not_drawn_over_a_take_that_does_not_face_the_lens(tmp_path, air):
+    """Who is heard at 60 degrees right is seen there: fine. Seen 60 degrees left, the take faces elsewhere."""
+    marks = tmp_path / "marks.csv"
+    marks.write_text("who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\nOdile,1,4,-62,20,2\n")
+    seen = directions_of_take(air.take, clip_path=air.clip, marks_path=marks)
+    assert [heard.mark.who for heard in seen.marks] == ["Odile"]
+    marks.write_text("who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\nOdile,1,4,60,20,2\n")
+    with pytest.raises(InconclusiveError, match="does not face the lens"):
+        directions_of_take(air.take, clip_path=air.clip, marks_path=marks)

@@ -7,13 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from spatial.analysis.direction import FrameDirections
 from spatial.analysis.spans import SpanDirection
 from spatial.analysis.sync import SyncEstimate
 from spatial.analysis.verification import check_mark
 from spatial.field import ChannelFormat, unit_vectors
 from spatial.findings import Finding, Severity
-from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.lipsync import with_lip_sync
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.sync import SyncResult
@@ -181,22 +179,3 @@ def test_early_and_late(offset_s, said):
     line = lines.step_line(result)
     assert said in line
     assert "drift -0.50 ppm (±1.96)" in line
-
-
-def test_directions_lines_leave_out_what_was_not_heard():
-    nan = float("nan")
-    frames = FrameDirections(
-        times_s=np.array([0.05, 0.15]),
-        azimuth_rad=np.array([nan, np.radians(-30.0)]),
-        elevation_rad=np.array([nan, np.radians(10.0)]),
-        sd_rad=np.array([nan, np.radians(3.0)]),
-        diffuseness=np.array([nan, 0.25]),
-        level_db=np.array([-90.0, -20.0]),
-        source=np.array([0, 2]),
-    )
-    told = lines.directions_lines(DirectionsResult(TAKE, frames, None, ()))
-    assert told[0] == "take.wav, in the take's own time, in the microphone's own axes:"
-    assert len(told) == 4
-    assert told[3].split() == ["0:00.1", "2", "30.0°", "right,", "10.0°", "up", "±6°", "0.25", "-20", "dB"]
-    nothing = replace(frames, azimuth_rad=np.full(2, nan))
-    assert lines.directions_lines(DirectionsResult(TAKE, nothing, None, ()))[-1] == "  nothing direct was heard"
