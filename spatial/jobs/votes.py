@@ -3,7 +3,7 @@
 Goal: a span of any such tenths, put together by whoever has just marked it, is heard where `span_direction` hears it.
 Notes: there a direction is the densest place on the sphere of all bins of a span. Each tenth's share of that density is
 kept as one hill: its top, its height, and how steeply it falls to each side; the sum of the hills of a span has its top
-within 0.3 degrees of where the bins have it, where they are sure of it to 5 degrees.
+within some tenths of a degree of where the bins have it, where they are sure of it to 5 degrees.
 Conventions: spatial.conventions (axes). Directions are unit vectors in the field's own axes.
 Functions: row_votes; joined_votes (of several stretches, one after the other).
 """
@@ -59,8 +59,9 @@ def row_votes(bins: Sequence[FieldBins], times_s: FloatArray, starts: FloatArray
     -------
     RowVotes
     """
+    lengths = _with_equal_say(bins)
     votes = [
-        _vote(bins, time_s - step_s / 2, time_s + step_s / 2, start) if np.isfinite(start[0]) else None
+        _vote(lengths, time_s - step_s / 2, time_s + step_s / 2, start) if np.isfinite(start[0]) else None
         for time_s, start in zip(times_s, starts, strict=True)
     ]
     return RowVotes(
@@ -78,19 +79,41 @@ def joined_votes(parts: Sequence[RowVotes]) -> RowVotes:
     return RowVotes(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(RowVotes)))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Beginnings:
+    """Bins of one frame length in which a sound has just begun, in the order of time."""
+
+    times_s: FloatArray
+    pull: FloatArray
+    swing: FloatArray
+    weight: FloatArray
+
+
+def _with_equal_say(bins: Sequence[FieldBins]) -> list[_Beginnings]:
+    """Bins of each frame length, weighed so that all lengths have as much to say."""
+    weights = [frames.weights() for frames in bins]
+    totals = [float(np.sum(weight)) for weight in weights]
+    mean = float(np.mean(totals))
+    return [
+        _Beginnings(frames.times_s[frames.frame], frames.pull, frames.swing, weight * (mean / total))
+        for frames, weight, total in zip(bins, weights, totals, strict=True)
+        if total > 0.0
+    ]
+
+
 def _vote(
-    bins: Sequence[FieldBins], start_s: float, end_s: float, start: FloatArray
+    lengths: Sequence[_Beginnings], start_s: float, end_s: float, start: FloatArray
 ) -> tuple[FloatArray, float, FloatArray, float] | None:
     """Top, height, steepness and stray of the density of one row; None where nothing has just begun in it."""
     parts = []
-    for frames in bins:
-        inside = frames.between(start_s, end_s)
-        weight = inside.weights()
-        if weight.size == 0 or not weight.any():
+    for all_of in lengths:
+        inside = slice(*np.searchsorted(all_of.times_s, (start_s, end_s)))
+        weight = all_of.weight[inside]
+        if not weight.any():
             continue
         least = np.partition(weight, -_ROW_BINS)[-_ROW_BINS] if weight.size > _ROW_BINS else 0.0
         kept = weight > max(least, 1e-4 * float(np.max(weight)))
-        parts.append((inside.pull[kept], inside.swing[kept], weight[kept]))
+        parts.append((all_of.pull[inside][kept], all_of.swing[inside][kept], weight[kept]))
     if not parts:
         return None
     pull, swing, weights = (np.concatenate(column) for column in zip(*parts, strict=True))
