@@ -333,6 +333,8 @@ def test_a_finding_with_a_moment_leads_to_it(known, watched):
     page.locator("#findings button").click()
     settle(page)
     assert page.evaluate("page.time") == 5.0
+    flagged = "(x) => timeline.canvas.getContext('2d').getImageData(x * devicePixelRatio, 2, 1, 1).data[3] > 200"
+    assert [page.evaluate(flagged, page.evaluate(f"timeline.xAt({time_s})")) for time_s in (4.5, 5.0)] == [False, True]
     assert page.locator("#findings .whole").inner_text() == "--format"
 
 

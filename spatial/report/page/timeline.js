@@ -79,6 +79,7 @@ class Timeline {
     pen.beginPath(); pen.rect(LEFT_PX, 0, width, height); pen.clip();
     this.drawRows(pen, view, yAt, low, sound, back);
     this.drawMarks(pen, view, yAt, seen);
+    this.drawFindings(pen, ink);
     this.drawSync(pen, low + 6 + LEVEL_PX, height - TIME_PX, ink, back);
     pen.restore();
     this.drawTimes(pen, height, back, colour("--rule"));
@@ -128,6 +129,16 @@ class Timeline {
       }
       pen.stroke();
       pen.fillText(cutTo(pen, mark.who, Math.max(right - left, 60)), left + 2, top - 1);
+    }
+  }
+
+  // A small flag at the top for each finding that has a moment.
+  drawFindings(pen, ink) {
+    pen.fillStyle = ink;
+    for (const { time_s: time } of facts.findings) {
+      if (time === null) continue;
+      const x = this.xAt(time);
+      pen.beginPath(); pen.moveTo(x - 5, 0); pen.lineTo(x + 5, 0); pen.lineTo(x, 8); pen.fill();
     }
   }
 
