@@ -73,7 +73,7 @@ def make_pages(
         kept = Finding(
             "undetermined",
             Severity.LOOK,
-            f"{PAGES_FOLDER} was there before and has been left as it is: add --force to make the pages anew",
+            f"the folder {PAGES_FOLDER} was there before and has been left as it is: add --force to make it anew",
             PAGES_FOLDER,
         )
         return replace(day, findings=(*day.findings, kept))
