@@ -26,6 +26,10 @@ _SAME_PLACE_RAD = np.radians(18.0)
 _SHARED_STEPS = 0.2
 _LED = 4
 _LED_CLEARLY = 2
+_LONG_S = 1.0
+_LONG_LED = 2
+_LONG_LED_CLEARLY = 1
+"""What stands out for so long need lead less often: a softer performer beside a louder one hardly ever does."""
 _CLEAR_SHARE = 0.12
 _ANGLES = np.arccos(np.clip(GRID @ GRID.T, -1, 1))
 _CLOSE = [np.flatnonzero(row < np.radians(16.0)) for row in _ANGLES]
@@ -155,7 +159,7 @@ def _middle(vectors: list[FloatArray]) -> FloatArray:
     return np.asarray(total / math.sqrt(float(total @ total)))
 
 
-def leading_strings(cells: StepCells, strings: list[PlaceString]) -> list[PlaceString]:
+def leading_strings(cells: StepCells, strings: list[PlaceString], step_s: float) -> list[PlaceString]:
     """Strings that lead often enough: in single steps, not in the smoothed look, their place is the strongest."""
     steps = len(cells.weight)
     peak, place = cells.density.max(axis=1), GRID[np.argmax(cells.density, axis=1)]
@@ -170,8 +174,10 @@ def leading_strings(cells: StepCells, strings: list[PlaceString]) -> list[PlaceS
     clear = peak > _CLEAR_SHARE * cells.clear.sum(axis=1)
     led = [np.count_nonzero(leader == number) for number in range(len(strings))]
     clearly = [np.count_nonzero((leader == number) & clear) for number in range(len(strings))]
-    return [
-        string
-        for string, times, clear_times in zip(strings, led, clearly, strict=True)
-        if times >= _LED and clear_times >= _LED_CLEARLY
-    ]
+    kept = []
+    for string, times, clear_times in zip(strings, led, clearly, strict=True):
+        long = len(string.steps) * step_s >= _LONG_S
+        least, least_clear = (_LONG_LED, _LONG_LED_CLEARLY) if long else (_LED, _LED_CLEARLY)
+        if times >= least and clear_times >= least_clear:
+            kept.append(string)
+    return kept

@@ -60,7 +60,7 @@ def find_tracks(cells: StepCells, step_s: float) -> tuple[Track, ...]:
     tuple of Track
         In the order of their first sound.
     """
-    strings = leading_strings(cells, merge_strings(string_places(cells, step_s)))
+    strings = leading_strings(cells, merge_strings(string_places(cells, step_s)), step_s)
     tracks = [track for track in (_followed(cells, string, step_s) for string in strings) if track]
     tracks.sort(key=lambda track: int(np.argmax(track.active)))
     return tuple(Track(number, t.active, t.vectors, t.sd_rad) for number, t in enumerate(tracks, 1))
