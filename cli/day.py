@@ -5,53 +5,58 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import (
-    Run,
-    input_file,
-    json_option,
-    prior_from,
-    prior_options,
-    repair_option,
-    rig_from,
-    rig_options,
-)
+from cli.running import Run, input_file, json_option
+from cli.shared import PriorChoice, RigChoice, force_option, pages_option, prior_options, repair_option, rig_options
 
 
 @click.command(short_help="All of it, for a whole shoot day.")
 @click.argument("folder", type=input_file())
-@rig_options
+@rig_options()
 @prior_options
 @repair_option
 @format_option
-@click.option("--force", is_flag=True, help="Replace tracks that exist.")
+@pages_option
+@force_option("Replace tracks and pages that exist.")
 @json_option
 def day(
     folder: Path,
-    picture: str | None,
-    mic_offset: tuple[float, ...],
-    hanging: str | None,
-    level_within_deg: float | None,
-    facing_deg: float | None,
+    rig: RigChoice,
+    prior: PriorChoice,
     repair: bool,
     channel_format: FormatChoice,
+    pages: bool,
     force: bool,
     as_json: bool,
 ) -> None:
     """Do all of it for a whole shoot day: every clip in FOLDER, with its marks beside it."""
+    if pages and rig.picture is None:
+        raise click.UsageError("--pages draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run:
         from spatial.jobs.day import run_day
         from spatial.report import dayout, jsonout
 
-        rig = rig_from(mic_offset, picture)
+        told = rig.told()
         result = run_day(
             folder,
-            rig_for=lambda _clip: rig,
-            prior=prior_from(hanging, level_within_deg, facing_deg),
+            rig_for=lambda _clip: told,
+            prior=prior.told(),
             repair=repair,
             channel_format=read_as(channel_format),
             force=force,
             progress=run.progress,
         )
+        if pages:
+            from spatial.jobs.daypages import make_pages
+            from spatial.report.reviewpage import PAGE_WRITER
+
+            result = make_pages(
+                *(result, PAGE_WRITER),
+                rig_for=lambda _clip: told,
+                prior=prior.told(),
+                repair=repair,
+                force=force,
+                progress=run.progress,
+            )
         run.finish(
             lambda: dayout.day_lines(result),
             lambda: jsonout.dumps(dayout.day_json(result)),

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import click
 
-from cli.camera import level_option, moves_option, rig_under
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Number, Run, band_option, input_file, json_option, rig_from, rig_options
+from cli.running import Number, Run, input_file, json_option
+from cli.shared import RigChoice, force_option, rig_options
 
 
 @click.command(short_help="Where sound came from over time.")
@@ -22,11 +22,8 @@ from cli.running import Number, Run, band_option, input_file, json_option, rig_f
     help="Draw this clip's marks on the plot as brackets, on the map as rings; for a track that faces the lens, such "
     "as conform writes.",
 )
-@rig_options
-@moves_option
-@level_option
-@band_option
-@click.option("--force", is_flag=True, help="Replace files that exist.")
+@rig_options(moves=True, level=True, band=True)
+@force_option("Replace files that exist.")
 @format_option
 @json_option
 def directions(
@@ -36,12 +33,8 @@ def directions(
     plot_path: Path | None,
     map_path: Path | None,
     step_s: float,
-    band_hz: tuple[float, ...],
     marks: Path | None,
-    picture: str | None,
-    mic_offset: tuple[float, ...],
-    moves: Path | None,
-    level: tuple[float, ...] | None,
+    rig: RigChoice,
     force: bool,
     channel_format: FormatChoice,
     as_json: bool,
@@ -55,7 +48,7 @@ def directions(
         from spatial.jobs.directions import directions_of_take
         from spatial.report import ink, jsonout, mapplot, plots, rows, stretches
 
-        inputs = [path for path in (take, clip, marks, moves) if path]
+        inputs = [path for path in (take, clip, marks, rig.moves) if path]
         for drawing in (plot_path, map_path):
             if drawing:
                 # Before an hour of listening, not after it.
@@ -65,7 +58,7 @@ def directions(
             clip_path=clip,
             step_s=step_s,
             marks_path=marks,
-            rig=rig_under(rig_from(mic_offset, picture, band_hz), moves, level),
+            rig=rig.told(),
             channel_format=read_as(channel_format),
             progress=run.progress,
         )

@@ -4,18 +4,9 @@ from pathlib import Path
 
 import click
 
-from cli.camera import moves_option, rig_under
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import (
-    Run,
-    input_file,
-    json_option,
-    prior_from,
-    prior_options,
-    repair_option,
-    rig_from,
-    rig_options,
-)
+from cli.running import Run, input_file, json_option
+from cli.shared import PriorChoice, RigChoice, prior_options, repair_option, rig_options
 from cli.stopping import COULD_NOT
 
 
@@ -27,8 +18,7 @@ from cli.stopping import COULD_NOT
     metavar="PLACE,PLACE,...",
     help="Where somebody clapped, in order: front, left, back, right, above, below, front-left, ...: name TAKE alone.",
 )
-@rig_options
-@moves_option
+@rig_options(moves=True)
 @prior_options
 @repair_option
 @format_option
@@ -37,12 +27,8 @@ def orient(
     files: tuple[Path, ...],
     marks: Path | None,
     claps: str | None,
-    picture: str | None,
-    mic_offset: tuple[float, ...],
-    moves: Path | None,
-    hanging: str | None,
-    level_within_deg: float | None,
-    facing_deg: float | None,
+    rig: RigChoice,
+    prior: PriorChoice,
     repair: bool,
     channel_format: FormatChoice,
     as_json: bool,
@@ -55,7 +41,7 @@ def orient(
     """
     if marks is not None and claps is not None:
         raise click.UsageError("give --marks FILE (with CLIP and TAKE), or --claps front,left,back,right,above (TAKE)")
-    if moves is not None and claps is not None:
+    if rig.moves is not None and claps is not None:
         raise click.UsageError("--moves is in a clip's time, and a clap walk has no clip: leave it out")
     if claps is None and len(files) < 2:
         raise click.UsageError(
@@ -64,8 +50,6 @@ def orient(
     with Run(as_json=as_json) as run:
         from spatial.report import jsonout, lines
 
-        rig = rig_under(rig_from(mic_offset, picture), moves)
-        prior = prior_from(hanging, level_within_deg, facing_deg)
         told_format = read_as(channel_format)
         if claps is None:
             from spatial.jobs.orient_clip import orient_clip
@@ -73,8 +57,8 @@ def orient(
             clip, *takes = files
             result = orient_clip(
                 *(clip, takes, marks),
-                rig=rig,
-                prior=prior,
+                rig=rig.told(),
+                prior=prior.told(),
                 repair=repair,
                 channel_format=told_format,
                 progress=run.progress,
@@ -85,8 +69,8 @@ def orient(
             names = claps.split(",")
             result = orient_claps(
                 *(files, names),
-                rig=rig,
-                prior=prior,
+                rig=rig.told(),
+                prior=prior.told(),
                 repair=repair,
                 channel_format=told_format,
                 progress=run.progress,

@@ -1,8 +1,7 @@
 """What every command shares: options, progress on standard error, errors in one sentence, exit codes.
 
-Functions: json_option, mic_offset_option, band_option, rig_options, prior_options, repair_option,
-tolerance_options (options); Numbers, Number (their types); printable (text from files, safe on a terminal); Run (one
-command's run); input_file (a path argument's type).
+Functions: json_option, mic_offset_option (options; those of a job are in cli.shared); Numbers, Number (their types);
+printable (text from files, safe on a terminal); Run (one command's run); input_file (a path argument's type).
 """
 
 from __future__ import annotations
@@ -21,10 +20,7 @@ import click
 from cli.stopping import COULD_NOT, STOPPED, Stopping
 
 if TYPE_CHECKING:
-    from spatial.analysis.mountprior import MountPrior
     from spatial.findings import Finding
-    from spatial.jobs.marks import Rig
-    from spatial.jobs.verify import Tolerance
 
 BAD = 4
 
@@ -96,110 +92,6 @@ def mic_offset_option(command: Command) -> Command:
         show_default=True,
         help="The microphone's place seen from the lens, metres: forward, left, up (0,0,-0.3 = 30 cm below).",
     )(command)
-
-
-def band_option(command: Command) -> Command:
-    """Add --band-hz."""
-    return click.option(
-        "--band-hz",
-        type=Numbers("LOW", "HIGH", limit=96_000.0),
-        callback=_band,
-        default="300,5000",
-        show_default=True,
-        help="Band whose directions are trusted. Below LOW the bass lift of close voices and the room's own modes bend "
-        "them: go lower only far from performers or in the open. Above HIGH the capsules are too far apart for the "
-        "wave: about 55000 divided by their distance in mm from the middle of the microphone.",
-    )(command)
-
-
-def _band(ctx: click.Context, param: click.Parameter, value: tuple[float, ...]) -> tuple[float, ...]:
-    """Refuse a band that is none."""
-    if not 0.0 < value[0] < value[1]:
-        raise click.BadParameter("LOW must be above 0 and below HIGH", ctx=ctx, param=param)
-    return value
-
-
-def rig_options(command: Command) -> Command:
-    """Add --mic-offset and --picture."""
-    command = mic_offset_option(command)
-    return click.option("--picture", metavar="LAYOUT", help="How the picture is laid out, for marks in pixels.")(
-        command
-    )
-
-
-def prior_options(command: Command) -> Command:
-    """Add --upright, --upside-down, --level-within and --facing."""
-    command = click.option(
-        "--facing",
-        "facing_deg",
-        metavar="DEG",
-        type=Number(min=-360.0, max=360.0),
-        help="The microphone faced about there (within about 20 degrees), seen from the lens: positive = left.",
-    )(command)
-    command = click.option(
-        "--level-within",
-        "level_within_deg",
-        metavar="DEG",
-        type=Number(min=0.0, min_open=True, max=90.0),
-        help="The microphone hung level within this angle (19 times in 20), either way up unless you say which.",
-    )(command)
-    for name, value, help_text in (
-        ("--upside-down", "upside_down", "The microphone hung upside down, level within about 5 degrees."),
-        ("--upright", "upright", "The microphone stood upright, level within about 5 degrees."),
-    ):
-        command = click.option(name, "hanging", flag_value=value, default=None, type=str, help=help_text)(command)
-    return command
-
-
-def repair_option(command: Command) -> Command:
-    """Add --repair."""
-    return click.option(
-        "--repair", is_flag=True, help="Put the channels of a mirrored take right, and say which were wrong."
-    )(command)
-
-
-def tolerance_options(command: Command) -> Command:
-    """Add --tolerance-azimuth-deg and --tolerance-elevation-deg."""
-    for name, degrees in (("elevation", 10.0), ("azimuth", 5.0)):
-        command = click.option(
-            f"--tolerance-{name}-deg",
-            type=Number(min=0.0, min_open=True, max=180.0),
-            default=degrees,
-            show_default=True,
-            help=f"How far in {name} a performer may be heard from where they are seen.",
-        )(command)
-    return command
-
-
-def rig_from(mic_offset: tuple[float, ...], picture: str | None, band_hz: tuple[float, ...] = (300.0, 5000.0)) -> Rig:
-    """The rig that the options describe."""
-    from spatial.jobs.marks import Rig
-
-    forward, left, up = mic_offset
-    low, high = band_hz
-    return Rig(mic_offset_m=(forward, left, up), picture=picture, band_hz=(low, high))
-
-
-def prior_from(hanging: str | None, level_within_deg: float | None, facing_deg: float | None) -> MountPrior:
-    """What the crew says of how the microphone sat."""
-    from math import radians
-
-    from spatial.analysis.mountprior import Hanging, MountPrior
-
-    return MountPrior(
-        hanging=Hanging(hanging) if hanging else None,
-        level_within_rad=None if level_within_deg is None else radians(level_within_deg),
-        facing_rad=None if facing_deg is None else radians(facing_deg),
-    )
-
-
-def tolerance_from(azimuth_deg: float, elevation_deg: float) -> Tolerance:
-    """The tolerance that the options describe."""
-    from math import radians
-
-    from spatial.jobs.verify import Tolerance
-
-    return Tolerance(radians(azimuth_deg), radians(elevation_deg))
 
 
 class Run:

@@ -6,11 +6,11 @@ import click
 
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Run, input_file, json_option, mic_offset_option
+from cli.shared import clip_and_takes, force_option
 
 
 @click.command(short_help="Which take, where, how the clocks drift.")
-@click.argument("clip", type=input_file())
-@click.argument("takes", metavar="TAKE...", nargs=-1, required=True, type=input_file())
+@clip_and_takes
 @click.option(
     "--plot",
     "plot_path",
@@ -18,7 +18,7 @@ from cli.running import Run, input_file, json_option, mic_offset_option
     type=input_file(),
     help="Draw what the answer rests on: windows against the line, peak, coverage (PNG, SVG, PDF).",
 )
-@click.option("--force", is_flag=True, help="Replace the plot if it exists.")
+@force_option("Replace the plot if it exists.")
 @mic_offset_option
 @format_option
 @json_option

@@ -5,18 +5,9 @@ from pathlib import Path
 
 import click
 
-from cli.camera import level_option, moves_option, rig_under
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import (
-    Run,
-    band_option,
-    input_file,
-    json_option,
-    rig_from,
-    rig_options,
-    tolerance_from,
-    tolerance_options,
-)
+from cli.running import Run, input_file, json_option
+from cli.shared import RigChoice, ToleranceChoice, force_option, rig_options, tolerance_options
 
 
 @click.command(short_help="Is each performer heard where they are seen?")
@@ -24,11 +15,8 @@ from cli.running import (
 @click.argument("track", type=input_file())
 @click.option("--marks", type=input_file(), required=True, help="CSV of who is seen where and when, in clip time.")
 @click.option("--stills", type=input_file(), help="Write a picture of each mark to this folder (needs --picture).")
-@click.option("--force", is_flag=True, help="Replace earlier stills.")
-@rig_options
-@moves_option
-@level_option
-@band_option
+@force_option("Replace earlier stills.")
+@rig_options(moves=True, level=True, band=True)
 @tolerance_options
 @format_option
 @json_option
@@ -38,40 +26,41 @@ def verify(
     marks: Path,
     stills: Path | None,
     force: bool,
-    picture: str | None,
-    mic_offset: tuple[float, ...],
-    moves: Path | None,
-    level: tuple[float, ...] | None,
-    band_hz: tuple[float, ...],
-    tolerance_azimuth_deg: float,
-    tolerance_elevation_deg: float,
+    rig: RigChoice,
+    tolerance: ToleranceChoice,
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
     """Check that each performer is heard where they are seen in a finished track."""
-    if stills and picture is None:
+    if stills and rig.picture is None:
         raise click.UsageError("--stills draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run, ExitStack() as stack:
         from spatial.jobs.verify import verify_track
         from spatial.media.folders import whole_folder
         from spatial.report import jsonout, lines
 
-        tolerance = tolerance_from(tolerance_azimuth_deg, tolerance_elevation_deg)
         # Before the listening, not after it: the folder may be refused.
         folder = stack.enter_context(whole_folder(stills, force=force, inputs=[clip, track, marks])) if stills else None
+        told = rig.told()
         result = verify_track(
             clip,
             track,
             marks,
-            rig=rig_under(rig_from(mic_offset, picture, band_hz), moves, level),
-            tolerance=tolerance,
+            rig=told,
+            tolerance=tolerance.told(),
             channel_format=read_as(channel_format),
             progress=run.progress,
         )
-        if folder and picture:
+        if folder and rig.picture:
             from spatial.report.stills import write_stills
 
-            write_stills(result, folder, layout=picture, tolerance=tolerance, progress=run.progress)
+            write_stills(
+                *(result, folder),
+                layout=rig.picture,
+                tolerance=tolerance.told(),
+                levelled=told.levelled,
+                progress=run.progress,
+            )
         stack.close()
         run.finish(
             lambda: lines.verify_lines(result),

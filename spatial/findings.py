@@ -1,6 +1,6 @@
 """What the tool has to say beside its numbers: one plain sentence each, with how grave it is.
 
-Functions: is_bad (whether any finding must be mended before the work is used).
+Functions: is_bad (whether any finding must be mended before the work is used); written_out (a finding for JSON).
 """
 
 from collections.abc import Iterable
@@ -29,6 +29,18 @@ class Finding:
     """What, how much, and what to do, in one sentence."""
     where: str = ""
     """The file, mark or time it is about."""
+    clip_time_s: float | None = None
+    """The moment of the clip that it is about; None where it is about all of it, or there is no clip."""
+
+
+def written_out(finding: Finding) -> dict[str, str]:
+    """A finding as every JSON of ours holds it."""
+    return {
+        "code": finding.code,
+        "severity": finding.severity,
+        "message": finding.message,
+        "where": finding.where,
+    }
 
 
 def is_bad(findings: Iterable[Finding]) -> bool:

@@ -16,8 +16,8 @@ from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
-from spatial.jobs.orient import OrientResult, determined_turn, orient_marks, require_match
-from spatial.jobs.orient_clip import orient_by_scratch, with_scratch
+from spatial.jobs.orient import OrientResult, determined_turn, require_match
+from spatial.jobs.orient_clip import orient_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
 from spatial.jobs.sync import SyncResult, match_takes, open_shoot, rig_of, sync_listened
@@ -134,12 +134,8 @@ def conform_clip(
         if given is not None:
             matrix = given
         else:
-            if marks_path is None:
-                oriented = orient_by_scratch(result, rig=rig, prior=prior, progress=progress)
-            else:
-                heard_marks = hear_marks(result.take, result.law, marks, rig)
-                oriented = orient_marks(result, heard_marks, prior=prior, repair=repair)
-                oriented = with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
+            heard_marks = hear_marks(result.take, result.law, marks, rig)
+            oriented = orient_match(result, heard_marks, rig=rig, prior=prior, repair=repair, progress=progress)
             matrix = determined_turn(oriented)
             repaired = oriented.repaired.mic_from_take if oriented.repaired else None
             if separation is not None:

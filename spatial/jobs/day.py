@@ -2,7 +2,7 @@
 
 Marks of a clip are looked for beside it, as `<clip name>.marks.csv`, the camera's moves over a recorder that stood
 still as `<clip name>.moves.csv`.
-Functions: files_of_day, run_day.
+Functions: files_of_day, run_day; marks_beside, rig_beside (what lies beside a clip); make_folder.
 """
 
 from collections.abc import Callable, Sequence
@@ -40,6 +40,8 @@ class DayClip:
     sync: SyncResult | None
     conform: ConformResult | None
     findings: tuple[Finding, ...]
+    page: Path | None = None
+    """Its review page, where one was made."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,6 +53,8 @@ class DayResult:
     unused_takes: tuple[Path, ...]
     findings: tuple[Finding, ...]
     """About the day as a whole; each clip carries its own."""
+    pages: Path | None = None
+    """The page that leads to each clip's review page, where they were made."""
 
 
 def files_of_day(folder: Path) -> tuple[list[Path], list[Path]]:
@@ -125,6 +129,23 @@ def run_day(
     )
 
 
+def marks_beside(clip: Path) -> Path:
+    """Where a clip's marks are looked for."""
+    return clip.with_name(f"{clip.stem}.marks.csv")
+
+
+def rig_beside(clip: Path, rig: Rig) -> Rig:
+    """The rig with the moves of its camera, where they lie beside the clip.
+
+    Raises
+    ------
+    MovesFileError
+        They cannot be used.
+    """
+    moves = clip.with_name(f"{clip.stem}.moves.csv")
+    return replace(rig, moves=read_moves(moves)) if moves.exists() else rig
+
+
 def _match_all(
     clips: Sequence[Path],
     takes: Sequence[tuple[Take, Listened]],
@@ -159,7 +180,7 @@ def _finish_clip(
     """Conform a clip that was matched, where its marks tell how."""
     if isinstance(result, Finding):
         return DayClip(clip, None, None, (result,))
-    marks, track = clip.with_name(f"{clip.stem}.marks.csv"), tracks / f"{clip.stem}.wav"
+    marks, track = marks_beside(clip), tracks / f"{clip.stem}.wav"
     if not result.estimate.matched:
         return DayClip(clip, result, None, result.findings)
     if not marks.exists():
@@ -178,11 +199,9 @@ def _finish_clip(
             clip.name,
         )
         return DayClip(clip, result, None, (*result.findings, kept))
-    moves = clip.with_name(f"{clip.stem}.moves.csv")
     try:
-        if moves.exists():
-            rig = replace(rig, moves=read_moves(moves))
-        _make_folder(tracks)
+        rig = rig_beside(clip, rig)
+        make_folder(tracks)
         conformed = conform_clip(
             clip,
             result.take.paths,
@@ -199,7 +218,7 @@ def _finish_clip(
         # The take is known all the same: only the track could not be made.
         undone = Finding("undetermined", Severity.FIX, str(error), clip.name)
         return DayClip(clip, result, None, (*result.findings, undone))
-    used = [_used_moves(moves)] if moves.exists() else []
+    used = [_used_moves(rig.moves.path)] if rig.moves else []
     return DayClip(clip, conformed.sync, conformed, (*conformed.findings, *used))
 
 
@@ -213,7 +232,13 @@ def _used_moves(moves: Path) -> Finding:
     )
 
 
-def _make_folder(folder: Path) -> None:
+def make_folder(folder: Path) -> None:
+    """Make a folder for results, where it is not there yet.
+
+    Raises
+    ------
+    OutputError
+    """
     try:
         folder.mkdir(exist_ok=True)
     except OSError as error:

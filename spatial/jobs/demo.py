@@ -16,6 +16,7 @@ from spatial.conventions import FloatArray
 from spatial.errors import OutputError
 from spatial.field import angle_between, unit_vectors
 from spatial.jobs.day import DayResult, run_day
+from spatial.jobs.daypages import PageWriter, make_pages
 from spatial.jobs.directions import DirectionsResult, directions_of_take
 from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
@@ -83,8 +84,15 @@ def lay_out(folder: Path, *, force: bool = False) -> None:
         raise OutputError(f"the demo cannot be laid out in {folder}: {error.strerror}; name another folder") from error
 
 
-def run_demo(folder: Path, *, force: bool = False, progress: Progress = silent) -> DemoResult:
+def run_demo(
+    folder: Path, *, write_pages: PageWriter | None = None, force: bool = False, progress: Progress = silent
+) -> DemoResult:
     """Lay out the demo shoot and run the day's whole job on it.
+
+    Parameters
+    ----------
+    write_pages : PageWriter, optional
+        Makes a review page of each clip too.
 
     Raises
     ------
@@ -94,7 +102,13 @@ def run_demo(folder: Path, *, force: bool = False, progress: Progress = silent) 
     lay_out(folder, force=force)
     truth = read_truth(folder / TRUTH_FILE)
     rigs = {entry.clip: entry.rig for entry in truth}
-    day = run_day(folder, rig_for=lambda clip: rigs.get(clip.name, Rig()), force=force, progress=progress)
+
+    def rig_for(clip: Path) -> Rig:
+        return rigs.get(clip.name, Rig())
+
+    day = run_day(folder, rig_for=rig_for, force=force, progress=progress)
+    if write_pages is not None:
+        day = make_pages(day, write_pages, rig_for=rig_for, force=force, progress=progress)
     tracks = [entry.conform.output for entry in day.clips if entry.conform]
     return DemoResult(day, truth, tuple(directions_of_take(track, progress=progress) for track in tracks))
 

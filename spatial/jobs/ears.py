@@ -14,11 +14,15 @@ from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArr
 from spatial.jobs.conform import on_clip_time
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult
+from spatial.jobs.turning import Turn
 from spatial.media.proxy import SoundWriter
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 
 FACINGS = {"front": 0.0, "left": 90.0, "back": 180.0, "right": -90.0}
 """Ways the head faces, degrees to the left."""
+
+RECORDED = "recorded"
+"""Name of the sound before it is turned."""
 
 _LOUD_DB = -22.0
 """Where the louder moments come to lie: well below full scale, so that the limiter seldom acts."""
@@ -27,14 +31,14 @@ _MOST_GAIN_DB = 36.0
 
 
 def play_for_ears(
-    result: SyncResult, matrix: FloatArray | None, level_db: FloatArray, folder: Path, *, progress: Progress = silent
+    result: SyncResult, turn: Turn | None, level_db: FloatArray, folder: Path, *, progress: Progress = silent
 ) -> dict[str, str]:
     """Write what a head hears that faces front, left, back and right; and front before the sound is turned.
 
     Parameters
     ----------
-    matrix : ndarray or None
-        The mount; where it is not known, every facing is of the sound as recorded.
+    turn : Turn or None
+        Makes the field face the lens; where that is not known, every facing is of the sound as recorded.
     level_db : ndarray
         How loud it is over time, dB re full scale.
 
@@ -43,29 +47,30 @@ def play_for_ears(
     dict
         File name by facing; with "recorded" where the sound is turned.
     """
-    mount = np.eye(3) if matrix is None else matrix
-    turns = {
-        facing: matrix_from_ypr(YawPitchRoll.from_degrees(-degrees, 0.0, 0.0)) @ mount
-        for facing, degrees in FACINGS.items()
+    heads = {
+        facing: matrix_from_ypr(YawPitchRoll.from_degrees(-degrees, 0.0, 0.0)) for facing, degrees in FACINGS.items()
     }
-    if matrix is not None:
-        turns["recorded"] = np.eye(3)
     gain = 10 ** (_gain_db(level_db) / 20)
-    names = {facing: f"sound-{facing}.m4a" for facing in turns}
+    names = {facing: f"sound-{facing}.m4a" for facing in (*heads, *([] if turn is None else [RECORDED]))}
     total = result.clip.samples_at(DELIVERY_RATE_HZ)
     with ExitStack() as stack:
         writers = {
             facing: stack.enter_context(SoundWriter(folder / name, DELIVERY_RATE_HZ)) for facing, name in names.items()
         }
         limiters = {facing: Limiter(DELIVERY_RATE_HZ) for facing in names}
-        head, done = FilteredField(DELIVERY_RATE_HZ), -LATENCY_SAMPLES
+        lens, mic, done = FilteredField(DELIVERY_RATE_HZ), FilteredField(DELIVERY_RATE_HZ), -LATENCY_SAMPLES
         end = np.zeros((FIRST_ORDER_CHANNELS, LATENCY_SAMPLES), dtype=np.float32)
         for block in chain(on_clip_time(result, _as_it_is), [end]):
             # What the filters delay is taken off at the start, and added at the end.
-            filtered = head.push(block)[:, max(0, -done) :] * gain
+            late = max(0, -done)
+            facing_lens = block if turn is None else turn(block, done + LATENCY_SAMPLES)
+            filtered = lens.push(facing_lens)[:, late:] * gain
+            for facing, head in heads.items():
+                writers[facing].write(limiters[facing].push(headphones(filtered, head)))
+            if turn is not None:
+                as_recorded = headphones(mic.push(block)[:, late:] * gain, np.eye(3))
+                writers[RECORDED].write(limiters[RECORDED].push(as_recorded))
             done += block.shape[1]
-            for facing, turn in turns.items():
-                writers[facing].write(limiters[facing].push(headphones(filtered, turn)))
             progress("sound for headphones", max(done, 0) / max(total, 1))
         for facing, limiter in limiters.items():
             writers[facing].write(limiter.finish())

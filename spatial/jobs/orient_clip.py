@@ -3,7 +3,7 @@
 Without marks the stereo sound has to tell; beside marks it tells what they leave open.
 
 Conventions: spatial.conventions (mount).
-Functions: orient_clip (from files); orient_by_scratch, with_scratch (a match at hand).
+Functions: orient_clip (from files); orient_match (a match at hand, by what there is); orient_by_scratch, with_scratch.
 """
 
 from collections.abc import Sequence
@@ -63,10 +63,37 @@ def orient_clip(
         clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
     )
     require_match(result)
-    if marks_path is None:
+    marks = marks_of_clip(marks_path, result.clip, rig) if marks_path else ()
+    heard = hear_marks(result.take, result.law, marks, rig)
+    return orient_match(result, heard, rig=rig, prior=prior, repair=repair, progress=progress)
+
+
+def orient_match(
+    result: SyncResult,
+    heard: Sequence[HeardMark],
+    *,
+    rig: Rig,
+    prior: MountPrior | None = None,
+    repair: bool = False,
+    progress: Progress = silent,
+) -> OrientResult:
+    """Find how the microphone sat from a match: by its marks, or by the camera's stereo sound where there are none.
+
+    Parameters
+    ----------
+    result : SyncResult
+        A match.
+    heard : sequence of HeardMark
+        Its marks, heard; none where nobody made any.
+
+    Raises
+    ------
+    InconclusiveError
+        No mark was heard; or there are none, and the camera turned over the recorder.
+    """
+    if not heard:
         return orient_by_scratch(result, rig=rig, prior=prior, progress=progress)
-    marks = marks_of_clip(marks_path, result.clip, rig)
-    oriented = orient_marks(result, hear_marks(result.take, result.law, marks, rig), prior=prior, repair=repair)
+    oriented = orient_marks(result, heard, prior=prior, repair=repair)
     return with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
 
 

@@ -93,7 +93,7 @@ def mount_findings(
 def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
     """A finding for each mark in which nobody is heard, or which the take does not cover."""
     return [
-        Finding("mark_unheard", Severity.LOOK, _unheard_message(heard), heard.mark.who)
+        Finding("mark_unheard", Severity.LOOK, _unheard_message(heard), heard.mark.who, heard.mark.start_s)
         for heard in marks
         if not heard.heard.heard
     ]
@@ -109,6 +109,7 @@ def swept_findings(marks: Sequence[HeardMark]) -> list[Finding]:
             f"s), so the mark is good to {np.degrees(SDS_OF_95 * heard.swept_sd_rad):.0f}° only: mark a moment in "
             "which the camera stands still",
             heard.mark.who,
+            heard.mark.start_s,
         )
         for heard in marks
         if heard.swept_sd_rad > _SWEPT_RAD
@@ -212,6 +213,7 @@ def _mark_findings(mount: MountEstimate, used: Sequence[HeardMark], things: str)
                 f"from where the other {things} {others}{parallax}: check that it names the right performer, moment "
                 "and side",
                 heard.mark.who,
+                heard.mark.start_s,
             )
         )
     if mount.misfit > _POOR_FIT:

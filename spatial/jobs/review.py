@@ -1,44 +1,42 @@
 """The review job: all that a page needs to show and to play a clip with its take.
 
-Functions: review_clip; sound_over_clip (where sound comes from, on the clip's time).
+Functions: review_clip (from files); review_match (a match at hand).
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.direction import LEAD_IN_S, field_bins, frame_hop
 from spatial.analysis.mountprior import MountPrior
-from spatial.analysis.soundrows import STEP_S, WINDOW_S, SoundRows, joined_rows, sound_rows
+from spatial.analysis.soundrows import SoundRows
 from spatial.analysis.verification import MarkCheck
 from spatial.conventions import FloatArray
-from spatial.errors import InputError
+from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs
-from spatial.findings import Finding
+from spatial.findings import Finding, Severity
+from spatial.jobs.clipsound import sound_over_clip
 from spatial.jobs.ears import play_for_ears
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
-from spatial.jobs.orient import OrientResult, orient_marks, require_match
+from spatial.jobs.orient import OrientResult, require_match
+from spatial.jobs.orient_clip import orient_match
 from spatial.jobs.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult, sync_clip
+from spatial.jobs.takehealth import health_on_clip
+from spatial.jobs.turning import moves_findings, track_turn
 from spatial.jobs.verify import Tolerance, check_marks
+from spatial.jobs.votes import RowVotes
 from spatial.media.movies import Clip, open_clip
 from spatial.media.proxy import join_movie, write_pictures
-from spatial.media.takes import FieldReader, Take
 from spatial.picture import LAYOUTS, Picture, parse_picture
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
-from spatial.timebase import ClockLaw
 
 MOVIE = "movie.mp4"
 """The small movie, with the sound of a head that faces front."""
-
-_ROWS_AT_ONCE = 100
-_AROUND_S = LEAD_IN_S + WINDOW_S
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,13 +47,16 @@ class ReviewResult:
     picture: Picture
     rows: SoundRows
     """In the microphone's own axes, on the clip's time."""
+    votes: RowVotes
+    """What each row says in a mark that is made by hand."""
     mount: FloatArray | None
-    """picture_from_mic, shape (3, 3); None where nothing tells."""
+    """picture_from_mic, shape (3, 3); None where nothing tells. Under a camera that moved, as it looked at 0, 0, 0."""
     orient: OrientResult | None
-    """How the mount was found; None where it was given, or there are no marks."""
+    """How the mount was found; None where it was given, or nothing could be asked."""
     marks: tuple[tuple[HeardMark, MarkCheck | None], ...]
     """Each mark, and how it comes out once the sound is turned; None where the mount is not known."""
     rig: Rig
+    """With the camera's moves. The picture is shown as filmed; what is heard is turned along with its levelling."""
     tolerance: Tolerance
     sounds: dict[str, str]
     """Sound files by the way the head faces, and "recorded"."""
@@ -65,6 +66,16 @@ class ReviewResult:
     def clip(self) -> Clip:
         """The clip."""
         return self.sync.clip
+
+    @property
+    def repaired(self) -> FloatArray | None:
+        """mic_from_take, which puts the channels right first, shape (3, 3); None where they are left as they are."""
+        return self.orient.repaired.mic_from_take if self.orient and self.orient.repaired else None
+
+    @property
+    def picture_from_take(self) -> FloatArray | None:
+        """Turns directions in the take as recorded; a mirror image, where the channels are put right."""
+        return None if self.mount is None else self.mount if self.repaired is None else self.mount @ self.repaired
 
     @property
     def mount_angles(self) -> YawPitchRoll | None:
@@ -81,22 +92,26 @@ def review_clip(
     mount: YawPitchRoll | None = None,
     rig: Rig,
     prior: MountPrior | None = None,
+    repair: bool = False,
     tolerance: Tolerance | None = None,
     channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> ReviewResult:
-    """Sync, orient where marks tell, measure where sound comes from, and write movie and sound into a folder.
+    """Sync, orient where anything tells, measure where sound comes from, and write movie and sound into a folder.
 
     Parameters
     ----------
     folder : Path
         An empty folder; MOVIE and the sound files go there.
     marks_path : Path, optional
-        Marks of the clip: shown, and they tell the mount where it is not given.
+        Marks of the clip: shown, and they tell the mount where it is not given. Without marks the camera's stereo sound
+        is asked; where that cannot tell, all is shown and played as recorded.
     mount : YawPitchRoll, optional
         How the microphone sat, where the crew knows.
     prior : MountPrior, optional
-        What the crew says of how it sat, where marks tell the rest.
+        What the crew says of how it sat, where marks or the camera's sound tell the rest.
+    repair : bool
+        Put the channels of a mirrored take right.
 
     Raises
     ------
@@ -107,27 +122,94 @@ def review_clip(
     MediaFileError, MarksFileError
         A file cannot be used.
     """
-    tolerance = tolerance or Tolerance()
     clip = open_clip(clip_path)
+
+    def find() -> SyncResult:
+        return sync_clip(
+            clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
+        )
+
+    told = _Told(marks_path, mount, None, rig, prior, repair, tolerance or Tolerance())
+    return _reviewed(clip, find, told, folder, progress)
+
+
+def review_match(
+    result: SyncResult,
+    folder: Path,
+    *,
+    marks_path: Path | None = None,
+    oriented: OrientResult | None = None,
+    rig: Rig,
+    prior: MountPrior | None = None,
+    repair: bool = False,
+    tolerance: Tolerance | None = None,
+    progress: Progress = silent,
+) -> ReviewResult:
+    """The same for a clip whose take has been found, and perhaps how the microphone sat.
+
+    Parameters
+    ----------
+    result : SyncResult
+    folder, marks_path, rig, prior, repair, tolerance, progress
+        As for review_clip.
+    oriented : OrientResult, optional
+        How the microphone sat, where that was found before.
+    """
+    told = _Told(marks_path, None, oriented, rig, prior, repair, tolerance or Tolerance())
+    return _reviewed(result.clip, lambda: result, told, folder, progress)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """What a review is told beside clip and take."""
+
+    marks_path: Path | None
+    mount: YawPitchRoll | None
+    oriented: OrientResult | None
+    rig: Rig
+    prior: MountPrior | None
+    repair: bool
+    tolerance: Tolerance
+
+    def orient(
+        self, result: SyncResult, heard: Sequence[HeardMark], progress: Progress
+    ) -> tuple[OrientResult | None, list[Finding]]:
+        """How the microphone sat, as far as that is to be found; or why it cannot be."""
+        if self.mount is not None or self.oriented is not None:
+            return self.oriented, []
+        try:
+            return orient_match(
+                result, heard, rig=self.rig, prior=self.prior, repair=self.repair, progress=progress
+            ), []
+        except InconclusiveError as error:
+            return None, [Finding("undetermined", Severity.LOOK, str(error))]
+
+
+def _reviewed(
+    clip: Clip, find: Callable[[], SyncResult], told: _Told, folder: Path, progress: Progress
+) -> ReviewResult:
+    """Make the small movie beside all else."""
+    rig = told.rig
     picture = _picture_of(clip, rig)
-    marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
+    marks = marks_of_clip(told.marks_path, clip, rig) if told.marks_path else ()
     with ExitStack() as stack:
         pool = stack.enter_context(ThreadPoolExecutor(1))
         drawing = _Background()
         stack.callback(drawing.stop)
         pictures = folder / "pictures.mp4"
         drawn = pool.submit(
-            write_pictures, clip_path, picture, pictures, duration_s=clip.duration_s, progress=drawing.told
+            write_pictures, clip.path, picture, pictures, duration_s=clip.duration_s, progress=drawing.told
         )
-        result = sync_clip(
-            clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
-        )
+        result = find()
         require_match(result)
         heard = hear_marks(result.take, result.law, marks, rig)
-        oriented = orient_marks(result, heard, prior=prior) if heard and any(one.heard.heard for one in heard) else None
-        matrix = matrix_from_ypr(mount) if mount is not None else (oriented.matrix if oriented else None)
-        rows = sound_over_clip(result, band_hz=rig.band_hz, progress=progress)
-        names = play_for_ears(result, matrix, rows.level_db, folder, progress=progress)
+        oriented, untold = told.orient(result, heard, progress)
+        matrix = matrix_from_ypr(told.mount) if told.mount is not None else (oriented.matrix if oriented else None)
+        repaired = oriented.repaired.mic_from_take if oriented and oriented.repaired else None
+        unsound = health_on_clip(result, progress=progress)
+        rows, votes = sound_over_clip(result, band_hz=rig.band_hz, progress=progress)
+        turn = None if matrix is None else track_turn(matrix, repaired, rig)
+        names = play_for_ears(result, turn, rows.level_db, folder, progress=progress)
         while not drawn.done():
             progress(f"making a small movie of {clip.path.name}", drawing.part)
             wait([drawn], timeout=0.2)
@@ -136,71 +218,37 @@ def review_clip(
         join_movie(pictures, front, folder / MOVIE)
         pictures.unlink()
         front.unlink()
-    findings = [*(oriented.findings if oriented and mount is None else result.findings)]
+    findings = [*(oriented.findings if oriented else (*result.findings, *untold)), *moves_findings(clip, rig), *unsound]
     checks: list[MarkCheck | None] = [None] * len(heard)
     if matrix is None:
         findings += unheard_findings(heard)
     else:
-        # Directions turn with the field.
-        turned = [replace(mark, heard=replace(mark.heard, vector=matrix @ mark.heard.vector)) for mark in heard]
-        checked, said = check_marks(turned, tolerance)
+        take_turn = matrix if repaired is None else matrix @ repaired
+        checked, said = check_marks([_seen_by_camera(mark, take_turn, rig) for mark in heard], told.tolerance)
         checks = [check for _, check in checked]
         findings += said
     return ReviewResult(
         sync=result,
         picture=picture,
         rows=rows,
+        votes=votes,
         mount=matrix,
-        orient=oriented if mount is None else None,
+        orient=oriented,
         marks=tuple(zip(heard, checks, strict=True)),
         rig=rig,
-        tolerance=tolerance,
+        tolerance=told.tolerance,
         sounds={facing: name for facing, name in names.items() if facing != "front"},
         findings=tuple(dict.fromkeys(findings)),
     )
 
 
-def sound_over_clip(result: SyncResult, *, band_hz: tuple[float, float], progress: Progress = silent) -> SoundRows:
-    """Where sound comes from, in the microphone's axes, row by row on the clip's time."""
-    take, law, clip = result.take, result.law, result.clip
-    total = max(1, int(np.ceil(clip.duration_s / STEP_S - 1e-6)))
-    parts = []
-    with FieldReader(take) as reader:
-        for first, last, piece in _stretches(law, total):
-            for row in range(first, last, _ROWS_AT_ONCE):
-                until = min(row + _ROWS_AT_ONCE, last)
-                part = _rows(reader, take, piece, range(row, until), band_hz)
-                if part is not None:
-                    parts.append(part)
-                progress(f"directions in {take.path.name}", until / total)
-    return joined_rows(parts)
-
-
-def _stretches(law: ClockLaw, total: int) -> Iterator[tuple[int, int, ClockLaw]]:
-    """Runs of rows between clock steps, each with the law that holds there."""
-    bounds = [0, *(min(max(round(step.clip_time_s / STEP_S), 0), total) for step in law.steps), total]
-    for first, last in pairwise(bounds):
-        if first < last:
-            yield first, last, law.piece_at((first + last) / 2 * STEP_S)
-
-
-def _rows(
-    reader: FieldReader, take: Take, law: ClockLaw, rows: range, band_hz: tuple[float, float]
-) -> SoundRows | None:
-    """Rows of one run, heard with enough sound before and after them; None outside the take."""
-    rate = take.rate_hz
-    start, stop = (law.take_from_clip(row * STEP_S) for row in (rows.start, rows.stop))
-    begin = max(0, round((start - _AROUND_S) * rate))
-    begin -= begin % frame_hop(rate)
-    end = min(take.samples, round((stop + WINDOW_S) * rate))
-    if begin >= end:
-        return None
-    bins = field_bins(reader.read(begin, end), rate, start_s=begin / rate, band_hz=band_hz)
-    if bins.times_s.size == 0:
-        return None
-    origin = law.take_from_clip(0.0)
-    told = sound_rows(bins, origin_s=origin, rows=rows, step_s=STEP_S * law.ratio)
-    return replace(told, times_s=(told.times_s - origin) / law.ratio)
+def _seen_by_camera(heard: HeardMark, picture_from_take: FloatArray, rig: Rig) -> HeardMark:
+    """A mark as the camera sees it in its middle, expected and heard: directions turn with the field."""
+    vector = picture_from_take @ heard.heard.vector
+    if rig.moves is None:
+        return replace(heard, heard=replace(heard.heard, vector=vector))
+    (camera,) = rig.moves.motion.at(np.array([(heard.mark.start_s + heard.mark.end_s) / 2]))
+    return replace(heard, expected=camera.T @ heard.expected, heard=replace(heard.heard, vector=camera.T @ vector))
 
 
 def _picture_of(clip: Clip, rig: Rig) -> Picture:

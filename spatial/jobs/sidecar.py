@@ -6,7 +6,6 @@ Functions: sidecar_text; moves_facts, level_facts (parts of it); is_track_of_our
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +13,7 @@ import numpy as np
 from spatial import __version__
 from spatial.analysis.mirror import ChannelFault
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
-from spatial.findings import Finding
+from spatial.findings import Finding, written_out
 from spatial.jobs.marks import Rig
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.verify import VerifyResult
@@ -102,7 +101,7 @@ def sidecar_text(
                 for heard, check in proof.marks
             ],
         },
-        "findings": [asdict(finding) for finding in findings],
+        "findings": [written_out(finding) for finding in findings],
     }
     return json.dumps(facts, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
 

@@ -68,6 +68,7 @@ def match_findings(result: SyncResult) -> list[Finding]:
                 f"{take.path.name} covers {clip.path.name} only from {start:.2f} s to {stop:.2f} s of "
                 f"{clip.duration_s:.2f} s: the rest will be silent",
                 clip.path.name,
+                start if start > _PADDED_S else stop,
             )
         )
         findings += _missing(result)
@@ -165,6 +166,7 @@ def _step(step: ClockStep, clip: Clip, take: Take, ratio: float) -> Finding:
         f"{lost} lost {size_ms:.1f} ms (±{spread_ms:.1f} ms) near {step.clip_time_s:.1f} s of the clip, or {other} "
         "put in as much: conform mends it piece by piece; listen to the join",
         clip.path.name,
+        step.clip_time_s,
     )
 
 

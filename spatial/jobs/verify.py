@@ -145,6 +145,7 @@ def check_marks(
             f"{mark.mark.who} is heard {off_in_words(check)} of where they are seen "
             f"(±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°): orient again, or check the mark",
             mark.mark.who,
+            mark.mark.start_s,
         )
         for mark, check in checks
         if check.verdict in (Verdict.OFF, Verdict.BORDERLINE)

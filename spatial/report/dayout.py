@@ -1,15 +1,22 @@
 """A whole shoot day, as words and as JSON.
 
-Functions: day_lines, day_json, all_findings.
+Functions: day_lines, day_json, all_findings; write_index (the page that leads to the clips' review pages).
 """
+
+from pathlib import Path
+from urllib.parse import quote
 
 import numpy as np
 
 from spatial.analysis.verification import Verdict
-from spatial.findings import Finding
+from spatial.findings import Finding, Severity
 from spatial.jobs.day import DayClip, DayResult
+from spatial.report.html import write_html
+from spatial.report.ink import legible
 from spatial.report.jsonout import Json, conform_json, findings_json, sync_json
-from spatial.report.words import clock, findings_lines, side, table
+from spatial.report.words import clock, findings_lines, ranked, sentence, side, table
+
+_HEADER = ["clip", "take", "take starts", "clock", "microphone faced", "performers in place", "track"]
 
 
 def all_findings(result: DayResult) -> list[Finding]:
@@ -19,12 +26,38 @@ def all_findings(result: DayResult) -> list[Finding]:
 
 def day_lines(result: DayResult) -> list[str]:
     """One row a clip, findings under it."""
-    header = ["clip", "take", "take starts", "clock", "microphone faced", "performers in place", "track"]
-    lines = table(header, [_row(clip) for clip in result.clips])
+    lines = table(_HEADER, [_row(clip) for clip in result.clips])
     for clip in result.clips:
         if clip.findings:
             lines += ["", clip.clip.name, *findings_lines(clip.findings, said=["drift"])]
-    return lines + findings_lines(result.findings)
+    lines += findings_lines(result.findings)
+    return lines if result.pages is None else [*lines, "", pages_line(result.pages)]
+
+
+def pages_line(pages: Path) -> str:
+    """Where to look and listen."""
+    return f"To look and to listen, open {pages} in a browser; headphones: start low."
+
+
+def write_index(result: DayResult, path: Path) -> None:
+    """Write the page that leads to each clip's review page, which lies in a folder beside it."""
+    rows = [
+        {
+            "name": legible(entry.clip.name),
+            "link": "/".join(quote(part, errors="surrogateescape") for part in entry.page.parts[-2:])
+            if entry.page
+            else "",
+            "cells": [legible(cell) for cell in _row(entry)[1:]],
+            "findings": [
+                {"severity": finding.severity.value, "message": legible(sentence(finding.message))}
+                for finding in ranked(entry.findings)
+                if finding.severity is not Severity.NOTE
+            ],
+        }
+        for entry in result.clips
+    ]
+    title = f"Clips of {legible(result.folder.resolve().name)}"
+    write_html("day.html.j2", path, title=title, style="page.css", header=_HEADER, rows=rows)
 
 
 def day_json(result: DayResult) -> Json:
@@ -37,11 +70,13 @@ def day_json(result: DayResult) -> Json:
                 "sync": sync_json(clip.sync) if clip.sync else None,
                 "conform": conform_json(clip.conform) if clip.conform else None,
                 "findings": findings_json(clip.findings),
+                "page": str(clip.page) if clip.page else None,
             }
             for clip in result.clips
         ],
         "unused_takes": [str(take) for take in result.unused_takes],
         "findings": findings_json(result.findings),
+        "pages": str(result.pages) if result.pages else None,
     }
 
 

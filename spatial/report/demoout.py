@@ -10,7 +10,7 @@ import numpy as np
 from spatial.conventions import SDS_OF_95
 from spatial.jobs.conform import ConformResult
 from spatial.jobs.demo import ClipTruth, DemoResult
-from spatial.report.dayout import all_findings, day_json
+from spatial.report.dayout import all_findings, day_json, pages_line
 from spatial.report.jsonout import Json
 from spatial.report.plots import write_directions_plot
 from spatial.report.words import findings_lines, mount_parts, place, table
@@ -42,7 +42,7 @@ def demo_lines(result: DemoResult, plots: list[Path]) -> list[str]:
     lines += findings_lines(undone)
     lines.append(f"Tracks, proofs and plots lie in {result.day.folder / 'tracks'}:")
     lines += [f"  {path.parent / path.stem}.wav  .json  .png" for path in plots]
-    return lines
+    return lines if result.day.pages is None else [*lines, pages_line(result.day.pages)]
 
 
 def demo_json(result: DemoResult) -> Json:

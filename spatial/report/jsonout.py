@@ -6,7 +6,6 @@ Functions: dumps; sync_json, orient_json, verify_json, conform_json, directions_
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict
 
 import numpy as np
 
@@ -14,7 +13,7 @@ from spatial.analysis.mirror import ChannelFault
 from spatial.analysis.verification import MarkCheck
 from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation
-from spatial.findings import Finding
+from spatial.findings import Finding, written_out
 from spatial.jobs.conform import ConformResult
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.lipsync import lip_sync_of
@@ -211,7 +210,7 @@ def directions_json(result: DirectionsResult) -> Json:
 
 def findings_json(findings: Sequence[Finding]) -> list[Json]:
     """Findings, in order."""
-    return [asdict(finding) for finding in findings]
+    return [dict(written_out(finding)) for finding in findings]
 
 
 def _mark_json(heard: HeardMark, measured: FloatArray) -> Json:

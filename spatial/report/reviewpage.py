@@ -4,25 +4,25 @@ Functions: write_page; page_text (the page's HTML); page_facts (what the page kn
 """
 
 import base64
-import hashlib
 import json
 from fractions import Fraction
-from importlib import resources
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from jinja2 import Environment, StrictUndefined
 
-from spatial import __version__
 from spatial.analysis.soundrows import PLACES, STEP_S, WINDOW_S, SoundRows
+from spatial.analysis.spans import law_of_sd
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation
-from spatial.findings import Finding
+from spatial.jobs.daypages import PageWriter
 from spatial.jobs.marks import LIKELY_DISTANCES_M, HeardMark
 from spatial.jobs.review import MOVIE, ReviewResult
+from spatial.jobs.votes import RowVotes
 from spatial.picture import Projection
+from spatial.report.dayout import write_index
+from spatial.report.html import as_markup, html_text, save
 from spatial.report.ink import legible
 from spatial.report.jsonout import findings_json
 from spatial.report.lines import mount_lines
@@ -32,65 +32,39 @@ from spatial.timebase import DROP_FRAME_RATES, frame_from_timecode
 PAGE = "index.html"
 
 _SCRIPTS = ("geometry", "rows", "drawing", "timeline", "marks", "sound", "lists", "main")
+_LEVELLED = "The picture is shown as it was filmed; what you hear is turned along with its levelling."
 _UNHEARD = 65_535
 _QUIETEST_DB = -127
 
 
 def write_page(result: ReviewResult, folder: Path) -> None:
     """Write the page beside the movie in a folder."""
-    (folder / PAGE).write_text(page_text(result), encoding="utf-8", errors="backslashreplace", newline="\n")
+    save(page_text(result), folder / PAGE)
 
 
 def page_text(result: ReviewResult) -> str:
     """The whole page: style, script and facts are inside, and nothing is fetched but the movie and sounds beside it."""
-    style = _part("page.css")
-    script = "\n".join(_part(f"{name}.js") for name in _SCRIPTS)
-    environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
     clip, take = legible(result.clip.path.name), legible(result.sync.take.path.name)
-    return environment.from_string(_part("index.html.j2")).render(
+    return html_text(
+        "index.html.j2",
+        style="page.css",
+        script=[f"{name}.js" for name in _SCRIPTS],
         title=f"{clip} with {take}",
         clip=clip,
         movie=MOVIE,
         mount=" ".join(_mount_sentences(result)),
-        version=__version__,
-        style=_Markup(style),
-        style_hash=_hash(style),
-        script=_Markup(script),
-        script_hash=_hash(script),
-        facts=_Markup(_script_safe(json.dumps(page_facts(result), allow_nan=False))),
+        facts=as_markup(json.dumps(page_facts(result), allow_nan=False)),
     )
 
 
-class _Markup(str):
-    """Text that is markup already and must not be escaped: our own style and script, and facts made safe."""
-
-    __slots__ = ()
-
-    def __html__(self) -> str:
-        return str(self)
-
-
 def _mount_sentences(result: ReviewResult) -> list[str]:
-    """How the microphone sat, and how surely, where that was found; as told, where it was told."""
+    """How the microphone sat, and how surely, where that was found; as told, where it was told; what was levelled."""
+    levelled = [] if result.rig.levelled is None or result.mount is None else [_LEVELLED]
     if result.orient is not None:
-        return [line.strip() for line in mount_lines(result.orient)[:2]]
+        return [*[line.strip() for line in mount_lines(result.orient)[:2]], *levelled]
     if result.mount_angles is not None:
-        return [f"The microphone, as told: {turn(result.mount_angles)}."]
+        return [f"The microphone, as told: {turn(result.mount_angles)}.", *levelled]
     return ["How the microphone sat is not known yet: make marks in the page."]
-
-
-def _part(name: str) -> str:
-    return (resources.files("spatial.report") / "page" / name).read_text(encoding="utf-8")
-
-
-def _hash(text: str) -> str:
-    """What the page's own policy knows a script or style by: any other is not run."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
-
-
-def _script_safe(text: str) -> str:
-    """JSON that can stand inside a script element, whatever names it holds."""
-    return text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
 
 
 def page_facts(result: ReviewResult) -> dict[str, object]:
@@ -102,6 +76,7 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
     return {
         "duration_s": clip.duration_s,
         "sds_of_95": SDS_OF_95,
+        "sd_law": _sd_law(),
         "clock": _clock(clip.frame_rate, clip.start_timecode),
         "movie": MOVIE,
         "sounds": result.sounds,
@@ -110,8 +85,10 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
             "view_rad": picture.field_of_view_rad,
             "wide": picture.field_of_view_rad / np.pi if equirect else across / down,
         },
-        "rows": _packed(result.rows),
-        "mount": None if result.mount is None else result.mount.tolist(),
+        "rows": _packed(result.rows, result.votes),
+        "mount": None if result.picture_from_take is None else result.picture_from_take.tolist(),
+        "repaired": None if result.repaired is None else result.repaired.tolist(),
+        "cameras": _cameras(result),
         "mic_offset_m": list(result.rig.mic_offset_m),
         "likely_distances_m": list(LIKELY_DISTANCES_M),
         "tolerance": {
@@ -131,6 +108,12 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
     }
 
 
+def _sd_law() -> list[float]:
+    """What makes an uncertainty of how far bins stray: for a span that lasts for ever, and more for one of a second."""
+    endless, second = law_of_sd(1.0, float("inf")), law_of_sd(1.0, 1.0)
+    return [endless, float(np.sqrt(second**2 - endless**2))]
+
+
 def _clock(rate: Fraction | None, start_timecode: str | None) -> dict[str, object]:
     rate = rate or Fraction(25)
     drop = bool(start_timecode and ";" in start_timecode and rate in DROP_FRAME_RATES)
@@ -142,8 +125,8 @@ def _clock(rate: Fraction | None, start_timecode: str | None) -> dict[str, objec
     return {"rate": float(rate), "start_frame": start, "drop": drop}
 
 
-def _packed(rows: SoundRows) -> dict[str, object]:
-    """Rows as bytes in base64: 5 minutes take about 200 kB."""
+def _packed(rows: SoundRows, votes: RowVotes) -> dict[str, object]:
+    """Rows as bytes in base64: 5 minutes take about 300 kB."""
     heard = np.isfinite(rows.sd_rad)
     centidegrees = np.rint(np.degrees(np.where(heard, rows.sd_rad, 0.0)) * 100)
     powers = np.where(rows.place_powers > 0, 10 * np.log10(np.maximum(rows.place_powers, 1e-12)), -128.0)
@@ -155,9 +138,23 @@ def _packed(rows: SoundRows) -> dict[str, object]:
         "angles": _base64(_angles(np.where(heard[:, np.newaxis], rows.vectors, 0.0)), "<i2"),
         "sd": _base64(np.where(heard, np.minimum(centidegrees, _UNHEARD - 1), _UNHEARD), "<u2"),
         "level": _base64(np.clip(np.rint(rows.level_db), _QUIETEST_DB, 127), "i1"),
+        "tops": _base64(_angles(votes.tops), "<i2"),
+        "heights": _base64(votes.heights, "<f4"),
+        # The two ways across, and what they have in common.
+        "strays": _base64(votes.strays, "<f4"),
+        "steep": _base64(votes.steepness.reshape(-1, 4)[:, [0, 3, 1]], "<f4"),
         "places": _base64(_angles(rows.place_vectors), "<i2"),
         "powers": _base64(np.where(powers > -128, np.clip(np.rint(powers), _QUIETEST_DB, 127), -128), "i1"),
     }
+
+
+def _cameras(result: ReviewResult) -> str | None:
+    """Where the camera moved: picture_from_still for the middle of each step of the clip, nine numbers each."""
+    if result.rig.moves is None:
+        return None
+    count = max(1, int(np.ceil(result.clip.duration_s / STEP_S - 1e-6)))
+    turns = result.rig.moves.motion.at((np.arange(count) + 0.5) * STEP_S)
+    return _base64(turns.transpose(0, 2, 1), "<f4")
 
 
 def _angles(vectors: FloatArray) -> FloatArray:
@@ -185,16 +182,14 @@ def _mark(heard: HeardMark) -> dict[str, object]:
 
 def _findings(result: ReviewResult) -> list[dict[str, object]]:
     """Findings, worst first, each with its moment; None where it is about the whole clip."""
-    steps = iter(result.sync.law.steps)
-    starts = {mark.mark.who: mark.mark.start_s for mark, _ in reversed(result.marks)}
-    moments: dict[Finding, float | None] = {}
-    for finding in result.findings:
-        moments[finding] = starts.get(finding.where)
-        if finding.code == "clock_step":
-            step = next(steps, None)
-            moments[finding] = step.clip_time_s if step else None
     return [
-        {"severity": finding.severity.value, "message": sentence(finding.message), "time_s": moments[finding]}
+        {
+            "severity": finding.severity.value,
+            "message": sentence(finding.message),
+            "time_s": None
+            if finding.clip_time_s is None
+            else min(max(finding.clip_time_s, 0.0), result.clip.duration_s),
+        }
         for finding in ranked(result.findings)
     ]
 
@@ -217,3 +212,7 @@ def review_json(result: ReviewResult, folder: Path) -> dict[str, object]:
         "take": str(result.sync.take.path),
         "findings": findings_json(result.findings),
     }
+
+
+PAGE_WRITER = PageWriter(write_page, write_index)
+"""For `day` and `demo`."""

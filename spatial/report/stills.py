@@ -6,6 +6,8 @@ Functions: write_stills; still_name; still_words; oval (directions around a dire
 
 import re
 import warnings
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +19,7 @@ from matplotlib.patheffects import withStroke
 from spatial.analysis.verification import MarkCheck, Verdict
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.errors import InputError
-from spatial.field import azimuth_elevation
+from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.verify import Tolerance, VerifyResult, off_in_words
@@ -31,11 +33,20 @@ _EDGED = [withStroke(linewidth=4.5, foreground="#0a1016")]
 """Seen on bright and on dark pictures; dashed and full tell the two apart without colour."""
 
 _STILL_PX = 1080
+_APART_RAD = np.radians(1.0)
+"""So far apart, lens and microphone see somebody in two directions."""
+
 _WIDE_IN, _WORDS_IN = 7.0, 0.66
 
 
 def write_stills(
-    result: VerifyResult, folder: Path, *, layout: str, tolerance: Tolerance, progress: Progress = silent
+    result: VerifyResult,
+    folder: Path,
+    *,
+    layout: str,
+    tolerance: Tolerance,
+    levelled: FloatArray | None = None,
+    progress: Progress = silent,
 ) -> list[Path]:
     """Write a PNG for each mark, in the order of the marks, into a folder that exists.
 
@@ -43,6 +54,8 @@ def write_stills(
     ----------
     layout : str
         How the picture is laid out.
+    levelled : ndarray, shape (3, 3), optional
+        shown_from_filmed: the clip's frames are drawn on as they were filmed, before that.
 
     Returns
     -------
@@ -64,7 +77,10 @@ def write_stills(
         path = folder / still_name(number, mark.mark.who)
         middle_s = min((mark.mark.start_s + mark.mark.end_s) / 2, result.clip.duration_s - 1e-3)
         frame = frame_at(result.clip.path, picture, middle_s, height_px=_STILL_PX)
-        _draw(frame, picture, mark, check, tolerance, path)
+        filmed = check
+        if levelled is not None:
+            filmed = replace(check, expected=levelled.T @ check.expected, measured=levelled.T @ check.measured)
+        _draw(frame, picture, (mark, filmed), tolerance, still_words(mark, check, filmed), path)
         paths.append(path)
         progress("stills", number / len(result.marks))
     return paths
@@ -109,6 +125,13 @@ class _Sheet:
         points[jump] = np.nan
         self._axes.plot(*points.T, color=colour, linewidth=2, linestyle=style, path_effects=_EDGED)
 
+    def cross(self, seen: FloatArray, expected: FloatArray) -> None:
+        """Where somebody is seen, with a line to where the microphone, which hangs elsewhere, should hear them."""
+        points = np.array([self.place(seen), self.place(expected)])
+        self._axes.plot(*points[:1].T, "+", color=_SEEN, markersize=11, markeredgewidth=2, path_effects=_EDGED)
+        if angle_between(seen, expected) > _APART_RAD:
+            self._axes.plot(*points.T, color=_SEEN, linewidth=1.5, linestyle=":", path_effects=_EDGED)
+
     def dot(self, direction: FloatArray) -> None:
         """A point where somebody is heard; an arrow at the edge where the picture does not reach."""
         x, y = self.place(direction)
@@ -149,27 +172,40 @@ def oval(middle: FloatArray, across_rad: float, up_rad: float) -> FloatArray:
 
 
 def _draw(
-    frame: npt.NDArray[np.uint8], picture: Picture, mark: HeardMark, check: MarkCheck, tolerance: Tolerance, path: Path
+    frame: npt.NDArray[np.uint8],
+    picture: Picture,
+    checked: tuple[HeardMark, MarkCheck],
+    tolerance: Tolerance,
+    words: Sequence[str],
+    path: Path,
 ) -> None:
+    mark, check = checked
     rows, columns = frame.shape[:2]
     figure = new_figure(_WIDE_IN, _WIDE_IN * rows / columns + _WORDS_IN)
     axes = figure.subplots()
     sheet = _Sheet(axes, frame, picture)
+    sheet.cross(unit_vectors(mark.mark.azimuth_rad, mark.mark.elevation_rad), check.expected)
     spare = mark.parallax_sd_rad
     sheet.outline(check.expected, tolerance.azimuth_rad + spare, tolerance.elevation_rad + spare, _SEEN, (0, (5, 3)))
     if check.verdict is not Verdict.UNHEARD:
         spread = min(SDS_OF_95 * check.sd_rad, float(np.radians(60.0)))
         sheet.outline(check.measured, spread, spread, _HEARD, "-")
         sheet.dot(check.measured)
-    axes.set_title("\n".join(still_words(mark, check)), loc="left", fontsize=10, color=INK, parse_math=False)
+    axes.set_title("\n".join(words), loc="left", fontsize=10, color=INK, parse_math=False)
     with warnings.catch_warnings():
         # A letter that the font lacks is drawn as a box: no reason to trouble anyone.
         warnings.filterwarnings("ignore", message=r"Glyph \d+", category=UserWarning)
         figure.savefig(path, format="png", metadata={"Software": OUR_MARK})
 
 
-def still_words(mark: HeardMark, check: MarkCheck) -> tuple[str, str, str]:
-    """The lines over a still: who and how it comes out; where they should be heard; where they are."""
+def still_words(mark: HeardMark, check: MarkCheck, filmed: MarkCheck | None = None) -> tuple[str, str, str]:
+    """The lines over a still: who and how it comes out; where they should be heard; where they are.
+
+    Parameters
+    ----------
+    filmed : MarkCheck, optional
+        The same in the picture as it was filmed, where it was levelled later.
+    """
     verdict = check.verdict.value
     if check.verdict in (Verdict.OFF, Verdict.BORDERLINE):
         verdict = f"{verdict}, heard {off_in_words(check)} of where they are seen"
@@ -177,9 +213,11 @@ def still_words(mark: HeardMark, check: MarkCheck) -> tuple[str, str, str]:
     if check.verdict is not Verdict.UNHEARD:
         heard = f"is heard {_place(check.measured)}, ±{SDS_OF_95 * np.degrees(check.sd_rad):.0f}° in 95 of 100 (ring)"
     start, end = clock_time(mark.mark.start_s), clock_time(mark.mark.end_s)
+    seen = unit_vectors(mark.mark.azimuth_rad, mark.mark.elevation_rad)
+    beside = " by a microphone beside the lens" if angle_between(seen, (filmed or check).expected) > _APART_RAD else ""
     return (
         f"{legible(mark.mark.who)}, {start} to {end}: {verdict}",
-        f"should be heard {_place(check.expected)}, within the dashed line;",
+        f"should be heard {_place(check.expected)}{beside}, within the dashed line;",
         heard,
     )
 

@@ -72,7 +72,9 @@ def test_what_cannot_be_reviewed_leaves_nothing(shoot, tmp_path, clip, take, opt
         ["review", "a.mp4", "a.wav"],
         ["review", "a.mp4", "-o", "look"],
         ["review", "a.mp4", "a.wav", "-o", "look", "--mount", "1,2"],
+        ["review", "a.mp4", "a.wav", "-o", "look", "--mount", "1,2,3", "--repair"],
         ["verify", "a.mp4", "a.wav", "--marks", "m.csv", "--stills", "look"],
+        ["day", "folder", "--pages"],
     ],
     ids=" ".join,
 )

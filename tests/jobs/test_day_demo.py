@@ -19,6 +19,7 @@ from spatial.jobs.conform import conform_clip
 from spatial.jobs.day import files_of_day, run_day
 from spatial.jobs.demo import lay_out, read_truth, run_demo
 from spatial.jobs.marks import Rig
+from spatial.report.reviewpage import PAGE_WRITER
 from spatial.rotation import YawPitchRoll
 from tests.openair import shoot_open_air
 
@@ -149,7 +150,7 @@ def demo(tmp_path_factory):
     home = tmp_path_factory.mktemp("elsewhere")
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(home)
-        result = run_demo(home.relative_to(home) / "shoot")
+        result = run_demo(home.relative_to(home) / "shoot", write_pages=PAGE_WRITER)
     return home / "shoot", result
 
 
@@ -175,6 +176,18 @@ def test_the_demo_leaves_its_tracks_in_its_folder(demo):
     facts = json.loads((folder / "tracks" / "slipway.json").read_text(encoding="utf-8"))
     assert facts["clip"]["frame_rate"] == "30000/1001"
     assert facts["output"]["samples"] == 792_792  # 495 * 1601.6
+
+
+def test_the_demo_makes_its_pages_where_asked(demo):
+    folder, result = demo
+    assert [entry.page.parent.name for entry in result.day.clips] == ["lantern", "slipway"]
+    assert result.day.pages.name == "index.html"
+    for entry in result.day.clips:
+        page = (folder.parent / entry.page).read_text(encoding="utf-8")
+        # How the microphone sat is what the track was turned by, not found anew.
+        faced = f"it faced {abs(np.degrees(entry.conform.mount_angles.yaw_rad)):.1f}°"
+        assert faced in page
+        assert (folder.parent / entry.page).with_name("movie.mp4").is_file()
 
 
 def test_the_demo_twice_needs_force(demo):

@@ -5,17 +5,23 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
+from spatial.analysis.mountprior import Hanging, MountPrior
 from spatial.analysis.verification import Verdict
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import angle_between
+from spatial.findings import Severity
 from spatial.jobs import review
 from spatial.jobs.demo import lay_out
 from spatial.jobs.ears import FACINGS
 from spatial.jobs.marks import Rig
 from spatial.jobs.review import MOVIE, review_clip
+from spatial.jobs.sync import sync_clip
+from spatial.jobs.takehealth import health_on_clip
+from spatial.media.moves import read_moves
 from spatial.media.movies import open_clip, scratch_blocks
-from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
+from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle, ypr_from_matrix
 
 RIG = Rig((0.03, 0.0, -0.3), "equirect180-sbs")
 
@@ -109,6 +115,76 @@ def test_without_marks_the_sound_is_as_recorded_and_the_mount_unknown(shoot, tmp
     assert result.mount_angles is None
     assert result.marks == ()
     assert set(result.sounds) == set(FACINGS) - {"front"}
+
+
+def test_without_marks_the_cameras_stereo_sound_tells_once_it_is_said_how_it_hung(shoot, tmp_path):
+    result = review_clip(
+        *(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path),
+        rig=Rig((-0.04, 0.0, 0.16), "equirect180"),
+        prior=MountPrior(hanging=Hanging.UPRIGHT),
+    )
+    assert result.orient.evidence == "scratch"
+    # truth.json: 174 degrees; the goal for a mount without marks is 5.
+    assert np.degrees(result.mount_angles.yaw_rad) == pytest.approx(174.0, abs=5.0)
+    assert set(result.sounds) == {"left", "back", "right", "recorded"}
+
+
+def test_a_mirrored_take_is_put_right(shoot, tmp_path):
+    field, rate = soundfile.read(shoot / "rec-0042.flac")
+    field[:, 1] *= -1
+    soundfile.write(tmp_path / "mirrored.flac", field, rate, subtype="PCM_24")
+    (tmp_path / "look").mkdir()
+    result = review_clip(
+        *(shoot / "slipway.mov", [tmp_path / "mirrored.flac"], tmp_path / "look"),
+        marks_path=shoot / "slipway.marks.csv",
+        rig=RIG,
+        prior=MountPrior(hanging=Hanging.UPSIDE_DOWN),
+        repair=True,
+    )
+    assert np.linalg.det(result.picture_from_take) == pytest.approx(-1.0)
+    truth = matrix_from_ypr(YawPitchRoll.from_degrees(8.0, -5.0, 176.0))
+    wanted = truth @ np.diag([1.0, -1.0, 1.0])
+    # The goal for a mount from marks, and whichever channel it was.
+    assert np.degrees(np.max(np.abs(angle_between(result.picture_from_take.T, wanted.T)))) < 2.0
+    assert [check.verdict for _, check in result.marks] == [Verdict.IN_PLACE] * 4
+    assert "mirrored" in [finding.code for finding in result.findings]
+    odile = result.marks[1][0].mark
+    assert np.subtract(*heard_in(tmp_path / "look" / MOVIE)(odile.start_s, odile.end_s)) > 1.0
+
+
+def test_under_a_camera_that_moved_marks_and_ears_turn_with_it(shoot, tmp_path):
+    """A camera that looked 90 degrees left all the time: against its 0, 0, 0 the microphone sat turned as much more."""
+    (tmp_path / "moves.csv").write_text("time_s,yaw_deg,pitch_deg,roll_deg\n0,90,0,0\n2,90,0,0\n", encoding="utf-8")
+    left = matrix_from_ypr(YawPitchRoll.from_degrees(90.0, 0.0, 0.0))
+    mount = ypr_from_matrix(left @ matrix_from_ypr(YawPitchRoll.from_degrees(174.0, 4.0, -3.0)))
+    (tmp_path / "look").mkdir()
+    result = review_clip(
+        *(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path / "look"),
+        marks_path=shoot / "lantern.marks.csv",
+        mount=mount,
+        rig=Rig(picture="equirect180", moves=read_moves(tmp_path / "moves.csv")),
+    )
+    assert {check.verdict for _, check in result.marks} == {Verdict.IN_PLACE}
+    assert result.marks[0][1].expected == pytest.approx(left.T @ result.marks[0][0].expected)
+    level = heard_in(tmp_path / "look" / MOVIE)
+    for who, side in ((result.marks[0][0].mark, -1), (result.marks[1][0].mark, 1)):  # Odile right, Tamsin left
+        assert side * np.subtract(*level(who.start_s, who.end_s)) > 1.0
+
+
+def test_what_is_wrong_with_the_take_is_said_at_its_moment_in_the_clip(shoot, tmp_path):
+    field, rate = soundfile.read(shoot / "rec-0041.flac")
+    # A hole within the clip, which the take starts 3.0172 s before; and one before it, which is not its affair.
+    starts = [round(at_s * rate) + int(np.argmax(np.abs(field[round(at_s * rate) :, 0]) > 0.01)) for at_s in (1.5, 8.0)]
+    for start in starts:
+        field[start : start + 480] = 0.0
+    subtype = soundfile.info(shoot / "rec-0041.flac").subtype
+    soundfile.write(tmp_path / "holes.flac", field, rate, subtype=subtype)
+    found = sync_clip(shoot / "lantern.mp4", [tmp_path / "holes.flac"])
+    told = [finding for finding in health_on_clip(found) if finding.code == "dropout"]
+    assert [finding.severity for finding in told] == [Severity.FIX]
+    assert "1 hole " in told[0].message
+    # The sentence tells its time to 10 ms.
+    assert told[0].clip_time_s == pytest.approx(starts[1] / rate - 3.0172, abs=0.01)
 
 
 def test_a_given_mount_is_used_and_marks_are_checked_with_it(shoot, tmp_path):

@@ -5,6 +5,7 @@ import hashlib
 import html
 import json
 import re
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -19,19 +20,20 @@ from spatial.jobs.marks import Rig
 from spatial.jobs.review import ReviewResult
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.verify import Tolerance
+from spatial.jobs.votes import RowVotes
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.picture import parse_picture
 from spatial.report.reviewpage import page_facts, page_text, review_json, review_lines
-from spatial.timebase import ClockLaw, ClockStep
+from spatial.timebase import ClockLaw
 
 HOSTILE = "</script><script>alert(1)</script>&\u2028"
 
 
-def result_of(name="clip.mov", findings=(), timecode=None, rate=Fraction(25), steps=()):
+def result_of(name="clip.mov", findings=(), timecode=None, rate=Fraction(25)):
     clip = Clip(Path(name), 4.0, rate, 100, timecode, 960, 480, None, None)
     take = Take(Path("rec.wav"), 48_000, 4, 480_000, "WAV", "PCM_24", ChannelFormat.AMBIX)
-    law = ClockLaw(1.0, 0.0, tuple(steps))
+    law = ClockLaw(1.0, 0.0)
     estimate = SyncEstimate(True, "", law, 1e-4, 1.0, None, steady=law)
     rng = np.random.default_rng(1)
     vectors = rng.standard_normal((40, 3))
@@ -47,6 +49,12 @@ def result_of(name="clip.mov", findings=(), timecode=None, rate=Fraction(25), st
         sync=SyncResult(clip, take, estimate, ()),
         picture=parse_picture("equirect180-sbs", 960, 480),
         rows=rows,
+        votes=RowVotes(
+            np.nan_to_num(vectors),
+            np.isfinite(sd) * 2.0,
+            np.tile([[9.0, 1.0], [1.0, 4.0]], (40, 1, 1)),
+            np.full(40, 0.2),
+        ),
         mount=None,
         orient=None,
         marks=(),
@@ -99,6 +107,8 @@ def test_rows_read_back():
     # Hundredths of a degree, each angle rounded by up to half of one.
     assert np.degrees(np.max(angle_between(back, rows.vectors[told]))) < 0.008
     assert np.all(unpacked(packed["level"], "i1") == -31)
+    assert unpacked(packed["heights"], "<f4")[6:9].tolist() == [2.0, 0.0, 2.0]
+    assert unpacked(packed["steep"], "<f4").reshape(-1, 3)[0].tolist() == [9.0, 4.0, 1.0]
     powers = unpacked(packed["powers"], "i1").reshape(40, PLACES)
     assert powers[0].tolist() == [-30, -50] + [-128] * (PLACES - 2)
     place = unpacked(packed["places"], "<i2").reshape(40, PLACES, 2)[0, 0] / 100
@@ -133,19 +143,26 @@ def test_timecode_starts_where_the_clips_does(timecode, rate, clock):
 
 
 def test_findings_come_worst_first_with_their_moments():
-    steps = [ClockStep(1.5, -0.1), ClockStep(3.0, 0.2)]
     findings = [
         Finding("drift", Severity.NOTE, "the clocks drift"),
-        Finding("clock_step", Severity.LOOK, "a step"),
-        Finding("clock_step", Severity.LOOK, "another step"),
+        Finding("clock_step", Severity.LOOK, "a step", "clip.mov", 1.5),
+        Finding("mark_off", Severity.LOOK, "another", "Odile", 3.0),
         Finding("mirrored", Severity.FIX, "rec.wav is mirrored"),
+        Finding("dropout", Severity.FIX, "lost", "rec.wav", 9.0),
     ]
-    told = page_facts(result_of(findings=findings, steps=steps))["findings"]
+    told = page_facts(result_of(findings=findings))["findings"]
     assert [(finding["severity"], finding["time_s"]) for finding in told] == [
-        ("fix", None), ("look", 1.5), ("look", 3.0), ("note", None),
+        ("fix", None), ("fix", 4.0), ("look", 1.5), ("look", 3.0), ("note", None),
     ]  # fmt: skip
     assert told[0]["message"] == "rec.wav is mirrored."
-    assert told[1]["message"] == "A step."
+    assert told[2]["message"] == "A step."
+
+
+def test_of_a_levelled_picture_it_says_what_is_shown():
+    result = replace(result_of(), mount=np.eye(3), rig=Rig(levelled=np.eye(3)))
+    assert "shown as it was filmed" in page_text(result)
+    assert "shown as it was filmed" not in page_text(replace(result, rig=Rig()))
+    assert "shown as it was filmed" not in page_text(replace(result, mount=None))
 
 
 def test_what_review_prints(tmp_path):

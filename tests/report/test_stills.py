@@ -12,13 +12,14 @@ from demo_audio.write_movie import write_movie
 from spatial.analysis.spans import SpanDirection
 from spatial.analysis.verification import check_mark
 from spatial.errors import InputError
-from spatial.field import ChannelFormat, angle_between, unit_vectors
+from spatial.field import ChannelFormat, angle_between, azimuth_elevation, unit_vectors
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.verify import Tolerance, VerifyResult
 from spatial.media.marks import Mark
 from spatial.media.movies import open_clip
 from spatial.media.takes import Take
 from spatial.report.stills import oval, still_name, still_words, write_stills
+from spatial.rotation import YawPitchRoll, matrix_from_ypr
 
 
 @pytest.fixture
@@ -38,9 +39,10 @@ def mark_of(seen_deg, heard_deg, who="Nell", sd_deg=2.0, start_s=0.4):
     return heard, check_mark(seen, span)
 
 
-def stills(clip, folder, *marks, layout="equirect180-sbs"):
+def stills(clip, folder, *marks, layout="equirect180-sbs", levelled=None):
     take = Take(Path("track.wav"), 48_000, 4, 1, "WAV", "PCM_24", ChannelFormat.AMBIX)
-    return write_stills(VerifyResult(clip, take, marks, None, ()), folder, layout=layout, tolerance=Tolerance())
+    result = VerifyResult(clip, take, marks, None, ())
+    return write_stills(result, folder, layout=layout, tolerance=Tolerance(), levelled=levelled)
 
 
 def colours(path):
@@ -70,6 +72,18 @@ def test_ring_and_tolerance_lie_where_they_should(clip, tmp_path):
     assert blue == pytest.approx((0.5 + 30 / 180, 0.5 - 10 / 180), abs=0.008)
 
 
+def test_of_a_levelled_picture_the_frame_is_still_as_filmed(clip, tmp_path):
+    """Levelling put the front 20 degrees up: seen and heard there, so as filmed in the middle and 40 left of it."""
+    levelled = matrix_from_ypr(YawPitchRoll.from_degrees(0.0, 20.0, 0.0))
+    azimuth, elevation = azimuth_elevation(levelled @ unit_vectors(np.radians(40.0), 0.0))
+    heard, _ = mark_of((0.0, 0.0), (np.degrees(azimuth), np.degrees(elevation)))
+    mark = heard, check_mark(unit_vectors(0.0, np.radians(20.0)), heard.heard)
+    (path,) = stills(clip, tmp_path, mark, levelled=levelled)
+    white, blue = colours(path)
+    assert white == pytest.approx((0.5 - 40 / 180, 0.5), abs=0.004)
+    assert blue == pytest.approx((0.5, 0.5), abs=0.008)
+
+
 @pytest.mark.parametrize("azimuth_deg", [150.0, -150.0])
 def test_sound_behind_is_an_arrow_at_its_side(clip, tmp_path, azimuth_deg):
     (path,) = stills(clip, tmp_path, mark_of((0.0, 0.0), (azimuth_deg, 0.0)))
@@ -85,6 +99,10 @@ def test_words_say_who_and_how():
     assert "Nell, 0:00.4 to 0:01.4: off, heard 30° to the left of where they are seen" in said
     assert "should be heard 10° left, level" in said
     assert "is heard 40° left, level, ±4°" in said
+    assert "microphone" not in said
+    heard, _ = mark_of((10.0, 0.0), (40.0, 0.0))
+    below = check_mark(unit_vectors(np.radians(10.0), np.radians(8.0)), heard.heard)
+    assert "10° left, 8° up by a microphone beside the lens" in " ".join(still_words(heard, below))
     assert "nobody is heard clearly" in still_words(*mark_of((10.0, 0.0), None))
 
 

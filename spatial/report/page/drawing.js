@@ -38,8 +38,10 @@ function inked(pen, colour, width, dashes = []) {
   pen.setLineDash([]);
 }
 
+const NAME_FONT = "600 13px system-ui, sans-serif";
+
 function written(pen, text, x, y, colour, align) {
-  pen.font = "600 13px system-ui, sans-serif";
+  pen.font = NAME_FONT;
   pen.textAlign = align;
   pen.textBaseline = "middle";
   pen.lineWidth = 4;
@@ -50,14 +52,22 @@ function written(pen, text, x, y, colour, align) {
   pen.fillText(text, x, y);
 }
 
+// A name as far as it fits.
+function cutTo(pen, text, width) {
+  const letters = Array.from(text);
+  if (pen.measureText(text).width <= width) return text;
+  while (letters.length && pen.measureText(`${letters.join("")}…`).width > width) letters.pop();
+  return `${letters.join("").trimEnd()}…`;
+}
+
 // The rows that glow now: the present one, and a few before it, fading.
-function glowing(number) {
+function glowing(number, matrix) {
   const seen = [];
   for (let back = 0; back < GLOW_ROWS && number - back >= 0; back += 1) {
     const fading = 1 - back / GLOW_ROWS;
     for (const place of rows[number - back].places) {
       const strength = strengthOf(place.level + 6) ** 2 * fading;
-      if (strength > 0.03) seen.push({ vector: place.vector, strength });
+      if (strength > 0.03) seen.push({ vector: turned(turnAt(matrix, rows[number - back].time), place.vector), strength });
     }
   }
   return seen;
@@ -66,11 +76,11 @@ function glowing(number) {
 function drawOver(canvas, view) {
   const { pen, width, height } = sheetOf(canvas), picture = facts.picture;
   const at = (v) => { const p = placeFrom(picture, v); return p && [p[0] * width, p[1] * height]; };
-  const number = view.row, matrix = view.matrix;
+  const number = view.row;
   if (number >= 0) {
     const size = Math.max(24, height * 0.11);
-    for (const { vector, strength } of glowing(number)) {
-      const point = at(turned(matrix, vector));
+    for (const { vector, strength } of glowing(number, view.matrix)) {
+      const point = at(vector);
       if (!point) continue;
       const glow = pen.createRadialGradient(point[0], point[1], 0, point[0], point[1], size);
       glow.addColorStop(0, `rgba(${GLOW}, ${0.34 * strength})`);
@@ -90,7 +100,7 @@ function drawOver(canvas, view) {
   }
   const heard = number >= 0 ? rows[number].heard : null;
   if (!heard) return;
-  const towards = turned(matrix, heard.vector), middle = at(towards);
+  const towards = turned(turnAt(view.matrix, view.time), heard.vector), middle = at(towards);
   const spread = Math.min(NEAR_ONE * heard.sdRad, 60 * DEG);
   trace(pen, aroundDirection(towards, spread, spread).map(at), true);
   inked(pen, LIGHT, 2.5);
@@ -119,7 +129,7 @@ function drawOutside(pen, v, width, height) {
 function drawMark(pen, at, mark, view, width, height) {
   const open = mark === view.editing, during = view.time >= mark.start_s && view.time <= mark.end_s;
   if (!during && !open) return;
-  const expected = mark.expected, allowed = facts.tolerance;
+  const expected = turned(cameraAt(view.time), mark.expected), allowed = facts.tolerance;
   const across = allowed.azimuth_rad + mark.parallaxSdRad, up = allowed.elevation_rad + mark.parallaxSdRad;
   const middle = at(expected);
   trace(pen, aroundDirection(expected, across, up).map(at), true);
@@ -137,9 +147,11 @@ function drawMark(pen, at, mark, view, width, height) {
     inked(pen, MARK, 2);
   }
   if (middle) {
+    pen.font = NAME_FONT;
     const above = at(aroundDirection(expected, 0, up, 4)[1]) || middle;
-    const x = Math.min(Math.max(middle[0], 40), width - 40);
-    written(pen, mark.who || "new mark", x, Math.min(Math.max(above[1] - 11, 12), height - 12), MARK, "center");
+    const name = cutTo(pen, mark.who || "new mark", width * 0.6), reach = pen.measureText(name).width / 2 + 6;
+    const x = Math.min(Math.max(middle[0], reach), width - reach);
+    written(pen, name, x, Math.min(Math.max(above[1] - 11, 12), height - 12), MARK, "center");
   }
 }
 
@@ -169,8 +181,8 @@ function drawAround(canvas, view) {
   if (roomy && half <= Math.PI / 2 + 0.1) pen.fillText("behind the viewer", middle[0], middle[1] + rim * 0.3);
   pen.beginPath(); pen.arc(...middle, 4, 0, 2 * Math.PI); pen.fill();
   if (view.row >= 0) {
-    for (const { vector, strength } of glowing(view.row)) {
-      const v = turned(view.matrix, vector), [x, y] = at(azimuthOf(v), rim * Math.hypot(v[0], v[1]));
+    for (const { vector: v, strength } of glowing(view.row, view.matrix)) {
+      const [x, y] = at(azimuthOf(v), rim * Math.hypot(v[0], v[1]));
       const glow = pen.createRadialGradient(x, y, 0, x, y, 22);
       glow.addColorStop(0, `rgba(${GLOW}, ${0.5 * strength})`);
       glow.addColorStop(1, `rgba(${GLOW}, 0)`);
@@ -181,12 +193,13 @@ function drawAround(canvas, view) {
   pen.strokeStyle = colour("--seen"); pen.fillStyle = colour("--seen"); pen.lineWidth = 4;
   for (const mark of view.marks) {
     if (view.time < mark.start_s || view.time > mark.end_s) continue;
-    const azimuth = azimuthOf(mark.expected), reach = facts.tolerance.azimuth_rad + mark.parallaxSdRad;
+    const azimuth = azimuthOf(turned(cameraAt(view.time), mark.expected));
+    const reach = facts.tolerance.azimuth_rad + mark.parallaxSdRad;
     pen.beginPath(); arc(azimuth - reach, azimuth + reach, rim); pen.stroke();
   }
   const heard = view.row >= 0 ? rows[view.row].heard : null;
   if (!heard) return;
-  const v = turned(view.matrix, heard.vector), azimuth = azimuthOf(v);
+  const v = turned(turnAt(view.matrix, view.time), heard.vector), azimuth = azimuthOf(v);
   const reach = Math.min(NEAR_ONE * heard.sdRad / Math.max(Math.hypot(v[0], v[1]), 0.2), Math.PI);
   pen.strokeStyle = colour("--ink"); pen.fillStyle = colour("--ink");
   pen.lineWidth = 2;

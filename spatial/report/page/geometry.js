@@ -12,6 +12,8 @@ const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a
 const norm = (a) => Math.hypot(a[0], a[1], a[2]);
 const unit = (a) => scaled(a, 1 / (norm(a) || 1));
 const turned = (m, v) => [dot(m[0], v), dot(m[1], v), dot(m[2], v)];
+const flipped = (m) => m[0].map((_, j) => m.map((row) => row[j]));
+const product = (a, b) => a.map((row) => flipped(b).map((column) => row.reduce((sum, part, n) => sum + part * column[n], 0)));
 const angleBetween = (a, b) => Math.atan2(norm(cross(a, b)), dot(a, b));
 const vectorFrom = (azimuth, elevation) => [
   Math.cos(azimuth) * Math.cos(elevation), Math.sin(azimuth) * Math.cos(elevation), Math.sin(elevation)];
@@ -43,10 +45,15 @@ function directionFrom(picture, x, y) {
   return [Math.cos(fromAxis), Math.sin(fromAxis) * Math.cos(about), Math.sin(fromAxis) * Math.sin(about)];
 }
 
+// The two directions across a direction: towards growing azimuth and growing elevation.
+function leftAndUp(v) {
+  const left = Math.hypot(v[0], v[1]) > 1e-6 ? unit([-v[1], v[0], 0]) : [0, 1, 0];
+  return [left, cross(v, left)];
+}
+
 // Points of a small circle around a direction; with two radii, an oval that is wide across and high up.
 function aroundDirection(v, acrossRad, upRad, count = 48) {
-  const side = Math.hypot(v[0], v[1]) > 1e-6 ? unit([-v[1], v[0], 0]) : [0, 1, 0];
-  const above = cross(v, side);
+  const [side, above] = leftAndUp(v);
   return Array.from({ length: count }, (_, n) => {
     const turn = 2 * Math.PI * n / count;
     const offset = plus(scaled(side, acrossRad * Math.cos(turn)), scaled(above, upRad * Math.sin(turn)));
@@ -112,8 +119,8 @@ function loosest(all) {
   const information = IDENTITY.map((row, i) => row.map((one, j) => one / Math.PI ** 2 +
     all.reduce((sum, p) => sum + (one - p.expected[i] * p.expected[j]) / p.variance, 0)));
   const trace = information[0][0] + information[1][1] + information[2][2];
-  const flipped = information.map((row, i) => row.map((value, j) => ((i === j ? trace : 0) - value) / trace));
-  const axis = largestAxis(flipped);
+  const turnedOver = information.map((row, i) => row.map((value, j) => ((i === j ? trace : 0) - value) / trace));
+  const axis = largestAxis(turnedOver);
   return 1 / Math.sqrt(Math.max(dot(axis, turned(information, axis)), 1e-12));
 }
 

@@ -7,16 +7,27 @@ function made(name, className, text) {
   return node;
 }
 
+// A sentence in which no line breaks inside the name of an option.
+function sentence(text) {
+  const node = made("span", "text");
+  for (const [n, part] of text.split(/(--[a-z-]+)/).entries()) node.append(n % 2 ? made("span", "whole", part) : part);
+  return node;
+}
+
 function listFindings(list, jump) {
   const titles = { fix: "fix", look: "look", note: "note" };
   for (const finding of facts.findings) {
-    const item = made("li", finding.severity), go = made("button", "go");
-    go.type = "button";
-    go.append(made("span", "grave", titles[finding.severity]), made("span", "text", finding.message));
-    const where = finding.time_s === null ? "whole clip" : `go to ${timecodeOf(facts.clock, finding.time_s)}`;
-    go.append(made("div", "where", where));
-    go.addEventListener("click", () => jump(finding.time_s ?? 0));
-    item.append(go);
+    const moment = finding.time_s !== null, item = made("li", finding.severity);
+    const said = moment ? made("button", "go") : made("div");
+    said.append(made("span", "grave", titles[finding.severity]), sentence(finding.message));
+    if (moment) {
+      said.type = "button";
+      said.append(made("div", "where link", `go to ${timecodeOf(facts.clock, finding.time_s)}`));
+      said.addEventListener("click", () => jump(finding.time_s));
+    } else {
+      said.append(made("div", "where", "whole clip"));
+    }
+    item.append(said);
     list.append(item);
   }
   if (!facts.findings.length) list.append(made("li", "", "Nothing to mend, nothing to look at."));

@@ -192,7 +192,7 @@ document.addEventListener("keydown", (event) => {
 // Where M sets a new mark: where sound is heard, or the middle.
 function aimedPlace() {
   const heard = page.row >= 0 ? rows[page.row].heard : null;
-  return (heard && placeFrom(facts.picture, turned(page.matrix, heard.vector))) || [0.5, 0.5];
+  return (heard && placeFrom(facts.picture, turned(turnAt(page.matrix, page.time), heard.vector))) || [0.5, 0.5];
 }
 
 // Drawing, at most once for each of the screen's pictures, and only where something changed.
@@ -214,7 +214,7 @@ function draw() {
     if (timeline.dirty) timeline.draw(view);
     const heard = page.row >= 0 ? rows[page.row].heard : null;
     find("now").textContent = heard
-      ? `${placeInWords(turned(page.matrix, heard.vector))}  ±${degrees(NEAR_ONE * heard.sdRad)}` : "nothing clear is heard";
+      ? `${placeInWords(turned(turnAt(page.matrix, page.time), heard.vector))}  ±${degrees(NEAR_ONE * heard.sdRad)}` : "nothing clear is heard";
     find("time").textContent = timecodeOf(facts.clock, page.time);
     find("ribbon").setAttribute("aria-valuenow", page.time.toFixed(2));
     find("ribbon").setAttribute("aria-valuetext", timecodeOf(facts.clock, page.time));

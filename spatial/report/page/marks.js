@@ -4,38 +4,54 @@ const likely = facts.likely_distances_m;
 
 function markFrom(entry, mine) {
   const seen = vectorFrom(entry.azimuth_deg * DEG, entry.elevation_deg * DEG);
-  const { vector, sdRad } = expectedFrom(seen, entry.distance_m, facts.mic_offset_m, likely);
+  const { vector, sdRad } = expectedOver(seen, entry);
   // Python has listened to the marks of the file in full; to those made here the page listens through the rows.
   const heard = mine ? heardBetween(entry.start_s, entry.end_s)
     : entry.heard && { vector: entry.heard.vector, sdRad: entry.heard.sd_deg * DEG };
-  return { ...entry, mine, seen, expected: vector, parallaxSdRad: sdRad, heard };
+  const middle = (entry.start_s + entry.end_s) / 2, shown = turned(cameraAt(middle), vector);
+  return { ...entry, mine, seen, middle, expected: vector, shown, parallaxSdRad: sdRad, heard };
+}
+
+// Where a mark is expected, in the axes that stand still: on average over the moves that the camera makes in it.
+function expectedOver(seen, entry) {
+  const at = (camera) => expectedFrom(turned(flipped(camera), seen), entry.distance_m, facts.mic_offset_m, likely);
+  if (!cameras) return at(IDENTITY);
+  const step = facts.rows.step_s, moments = [entry.start_s];
+  for (let time = entry.start_s + step; time < entry.end_s; time += step) moments.push(time);
+  const ways = moments.map((time) => at(cameraAt(time)));
+  return {
+    vector: unit(ways.reduce((sum, way) => plus(sum, way.vector), [0, 0, 0])),
+    sdRad: ways.reduce((sum, way) => sum + way.sdRad, 0) / ways.length,
+  };
 }
 
 // How far a mark is off once its sound is turned: the angle, and in words.
 function errorOf(mark, matrix) {
   if (!mark.heard) return null;
-  const heard = turned(matrix, mark.heard.vector), allowed = facts.tolerance;
-  const turn = azimuthOf(heard) - azimuthOf(mark.expected);
-  const across = Math.atan2(Math.sin(turn), Math.cos(turn)) * Math.cos(elevationOf(mark.expected));
-  const up = elevationOf(heard) - elevationOf(mark.expected);
+  const heard = turned(turnAt(matrix, mark.middle), mark.heard.vector), expected = mark.shown, allowed = facts.tolerance;
+  const turn = azimuthOf(heard) - azimuthOf(expected);
+  const across = Math.atan2(Math.sin(turn), Math.cos(turn)) * Math.cos(elevationOf(expected));
+  const up = elevationOf(heard) - elevationOf(expected);
   const excess = Math.max(
     Math.abs(across) - allowed.azimuth_rad - mark.parallaxSdRad, Math.abs(up) - allowed.elevation_rad - mark.parallaxSdRad);
   return {
-    heard, rad: angleBetween(heard, mark.expected),
+    heard, rad: angleBetween(heard, expected),
     verdict: excess <= 0 ? "in place" : excess <= 2 * mark.heard.sdRad ? "borderline" : "off",
   };
 }
 
 // What some marks say of how the microphone sat: one answer, or one for each way it may have hung.
 function mountFrom(marks) {
+  const repaired = facts.repaired || IDENTITY;
   const pairs = marks.filter((mark) => mark.heard).map((mark) => ({
-    expected: mark.expected, heard: mark.heard.vector, sdRad: Math.hypot(mark.heard.sdRad, mark.parallaxSdRad),
+    expected: mark.expected, heard: turned(repaired, mark.heard.vector), sdRad: Math.hypot(mark.heard.sdRad, mark.parallaxSdRad),
   }));
   if (!pairs.length) return null;
   const free = solveMount(pairs, 0, DEG), count = pairs.length;
-  if (free.looseRad < 20 * DEG) return { count, sure: true, ways: [{ name: "", ...free }] };
+  const wholly = (name, way) => ({ name, ...way, mount: way.matrix, matrix: product(way.matrix, repaired) });
+  if (free.looseRad < 20 * DEG) return { count, sure: true, ways: [wholly("", free)] };
   const ways = [[1, "if it stood upright"], [-1, "if it hung upside down"]]
-    .map(([side, name]) => ({ name, ...solveMount(pairs, side, DEG) }))
+    .map(([side, name]) => wholly(name, solveMount(pairs, side, DEG)))
     .filter((way) => Math.max(...way.leftRad) < 25 * DEG);
   return { count, sure: false, ways };
 }
@@ -47,7 +63,7 @@ function mountSentence(found) {
     return `These ${found.count} marks contradict each other: check that each names the right performer and moment.`;
   }
   const left = (way) => (found.count > 1 ? ` (up to ${degrees(Math.max(...way.leftRad))} left over)` : "");
-  const said = found.ways.map((way) => `${way.name ? `${way.name}, ` : ""}${mountInWords(way.matrix)}${left(way)}`);
+  const said = found.ways.map((way) => `${way.name ? `${way.name}, ` : ""}${mountInWords(way.mount)}${left(way)}`);
   const more = found.sure ? "" : " A mark well to the side, and one at another height, will tell which.";
   return `${many} how the microphone sat: ${said.join("; ")}.${more}`;
 }

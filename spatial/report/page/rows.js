@@ -11,16 +11,43 @@ const rows = (() => {
   const levels = new Int8Array(bytes(packed.level).buffer);
   const places = new Int16Array(bytes(packed.places).buffer);
   const powers = new Int8Array(bytes(packed.powers).buffer);
+  const tops = new Int16Array(bytes(packed.tops).buffer);
+  const heights = new Float32Array(bytes(packed.heights).buffer);
+  const strays = new Float32Array(bytes(packed.strays).buffer);
+  const steep = new Float32Array(bytes(packed.steep).buffer);
+  const voteOf = (n) => {
+    if (!heights[n]) return null;
+    const top = vector(tops, n), across = leftAndUp(top), [first, second, both] = steep.subarray(3 * n, 3 * n + 3);
+    const bend = product([[first, both], [both, second]], across);
+    return { top, height: heights[n], stray: strays[n], steep: product(flipped(across), bend) };
+  };
   const each = packed.places_each, vector = (a, n) => vectorFrom(a[2 * n] / 100 * DEG, a[2 * n + 1] / 100 * DEG);
   return Array.from(times, (time, n) => ({
     time,
     level: levels[n],
     heard: sds[n] === 65535 ? null : { vector: vector(angles, n), sdRad: sds[n] / 100 * DEG },
+    vote: voteOf(n),
     places: Array.from({ length: each }, (_, k) => n * each + k)
       .filter((k) => powers[k] > -128)
       .map((k) => ({ vector: vector(places, k), level: powers[k] })),
   }));
 })();
+
+// Where the camera moved over a recorder that stood still: how it saw what stands still, step by step of the clip.
+const cameras = (() => {
+  if (!facts.cameras) return null;
+  const numbers = new Float32Array(Uint8Array.from(atob(facts.cameras), (letter) => letter.charCodeAt(0)).buffer);
+  return Array.from({ length: numbers.length / 9 }, (_, n) =>
+    [0, 3, 6].map((start) => Array.from(numbers.subarray(9 * n + start, 9 * n + start + 3))));
+})();
+
+function cameraAt(time) {
+  if (!cameras) return IDENTITY;
+  return cameras[Math.min(Math.max(Math.floor(time / facts.rows.step_s), 0), cameras.length - 1)];
+}
+
+// What turns a direction in the take into one in the picture of a moment; as recorded, nothing does.
+const turnAt = (matrix, time) => (cameras && matrix !== IDENTITY ? product(cameraAt(time), matrix) : matrix);
 
 // The level of the louder moments: a single clap must not make all else look faint.
 const loudest = rows.map((row) => row.level).sort((a, b) => a - b)[Math.floor(rows.length * 0.98)] ?? 0;
@@ -39,6 +66,7 @@ function rowAt(time) {
 const strengthOf = (level) => Math.min(1, Math.max(0, 1 + (level - loudest) / 40));
 
 const MOST_ROWS = 1500;
+const LEAST_SD = 0.5 * DEG; // what the hills leave out, and what one lone reflection may do
 const remembered = new Map();
 
 // The direction that the rows of a span agree on, in the microphone's axes; null where they agree on none.
@@ -48,29 +76,43 @@ function heardBetween(start, end) {
   return remembered.get(span);
 }
 
-// Louder and surer rows count more; rows far from most others (reflections, somebody else) hardly.
+// Each row votes with a hill on the sphere (spatial/jobs/votes.py); where the sum of a span's hills is highest, there
+// it is heard. Rows far from that (reflections, somebody else) have no say.
 function agreedOn(start, end) {
-  const half = facts.rows.window_s / 2, near = 12 * DEG;
-  const all = rows.filter((row) => row.heard && row.time >= start + half && row.time <= end - half);
+  const all = rows.filter((row) => row.vote && row.time > start - 1e-6 && row.time < end + 1e-6);
   if (all.length < 2) return null;
-  const every = Math.ceil(all.length / MOST_ROWS), told = all.filter((_, n) => n % every === 0);
-  const weights = told.map((row) => 10 ** ((row.level - loudest) / 20) / row.heard.sdRad ** 2);
-  const vectors = told.map((row) => row.heard.vector);
-  const total = weights.reduce((sum, weight) => sum + weight, 0);
-  const pulls = (place) => vectors.map((v, n) => weights[n] * Math.exp((dot(v, place) - 1) / near ** 2));
+  const every = Math.ceil(all.length / MOST_ROWS), votes = all.filter((_, n) => n % every === 0).map((row) => row.vote);
   const sum = (values) => values.reduce((so, value) => so + value, 0);
-  // Of all rows the one that most others stand by.
-  const few = vectors.filter((_, n) => n % Math.ceil(vectors.length / 200) === 0);
-  let place = few.reduce((best, v) => { const d = sum(pulls(v)); return d > best[0] ? [d, v] : best; }, [-1, null])[1];
-  for (let round = 0; round < 30; round += 1) {
-    const pull = pulls(place);
-    place = unit(vectors.reduce((so, v, n) => plus(so, scaled(v, pull[n])), [0, 0, 0]));
+  const says = (place) => votes.map((vote) => {
+    const away = plus(vote.top, scaled(place, -1));
+    return vote.height * Math.exp(-0.5 * dot(away, turned(vote.steep, away)));
+  });
+  // Of some rows' tops the one that most others stand by; from there uphill.
+  const few = votes.filter((_, n) => n % Math.ceil(votes.length / 200) === 0).map((vote) => vote.top);
+  let place = few.reduce((best, v) => { const d = sum(says(v)); return d > best[0] ? [d, v] : best; }, [-1, null])[1];
+  for (let round = 0; round < 40; round += 1) {
+    const say = says(place), across = leftAndUp(place);
+    let stiff = [[0, 0], [0, 0]], pull = [0, 0];
+    for (const [n, vote] of votes.entries()) {
+      const away = plus(vote.top, scaled(place, -1));
+      for (const i of [0, 1]) {
+        const steep = scaled(turned(vote.steep, across[i]), say[n]);
+        pull[i] += dot(steep, away);
+        for (const j of [0, 1]) stiff[i][j] += dot(steep, across[j]);
+      }
+    }
+    const area = stiff[0][0] * stiff[1][1] - stiff[0][1] * stiff[1][0];
+    const left = (pull[0] * stiff[1][1] - pull[1] * stiff[0][1]) / area;
+    const up = (pull[1] * stiff[0][0] - pull[0] * stiff[1][0]) / area;
+    if (!Number.isFinite(left + up)) return null;
+    place = unit(plus(place, plus(scaled(across[0], left), scaled(across[1], up))));
+    if (Math.hypot(left, up) < 1e-6) break;
   }
-  const close = weights.filter((_, n) => angleBetween(vectors[n], place) < 25 * DEG);
-  if (sum(close) < 0.3 * total) return null;
-  const pull = pulls(place);
-  const scatter = sum(pull.map((p, n) => p * angleBetween(vectors[n], place) ** 2)) / (2 * sum(pull));
-  // Rows overlap: so many of them say it independently.
-  const witnesses = Math.max(1, sum(pull) ** 2 / sum(pull.map((p) => p * p)) * facts.rows.step_s / facts.rows.window_s);
-  return { vector: place, sdRad: Math.hypot(Math.sqrt(scatter / witnesses), DEG) };
+  const close = votes.filter((vote) => angleBetween(vote.top, place) < 25 * DEG);
+  if (sum(close.map((vote) => vote.height)) < 0.3 * sum(votes.map((vote) => vote.height))) return null;
+  // How unsure, as law_of_sd in spatial/analysis/spans.py: by how far the bins stray, and how long it was heard.
+  const say = says(place), total = sum(say), [endless, second] = facts.sd_law;
+  const strayed = sum(say.map((s, n) => s * (votes[n].stray ** 2 + angleBetween(votes[n].top, place) ** 2))) / total;
+  const lasted = facts.rows.step_s * every * total ** 2 / sum(say.map((s) => s * s));
+  return { vector: place, sdRad: Math.hypot(strayed * Math.hypot(endless, second / Math.sqrt(lasted)), LEAST_SD) };
 }

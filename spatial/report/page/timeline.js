@@ -79,6 +79,7 @@ class Timeline {
     pen.beginPath(); pen.rect(LEFT_PX, 0, width, height); pen.clip();
     this.drawRows(pen, view, yAt, low, sound, back);
     this.drawMarks(pen, view, yAt, seen);
+    this.drawFindings(pen, ink);
     this.drawSync(pen, low + 6 + LEVEL_PX, height - TIME_PX, ink, back);
     pen.restore();
     this.drawTimes(pen, height, back, colour("--rule"));
@@ -104,7 +105,7 @@ class Timeline {
       pen.fillStyle = grey;
       pen.fillRect(x, low + 4 + LEVEL_PX * (1 - strength), wide, LEVEL_PX * strength);
       if (!row.heard) continue;
-      const azimuth = azimuthOf(turned(view.matrix, row.heard.vector)), reach = NEAR_ONE * row.heard.sdRad;
+      const azimuth = azimuthOf(turned(turnAt(view.matrix, row.time), row.heard.vector)), reach = NEAR_ONE * row.heard.sdRad;
       pen.fillStyle = sound;
       pen.globalAlpha = 0.22 * strength;
       const top = yAt(azimuth + reach);
@@ -119,7 +120,7 @@ class Timeline {
     pen.strokeStyle = seen; pen.fillStyle = seen; pen.lineWidth = 2;
     pen.textAlign = "left"; pen.textBaseline = "bottom";
     for (const mark of view.marks) {
-      const azimuth = azimuthOf(mark.expected), reach = facts.tolerance.azimuth_rad + mark.parallaxSdRad;
+      const azimuth = azimuthOf(mark.shown), reach = facts.tolerance.azimuth_rad + mark.parallaxSdRad;
       const [left, right] = [this.xAt(mark.start_s), this.xAt(mark.end_s)];
       const [top, bottom] = [yAt(azimuth + reach) - 2, yAt(azimuth - reach) + 2];
       pen.beginPath();
@@ -127,7 +128,17 @@ class Timeline {
         pen.moveTo(x + 5 * way, top); pen.lineTo(x, top); pen.lineTo(x, bottom); pen.lineTo(x + 5 * way, bottom);
       }
       pen.stroke();
-      pen.fillText(mark.who, left + 2, top - 1, Math.max(right - left, 60));
+      pen.fillText(cutTo(pen, mark.who, Math.max(right - left, 60)), left + 2, top - 1);
+    }
+  }
+
+  // A small flag at the top for each finding that has a moment.
+  drawFindings(pen, ink) {
+    pen.fillStyle = ink;
+    for (const { time_s: time } of facts.findings) {
+      if (time === null) continue;
+      const x = this.xAt(time);
+      pen.beginPath(); pen.moveTo(x - 5, 0); pen.lineTo(x + 5, 0); pen.lineTo(x, 8); pen.fill();
     }
   }
 

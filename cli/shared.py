@@ -1,0 +1,243 @@
+"""Options that several commands share, and what they mean once they are typed.
+
+A group of options reaches its command as one thing (`rig: RigChoice`), which is asked for its meaning inside the run:
+reading a file may fail, and that is said in one sentence.
+
+Functions: clip_and_takes, force_option, pages_option, repair_option, mount_option (single options); rig_options,
+prior_options, tolerance_options (groups); mount_from (a mount that was typed).
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from cli.running import Command, Number, Numbers, input_file, mic_offset_option
+
+if TYPE_CHECKING:
+    from spatial.analysis.mountprior import MountPrior
+    from spatial.jobs.marks import Rig
+    from spatial.jobs.verify import Tolerance
+    from spatial.rotation import YawPitchRoll
+
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+REPAIR_OR_MOUNT = "--repair goes by the marks, and --mount leaves them unasked: give one of the two"
+
+
+@dataclass(frozen=True)
+class RigChoice:
+    """What the options say of the rig."""
+
+    mic_offset: tuple[float, ...]
+    picture: str | None
+    moves: Path | None = None
+    level: tuple[float, ...] | None = None
+    band_hz: tuple[float, ...] = (300.0, 5000.0)
+
+    def told(self) -> Rig:
+        """The rig, with its camera's moves read from their file."""
+        from spatial.jobs.marks import Rig
+        from spatial.media.moves import read_moves
+        from spatial.rotation import YawPitchRoll, matrix_from_ypr
+
+        forward, left, up = self.mic_offset
+        low, high = self.band_hz
+        return Rig(
+            mic_offset_m=(forward, left, up),
+            picture=self.picture,
+            band_hz=(low, high),
+            moves=None if self.moves is None else read_moves(self.moves),
+            levelled=None if self.level is None else matrix_from_ypr(YawPitchRoll.from_degrees(0.0, *self.level)),
+        )
+
+
+@dataclass(frozen=True)
+class PriorChoice:
+    """What the options say of how the microphone sat."""
+
+    hanging: str | None
+    level_within_deg: float | None
+    facing_deg: float | None
+
+    def told(self) -> MountPrior:
+        """What the crew says of how the microphone sat."""
+        from math import radians
+
+        from spatial.analysis.mountprior import Hanging, MountPrior
+
+        return MountPrior(
+            hanging=Hanging(self.hanging) if self.hanging else None,
+            level_within_rad=None if self.level_within_deg is None else radians(self.level_within_deg),
+            facing_rad=None if self.facing_deg is None else radians(self.facing_deg),
+        )
+
+
+@dataclass(frozen=True)
+class ToleranceChoice:
+    """How far the options let a performer be heard from where they are seen."""
+
+    tolerance_azimuth_deg: float
+    tolerance_elevation_deg: float
+
+    def told(self) -> Tolerance:
+        """The tolerance."""
+        from math import radians
+
+        from spatial.jobs.verify import Tolerance
+
+        return Tolerance(radians(self.tolerance_azimuth_deg), radians(self.tolerance_elevation_deg))
+
+
+def mount_from(mount: tuple[float, ...] | None) -> YawPitchRoll | None:
+    """The mount that --mount names."""
+    from spatial.rotation import YawPitchRoll
+
+    return YawPitchRoll.from_degrees(*mount) if mount else None
+
+
+def clip_and_takes(command: Command) -> Command:
+    """Add CLIP and TAKE..."""
+    takes = click.argument("takes", metavar="TAKE...", nargs=-1, required=True, type=input_file())
+    return click.argument("clip", type=input_file())(takes(command))
+
+
+def force_option(help_text: str) -> Decorator:
+    """Add --force."""
+    return click.option("--force", is_flag=True, help=help_text)
+
+
+def pages_option(command: Command) -> Command:
+    """Add --pages."""
+    return click.option(
+        "--pages",
+        is_flag=True,
+        help="Make a page of each clip too, to look at and to listen to, as review does; FOLDER/pages/index.html leads "
+        "to them. Takes about a third of each clip's length.",
+    )(command)
+
+
+def mount_option(command: Command) -> Command:
+    """Add --mount."""
+    return click.option(
+        "--mount",
+        type=Numbers("YAW", "PITCH", "ROLL", limit=360.0),
+        help="How the microphone sat, degrees, where you know it: left, up, right side down are positive.",
+    )(command)
+
+
+def repair_option(command: Command) -> Command:
+    """Add --repair."""
+    return click.option(
+        "--repair", is_flag=True, help="Put the channels of a mirrored take right, and say which were wrong."
+    )(command)
+
+
+def rig_options(*, moves: bool = False, level: bool = False, band: bool = False) -> Decorator:
+    """Add --picture, --mic-offset and, where wanted, --moves, --level and --band-hz, as `rig`."""
+    picture = click.option("--picture", metavar="LAYOUT", help="How the picture is laid out, for marks in pixels.")
+    wanted = [picture, mic_offset_option, *([_MOVES] if moves else []), *([_LEVEL] if level else [])]
+    return _grouped("rig", RigChoice, [*wanted, *([_BAND] if band else [])])
+
+
+def prior_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --upright, --upside-down, --level-within and --facing, as `prior`."""
+    return _grouped("prior", PriorChoice, _PRIOR)(command)
+
+
+def tolerance_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --tolerance-azimuth-deg and --tolerance-elevation-deg, as `tolerance`."""
+    return _grouped("tolerance", ToleranceChoice, _TOLERANCE)(command)
+
+
+def _grouped(name: str, choice: type[Any], options: Sequence[Decorator]) -> Decorator:
+    """Add options, and hand what they say to the command as one thing."""
+
+    def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
+        @functools.wraps(command)
+        def wrapped(*arguments: Any, **told: Any) -> Any:
+            mine = {field.name: told.pop(field.name) for field in fields(choice) if field.name in told}
+            return command(*arguments, **{name: choice(**mine)}, **told)
+
+        whole: Callable[..., Any] = wrapped
+        for option in reversed(options):
+            whole = option(whole)
+        return whole
+
+    return decorate
+
+
+def _band(ctx: click.Context, param: click.Parameter, value: tuple[float, ...]) -> tuple[float, ...]:
+    """Refuse a band that is none."""
+    if not 0.0 < value[0] < value[1]:
+        raise click.BadParameter("LOW must be above 0 and below HIGH", ctx=ctx, param=param)
+    return value
+
+
+_BAND = click.option(
+    "--band-hz",
+    type=Numbers("LOW", "HIGH", limit=96_000.0),
+    callback=_band,
+    default="300,5000",
+    show_default=True,
+    help="Band whose directions are trusted. Below LOW the bass lift of close voices and the room's own modes bend "
+    "them: go lower only far from performers or in the open. Above HIGH the capsules are too far apart for the "
+    "wave: about 55000 divided by their distance in mm from the middle of the microphone.",
+)
+
+_MOVES = click.option(
+    "--moves",
+    type=input_file(),
+    metavar="FILE",
+    help="How the camera turned over a recorder that stood still: CSV of time_s (clip time), yaw_deg, pitch_deg, "
+    "roll_deg of the camera; left, up, right side down are positive. Between rows the shortest turn is taken. "
+    "Marks are as seen at their time; mount and --mic-offset are against the camera at 0,0,0. Not for a recorder "
+    "that turned with the camera.",
+)
+
+_LEVEL = click.option(
+    "--level",
+    type=Numbers("PITCH", "ROLL", limit=90.0),
+    help="The picture was levelled after it was filmed, so turn the sound along, degrees: what is in front went UP "
+    "by PITCH, what is at the right went DOWN by ROLL (a camera that had tipped 4 degrees down: -4,0). Marks are "
+    "as seen in the picture as filmed, before that.",
+)
+
+_PRIOR = [
+    *(
+        click.option(name, "hanging", flag_value=value, default=None, type=str, help=help_text)
+        for name, value, help_text in (
+            ("--upright", "upright", "The microphone stood upright, level within about 5 degrees."),
+            ("--upside-down", "upside_down", "The microphone hung upside down, level within about 5 degrees."),
+        )
+    ),
+    click.option(
+        "--level-within",
+        "level_within_deg",
+        metavar="DEG",
+        type=Number(min=0.0, min_open=True, max=90.0),
+        help="The microphone hung level within this angle (19 times in 20), either way up unless you say which.",
+    ),
+    click.option(
+        "--facing",
+        "facing_deg",
+        metavar="DEG",
+        type=Number(min=-360.0, max=360.0),
+        help="The microphone faced about there (within about 20 degrees), seen from the lens: positive = left.",
+    ),
+]
+
+_TOLERANCE = [
+    click.option(
+        f"--tolerance-{name}-deg",
+        type=Number(min=0.0, min_open=True, max=180.0),
+        default=degrees,
+        show_default=True,
+        help=f"How far in {name} a performer may be heard from where they are seen.",
+    )
+    for name, degrees in (("azimuth", 5.0), ("elevation", 10.0))
+]

@@ -1,0 +1,122 @@
+"""Pages for a day: one folder a clip, an index, nothing overwritten unasked, and a page that fails stops no other."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from spatial.analysis.sync import SyncEstimate
+from spatial.errors import InputError, OutputError
+from spatial.field import ChannelFormat
+from spatial.findings import Finding, Severity
+from spatial.jobs import daypages
+from spatial.jobs.day import DayClip, DayResult
+from spatial.jobs.daypages import PageWriter, make_pages
+from spatial.jobs.marks import Rig
+from spatial.jobs.sync import SyncResult
+from spatial.media.movies import Clip
+from spatial.media.takes import Take
+from spatial.report.dayout import day_json, day_lines, write_index
+from spatial.timebase import ClockLaw
+
+
+def entry(path, *, matched=True):
+    clip = Clip(path, 4.0, None, 100, None, 960, 480, None, None)
+    take = Take(Path("rec.wav"), 48_000, 4, 480_000, "WAV", "PCM_24", ChannelFormat.AMBIX)
+    law = ClockLaw(1.0)
+    estimate = SyncEstimate(matched, "", law, 1e-4, 1.0, None, steady=law)
+    return DayClip(path, SyncResult(clip, take, estimate, ()) if matched else None, None, ())
+
+
+@pytest.fixture
+def make(tmp_path, monkeypatch):
+    """Make pages of clips by name; the review itself is not done."""
+    asked = []
+
+    def review(result, folder, **told):
+        asked.append((result.clip.path.name, told))
+        if "bad" in result.clip.path.name:
+            raise InputError("it cannot be drawn")
+        (folder / "movie.mp4").write_bytes(b"m")
+        return result
+
+    monkeypatch.setattr(daypages, "review_match", review)
+
+    def write_clip(result, folder):
+        (folder / "index.html").write_text(result.clip.path.name, encoding="utf-8")
+
+    def made(*names, unmatched=(), force=False):
+        clips = tuple(entry(tmp_path / name, matched=name not in unmatched) for name in names)
+        day = DayResult(tmp_path, clips, (), ())
+        writer = PageWriter(write_clip, write_index)
+        return make_pages(day, writer, rig_for=lambda _clip: Rig(picture="equirect180"), force=force)
+
+    made.asked = asked
+    return made
+
+
+def test_each_clip_with_its_take_has_a_page_and_one_leads_to_them(make, tmp_path):
+    (tmp_path / "b.marks.csv").touch()
+    day = make("a #1.mov", "b.mov", "c.mp4", unmatched=["c.mp4"])
+    assert [made.page for made in day.clips] == [
+        tmp_path / "pages" / "a #1" / "index.html", tmp_path / "pages" / "b" / "index.html", None,
+    ]  # fmt: skip
+    assert [told["marks_path"] for _, told in make.asked] == [None, tmp_path / "b.marks.csv"]
+    index = day.pages.read_text(encoding="utf-8")
+    assert 'href="a%20%231/index.html"' in index
+    assert index.count("<a ") == 2
+    assert "c.mp4" in index
+    assert str(day.pages) in day_lines(day)[-1]
+    told = day_json(day)
+    assert told["pages"] == str(day.pages)
+    assert [clip["page"] for clip in told["clips"]][2] is None
+
+
+def test_clips_that_differ_in_their_suffix_do_not_share_a_folder(make, tmp_path):
+    make("a.mov", "a.mp4")
+    assert sorted(path.name for path in (tmp_path / "pages").iterdir()) == ["a.mov", "a.mp4", "index.html"]
+
+
+def test_pages_that_were_there_are_kept_unless_told(make, tmp_path):
+    make("a.mov")
+    (tmp_path / "pages" / "a" / "index.html").write_text("older", encoding="utf-8")
+    again = make("a.mov")
+    assert "add --force" in again.findings[0].message
+    assert again.pages is None
+    assert (tmp_path / "pages" / "a" / "index.html").read_text(encoding="utf-8") == "older"
+    assert make("a.mov", force=True).findings == ()
+    assert (tmp_path / "pages" / "a" / "index.html").read_text(encoding="utf-8") == "a.mov"
+
+
+def test_an_index_of_somebody_elses_stays(make, tmp_path):
+    (tmp_path / "pages").mkdir()
+    (tmp_path / "pages" / "index.html").write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError, match="not a page that soundplumb wrote"):
+        make("a.mov", force=True)
+    assert [path.name for path in (tmp_path / "pages").iterdir()] == ["index.html"]
+
+
+def test_a_page_that_fails_is_said_and_the_others_are_made(make, tmp_path):
+    day = make("bad.mov", "a.mov")
+    assert day.clips[0].page is None
+    assert [(said.severity, said.message) for said in day.clips[0].findings] == [
+        (Severity.FIX, "no page could be made: it cannot be drawn")
+    ]
+    assert day.clips[1].page is not None
+    assert not (tmp_path / "pages" / "bad").exists()
+
+
+def test_a_day_without_a_page_leaves_no_folder(make, tmp_path):
+    assert make("bad.mov", "c.mov", unmatched=["c.mov"]).pages is None
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_hostile_names_in_the_index_are_only_names(tmp_path):
+    bad = '<img src=x onerror=alert(1)>"&'
+    finding = Finding("no_match", Severity.FIX, f"{bad} fits nothing")
+    clip = replace(entry(tmp_path / f"{bad}.mov"), findings=(finding,), page=tmp_path / "pages" / bad / "index.html")
+    write_index(DayResult(tmp_path, (clip,), (), ()), tmp_path / "index.html")
+    text = (tmp_path / "index.html").read_text(encoding="utf-8")
+    assert "<img" not in text
+    assert text.count("&lt;img") == 2
+    assert 'href="%3Cimg%20src%3Dx%20onerror%3Dalert%281%29%3E%22%26/index.html"' in text
