@@ -12,9 +12,9 @@ import numpy as np
 from spatial.analysis.direction import LEAD_IN_S, field_bins, frame_hop
 from spatial.analysis.soundrows import STEP_S, WINDOW_S, SoundRows, joined_rows, sound_rows
 from spatial.analysis.spans import MARK_FRAMES_S
+from spatial.analysis.votes import RowVotes, joined_votes, row_votes
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult
-from spatial.jobs.votes import RowVotes, joined_votes, row_votes
 from spatial.media.takes import FieldReader, Take
 from spatial.timebase import ClockLaw
 

@@ -14,6 +14,7 @@ import numpy as np
 from spatial.analysis.mountprior import MountPrior
 from spatial.analysis.soundrows import SoundRows
 from spatial.analysis.verification import MarkCheck
+from spatial.analysis.votes import RowVotes
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs
@@ -29,7 +30,6 @@ from spatial.jobs.sync import SyncResult, sync_clip
 from spatial.jobs.takehealth import health_on_clip
 from spatial.jobs.turning import moves_findings, track_turn
 from spatial.jobs.verify import Tolerance, check_marks
-from spatial.jobs.votes import RowVotes
 from spatial.media.movies import Clip, open_clip
 from spatial.media.proxy import join_movie, write_pictures
 from spatial.picture import LAYOUTS, Picture, parse_picture

@@ -13,13 +13,13 @@ import numpy.typing as npt
 
 from spatial.analysis.soundrows import PLACES, STEP_S, WINDOW_S, SoundRows
 from spatial.analysis.spans import law_of_sd
+from spatial.analysis.votes import RowVotes
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation
 from spatial.jobs.daypages import PageWriter
 from spatial.jobs.marks import LIKELY_DISTANCES_M, HeardMark
 from spatial.jobs.review import MOVIE, ReviewResult
-from spatial.jobs.votes import RowVotes
 from spatial.picture import Projection
 from spatial.report.dayout import write_index
 from spatial.report.html import as_markup, html_text, save

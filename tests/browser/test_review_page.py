@@ -18,13 +18,13 @@ from cli.main import cli
 from spatial.analysis.orientation import MARK_SD_RAD, estimate_mount
 from spatial.analysis.soundrows import PLACES, SoundRows
 from spatial.analysis.spans import SpanDirection
+from spatial.analysis.votes import RowVotes
 from spatial.errors import SoundplumbError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.findings import Finding, Severity
 from spatial.jobs.demo import lay_out
 from spatial.jobs.marks import Rig, _heard, expected_direction
 from spatial.jobs.review import review_clip
-from spatial.jobs.votes import RowVotes
 from spatial.media.marks import Mark, read_marks
 from spatial.media.moves import CameraMoves
 from spatial.picture import parse_picture

@@ -14,13 +14,13 @@ import pytest
 
 from spatial.analysis.soundrows import PLACES, SoundRows
 from spatial.analysis.sync import SyncEstimate
+from spatial.analysis.votes import RowVotes
 from spatial.field import ChannelFormat, angle_between, azimuth_elevation, unit_vectors
 from spatial.findings import Finding, Severity
 from spatial.jobs.marks import Rig
 from spatial.jobs.review import ReviewResult
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.verify import Tolerance
-from spatial.jobs.votes import RowVotes
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.picture import parse_picture

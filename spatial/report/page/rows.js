@@ -76,7 +76,7 @@ function heardBetween(start, end) {
   return remembered.get(span);
 }
 
-// Each row votes with a hill on the sphere (spatial/jobs/votes.py); where the sum of a span's hills is highest, there
+// Each row votes with a hill on the sphere (spatial/analysis/votes.py); where the sum of a span's hills is highest, there
 // it is heard. Rows far from that (reflections, somebody else) have no say.
 function agreedOn(start, end) {
   const all = rows.filter((row) => row.vote && row.time > start - 1e-6 && row.time < end + 1e-6);

@@ -5,8 +5,8 @@ import pytest
 
 from spatial.analysis.direction import field_bins
 from spatial.analysis.spans import MARK_FRAMES_S
+from spatial.analysis.votes import joined_votes, left_and_up, row_votes
 from spatial.field import angle_between, encode, unit_vectors
-from spatial.jobs.votes import joined_votes, left_and_up, row_votes
 from tests.stage import RATE
 
 TIMES_S = np.array([0.45, 0.55, 0.95])
