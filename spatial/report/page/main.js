@@ -213,8 +213,10 @@ function draw() {
     timeline.follow(page.time);
     if (timeline.dirty) timeline.draw(view);
     const heard = page.row >= 0 ? rows[page.row].heard : null;
+    const within = heard ? NEAR_ONE * heard.sdRad : 0; // nothing is known to 0 degrees
     find("now").textContent = heard
-      ? `${placeInWords(turned(turnAt(page.matrix, page.time), heard.vector))}  ±${degrees(NEAR_ONE * heard.sdRad)}` : "nothing clear is heard";
+      ? `${placeInWords(turned(turnAt(page.matrix, page.time), heard.vector))}  ±${degrees(within, within < DEG ? 1 : 0)}`
+      : "nothing clear is heard";
     find("time").textContent = timecodeOf(facts.clock, page.time);
     find("ribbon").setAttribute("aria-valuenow", page.time.toFixed(2));
     find("ribbon").setAttribute("aria-valuetext", timecodeOf(facts.clock, page.time));
