@@ -50,7 +50,9 @@ _PRIOR = {"ambix": 0.35, "fuma": 0.2, "n3d": 0.18, "aformat": 0.25, OTHER: 0.02}
 _POWER_BAND_HZ = 200.0, 1200.0
 _POWER_FRAME_S = 0.042
 _LOUDEST, _EVENING = 0.7, 0.9
-_FEWEST_EDGES = 12
+_FEWEST_EDGES, _MANY_EDGES = 12, 60
+"""Fewer than the first tell nothing, fewer than the second only so much of how steady a ratio is: notes that begin in
+the ringing of others leave few."""
 
 _FLOOR, _CLEAR, _CLEAR_LEAST = 0.1, 10.0, 100
 """Cells are clear of the noise at this many times the power that this part of the time stays below, at each frequency;
@@ -75,6 +77,9 @@ _SCORES_SPREAD = 1.0
 
 _PHASE_BAND_HZ, _IN_PHASE, _IN_PHASE_WEIGHT = (3000.0, 7000.0), 0.93, 250.0
 """Of capsules 8 mm from the centre and more, sounds at 5 kHz are in phase to 0.8 at most; of panned tracks wholly."""
+
+_LEAST_INDEPENDENT = -60.0
+"""Channels that are the same have a log-determinant without end."""
 
 _KERNEL_DB, _KERNEL = 0.7, 0.07
 _LIVE = 1e-4
@@ -223,7 +228,7 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
     return MeasuredConvention(
         odds=_odds(scores),
         score=max(score for name, score in scores.items() if name != OTHER),
-        independent=float(np.linalg.slogdet(correlation)[1]),
+        independent=max(float(np.linalg.slogdet(correlation)[1]), _LEAST_INDEPENDENT),
         ratio_db=ratio[0],
         ratio_sd_db=ratio[1],
         steadiness=steadiness,
@@ -247,7 +252,9 @@ def _field_scores(ratio: tuple[float, float], edges: FloatArray) -> tuple[dict[s
     apart = power[1] + edge[1]
     agree = (1 - 2 * _ASTRAY) * np.exp(-0.5 * (power[0] - edge[0]) ** 2 / apart) / np.sqrt(2 * np.pi * apart)
     astray = _ASTRAY * _ASTRAY_PER_DB
-    steady = float(np.clip(25.0 * (steadiness - 0.36), -8.0, 3.0))
+    steady = float(np.clip(25.0 * (steadiness - 0.36), -8.0, 3.0)) * float(
+        np.clip(edges.shape[1] / _MANY_EDGES, 0.5, 1.0)
+    )
     scores = {}
     for name, expected_db in RATIO_DB.items():
         one = agree * _fit(*both, expected_db) + astray * (_fit(*power, expected_db) + _fit(*edge, expected_db))

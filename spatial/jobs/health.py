@@ -6,6 +6,7 @@ Functions: check_health (one take); check_many (several, on both cores); channel
 from collections.abc import Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
 
@@ -13,7 +14,7 @@ import numpy as np
 
 from spatial.analysis.health import Health, HealthMeter
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
-from spatial.errors import SoundplumbError
+from spatial.errors import MediaFileError, SoundplumbError
 from spatial.field import ReadAs, internal_from
 from spatial.findings import Finding
 from spatial.jobs.health_findings import health_findings
@@ -25,12 +26,17 @@ _BLOCK = 1 << 16
 _WORTH_A_PROCESS_S = 120.0
 """Of sound: a second process takes about a second to start, in which one alone hears ten minutes."""
 
+_LOOKS, _LOOK = 8, 1 << 13
+"""Stretches, and samples of each, in which the finest step is sought: 16 bits in a file of 24 are still 16."""
+
 _BESIDE_A_GAP = 32
 """Samples within which the edge of a gap is part of it."""
 
 _STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
 _FINEST_STEP = 2.0**-24
 """Of single precision, in which everything is read."""
+_COARSEST_STEP = 2.0**-11
+"""12 bits, the least that recorders ever had (common practice, no source)."""
 
 _FIELD_NAMES = ("W", "Y (left-right)", "Z (up-down)", "X (front-back)")
 
@@ -60,9 +66,7 @@ def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
         It cannot be read.
     """
     matrix = field_from_recorded(take.channel_format)
-    meter = HealthMeter(
-        take.rate_hz, take.samples, step=_STEPS.get(take.subtype, _FINEST_STEP), field_from_recorded=matrix
-    )
+    meter = HealthMeter(take.rate_hz, take.samples, step=_step_of(take), field_from_recorded=matrix)
     picked = list(take.picked)
     with FieldReader(take) as reader:
         for start in range(0, take.samples, _BLOCK):
@@ -83,6 +87,19 @@ def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
         quiet_dbfs=_db(health.levels.quiet[order] * gains),
         findings=tuple(health_findings(health, names, take.path.name)),
     )
+
+
+def _step_of(take: Take) -> float:
+    """Size of one step of the coding that the sound has been through: the file's own, or a coarser one before."""
+    finest = np.inf
+    # Whoever reads the take from end to end will hear of damage.
+    with suppress(MediaFileError), FieldReader(take) as reader:
+        for start in np.linspace(0, max(take.samples - _LOOK, 0), _LOOKS).astype(int).tolist():
+            sound = reader.read_raw(start, min(start + _LOOK, take.samples))[list(take.picked)]
+            steps = np.abs(np.diff(sound, axis=1))
+            finest = min(finest, float(np.min(steps, where=steps > 0.0, initial=np.inf)))
+    own = _STEPS.get(take.subtype, _FINEST_STEP)
+    return max(own, min(finest, _COARSEST_STEP)) if np.isfinite(finest) else own
 
 
 def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[HealthReport | SoundplumbError]:

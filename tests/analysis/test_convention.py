@@ -85,9 +85,7 @@ def test_formats_are_told_apart(kind: str) -> None:
         assert told.vertical == (3 if kind == "fuma" else 2)
 
 
-def claps_in_the_open(
-    kind: str, count: int, noise: float, rng: np.random.Generator, rest_s: float = 2.0
-) -> FloatArray:
+def claps_in_the_open(kind: str, count: int, noise: float, rng: np.random.Generator, rest_s: float = 2.0) -> FloatArray:
     """Claps from front, left, back and right by turns, no room, and noise of its own in every channel."""
     seconds = rest_s * (count + 1)
     parts = []

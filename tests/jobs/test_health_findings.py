@@ -38,7 +38,7 @@ def test_one_short_clip_is_a_look(rng):
 def test_a_dead_channel_in_sixteen_bits(rng):
     sound = talking_field(rng, hiss=1e-3)
     sound[1] = 0.0
-    is_said(said(sound, bits=16)["dead_channel"], Severity.FIX, "Y (left-right)", "all zeros", "record again")
+    is_said(said(sound, bits=16)["dead_channel"], Severity.FIX, "Y (left-right)", "no sound", "record again")
 
 
 def test_a_dead_capsule(rng):
