@@ -62,8 +62,8 @@ _POWER_BIAS_DB, _POWER_SD_DB = 0.30, 0.15
 _EDGE_BIAS_DB, _EDGE_SD_DB = 0.35, 0.3
 _GAINS_SD_DB, _TAIL = 0.31, 12
 """Errors of either ratio beyond their own scatter, and of the microphone's gains, which both share; by 75 simulated
-microphones (tests/bench/convention.py, seeds 500 to 599), rounded up. What aliases between the capsules makes ratios too
-high."""
+microphones (tests/bench/convention.py, seeds 500 to 599), rounded up. What aliases between the capsules makes ratios
+too high."""
 
 _ASTRAY, _ASTRAY_PER_DB = 0.05, 1.0 / 16.0
 """How often either ratio is that of something else, and how it is spread then."""
