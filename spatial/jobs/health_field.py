@@ -140,8 +140,8 @@ def _off_the_law(balance: Balance, name: str, *, capsules: bool) -> Iterator[Fin
         "gain_mismatch",
         Severity.LOOK,
         f"X, Y and Z of {name} hold together {abs(off_db):.1f} dB {'more' if off_db > 0 else 'less'} power than W, "
-        f"where a sound field holds as much in both (±{_OFF_DB:g} dB in rooms): a gain is off, channels are swapped, or "
-        f"{other} is another; clap from several sides, inspect again, and compare the recorder's gains and inputs",
+        f"where a sound field holds as much in both (±{_OFF_DB:g} dB in rooms): a gain is off, channels are swapped, "
+        f"or {other} is another; clap from several sides, inspect again, and compare the recorder's gains and inputs",
         name,
     )
 

@@ -55,8 +55,8 @@ def main(count: int, first: int = FIRST_SEED) -> str:
         "organ, loud claps, sticks, thunder, room tone, very quiet rooms in 16 bits, digital silence at the ends and "
         "in the middle, one source exactly on an axis, sources in the horizontal plane, a performer 0.3 m away; "
         "ACN/SN3D, N3D, FuMa and capsules; 16 and 24 bits; capsules that differ by 0.3 dB (one standard deviation). "
-        "Of a swap counts as well that W has an odd power (`gain_mismatch`, which names swaps). In a room's even noise, "
-        "or with one performer square to a channel, no physics tells a gain or a swap.",
+        "Of a swap counts as well that W has an odd power (`gain_mismatch`, which names swaps). In a room's even "
+        "noise, or with one performer square to a channel, no physics tells a gain or a swap.",
         "",
         "| fault | code | found | as fix | sound ones accused | of them as fix |",
         "|---|---|---|---|---|---|",
