@@ -8,7 +8,8 @@ Sources:
     wave and in a diffuse field alike.
 
 What is measured, from 200 to 2500 Hz, where a microphone is neither pulled by near sources nor too large:
-- that ratio of powers, over the whole sound, with loud and faint stretches weighing almost alike;
+- that ratio of powers, over all that is clear of the steady noise, with loud and faint stretches weighing almost alike:
+  a microphone's own noise is no field, and has up to 9 dB more of X, Y and Z. Where nothing is clear of it, all counts;
 - the same ratio on the leading edges of sounds, where one wave arrives alone: there it holds in every single bin, and
   it does not hold in channels that are no field. Where it is steadiest tells which channel behaves as W;
 - whether the channels rise and fall together: capsules all do, for they point into the same sound, and yet high notes
@@ -49,13 +50,23 @@ _PRIOR = {"ambix": 0.35, "fuma": 0.2, "n3d": 0.18, "aformat": 0.25, OTHER: 0.02}
 _POWER_BAND_HZ = 200.0, 1200.0
 _POWER_FRAME_S = 0.042
 _LOUDEST, _EVENING = 0.7, 0.9
-_FEWEST_EDGES = 12
+_FEWEST_EDGES, _MANY_EDGES = 12, 60
+"""Fewer than the first tell nothing, fewer than the second only so much of how steady a ratio is: notes that begin in
+the ringing of others leave few."""
 
-_POWER_BIAS_DB, _POWER_SD_DB = 0.33, 0.25
-_EDGE_BIAS_DB, _EDGE_SD_DB = 0.35, 0.4
-_GAINS_SD_DB, _TAIL = 0.33, 12
-"""Errors of either ratio beyond their own scatter, and of the microphone's gains, which both share; by simulated
-microphones (tests/bench/convention.py, seeds below 1000). What aliases between the capsules makes ratios too high."""
+_FLOOR, _CLEAR, _CLEAR_LEAST = 0.1, 10.0, 100
+"""Cells are clear of the noise at this many times the power that this part of the time stays below, at each frequency;
+fewer than so many say nothing."""
+
+_POWER_BIAS_DB, _POWER_SD_DB = 0.30, 0.15
+_EDGE_BIAS_DB, _EDGE_SD_DB = 0.35, 0.3
+_GAINS_SD_DB, _TAIL = 0.31, 12
+"""Errors of either ratio beyond their own scatter, and of the microphone's gains, which both share; by 75 simulated
+microphones (tests/bench/convention.py, seeds 500 to 599), rounded up. What aliases between the capsules makes ratios
+too high."""
+
+_ASTRAY, _ASTRAY_PER_DB = 0.05, 1.0 / 16.0
+"""How often either ratio is that of something else, and how it is spread then."""
 
 _UPRIGHT_PER_DB, _UPRIGHT_MOST = 0.11, 0.75
 """Half the log-odds that one channel rather than another is the vertical one, by how much less the edges move it; a
@@ -66,6 +77,9 @@ _SCORES_SPREAD = 1.0
 
 _PHASE_BAND_HZ, _IN_PHASE, _IN_PHASE_WEIGHT = (3000.0, 7000.0), 0.93, 250.0
 """Of capsules 8 mm from the centre and more, sounds at 5 kHz are in phase to 0.8 at most; of panned tracks wholly."""
+
+_LEAST_INDEPENDENT = -60.0
+"""Channels that are the same have a log-determinant without end."""
 
 _KERNEL_DB, _KERNEL = 0.7, 0.07
 _LIVE = 1e-4
@@ -79,7 +93,7 @@ class MeasuredConvention:
     odds: Mapping[str, float]
     """Of "ambix", "n3d", "fuma", "aformat" and "other"; they add up to 1."""
     score: float
-    """Log-likelihood of the likeliest over anything else: higher where four channels are more like what they are."""
+    """Log-likelihood of the likeliest format over anything else; below 0 where none fits."""
     independent: float
     """Log-determinant of the channels' correlation: 0 where each tells of its own, very negative where one is mixed
     from the others."""
@@ -177,15 +191,20 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
     if not around.any():
         raise InputError("four silent channels tell nothing")
     weights = np.where(around > np.quantile(around, 1.0 - _LOUDEST), (around + 1e-30) ** -_EVENING, 0.0)
+    edges = leading_edges(channels, rate_hz)
+    clear = around > _CLEAR * np.quantile(around, _FLOOR, axis=0)
+    comes_and_goes = edges.shape[1] >= _FEWEST_EDGES or np.count_nonzero(clear) >= _CLEAR_LEAST
+    trusted = np.where(clear, weights, 0.0)
+    if not comes_and_goes or not trusted.any():
+        trusted = weights
     evened = spectra * np.sqrt(weights)
     covariance = np.real(np.einsum("ctf,dtf->cd", evened, evened.conj()))
     level = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
     correlation = covariance / np.outer(level, level)
     together = float(correlation[np.triu_indices(FIRST_ORDER_CHANNELS, 1)].min())
-    ratio = power_ratio_db(powers * weights)
+    ratio = power_ratio_db(powers * trusted)
     gains, _ = single_waves(spectra[:, weights > 0])
     positive = float(np.mean(gains.min(axis=0) > -0.1 * gains.max(axis=0))) if gains.size else 0.0
-    edges = leading_edges(channels, rate_hz)
     scores, steadiness = _field_scores(ratio, edges)
     scores["aformat"] = _capsule_score(covariance, together, positive, edges) - _panned(channels, rate_hz)
     alone = _alone(together, positive)
@@ -208,8 +227,8 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
             scores[name] -= 8.0
     return MeasuredConvention(
         odds=_odds(scores),
-        score=max(scores.values()),
-        independent=float(np.linalg.slogdet(correlation)[1]),
+        score=max(score for name, score in scores.items() if name != OTHER),
+        independent=max(float(np.linalg.slogdet(correlation)[1]), _LEAST_INDEPENDENT),
         ratio_db=ratio[0],
         ratio_sd_db=ratio[1],
         steadiness=steadiness,
@@ -222,22 +241,33 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
 
 def _field_scores(ratio: tuple[float, float], edges: FloatArray) -> tuple[dict[str, float], float]:
     """Log-likelihoods of the three normalisations over anything else, and the steadiness of the edges."""
-    off_db, variance = ratio[0] - _POWER_BIAS_DB, ratio[1] ** 2 + _POWER_SD_DB**2
-    steadiness = np.nan
-    if edges.shape[1] >= _FEWEST_EDGES:
-        edge_db, steadiness = steadiest(ratios_db(edges), _KERNEL_DB, np.arange(-8.0, 14.01, 0.1))
-        own = _EDGE_SD_DB**2 + 4.0 / (edges.shape[1] * max(steadiness, 0.1))
-        off_db = (off_db / variance + (edge_db - _EDGE_BIAS_DB) / own) / (1 / variance + 1 / own)
-        variance = 1 / (1 / variance + 1 / own)
-    sd_db = np.sqrt(variance + _GAINS_SD_DB**2)
+    power = ratio[0] - _POWER_BIAS_DB, ratio[1] ** 2 + _POWER_SD_DB**2
+    if edges.shape[1] < _FEWEST_EDGES:
+        return {name: float(np.log(_fit(*power, expected_db))) for name, expected_db in RATIO_DB.items()}, np.nan
+    edge_db, steadiness = steadiest(ratios_db(edges), _KERNEL_DB, np.arange(-8.0, 14.01, 0.1))
+    edge = edge_db - _EDGE_BIAS_DB, _EDGE_SD_DB**2 + 4.0 / (edges.shape[1] * max(steadiness, 0.1))
+    variance = 1 / (1 / power[1] + 1 / edge[1])
+    both = (power[0] / power[1] + edge[0] / edge[1]) * variance, variance
+    # Either they are of one thing, or one of them has gone astray: far apart, they leave it open which.
+    apart = power[1] + edge[1]
+    agree = (1 - 2 * _ASTRAY) * np.exp(-0.5 * (power[0] - edge[0]) ** 2 / apart) / np.sqrt(2 * np.pi * apart)
+    astray = _ASTRAY * _ASTRAY_PER_DB
+    steady = float(np.clip(25.0 * (steadiness - 0.36), -8.0, 3.0)) * float(
+        np.clip(edges.shape[1] / _MANY_EDGES, 0.5, 1.0)
+    )
     scores = {}
     for name, expected_db in RATIO_DB.items():
-        # Student's t: simulated microphones stray further now and then than a bell curve has it.
-        away = float((off_db - expected_db) / sd_db) ** 2
-        scores[name] = -(_TAIL + 1) / 2 * np.log1p(away / _TAIL) - np.log(sd_db / 8.0)
-        if np.isfinite(steadiness):
-            scores[name] += float(np.clip(25.0 * (steadiness - 0.36), -8.0, 3.0))
+        one = agree * _fit(*both, expected_db) + astray * (_fit(*power, expected_db) + _fit(*edge, expected_db))
+        scores[name] = steady + float(np.log(one / (agree + 2 * astray)))
     return scores, steadiness
+
+
+def _fit(measured_db: float, variance: float, expected_db: float) -> float:
+    """How much likelier a ratio is where another is expected than where it may be anything."""
+    sd_db = np.sqrt(variance + _GAINS_SD_DB**2)
+    # Student's t: simulated microphones stray further now and then than a bell curve has it.
+    away = ((measured_db - expected_db) / sd_db) ** 2
+    return float((1 + away / _TAIL) ** (-(_TAIL + 1) / 2) * 8.0 / sd_db)
 
 
 def _capsule_score(covariance: FloatArray, together: float, positive: float, edges: FloatArray) -> float:

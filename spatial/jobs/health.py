@@ -5,13 +5,16 @@ Functions: check_health (one take); check_many (several, on both cores); channel
 
 from collections.abc import Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from dataclasses import dataclass
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 
 import numpy as np
 
 from spatial.analysis.health import Health, HealthMeter
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.errors import MediaFileError, SoundplumbError
 from spatial.field import ReadAs, internal_from
 from spatial.findings import Finding
 from spatial.jobs.health_findings import health_findings
@@ -23,9 +26,17 @@ _BLOCK = 1 << 16
 _WORTH_A_PROCESS_S = 120.0
 """Of sound: a second process takes about a second to start, in which one alone hears ten minutes."""
 
+_LOOKS, _LOOK = 8, 1 << 13
+"""Stretches, and samples of each, in which the finest step is sought: 16 bits in a file of 24 are still 16."""
+
+_BESIDE_A_GAP = 32
+"""Samples within which the edge of a gap is part of it."""
+
 _STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
 _FINEST_STEP = 2.0**-24
 """Of single precision, in which everything is read."""
+_COARSEST_STEP = 2.0**-11
+"""12 bits, the least that recorders ever had (common practice, no source)."""
 
 _FIELD_NAMES = ("W", "Y (left-right)", "Z (up-down)", "X (front-back)")
 
@@ -55,9 +66,7 @@ def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
         It cannot be read.
     """
     matrix = field_from_recorded(take.channel_format)
-    meter = HealthMeter(
-        take.rate_hz, take.samples, step=_STEPS.get(take.subtype, _FINEST_STEP), field_from_recorded=matrix
-    )
+    meter = HealthMeter(take.rate_hz, take.samples, step=_step_of(take), field_from_recorded=matrix)
     picked = list(take.picked)
     with FieldReader(take) as reader:
         for start in range(0, take.samples, _BLOCK):
@@ -65,7 +74,7 @@ def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
             raw = reader.read_raw(start, stop)
             meter.push(raw if picked == list(range(len(raw))) else raw[picked])
             progress(f"inspecting {take.path.name}", stop / take.samples)
-    health, names = meter.finish(), channel_names(matrix)
+    health, names = _without_known_gaps(meter.finish(), take), channel_names(matrix)
     order, gains = list(range(FIRST_ORDER_CHANNELS)), np.ones(FIRST_ORDER_CHANNELS)
     if not health.capsules:
         order = np.argmax(np.abs(matrix), axis=1).tolist()
@@ -80,20 +89,27 @@ def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
     )
 
 
-def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[HealthReport]:
-    """Judge several takes, two at a time, in order.
+def _step_of(take: Take) -> float:
+    """Size of one step of the coding that the sound has been through: the file's own, or a coarser one before."""
+    finest = np.inf
+    # Whoever reads the take from end to end will hear of damage.
+    with suppress(MediaFileError), FieldReader(take) as reader:
+        for start in np.linspace(0, max(take.samples - _LOOK, 0), _LOOKS).astype(int).tolist():
+            sound = reader.read_raw(start, min(start + _LOOK, take.samples))[list(take.picked)]
+            steps = np.abs(np.diff(sound, axis=1))
+            finest = min(finest, float(np.min(steps, where=steps > 0.0, initial=np.inf)))
+    own = _STEPS.get(take.subtype, _FINEST_STEP)
+    return max(own, min(finest, _COARSEST_STEP)) if np.isfinite(finest) else own
 
-    Raises
-    ------
-    MediaFileError
-        One cannot be read.
-    """
+
+def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[HealthReport | SoundplumbError]:
+    """Judge several takes, two at a time, in order; for one that cannot be read to its end, what is in the way."""
     if len(takes) < 2 or sum(take.duration_s for take in takes) < _WORTH_A_PROCESS_S:
-        return [check_health(take, progress=progress) for take in takes]
+        return [_checked(take, progress) for take in takes]
     # A fresh process shares no open file and no lock with this one.
     with ProcessPoolExecutor(min(2, len(takes)), mp_context=get_context("spawn")) as pool:
-        waiting: set[Future[HealthReport]] = set()
-        futures = [pool.submit(check_health, take) for take in takes]
+        waiting: set[Future[HealthReport | SoundplumbError]] = set()
+        futures = [pool.submit(_checked, take, silent) for take in takes]
         try:
             waiting = set(futures)
             while waiting:
@@ -101,9 +117,35 @@ def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[He
                 done = sum(take.samples for take, future in zip(takes, futures, strict=True) if future.done())
                 progress("inspecting takes", done / sum(take.samples for take in takes))
             return [future.result() for future in futures]
+        except BrokenProcessPool:
+            # Somebody ended a process, or there was too little memory for two.
+            return [_checked(take, progress) for take in takes]
         finally:
             for future in futures:
                 future.cancel()
+
+
+def _checked(take: Take, progress: Progress) -> HealthReport | SoundplumbError:
+    try:
+        return check_health(take, progress=progress)
+    except SoundplumbError as error:
+        return error
+
+
+def _without_known_gaps(health: Health, take: Take) -> Health:
+    """Leave out what is heard of the gaps between a take's files: the take's own findings say it already."""
+    gaps, begin = [], 0
+    for part in take.parts:
+        if part.gap:
+            gaps.append((begin - _BESIDE_A_GAP, begin + part.gap + _BESIDE_A_GAP))
+        begin += part.gap + part.samples
+    return replace(
+        health,
+        holes=tuple(
+            hole for hole in health.holes if not any(a < hole.start + hole.length and hole.start < b for a, b in gaps)
+        ),
+        clicks=tuple(click for click in health.clicks if not any(a < click.sample < b for a, b in gaps)),
+    )
 
 
 def field_from_recorded(channel_format: ReadAs) -> FloatArray:

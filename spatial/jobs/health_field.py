@@ -31,6 +31,9 @@ _GAIN_EVIDENCE = 9.0
 _ODD_RATIO_DB, _ODD_SCATTER_DB = 1.2, 2.0
 """How far from a normalisation, or how restless, X, Y, Z over W may not be in simulated rooms."""
 
+_OFF_DB = 2.2
+"""How far X, Y, Z over W may not be from what the format promises; a room's tones reach 1.8 in simulated rooms."""
+
 _NORMALISATIONS_DB = 10 * np.log10(np.array([1.0, 2.0, 3.0]))
 """X, Y, Z over W in SN3D, FuMa, N3D (CHECKS 1)."""
 
@@ -56,7 +59,8 @@ def field_findings(health: Health, names: Sequence[str], name: str, *, weak: boo
             name,
         )
     else:
-        yield from _gain(balance, names, name, capsules=health.capsules)
+        found = list(_gain(balance, names, name, capsules=health.capsules))
+        yield from found or _off_the_law(balance, name, capsules=health.capsules)
 
 
 def _hum(health: Health, names: Sequence[str], name: str) -> Iterator[Finding]:
@@ -122,6 +126,22 @@ def _polarity(health: Health, channel: int, names: Sequence[str], name: str) -> 
         f"{which} of {name} is the wrong way round: it swings against the three others, and in any sound field all "
         "four swing together; turn its polarity in the recorder and record again"
         + (", or turn its sign before converting" if health.capsules else ""),
+        name,
+    )
+
+
+def _off_the_law(balance: Balance, name: str, *, capsules: bool) -> Iterator[Finding]:
+    """That something is wrong with W against the others, where nothing tells what."""
+    off_db = balance.ratio_db
+    if abs(off_db) <= _OFF_DB:
+        return
+    other = "--capsule-omni-part" if capsules else "--format"
+    yield Finding(
+        "gain_mismatch",
+        Severity.LOOK,
+        f"X, Y and Z of {name} hold together {abs(off_db):.1f} dB {'more' if off_db > 0 else 'less'} power than W, "
+        f"where a sound field holds as much in both (±{_OFF_DB:g} dB in rooms): a gain is off, channels are swapped, "
+        f"or {other} is another; clap from several sides, inspect again, and compare the recorder's gains and inputs",
         name,
     )
 

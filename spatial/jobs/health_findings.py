@@ -22,6 +22,9 @@ capsules agree to half a decibel at best, is 30 to 40 dB deep (common practice, 
 _DEAD_FLOOR_DB = 20.0
 """... and its quiet moments lie this far below the others': a silent direction still has the preamplifier's hiss."""
 
+_SILENT = 1e-9
+"""180 dB below full scale: less than any converter's last bit, and its square is still a number."""
+
 _WEAK_DB = 40.0
 _DEAD_CAPSULE_DB = 20.0
 """Capsules hear the same place: a cardioid's back is 10 to 20 dB down for one sound, never for the whole room."""
@@ -49,7 +52,7 @@ def health_findings(health: Health, names: Sequence[str], name: str) -> list[Fin
     name : str
         What the take is called.
     """
-    if not health.peaks.any():
+    if health.peaks.max() < _SILENT:
         silence = f"{name} is silent throughout: nothing to use; check what the recorder was armed to record"
         return [Finding("dead_channel", Severity.FIX, silence, name)]
     dead = _dead_channels(health)
@@ -77,7 +80,7 @@ def _dead_channels(health: Health) -> dict[int, Severity]:
             max(float(levels.quiet[channel]), 1e-12) / max(float(np.median(levels.quiet[others])), 1e-12)
         )
         # A quiet 16-bit recording may round a silent direction to nothing.
-        audible = float(np.median(levels.quiet[others])) > 10.0 * health.step
+        audible = float(np.max(levels.quiet[others])) > 10.0 * health.step
         still = float(rms**2 - levels.offset[channel] ** 2) <= (0.35 * health.step) ** 2
         beside = 20 * np.log10(max(rms, 1e-12) / max(float(np.median(levels.rms[others])), 1e-12))
         unheard = below < -DEAD_DB and floor < -_DEAD_FLOOR_DB
@@ -89,11 +92,10 @@ def _dead_channels(health: Health) -> dict[int, Severity]:
 
 
 def _dead(health: Health, dead: dict[int, Severity], names: Sequence[str], name: str) -> Iterator[Finding]:
+    moving = np.sqrt(np.maximum(health.levels.rms**2 - health.levels.offset**2, 0.0))
     for channel, severity in dead.items():
-        rms = float(health.levels.rms[channel])
-        below = (
-            f"{20 * np.log10(float(health.levels.rms.max()) / rms):.0f} dB below the loudest" if rms else "all zeros"
-        )
+        rms, loudest = float(moving[channel]), float(moving.max())
+        below = f"{20 * np.log10(loudest / rms):.0f} dB below the loudest" if rms > 0.01 * health.step else "no sound"
         if severity is Severity.FIX:
             text = (
                 f"channel {names[channel]} of {name} is dead ({below} from start to end; a live one is never more "

@@ -7,12 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from spatial.errors import SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
-from spatial.jobs.health import check_many
+from spatial.jobs.health import HealthReport, check_many
+from spatial.jobs.listening import require_usable, unusable
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.reading import ConventionEvidence, settle
-from spatial.media.gathering import open_takes
+from spatial.media.gathering import gather_takes
 from spatial.media.takes import Take
 
 
@@ -32,29 +34,52 @@ class InspectResult:
     """RMS of a moment that nine in ten exceed: the noise floor, where there were rests. As rms_dbfs."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Unusable:
+    """A file that is no recording to look through, beside others that are."""
+
+    path: Path
+    findings: tuple[Finding, ...]
+    """What is in the way."""
+
+
 def inspect_takes(
     paths: Sequence[Path], *, channel_format: ReadAs = ChannelFormat.AMBIX, progress: Progress = silent
-) -> list[InspectResult]:
+) -> list[InspectResult | Unusable]:
     """Read takes through and say what they are and what is wrong with them; several files may make up one.
+
+    Files that cannot be used come after those that can.
 
     Raises
     ------
     MediaFileError
-        A file cannot be read, or is no first-order recording nor part of one.
+        None of the files can be read as a first-order recording or part of one.
     """
-    settled = [settle(take) for take in open_takes(paths, channel_format=channel_format)]
-    takes = [take for take, _ in settled]
-    return [
-        InspectResult(
-            take,
-            report.peak_dbfs,
-            report.rms_dbfs,
-            (*take.findings, *report.findings, *_left_out(take)),
-            evidence,
-            report.quiet_dbfs,
-        )
-        for (take, evidence), report in zip(settled, check_many(takes, progress=progress), strict=True)
-    ]
+    gathered = gather_takes(paths, channel_format=channel_format)
+    failures = list(gathered.failures)
+    settled = [settle(take) for take in gathered.takes]
+    results: list[InspectResult | Unusable] = []
+    for (take, evidence), report in zip(
+        settled, check_many([take for take, _ in settled], progress=progress), strict=True
+    ):
+        if isinstance(report, SoundplumbError):
+            failures.append((take.path, report))
+        else:
+            results.append(_result(take, evidence, report))
+    broken = [Unusable(path, (unusable(path, error, Severity.FIX),)) for path, error in failures]
+    require_usable(len(results), [finding for one in broken for finding in one.findings])
+    return [*results, *broken]
+
+
+def _result(take: Take, evidence: ConventionEvidence, report: HealthReport) -> InspectResult:
+    return InspectResult(
+        take,
+        report.peak_dbfs,
+        report.rms_dbfs,
+        (*take.findings, *report.findings, *_left_out(take)),
+        evidence,
+        report.quiet_dbfs,
+    )
 
 
 def _left_out(take: Take) -> list[Finding]:

@@ -54,7 +54,8 @@ def opened(path: Path) -> Iterator[Any]:
         raise MediaFileError(f"{path} has a name or a folder that is not UTF-8; rename it") from error
     try:
         # An absolute path: "12:30.mp4" would be taken for a network address.
-        container = av.open(str(path.resolve()), options={"format_whitelist": _CONTAINERS})
+        # Titles and dates that are no UTF-8 are not our business.
+        container = av.open(str(path.resolve()), options={"format_whitelist": _CONTAINERS}, metadata_errors="replace")
     except av.error.FFmpegError as error:
         raise MediaFileError(
             f"{path.name} is not a movie or sound file that can be read, or its recording was never finished; "

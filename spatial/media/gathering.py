@@ -2,7 +2,7 @@
 
 Goal: a recorder may write one file with all channels, one for each channel, or one for each pair; and may split each of
 them where it gets long. Named together they are one take.
-Functions: gather_takes (what cannot be used is told beside it); open_takes (or raises).
+Functions: gather_takes (what cannot be used is told beside it).
 """
 
 import re
@@ -51,20 +51,6 @@ def gather_takes(paths: Sequence[Path], *, channel_format: ReadAs) -> Gathered:
     order = {path: place for place, path in enumerate(paths)}
     takes = sorted([*wide, *beside], key=lambda take: min(order[path] for path in take.paths))
     return Gathered(tuple(join_takes(takes)), tuple(failures))
-
-
-def open_takes(paths: Sequence[Path], *, channel_format: ReadAs) -> list[Take]:
-    """Find the takes among files.
-
-    Raises
-    ------
-    MediaFileError
-        A file cannot be used.
-    """
-    gathered = gather_takes(paths, channel_format=channel_format)
-    for _, error in gathered.failures:
-        raise error
-    return list(gathered.takes)
 
 
 def _beside_each_other(files: Sequence[Take]) -> tuple[list[Take], list[Take]]:

@@ -21,6 +21,9 @@ from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
 from spatial.media.container import movie_clock_s, only_sound, opened
 
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 192_000
+"""Sample rates a camera's sound may have, both included. At 1 Hz a small file would last for days."""
+
 _NO_SAMPLE = 1e6
 """120 dB over full scale is damage, not sound."""
 
@@ -90,6 +93,11 @@ def find_scratch(container: Any, stream: Any, path: Path, *, zero_s: float | Non
     if not frames:
         return None
     rate, channels = frames[0].sample_rate, frames[0].layout.nb_channels
+    if not LOWEST_RATE_HZ <= rate <= HIGHEST_RATE_HZ:
+        raise MediaFileError(
+            f"the sound in {path.name} has a sample rate of {rate} Hz; a camera's sound needs {LOWEST_RATE_HZ} to "
+            f"{HIGHEST_RATE_HZ} Hz"
+        )
     codec = stream.codec_context.name
     if zero_s is None:
         return Scratch(codec, rate, channels, 0.0, 0.0, 0.0)
@@ -209,7 +217,7 @@ def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatA
                     stamped = first + (pts - first_pts) * samples_per_tick
                     if abs(stamped - place - count) > _HOLE_S * rate:
                         if count:
-                            yield place, _taken(gathered, scratch.channels)
+                            yield place, _taken(gathered, scratch.channels, path)
                         place, count = round(stamped), 0
                     # It has been placed; the fifo would hold it to a count of its own.
                     frame.pts = None
@@ -221,7 +229,7 @@ def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatA
                     raise _changing(path) from error
                 count += samples
                 if count >= size:
-                    yield place, _taken(gathered, scratch.channels)
+                    yield place, _taken(gathered, scratch.channels, path)
                     place, count = place + count, 0
         except av.error.FFmpegError as error:
             raise MediaFileError(
@@ -229,7 +237,7 @@ def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatA
                 "copy the file from the card again, or cut the clip before that"
             ) from error
     if count:
-        yield place, _taken(gathered, scratch.channels)
+        yield place, _taken(gathered, scratch.channels, path)
 
 
 def _changing(path: Path) -> MediaFileError:
@@ -239,14 +247,21 @@ def _changing(path: Path) -> MediaFileError:
     )
 
 
-def _taken(gathered: av.AudioFifo, channels: int) -> FloatArray:
+def _taken(gathered: av.AudioFifo, channels: int, path: Path) -> FloatArray:
     """All gathered sound, planar or packed, of any sample type, as float32, shape (channels, samples), full scale 1."""
     frame = gathered.read()
     assert frame is not None
-    sound = frame.to_ndarray()
+    try:
+        sound = frame.to_ndarray()
+    except ValueError as error:  # integers of 64 bits
+        raise MediaFileError(
+            f"the sound in {path.name} is coded in a way that cannot be read; export it with AAC or PCM sound"
+        ) from error
     if len(sound) != channels:
         sound = sound.reshape(-1, channels).T
     if sound.dtype == np.uint8:
         sound = (sound.astype(np.int16) - 128) << 8
     scale = _INTEGER_STEP.get(sound.dtype, np.float32(1.0))
-    return np.ascontiguousarray(sound * scale if scale != 1.0 else sound, dtype=np.float32)
+    # What is too large for single precision is no sample: it becomes infinite here, and is told by whoever reads on.
+    with np.errstate(over="ignore"):
+        return np.ascontiguousarray(sound * scale if scale != 1.0 else sound, dtype=np.float32)

@@ -10,58 +10,82 @@ import numpy as np
 from spatial.capsules import Capsules
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
-from spatial.jobs.inspect import InspectResult
+from spatial.jobs.inspect import InspectResult, Unusable
 from spatial.jobs.reading import ConventionEvidence
 from spatial.report.jsonout import Json, findings_json
 from spatial.report.words import clock_time, findings_lines, table
 
 _VERDICTS = {Severity.FIX: "fix", Severity.LOOK: "look", Severity.NOTE: "sound"}
+_FILE_KEYS = (
+    "path",
+    "channels",
+    "rate_hz",
+    "duration_s",
+    "subtype",
+    "channel_order",
+    "normalisation",
+    "convention_evidence",
+    "picked_channels",
+    "start_of_day_s",
+    "verdict",
+    "peak_dbfs",
+    "rms_dbfs",
+    "noise_floor_dbfs",
+    "findings",
+)
 _NORMALISATIONS = {ChannelFormat.AMBIX: "SN3D", ChannelFormat.N3D: "N3D", ChannelFormat.FUMA: "FuMa"}
 
 
-def inspect_lines(results: Sequence[InspectResult]) -> list[str]:
+def inspect_lines(results: Sequence[InspectResult | Unusable]) -> list[str]:
     """A table of takes, and under it what there is to say of them, worst first."""
     header = ["take", "length", "starts at", "format", "peak", "verdict"]
-    rows = [
-        [
-            result.take.path.name,
-            clock_time(result.take.duration_s),
-            "-" if result.take.start_of_day_s is None else time_of_day(result.take.start_of_day_s),
-            f"{result.take.channel_format.value}, {result.take.channels} channels, {result.take.rate_hz / 1000:g} kHz, "
-            f"{result.take.container} {result.take.subtype}",
-            _loudest(result.peak_dbfs),
-            verdict(result.findings),
-        ]
-        for result in results
-    ]
     said = findings_lines(finding for result in results for finding in result.findings)
-    return [*table(header, rows), *(["", *said] if said else [])]
+    return [*table(header, [_row(result) for result in results]), *(["", *said] if said else [])]
 
 
-def inspect_json(results: Sequence[InspectResult]) -> Json:
+def _row(result: InspectResult | Unusable) -> list[str]:
+    if isinstance(result, Unusable):
+        return [result.path.name, "-", "-", "-", "-", "unusable"]
+    take = result.take
+    return [
+        take.path.name,
+        clock_time(take.duration_s),
+        "-" if take.start_of_day_s is None else time_of_day(take.start_of_day_s),
+        f"{take.channel_format.value}, {take.channels} channels, {take.rate_hz / 1000:g} kHz, "
+        f"{take.container} {take.subtype}",
+        _loudest(result.peak_dbfs),
+        verdict(result.findings),
+    ]
+
+
+def inspect_json(results: Sequence[InspectResult | Unusable]) -> Json:
     """For `inspect`."""
-    return {
-        "files": [
-            {
-                "path": str(result.take.path),
-                "channels": result.take.channels,
-                "rate_hz": result.take.rate_hz,
-                "duration_s": result.take.duration_s,
-                "subtype": result.take.subtype,
-                "channel_order": _channel_order(result.take.channel_format),
-                "normalisation": _normalisation(result.take.channel_format),
-                "convention_evidence": _evidence_json(result.convention),
-                "picked_channels": [channel + 1 for channel in result.take.picked],
-                "start_of_day_s": result.take.start_of_day_s,
-                "verdict": verdict(result.findings),
-                "peak_dbfs": result.peak_dbfs,
-                "rms_dbfs": result.rms_dbfs,
-                "noise_floor_dbfs": result.quiet_dbfs,
-                "findings": findings_json(result.findings),
-            }
-            for result in results
-        ]
-    }
+    return {"files": [_file_json(result) for result in results]}
+
+
+def _file_json(result: InspectResult | Unusable) -> Json:
+    if isinstance(result, Unusable):
+        nothing = dict.fromkeys(_FILE_KEYS)
+        return {**nothing, "path": str(result.path), "verdict": "unusable", "findings": findings_json(result.findings)}
+    take = result.take
+    values = (
+        str(take.path),
+        take.channels,
+        take.rate_hz,
+        take.duration_s,
+        take.subtype,
+        _channel_order(take.channel_format),
+        _normalisation(take.channel_format),
+        _evidence_json(result.convention),
+        [channel + 1 for channel in take.picked],
+        take.start_of_day_s,
+        verdict(result.findings),
+        result.peak_dbfs,
+        result.rms_dbfs,
+        result.quiet_dbfs,
+        findings_json(result.findings),
+    )
+    return dict(zip(_FILE_KEYS, values, strict=True))
 
 
 def verdict(findings: Sequence[Finding]) -> str:

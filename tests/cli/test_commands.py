@@ -389,6 +389,17 @@ def test_a_clipped_take_is_bad(shoot):
     assert "FIX   clipped.wav is clipped " in outcome.out
 
 
+def test_a_file_that_is_no_recording_does_not_hide_the_others(shoot):
+    outcome = run("inspect", shoot / "lantern.marks.csv", shoot / "rec-0041.flac", "--json")
+    assert (outcome.code, outcome.err) == (4, "")
+    assert [(file["path"], file["verdict"]) for file in outcome.json["files"]] == [
+        (str(shoot / "rec-0041.flac"), "sound"),
+        (str(shoot / "lantern.marks.csv"), "unusable"),
+    ]
+    words = run("inspect", shoot / "lantern.marks.csv", shoot / "rec-0041.flac")
+    assert "FIX   lantern.marks.csv is not a WAV" in words.out
+
+
 def test_a_mirrored_take_is_bad(shoot):
     outcome = run(
         "orient", shoot / "lantern.mp4", shoot / "mirrored.wav", "--marks", shoot / "lantern.marks.csv", "--json"

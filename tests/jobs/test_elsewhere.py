@@ -2,19 +2,26 @@
 
 import dataclasses
 import os
+import pickle
 import signal
+from datetime import datetime
 
 import numpy as np
 import pytest
+import soundfile
 
 import spatial.jobs.elsewhere
 import spatial.jobs.listening
+from spatial.capsules import Capsules
 from spatial.errors import MediaFileError
+from spatial.findings import Finding, Severity
 from spatial.jobs.elsewhere import hear_elsewhere
 from spatial.jobs.listening import listen_to_take
 from spatial.jobs.onetake import hear_take
 from spatial.jobs.progress import silent
-from spatial.media.takes import open_take
+from spatial.media.declared import Declared
+from spatial.media.parts import Part
+from spatial.media.takes import Take, open_take
 from tests.openair import shoot_open_air
 
 
@@ -75,3 +82,29 @@ def test_where_the_process_goes_away_it_is_heard_here(take, monkeypatch):
     monkeypatch.setattr(spatial.jobs.elsewhere.sys, "executable", "/bin/false" if os.name != "nt" else "where")
     monkeypatch.setattr(spatial.jobs.listening, "WORTH_IT_S", 0.0)
     assert np.array_equal(listen_to_take(take, silent).powers, hear_take(take, silent).powers)
+
+
+def test_a_take_in_several_files_of_capsules_in_a_wider_one_is_heard_alike(tmp_path, rng):
+    """Every field of a take goes to the other process: what is picked and declared, a gap, files beside each other."""
+    files = {}
+    for name, samples in (("a1", 60_000), ("a2", 60_000), ("b1", 40_000), ("b2", 40_000)):
+        files[name] = tmp_path / f"{name}.wav"
+        soundfile.write(files[name], 0.1 * rng.standard_normal((samples, 3)), 48_000, subtype="PCM_24")
+    take = Take(
+        path=files["a1"], rate_hz=48_000, channels=6, samples=60_000 + 500 + 39_000, container="WAV", subtype="PCM_24",
+        channel_format=Capsules(corrected=True), start_of_day_s=36_000.5, origination=datetime(2026, 11, 25, 10),
+        parts=(
+            Part(files["a1"], 60_000, beside=(files["a2"],)),
+            Part(files["b1"], 39_000, skip=1_000, gap=500, beside=(files["b2"],)),
+        ),
+        findings=(Finding("dropout", Severity.LOOK, "500 samples were lost", "b1.wav"),),
+        picked=(5, 1, 3, 0),
+        declared=Declared("its names", None, None, capsules=(("FLU", 5), ("FRD", 1), ("BLD", 3), ("BRU", 0))),
+        speaker_mask=0x3F,
+    )  # fmt: skip
+    assert pickle.loads(pickle.dumps(take)) == take
+    there, here = hear_elsewhere(take, silent), hear_take(take, silent)
+    assert np.array_equal(there.powers, here.powers)
+    assert there.peak == here.peak
+    other = hear_take(dataclasses.replace(take, picked=(0, 1, 2, 3)), silent)
+    assert not np.array_equal(there.powers, other.powers)

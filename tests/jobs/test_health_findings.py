@@ -38,7 +38,7 @@ def test_one_short_clip_is_a_look(rng):
 def test_a_dead_channel_in_sixteen_bits(rng):
     sound = talking_field(rng, hiss=1e-3)
     sound[1] = 0.0
-    is_said(said(sound, bits=16)["dead_channel"], Severity.FIX, "Y (left-right)", "all zeros", "record again")
+    is_said(said(sound, bits=16)["dead_channel"], Severity.FIX, "Y (left-right)", "no sound", "record again")
 
 
 def test_a_dead_capsule(rng):
@@ -136,3 +136,15 @@ def test_padding_is_a_note(rng):
     sound = talking_field(rng)
     sound[:, :48_000] = 0.0
     is_said(said(sound)["dropout"], Severity.NOTE, "begins with 1.0 s of digital silence")
+
+
+@pytest.mark.parametrize(("gain_db", "says"), [(7.0, "more"), (-7.0, "less")])
+@pytest.mark.parametrize("form", [np.eye(4), field_matrix(Capsules())])
+def test_an_odd_power_of_w_is_a_look(rng, gain_db, says, form):
+    """X, Y and Z alike too loud or too quiet: no one channel is at fault, and no normalisation is 7 dB away."""
+    field = talking_field(rng, seconds=10.0)
+    field[1:] *= 10 ** (gain_db / 20)
+    finding = said(np.linalg.inv(form) @ field, matrix=form)["gain_mismatch"]
+    is_said(finding, Severity.LOOK, f"dB {says} power than W", "--capsule" if form[0, 1] else "--format")
+    size = float(finding.message.split(" dB ")[0].split()[-1])
+    assert size == pytest.approx(7.0, abs=0.5)

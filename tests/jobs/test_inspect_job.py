@@ -1,14 +1,20 @@
 """The inspect job: levels, dead channels and clipping, in whatever format the take is; several takes at once."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import soundfile
 
+import spatial.jobs.health
 from spatial.capsules import Capsules
+from spatial.errors import MediaFileError
 from spatial.field import ChannelFormat
 from spatial.findings import Severity
-from spatial.jobs.health import field_from_recorded
-from spatial.jobs.inspect import inspect_takes
+from spatial.jobs.health import check_health, field_from_recorded
+from spatial.jobs.inspect import InspectResult, Unusable, inspect_takes
+from spatial.media.parts import Part
+from spatial.media.takes import Take
 from tests.fields import talking_field
 from tests.openair import published_gains
 from tests.stage import RATE
@@ -156,3 +162,64 @@ def test_several_takes_are_judged_in_order_on_both_cores(write, rng):
     assert [result.take.path.name for result in results] == ["a.wav", "b.wav", "c.wav"]
     assert [bool(result.findings) for result in results] == [False, True, False]
     assert seen[-1] == ("inspecting takes", 1.0)
+
+
+@pytest.mark.parametrize("worth_s", [0.0, 1e9])
+def test_files_that_cannot_be_used_stand_beside_those_that_can(write, rng, tmp_path, monkeypatch, worth_s):
+    """Neither what cannot be opened nor what breaks on reading is in the way of the others, here or in a process."""
+    monkeypatch.setattr(spatial.jobs.health, "_WORTH_A_PROCESS_S", worth_s)
+    spoilt = talk(rng)
+    spoilt[2, 60_000] = np.nan
+    paths = [write(spoilt, "nan.wav", subtype="FLOAT"), tmp_path / "none.wav", write(talk(rng), "good.wav")]
+    good, *broken = inspect_takes(paths)
+    assert isinstance(good, InspectResult)
+    assert good.take.path.name == "good.wav"
+    assert all(isinstance(one, Unusable) for one in broken)
+    assert {one.path.name for one in broken} == {"nan.wav", "none.wav"}
+    for one in broken:
+        (finding,) = one.findings
+        assert (finding.code, finding.severity, finding.where) == ("truncated", Severity.FIX, one.path.name)
+        assert one.path.name in finding.message
+
+
+def test_where_nothing_can_be_used_there_is_no_table(write, rng, tmp_path):
+    spoilt = talk(rng)
+    spoilt[2, 100] = np.nan
+    with pytest.raises(MediaFileError, match=r"none of the 2 takes can be used: there is no file .*; nan\.wav "):
+        inspect_takes([write(spoilt, "nan.wav", subtype="FLOAT"), tmp_path / "none.wav"])
+
+
+def test_a_process_that_goes_away_is_done_without(write, rng, monkeypatch):
+    class Broken:
+        def __init__(self, *_args, **_options):
+            pass
+
+        def __enter__(self):
+            return self
+
+        def __exit__(self, *_error):
+            pass
+
+        def submit(self, *_args):
+            future = spatial.jobs.health.Future()
+            future.set_exception(spatial.jobs.health.BrokenProcessPool())
+            return future
+
+    monkeypatch.setattr(spatial.jobs.health, "_WORTH_A_PROCESS_S", 0.0)
+    monkeypatch.setattr(spatial.jobs.health, "ProcessPoolExecutor", Broken)
+    results = inspect_takes([write(talk(rng), name) for name in ("a.wav", "b.wav")])
+    assert [result.take.path.name for result in results] == ["a.wav", "b.wav"]
+
+
+@pytest.mark.parametrize("lost", [5, 777, 40_000])
+def test_a_gap_between_two_files_is_told_by_the_join_alone(write, rng, lost):
+    """As silence it is a hole with sharp edges; a hole elsewhere is still one."""
+    sound = talk(rng, seconds=6.0)
+    sound[:, 100_000:100_100] = 0.0
+    first, second = write(sound[:, :150_000], "a.wav"), write(sound[:, 150_000:], "b.wav")
+    parts = Part(first, 150_000), Part(second, sound.shape[1] - 150_000, gap=lost)
+    take = Take(first, RATE, 4, sound.shape[1] + lost, "WAV", "PCM_24", ChannelFormat.AMBIX, parts=parts)
+    (finding,) = [finding for finding in check_health(take).findings if finding.code == "dropout"]
+    assert "1 hole of exact zeros amid sound on all channels, at 2.08 s" in finding.message
+    unbroken = check_health(replace(take, parts=parts[:1], samples=150_000)).findings
+    assert [one.message for one in unbroken if one.code == "dropout"] == [finding.message]

@@ -3,6 +3,7 @@
 A white flash and a click happen at the same instant; where they read back says how true the placing is.
 """
 
+import struct
 from collections.abc import Callable, Iterator
 from fractions import Fraction
 from pathlib import Path
@@ -432,3 +433,32 @@ def test_a_rate_that_changes_along_the_way(tmp_path: Path) -> None:
     clip = open_clip(tmp_path / "changing.aac")
     with pytest.raises(MediaFileError, match=r"changing\.aac changes its sample rate or its channels"):
         heard(clip)
+
+
+# --- sound files as clips, with headers that no camera writes -----------------------------------------------
+
+
+def raw_wav(path: Path, *, rate: int = 48_000, bits: int = 24, head: bytes = b"") -> Path:
+    """Two channels of a second or so, whatever the header says."""
+    form = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, 2, rate, rate * 2 * bits // 8 % 2**32, 2 * bits // 8, bits)
+    body = b"WAVE" + head + form + struct.pack("<4sI", b"data", 288_000) + bytes(288_000)
+    path.write_bytes(struct.pack("<4sI", b"RIFF", len(body)) + body)
+    return path
+
+
+@pytest.mark.parametrize("rate", [1, 7, 7_999, 192_001, 2_000_000_000])
+def test_absurd_sample_rates_are_refused(tmp_path: Path, rate: int) -> None:
+    with pytest.raises(MediaFileError, match=r"absurd\.wav (has a sample rate|is not a movie)"):
+        open_clip(raw_wav(tmp_path / "absurd.wav", rate=rate))
+
+
+def test_integers_of_64_bits_are_refused(tmp_path: Path) -> None:
+    clip = open_clip(raw_wav(tmp_path / "wide.wav", bits=64))
+    with pytest.raises(MediaFileError, match=r"the sound in wide\.wav is coded in a way that cannot be read"):
+        list(scratch_blocks(clip))
+
+
+def test_titles_that_are_no_text_do_not_matter(tmp_path: Path) -> None:
+    title = struct.pack("<4sI", b"bext", 602) + b"\xff\xfe\x80" * 200 + b"\xff\xff"
+    clip = open_clip(raw_wav(tmp_path / "titled.wav", head=title))
+    assert clip.duration_s == pytest.approx(1.0)

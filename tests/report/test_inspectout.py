@@ -9,7 +9,7 @@ import pytest
 from spatial.capsules import Capsules
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
-from spatial.jobs.inspect import InspectResult
+from spatial.jobs.inspect import InspectResult, Unusable
 from spatial.jobs.reading import Basis, ConventionEvidence
 from spatial.media.takes import Take
 from spatial.report.inspectout import inspect_json, inspect_lines
@@ -56,3 +56,14 @@ def test_json_names_order_and_normalisation(channel_format, order, normalisation
     assert (file["duration_s"], file["start_of_day_s"], file["verdict"]) == (100.0, 36_061.5, "look")
     assert (file["peak_dbfs"], file["noise_floor_dbfs"]) == ([-6.0, -9.0, None, -12.0], [-60.0, None, -60.0, -61.0])
     assert [finding["code"] for finding in file["findings"]] == ["hum", "level"]
+
+
+def test_a_file_that_cannot_be_used_has_a_row_and_all_keys():
+    broken = Unusable(Path("b.wav"), (Finding("truncated", Severity.FIX, "b.wav is empty", "b.wav"),))
+    lines = inspect_lines([SOUND, broken])
+    assert lines[3].split() == ["b.wav", "-", "-", "-", "-", "unusable"]
+    assert lines[-1] == "  FIX   b.wav is empty."
+    sound, unusable = json.loads(dumps(inspect_json([SOUND, broken])))["files"]
+    assert list(sound) == list(unusable)
+    assert (unusable["path"], unusable["verdict"], unusable["rate_hz"]) == ("b.wav", "unusable", None)
+    assert [finding["message"] for finding in unusable["findings"]] == ["b.wav is empty"]
