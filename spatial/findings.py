@@ -31,6 +31,8 @@ class Finding:
     """The file, mark or time it is about."""
     clip_time_s: float | None = None
     """The moment of the clip that it is about; None where it is about all of it, or there is no clip."""
+    take_time_s: float | None = None
+    """The moment of the take that it is about, the first where there are many; None where it is about all of it."""
 
 
 def written_out(finding: Finding) -> dict[str, str]:

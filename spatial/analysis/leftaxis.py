@@ -39,7 +39,7 @@ ASIDE_UNKNOWN = 0.05
 SAME_PLACE_RAD = np.radians(15.0)
 _MOST_PLACES = 8
 _LEAST_SHARE = 0.06
-_ROOM_SD = 0.03
+_ROOM_SD = 0.035
 """What reflections and the way from recorder to camera do to a place's arrival time, as a part of the spacing."""
 
 _MOMENT_SD_S = 45e-6

@@ -115,6 +115,7 @@ def _rumble(health: Health, name: str, ratio_db: float) -> Iterator[Finding]:
         "keep hands and cables off the mount"
         + (", and record again" if severity is Severity.FIX else "; filter below 80 Hz when mixing"),
         name,
+        take_time_s=float(rumble.times_s[worst]),
     )
 
 

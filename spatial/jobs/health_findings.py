@@ -128,6 +128,7 @@ def _clipping(health: Health, names: Sequence[str], name: str) -> Iterator[Findi
             "turn the gain down and record again" if severe else "listen there; turn the gain down before the next take"
         ),
         name,
+        take_time_s=first_s,
     )
 
 

@@ -48,6 +48,7 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
             "in a row beside a jump are no sound): the card or the link lost data; use another card or cable and "
             "record again",
             name,
+            take_time_s=short[0].start / rate_hz,
         )
     for gap in long[:3]:
         yield Finding(
@@ -56,6 +57,7 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
             f"{name} holds {gap.length / rate_hz:.1f} s of digital silence from {gap.start / rate_hz:.2f} s on "
             f"{_which([gap], names)}, cut in abruptly: if nobody muted it, sound was lost there",
             name,
+            take_time_s=gap.start / rate_hz,
         )
     repeats = health.repeats
     if repeats:
@@ -67,6 +69,7 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
             f"{repeats[0].lag} samples before; sound never does that): a buffer was written twice; use a faster card "
             "and record again",
             name,
+            take_time_s=repeats[0].start / rate_hz,
         )
     clicks = [click for click in health.clicks if len(click.channels) > 1 or not health.capsules]
     if clicks:
@@ -84,6 +87,7 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
                 else "listen there for a click; samples may have been lost"
             ),
             name,
+            take_time_s=clicks[0].sample / rate_hz,
         )
 
 

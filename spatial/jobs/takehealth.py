@@ -3,10 +3,8 @@
 Functions: health_on_clip.
 """
 
-from collections.abc import Iterator
 from dataclasses import replace
 
-from spatial.analysis.health import Health
 from spatial.findings import Finding
 from spatial.jobs.health import check_health
 from spatial.jobs.health_findings import health_findings
@@ -39,28 +37,10 @@ def health_on_clip(result: SyncResult, *, progress: Progress = silent) -> list[F
         repeats=tuple(one for one in health.repeats if first <= one.start < last),
         clicks=tuple(one for one in health.clicks if first <= one.sample < last),
     )
-    moments = sorted(_moments(here))
     found = []
     for finding in health_findings(here, report.names, take.path.name):
-        # The sentence tells its first moment, and no field does: it is known by how it is written there.
-        told = (s for s, code, said in moments if code == finding.code and said in finding.message)
-        take_s = next(told, None)
+        take_s = finding.take_time_s
         clip_s = None if take_s is None else law.clip_from_take(take_s)
         inside = clip_s is not None and 0.0 <= clip_s <= result.clip.duration_s
         found.append(replace(finding, clip_time_s=clip_s if inside else None))
     return found
-
-
-def _moments(health: Health) -> Iterator[tuple[float, str, str]]:
-    """Times in the take, seconds, with the code they belong to and how a sentence names them."""
-    losses = [
-        *(one.start for one in health.holes),
-        *(one.start for one in health.repeats),
-        *(one.sample for one in health.clicks),
-    ]
-    for code, samples in (("clipping", [one.first for one in health.clippings]), ("dropout", losses)):
-        for sample in samples:
-            time_s = sample / health.rate_hz
-            yield time_s, code, f"{time_s:.2f}"
-    for look_s in health.rumble.times_s:
-        yield float(look_s), "rumble", f"worst at {look_s:.0f} s"

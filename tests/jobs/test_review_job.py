@@ -183,8 +183,8 @@ def test_what_is_wrong_with_the_take_is_said_at_its_moment_in_the_clip(shoot, tm
     told = [finding for finding in health_on_clip(found) if finding.code == "dropout"]
     assert [finding.severity for finding in told] == [Severity.FIX]
     assert "1 hole " in told[0].message
-    # The sentence tells its time to 10 ms.
-    assert told[0].clip_time_s == pytest.approx(starts[1] / rate - 3.0172, abs=0.01)
+    # The hole is found to the sample or so, the clocks drift by less than a tenth of a millisecond until then.
+    assert told[0].clip_time_s == pytest.approx(starts[1] / rate - 3.0172, abs=0.001)
 
 
 def test_a_given_mount_is_used_and_marks_are_checked_with_it(shoot, tmp_path):
