@@ -8,7 +8,7 @@ but by the SAME amount all day. If clip i starts `offset_s` into take j, then
 is one constant for every true pair, and for a wrong one it is off by the time between two takes.
 
 Conventions: spatial.conventions (time). Stamps are seconds of each box's own clock, from any common midnight.
-Functions: weigh_clocks (log-odds of every offer); weigh_order (the same where there are no stamps, only an order).
+Functions: weigh_clocks (log-odds of every offer).
 """
 
 from collections.abc import Sequence
@@ -27,7 +27,6 @@ MOST_LOG_ODDS = 6.0
 MOST_ALONE = 1.0
 """What a single clip can say: boxes are mostly set right to a minute, and else wrong by whole quarter hours."""
 
-MOST_BY_ORDER = 2.0
 
 _QUARTER_S = 900.0
 _SET_RIGHT_SD_S = 45.0
@@ -96,32 +95,6 @@ def weigh_clocks(
     return best
 
 
-def weigh_order(offers: Sequence[Offer], log_odds: Sequence[float]) -> FloatArray:
-    """What the order of clips and takes says: later clips lie in later takes, or later in the same one.
-
-    Parameters
-    ----------
-    offers : sequence of Offer
-        Clips and takes numbered in the order in which they were made.
-    log_odds : sequence of float
-        What is known of each offer so far.
-
-    Returns
-    -------
-    ndarray, shape (offers,)
-        Natural logarithm, 0 or less: an offer that keeps the order with some offer of every other clip loses nothing.
-    """
-    weights = np.exp(np.clip(np.asarray(log_odds, dtype=float), -30, 30))
-    said = np.zeros(len(offers))
-    for number, offer in enumerate(offers):
-        for clip in {other.clip for other in offers} - {offer.clip}:
-            rivals = [k for k, other in enumerate(offers) if other.clip == clip]
-            kept = [k for k in rivals if _in_order(offer, offers[k])]
-            part = float(np.sum(weights[kept]) / np.sum(weights[rivals]))
-            said[number] += np.log((part + _STRAYS) / (1.0 + _STRAYS))
-    return np.asarray(np.maximum(said, -MOST_BY_ORDER))
-
-
 def _difference(
     offer: Offer,
     clip_stamps_s: Sequence[float | None],
@@ -187,10 +160,3 @@ def _prior(places_s: FloatArray) -> FloatArray:
     off = (places_s + _QUARTER_S / 2) % _QUARTER_S - _QUARTER_S / 2
     whole_hours = np.where(np.abs(places_s) < _QUARTER_S / 2, 1.0, 0.5)
     return np.asarray(np.log(0.3 + whole_hours * np.exp(-0.5 * (off / _SET_RIGHT_SD_S) ** 2)))
-
-
-def _in_order(one: Offer, other: Offer) -> bool:
-    first, second = (one, other) if one.clip < other.clip else (other, one)
-    if first.take == second.take:
-        return first.offset_s < second.offset_s
-    return first.take < second.take

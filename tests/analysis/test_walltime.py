@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from spatial.analysis.walltime import MOST_ALONE, Offer, weigh_clocks, weigh_order
+from spatial.analysis.walltime import MOST_ALONE, Offer, weigh_clocks
 
 LENGTHS = [50.0, 62.0, 41.0]
 STARTS = [36_000.0, 36_170.0, 36_420.0]
@@ -81,12 +81,3 @@ def test_midnight_is_no_jump():
     late = 86_400.0 - 36_100.0
     shifted = [(c + late) % 86_400 for c in clips], [(t + late) % 86_400 for t in takes]
     assert weigh_clocks(shifted[0], LENGTHS, shifted[1], offers()).difference_s == pytest.approx(-30.0, abs=2.0)
-
-
-def test_order_alone_prefers_what_keeps_it():
-    every = [Offer(0, 0, 3.0), Offer(1, 0, 4.0), Offer(1, 1, 5.0), Offer(2, 2, 2.0)]
-    said = weigh_order(every, [0.0, 0.0, 0.0, 0.0])
-    assert said[2] == 0.0
-    crossed = weigh_order([Offer(0, 2, 1.0), Offer(0, 0, 1.0), Offer(1, 1, 1.0)], [0.0, 0.0, 5.0])
-    assert crossed[0] < -1.5
-    assert crossed[1] == 0.0
