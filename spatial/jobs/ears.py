@@ -11,7 +11,7 @@ import numpy as np
 
 from spatial.analysis.binaural import LATENCY_SAMPLES, FilteredField, Limiter, headphones
 from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
-from spatial.jobs.conform import on_clip_time
+from spatial.jobs.cliptime import on_clip_time
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult
 from spatial.jobs.turning import Turn
