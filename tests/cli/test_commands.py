@@ -490,6 +490,7 @@ def test_what_cannot_be_done_is_one_sentence_and_3(shoot, tmp_path, arguments, a
         ["inspect", "a.wav", "--format", "quadro"],
         ["sync", "a.mp4"],
         ["directions", "a.wav", "--step-s", "0.01"],
+        ["directions", "a.wav", "--step-s", "0.51"],
         ["directions", "a.wav", "--band-hz", "400"],
         ["orient", "a.wav"],
         ["orient", "a.mp4", "a.wav", "--marks", "m.csv", "--claps", "front,left"],
