@@ -15,7 +15,7 @@ from cli.shared import RigChoice, force_option, rig_options
 @click.option("--csv", "csv_path", type=input_file(), help="Write the rows to this file.")
 @click.option("--plot", "plot_path", type=input_file(), help="Draw azimuth and elevation over time (PNG, SVG, PDF).")
 @click.option("--map", "map_path", type=input_file(), help="Draw a map of where sound came from (PNG, SVG, PDF).")
-@click.option("--step-s", type=Number(min=0.05, max=60.0), default=0.1, show_default=True, help="Seconds in a row.")
+@click.option("--step-s", type=Number(min=0.05, max=0.5), default=0.1, show_default=True, help="Seconds in a row.")
 @click.option(
     "--marks",
     type=input_file(),

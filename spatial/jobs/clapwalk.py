@@ -144,6 +144,16 @@ def _merged(group: list[tuple[float, SpanDirection]]) -> tuple[float, SpanDirect
     return group[0][0], SpanDirection(True, total / np.linalg.norm(total), surest, share)
 
 
+def _unlike_what_was_said(places: FloatArray, vectors: FloatArray, sd_rad: FloatArray, prior: MountPrior | None) -> str:
+    """Where the claps alone would tell, that it is the crew's word which they do not go with."""
+    if prior is None or not pair_claps(places, vectors, sd_rad).sure:
+        return ""
+    return (
+        "the claps by themselves would tell, but they do not go with what you said of the microphone: check --facing, "
+        "--upright, --upside-down and --level-within; or "
+    )
+
+
 def _paired(
     names: Sequence[str],
     marks: Sequence[tuple[Mark, FloatArray, float]],
@@ -167,6 +177,7 @@ def _paired(
     pairing = pair_claps(places, vectors, sd, prior=prior)
     if not pairing.pairs or not pairing.sure:
         raise InconclusiveError(
-            f"{len(names)} claps are named and {len(found)} found ({when}), and which is which cannot be told: {advice}"
+            f"{len(names)} claps are named and {len(found)} found ({when}), and which is which cannot be told: "
+            f"{_unlike_what_was_said(places, vectors, sd, prior)}{advice}"
         )
     return pairing

@@ -23,6 +23,9 @@ from spatial.jobs.sync import SyncResult, sync_clip
 from spatial.media.takes import FieldReader, Take, open_take
 
 _CHUNK_STEPS = 100
+_LONGEST_STEP_S = 0.5
+"""Sources are told apart by rows that hold one each: with 1 s two performers 18 degrees apart became one who moves,
+with 5 s four of the demo's became one, with 20 s nobody (python -m cli directions rec-0041.flac --step-s 5)."""
 _FACING_RAD = np.radians(20.0)
 """A track in which half of the marks are farther off does not face the lens; of one that does, some may be."""
 
@@ -57,7 +60,7 @@ def directions_of_take(
     clip_path : Path, optional
         Put the rows on this clip's time, and only as long as the clip.
     step_s : float
-        Time of one row, seconds; 0.05 or more.
+        Time of one row, seconds; 0.05 to 0.5.
     marks_path : Path, optional
         The clip's marks, to be heard too.
     rig : Rig
@@ -70,6 +73,11 @@ def directions_of_take(
     """
     if step_s < 0.05:
         raise InputError(f"a step of {step_s:g} s is too short to tell a direction; use 0.05 s or more")
+    if step_s > _LONGEST_STEP_S:
+        raise InputError(
+            f"a step of {step_s:g} s holds several who take turns, and they would be told as one; use "
+            f"{_LONGEST_STEP_S:g} s or less"
+        )
     if marks_path is not None and clip_path is None:
         raise InputError("marks are in a clip's time; name the clip too")
     band_hz = rig.band_hz

@@ -22,7 +22,7 @@ from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError
 from spatial.findings import Finding
 from spatial.jobs.marks import LEAST_COVERED, HeardMark, shared_parallax
-from spatial.jobs.orient_findings import mirrored_message, mount_findings, swept_findings, unheard_findings
+from spatial.jobs.orient_findings import mount_findings, swept_findings, unheard_findings
 from spatial.jobs.sync import SyncResult
 from spatial.media.takes import Take
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
@@ -163,5 +163,5 @@ def determined_turn(oriented: OrientResult) -> FloatArray:
     if oriented.matrix is not None:
         return oriented.matrix
     if oriented.mount.mirrored and not oriented.mount.undetermined:
-        raise InconclusiveError(mirrored_message(oriented.faults))
+        raise InconclusiveError(next(f.message for f in oriented.findings if f.code == "mirrored"))
     raise InconclusiveError(next(f.message for f in oriented.findings if f.code == "undetermined"))

@@ -3,7 +3,8 @@
 Without marks the stereo sound has to tell; beside marks it tells what they leave open.
 
 Conventions: spatial.conventions (mount).
-Functions: orient_clip (from files); orient_match (a match at hand, by what there is); orient_by_scratch, with_scratch.
+Functions: orient_clip (from files); orient_match (a match at hand, by what there is); orient_by_scratch, with_scratch,
+sides_checked.
 """
 
 from collections.abc import Sequence
@@ -16,10 +17,11 @@ from spatial.analysis.mountprior import AxisMeasurement, MountPrior
 from spatial.analysis.orientation import MountEstimate
 from spatial.analysis.unmarked import UnmarkedMount
 from spatial.errors import InconclusiveError
-from spatial.field import ChannelFormat, ReadAs
+from spatial.field import ChannelFormat, ReadAs, angle_between
 from spatial.findings import Finding, Severity
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, orient_marks, require_match
+from spatial.jobs.orient_findings import exchanged_message, listed, mirrored_message, sides_message
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult, sync_clip
 from spatial.jobs.unmarked import UnmarkedResult, orient_unmarked
@@ -30,6 +32,12 @@ SCRATCH = "scratch"
 
 _LEFT = np.array([0.0, 1.0, 0.0])
 _NOTHING = np.zeros(0)
+
+_FEW_MARKS = 2
+"""So few, with a word of how the microphone hung, make a mount that nothing else bears out."""
+_SIDES_SD_RAD = np.radians(20.0)
+_SIDES_APART_RAD = np.radians(60.0)
+"""Three of these deviations: the picture's left, by marks and by the camera's sound, is one, another, or opposite."""
 
 
 def orient_clip(
@@ -94,7 +102,8 @@ def orient_match(
     if not heard:
         return orient_by_scratch(result, rig=rig, prior=prior, progress=progress)
     oriented = orient_marks(result, heard, prior=prior, repair=repair)
-    return with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
+    oriented = with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
+    return sides_checked(oriented, rig=rig, progress=progress)
 
 
 def orient_by_scratch(
@@ -139,13 +148,44 @@ def with_scratch(
     )
     if again.matrix is None:
         return oriented
-    opened = " and ".join(mount.undetermined)
+    opened = listed(mount.undetermined)
     message = (
         f"the marks alone leave {opened} open; the camera's stereo sound, which knows left from right (±"
         f"{1.96 * np.degrees(sd):.0f}°), tells the rest: were its two channels swapped, that would be wrong, and "
         f"{_more_marks(oriented.marks)} would show it"
     )
     return replace(again, findings=(*again.findings, Finding("facing", Severity.NOTE, message)))
+
+
+def sides_checked(oriented: OrientResult, *, rig: Rig, progress: Progress = silent) -> OrientResult:
+    """A mirrored field, or a mount by a mark or two, held against the camera's stereo sound, which knows left.
+
+    Marks with left and right exchanged fit a mirror image as well as a channel that is inverted does; "put right", the
+    track would be the wrong way round and pass every test against those marks. One mark alone fits anything.
+    """
+    sync, mount = oriented.sync, oriented.mount
+    few = sum(heard.heard.heard for heard in oriented.marks) <= _FEW_MARKS
+    if sync is None or rig.moves is not None or mount.undetermined or not (mount.mirrored or few):
+        return oriented
+    # Not with --mic-offset: how the microphone sat in a field that may be mirrored is just what is not known.
+    left = orient_unmarked(sync, progress=progress).left
+    if left is None or left.doubt is not None or np.trace(left.axis_covariance) / 2 > _SIDES_SD_RAD**2:
+        return oriented
+    apart = float(angle_between(mount.picture_from_take @ left.axis, _LEFT))
+    if not mount.mirrored:
+        if apart < _SIDES_APART_RAD:
+            return oriented
+        doubt = Finding("mark_off", Severity.LOOK, sides_message(apart))
+        return replace(oriented, findings=(*oriented.findings, doubt))
+    if apart < _SIDES_APART_RAD:
+        message = mirrored_message(oriented.faults, oriented.repaired, sides_sure=True)
+        findings = [replace(each, message=message) if each.code == "mirrored" else each for each in oriented.findings]
+        return replace(oriented, findings=tuple(findings))
+    if apart < np.pi - _SIDES_APART_RAD:
+        return oriented
+    others = [each for each in oriented.findings if each.code not in ("mirrored", "tilt", "upside_down")]
+    exchanged = Finding("mirrored", Severity.FIX, exchanged_message())
+    return replace(oriented, faults=(), repaired=None, findings=(*others, exchanged))
 
 
 def _told(result: SyncResult, rig: Rig, prior: MountPrior | None, progress: Progress) -> UnmarkedResult:

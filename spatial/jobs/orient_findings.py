@@ -1,7 +1,7 @@
 """What orient has to say beside its numbers: what is open, wrong, mirrored, tilted, and what would settle it.
 
-Functions: mount_findings, unheard_findings, swept_findings; undetermined_message, mirrored_message (also said where a
-job must stop).
+Functions: mount_findings, unheard_findings, swept_findings; undetermined_message, mirrored_message,
+exchanged_message, sides_message (also said where a job must stop); listed.
 """
 
 from collections.abc import Sequence
@@ -28,6 +28,12 @@ _SWEPT_RAD = np.radians(3.0)
 
 _PARALLAX_MATTERS_RAD = np.radians(2.0)
 
+_SIDES_TOLD = {
+    "marks": "azimuth_deg is positive to the LEFT as the lens sees it, and elevation_deg positive up",
+    "claps": "the places are named in the order of the claps, left and right as the lens sees them",
+}
+"""What to look at where two sides may have been exchanged on paper."""
+
 _CLAPS = ("above the camera", "at the camera's left", "at the camera's right", "in front of the camera")
 _CLAP_DIRECTIONS: FloatArray = unit_vectors(np.radians([0.0, 90.0, -90.0, 0.0]), np.radians([90.0, 0.0, 0.0, 0.0]))
 
@@ -48,7 +54,7 @@ def mount_findings(
         findings.append(Finding("undetermined", Severity.LOOK, undetermined_message(mount, used, prior, things)))
     if mount.mirrored:
         severity = Severity.LOOK if repaired else Severity.FIX
-        findings.append(Finding("mirrored", severity, mirrored_message(faults, repaired)))
+        findings.append(Finding("mirrored", severity, mirrored_message(faults, repaired, things=things)))
     matrix = repaired.mount if repaired else mount.matrix
     if mount.undetermined or mount.contradictory:
         return findings
@@ -147,13 +153,22 @@ def undetermined_message(
         return _mirror_or_turned(mount, prior, things)
     where = _CLAPS[telling_direction(mount, _CLAP_DIRECTIONS)]
     return (
-        f"these {things} cannot tell the {_listed(mount.undetermined)}: add {things} further apart (one {where} would "
+        f"these {things} cannot tell the {listed(mount.undetermined)}: add {things} further apart (one {where} would "
         "tell the most), or say how the microphone hung (--upright or --upside-down)"
     )
 
 
-def mirrored_message(faults: Sequence[ChannelFault], repaired: ChannelFault | None = None) -> str:
-    """That the field is mirrored, which channel may be at fault, and what to do."""
+def mirrored_message(
+    faults: Sequence[ChannelFault],
+    repaired: ChannelFault | None = None,
+    *,
+    things: str = "marks",
+    sides_sure: bool = False,
+) -> str:
+    """That the field is mirrored, which channel may be at fault, and what to do.
+
+    `sides_sure` says that something else knows left from right as the marks do.
+    """
     guesses = ", or ".join(f"{fault.name} (the microphone {_sat(fault)})" for fault in faults[:4])
     known = (
         f"most likely {guesses}; to know which, look at how the microphone sat, or say it (--upright, --upside-down, "
@@ -161,11 +176,37 @@ def mirrored_message(faults: Sequence[ChannelFault], repaired: ChannelFault | No
         if len(faults) > 1
         else guesses
     )
+    # A sheet with left and right exchanged looks just as a channel that is inverted, and is more easily made.
+    sheet = (
+        "the camera's stereo sound has left and right where the marks have them"
+        if sides_sure
+        else f"first make sure that {_SIDES_TOLD[things]}: exchanged, they look just so"
+    )
     if repaired:
-        return f"the field was a mirror image of the picture and is put right: {known}; the sound is the same whichever"
+        return (
+            f"the field was a mirror image of the picture and is put right: {known}; the sound is the same whichever; "
+            f"{sheet}"
+        )
     return (
-        f"the field is a mirror image of the picture: {known}; --repair puts the sound right whichever it is, and mend "
-        "the cable or setting before the next take"
+        f"the field is a mirror image of the picture: {known}; {sheet}; --repair puts the sound right whichever it is, "
+        "and mend the cable or setting before the next take"
+    )
+
+
+def exchanged_message() -> str:
+    """That marks and field are mirror images of each other, and that the camera's sound sides with the field."""
+    return (
+        "the marks are a mirror image of the field, and the camera's stereo sound has left where the marks have right: "
+        f"most likely the marks are written the wrong way round and no channel is wrong, so nothing is repaired: mend "
+        f"them ({_SIDES_TOLD['marks']}), and if they are right, look whether the camera's two channels are swapped"
+    )
+
+
+def sides_message(apart_rad: float) -> str:
+    """That the camera's sound has the picture's left elsewhere than the one mark or two that the mount rests on."""
+    return (
+        f"the camera's stereo sound has left {np.degrees(apart_rad):.0f}° from where so few marks put it: one of them "
+        f"is wrong ({_SIDES_TOLD['marks']}), or the camera's two channels are swapped; mark one or two performers more"
     )
 
 
@@ -229,6 +270,6 @@ def _mark_findings(mount: MountEstimate, used: Sequence[HeardMark], things: str)
     return findings
 
 
-def _listed(angles: Sequence[str]) -> str:
+def listed(angles: Sequence[str]) -> str:
     """Angles as one says them: "yaw, pitch and roll"."""
     return " and ".join([", ".join(angles[:-1]), angles[-1]] if len(angles) > 1 else angles)

@@ -150,7 +150,18 @@ def check_marks(
         for mark, check in checks
         if check.verdict in (Verdict.OFF, Verdict.BORDERLINE)
     ]
-    return checks, (*unheard_findings(heard), *off)
+    return checks, (*_unproven_findings(heard), *unheard_findings(heard), *off)
+
+
+def _unproven_findings(heard: Sequence[HeardMark]) -> list[Finding]:
+    """That nothing is known to be in place: silence is no proof."""
+    if not heard or any(mark.heard.heard for mark in heard):
+        return []
+    message = (
+        "nobody is heard at any of the marks, so it is not proven that anybody is heard where they are seen: mark "
+        "moments in which one performer sounds alone, or look at --band-hz and the track"
+    )
+    return [Finding("mark_unheard", Severity.FIX, message)]
 
 
 def _mirrored_findings(heard: Sequence[HeardMark], tolerance: Tolerance) -> list[Finding]:

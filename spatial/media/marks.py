@@ -28,6 +28,9 @@ _NEAREST_M, _FARTHEST_M = 0.01, 1000.0
 _MOST_BYTES = 100_000
 """A day of marks is a few thousand bytes; what is larger is another file, named by mistake."""
 
+_MOST_MARKS = 500
+"""Each is listened to: thousands take minutes, and no clip needs them."""
+
 
 @dataclass(frozen=True, slots=True)
 class Mark:
@@ -84,6 +87,10 @@ def read_marks(path: Path | str, *, picture: Picture | None = None) -> tuple[Mar
         )
     if not body:
         raise MarksFileError(f"{path.name} has no marks after its column names; write one row for each")
+    if len(body) > _MOST_MARKS:
+        raise MarksFileError(
+            f"{path.name} has {len(body)} marks, and {_MOST_MARKS} are the most; a handful, well apart, tell as much"
+        )
     marks = []
     for number, line in body:
         cells = split_cells(line, delimiter)

@@ -78,10 +78,12 @@ def read_lines(path: Path, what: str, error: type[SoundplumbError], *, most_byte
         raise error(f"{path} is a folder; name the {what} file in it") from cause
     except OSError as cause:
         raise error(f"{path} cannot be read ({cause.strerror}); check its permissions") from cause
+    if len(raw) > most_bytes:
+        raise error(f"{path.name} is larger than {most_bytes // 1000} kB, so it is no {what} file; name another")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = "\0"
-    if "\0" in text or len(raw) > most_bytes:
+    if "\0" in text:
         raise error(f"{path.name} is not a {what} file; export the {what} as CSV in UTF-8")
     return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")

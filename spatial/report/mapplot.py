@@ -71,8 +71,11 @@ def write_directions_map(
         _ring(axes, mark)
     _sky(axes)
     on = f" on {legible(result.sync.clip.path.name)}" if result.sync else ""
+    # Marks are only taken for a track that faces the lens; else "front" is the recording's own.
+    front = "the lens's" if marks else "the recording's own"
     axes.set_title(
-        f"Where sound came from in {legible(result.take.path.name)}{on}\n(darker = more of it, and louder"
+        f"Where sound came from in {legible(result.take.path.name)}{on}\n"
+        f"(front is {front}; darker = more of it, and louder"
         f"{'; rings: where each mark should be heard, as wide as is tolerated' if marks else ''})",
         loc="left",
         fontsize=10.5,

@@ -83,12 +83,15 @@ def write_directions_plot(
         _bracket(up, mark, 1)
     across.set_ylabel("azimuth")
     up.set_ylabel("elevation")
+    # Marks are only taken for a track that faces the lens; else "front" is the recording's own.
+    front = "the lens's" if marks else "the recording's own"
     on = f"seconds on {legible(result.sync.clip.path.name)}" if result.sync else "seconds in the take"
     up.set_xlabel(on, parse_math=False)
     if frames.times_s.size:
         up.set_xlim(float(frames.times_s[0]) - 0.2, float(frames.times_s[-1]) + 0.2)
     across.set_title(
-        f"Where sound came from in {legible(result.take.path.name)}  {_LEGEND[bool(np.any(frames.source > 0))]}",
+        f"Where sound came from in {legible(result.take.path.name)}, front is {front}  "
+        f"{_LEGEND[bool(np.any(frames.source > 0))]}",
         loc="left",
         fontsize=11,
         color=INK,

@@ -50,6 +50,8 @@ def place(vector: FloatArray) -> str:
     if not np.all(np.isfinite(vector)):
         return "-"
     azimuth, elevation = np.degrees(azimuth_elevation(vector))
+    if abs(elevation) > 89.95:
+        return f"straight {'up' if elevation > 0 else 'down'}"
     return f"{side(float(azimuth))}, {height(float(elevation))}"
 
 

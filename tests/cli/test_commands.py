@@ -406,7 +406,44 @@ def test_a_mirrored_take_is_bad(shoot):
     )
     assert outcome.code == 4
     assert outcome.json["mirrored"] is True
-    assert "mirrored" in [finding["code"] for finding in outcome.json["findings"]]
+    (only,) = [finding["message"] for finding in outcome.json["findings"] if finding["code"] == "mirrored"]
+    assert "the camera's stereo sound has left and right where the marks have them" in only
+
+
+def exchanged_marks(shoot, path, *, rows=4):
+    """The first marks of the lantern scene as somebody writes them who takes azimuth as positive to the right."""
+    head, *lines = (shoot / "lantern.marks.csv").read_text(encoding="utf-8").splitlines()
+    cells = [line.split(",") for line in lines[:rows]]
+    turned = [",".join([*row[:3], str(-float(row[3])), *row[4:]]) for row in cells]
+    path.write_text("\n".join([head, *turned]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_marks_with_left_and_right_exchanged_are_not_repaired(shoot, tmp_path):
+    marks = exchanged_marks(shoot, tmp_path / "exchanged.csv")
+    orient = ["orient", shoot / "lantern.mp4", shoot / "rec-0041.flac", "--marks", marks, "--repair", "--json"]
+    outcome = run(*orient)
+    assert outcome.code == 4
+    assert (outcome.json["mount"]["matrix"], outcome.json["repaired"], outcome.json["faults"]) == (None, None, [])
+    (only,) = [finding["message"] for finding in outcome.json["findings"] if finding["code"] == "mirrored"]
+    assert "has left where the marks have right" in only
+    assert "azimuth_deg is positive to the LEFT" in only
+    track = tmp_path / "track.wav"
+    refused = run("conform", *orient[1:], "-o", track)
+    assert refused.code == 3
+    assert "has left where the marks have right" in refused.json["error"]
+    assert not track.exists()
+
+
+@pytest.mark.parametrize("exchanged", [True, False])
+def test_one_mark_is_held_against_the_cameras_sound(shoot, tmp_path, exchanged):
+    marks = exchanged_marks(shoot, tmp_path / "one.csv", rows=1)
+    if not exchanged:
+        marks.write_text(marks.read_text(encoding="utf-8").replace(",56.0,", ",-56.0,"), encoding="utf-8")
+    outcome = run("orient", shoot / "lantern.mp4", shoot / "rec-0041.flac", "--marks", marks, "--upright", "--json")
+    assert outcome.code == 0
+    doubts = [finding["message"] for finding in outcome.json["findings"] if finding["code"] == "mark_off"]
+    assert [("from where so few marks put it" in doubt) for doubt in doubts] == ([True] if exchanged else [])
 
 
 def test_a_mirrored_take_becomes_a_track_only_when_repaired(shoot, tmp_path):
@@ -464,6 +501,7 @@ def test_what_cannot_be_done_is_one_sentence_and_3(shoot, tmp_path, arguments, a
         ["inspect", "a.wav", "--format", "quadro"],
         ["sync", "a.mp4"],
         ["directions", "a.wav", "--step-s", "0.01"],
+        ["directions", "a.wav", "--step-s", "0.51"],
         ["directions", "a.wav", "--band-hz", "400"],
         ["orient", "a.wav"],
         ["orient", "a.mp4", "a.wav", "--marks", "m.csv", "--claps", "front,left"],

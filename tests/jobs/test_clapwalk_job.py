@@ -97,6 +97,18 @@ def test_a_ring_cannot_tell_upside_down_from_a_channel_inverted_and_one_clap_abo
     assert orient_claps([path], NAMES).mount.mirrored is (fault is not None)
 
 
+def test_a_walk_the_other_way_round_than_named_is_thought_of_before_a_channel_is_blamed(walk):
+    path, _ = walk((12, 0, 0), names=("front", "right", "back", "left", "above"))
+    (said,) = [f.message for f in orient_claps([path], NAMES).findings if f.code == "mirrored"]
+    assert "first make sure that the places are named in the order of the claps" in said
+
+
+def test_claps_that_do_not_go_with_the_crews_word_are_not_called_unclear(walk):
+    path, _ = walk((163, -6, 1))
+    with pytest.raises(InconclusiveError, match="they do not go with what you said of the microphone"):
+        orient_claps([path], NAMES, prior=MountPrior(facing_rad=0.0))
+
+
 def test_a_ring_that_is_said_to_hang_upside_down_is_believed(walk):
     path, true = walk((20, 0, 180), names=NAMES[:4])
     result = orient_claps([path], NAMES[:4], prior=MountPrior(Hanging.UPSIDE_DOWN))

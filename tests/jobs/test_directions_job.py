@@ -110,6 +110,11 @@ def test_too_short_a_step_is_refused(air):
         directions_of_take(air.take, step_s=0.01)
 
 
+def test_a_step_that_holds_several_performers_is_refused(air):
+    with pytest.raises(InputError, match=r"1 s holds several who take turns, .* 0\.5 s or less"):
+        directions_of_take(air.take, step_s=1.0)
+
+
 def test_marks_are_not_drawn_over_a_take_that_does_not_face_the_lens(tmp_path, air):
     """Who is heard at 60 degrees right is seen there: fine. Seen 60 degrees left, the take faces elsewhere."""
     marks = tmp_path / "marks.csv"

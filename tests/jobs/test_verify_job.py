@@ -18,11 +18,13 @@ TRACK = Take(Path("scene.wav"), 48_000, 4, 60 * 48_000, "WAV", "PCM_24", Channel
 PLACES = {"Odile": (50, 10), "Juno": (-40, -15), "Tamsin": (5, 20), "Perrin": (-80, 0)}
 
 
-def verified(moved):
+def verified(moved, *, unheard=()):
     marks = []
     for who, place in PLACES.items():
         azimuth, elevation = np.radians(place)
         heard = SpanDirection(True, moved(unit_vectors(azimuth, elevation)), np.radians(1.0), 1.0)
+        if who in unheard:
+            heard = SpanDirection(False, np.full(3, np.nan), np.nan, 0.0)
         marks.append(
             HeardMark(Mark(who, 1.0, 2.0, azimuth, elevation, 2.0), unit_vectors(azimuth, elevation), 0, heard)
         )
@@ -46,3 +48,11 @@ def test_a_turned_track_is_said_mark_by_mark():
         f"{who} is heard 90° to the left" for who in PLACES
     ]
     assert verified(lambda vector: vector).findings == ()
+
+
+def test_where_nobody_is_heard_nothing_is_proven():
+    everybody = verified(lambda vector: vector, unheard=tuple(PLACES))
+    assert [finding.severity for finding in everybody.findings] == ["fix", "look", "look", "look", "look"]
+    assert "nobody is heard at any of the marks" in everybody.findings[0].message
+    (only,) = verified(lambda vector: vector, unheard=("Juno",)).findings
+    assert (only.code, only.severity, only.where) == ("mark_unheard", "look", "Juno")

@@ -195,9 +195,10 @@ def test_bad_column_names(tmp_path: Path, head: str, words: str) -> None:
         (b"RIFF\x24\0\0\0WAVEfmt ", "is not a marks file; export the marks as CSV in UTF-8"),
         ((ANGLES + GOOD).encode("utf-16"), "is not a marks file; export the marks as CSV in UTF-8"),
         ((ANGLES + "Åse,0,1,2,3,\n").encode("latin-1"), "is not a marks file; export the marks as CSV in UTF-8"),
-        ((ANGLES + GOOD * 10_000).encode(), "is not a marks file"),
+        ((ANGLES + GOOD * 10_000).encode(), "is larger than 100 kB, so it is no marks file"),
+        ((ANGLES + "A,0,1,2,3,\n" * 501).encode(), "has 501 marks, and 500 are the most"),
     ],
-    ids=["empty", "blank", "mark of byte order", "no rows", "sound", "utf-16", "latin-1", "huge"],
+    ids=["empty", "blank", "mark of byte order", "no rows", "sound", "utf-16", "latin-1", "huge", "many"],
 )
 def test_what_is_no_marks_file(tmp_path: Path, data: bytes, words: str) -> None:
     with pytest.raises(MarksFileError, match=rf"^marks\.csv {words}"):

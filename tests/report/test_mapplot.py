@@ -64,3 +64,8 @@ def test_what_is_drawn(tmp_path, drawn):  # noqa: F811
 def test_nothing_heard_is_an_empty_map_not_a_crash(tmp_path, rows):
     write_directions_map(result_of([NAN] * rows, [NAN] * rows, [-np.inf] * rows), tmp_path / "map.png")
     assert (tmp_path / "map.png").stat().st_size > 1000
+
+
+def test_whose_front_it_is_stands_in_the_title(tmp_path, drawn):  # noqa: F811
+    write_directions_map(result_of([40.0], [10.0], [-20.0]), tmp_path / "plot.png")
+    assert "front is the recording's own" in drawn[0].axes[0].get_title(loc="left")

@@ -141,3 +141,8 @@ def test_each_source_has_a_stroke_of_its_own_broken_at_rests(tmp_path, drawn):
 def test_nothing_heard_is_an_empty_plot_not_a_crash(tmp_path, rows):
     write_directions_plot(result_of([NAN] * rows, [NAN] * rows, [-np.inf] * rows), tmp_path / "plot.png")
     assert (tmp_path / "plot.png").stat().st_size > 1000
+
+
+def test_whose_front_it_is_stands_in_the_title(tmp_path, result, drawn):
+    write_directions_plot(result, tmp_path / "plot.png")
+    assert "front is the recording's own" in drawn[0].axes[0].get_title(loc="left")

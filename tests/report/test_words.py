@@ -90,3 +90,7 @@ def test_findings_come_worst_first_as_sentences():
         "  LOOK  Only half is covered.",
         "  note  The clock runs fast.",
     ]
+
+
+def test_straight_up_has_no_side():
+    assert [words.place(np.array([0.0, 0.0, z])) for z in (1.0, -1.0)] == ["straight up", "straight down"]
