@@ -29,7 +29,7 @@ from cli.shared import (
     "--marks", type=input_file(), help="CSV of who is seen where and when: tells the mount, proves the track."
 )
 @mount_option
-@rig_options(moves=True, level=True)
+@rig_options(moves=True, level=True, band=True)
 @prior_options
 @repair_option
 @tolerance_options

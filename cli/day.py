@@ -11,7 +11,7 @@ from cli.shared import PriorChoice, RigChoice, force_option, pages_option, prior
 
 @click.command(short_help="All of it, for a whole shoot day.")
 @click.argument("folder", type=input_file())
-@rig_options()
+@rig_options(band=True)
 @prior_options
 @repair_option
 @format_option

@@ -18,7 +18,7 @@ from cli.stopping import COULD_NOT
     metavar="PLACE,PLACE,...",
     help="Where somebody clapped, in order: front, left, back, right, above, below, front-left, ...: name TAKE alone.",
 )
-@rig_options(moves=True)
+@rig_options(moves=True, band=True)
 @prior_options
 @repair_option
 @format_option

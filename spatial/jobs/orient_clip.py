@@ -25,12 +25,16 @@ from spatial.jobs.orient_findings import exchanged_message, listed, mirrored_mes
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import SyncResult, sync_clip
 from spatial.jobs.unmarked import UnmarkedResult, orient_unmarked
+from spatial.picture import parallax_angle_rad
 from spatial.rotation import YawPitchRoll
 
 SCRATCH = "scratch"
 """What a mount without marks rests on, in `OrientResult.evidence`."""
 
 _LEFT = np.array([0.0, 1.0, 0.0])
+_FRONT = np.array([1.0, 0.0, 0.0])
+_NEAR_M, _BELOW_M = 1.5, -0.3
+"""Where performers stand, and where a recorder hangs, often enough (common practice, no source)."""
 _NOTHING = np.zeros(0)
 
 _FEW_MARKS = 2
@@ -103,7 +107,7 @@ def orient_match(
         return orient_by_scratch(result, rig=rig, prior=prior, progress=progress)
     oriented = orient_marks(result, heard, prior=prior, repair=repair)
     oriented = with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
-    return sides_checked(oriented, rig=rig, progress=progress)
+    return _place_asked(sides_checked(oriented, rig=rig, progress=progress), rig)
 
 
 def orient_by_scratch(
@@ -186,6 +190,20 @@ def sides_checked(oriented: OrientResult, *, rig: Rig, progress: Progress = sile
     others = [each for each in oriented.findings if each.code not in ("mirrored", "tilt", "upside_down")]
     exchanged = Finding("mirrored", Severity.FIX, exchanged_message())
     return replace(oriented, faults=(), repaired=None, findings=(*others, exchanged))
+
+
+def _place_asked(oriented: OrientResult, rig: Rig) -> OrientResult:
+    """A microphone told to be at the lens that seems tilted may hang above or below it instead."""
+    tilted = any(finding.code == "tilt" for finding in oriented.findings)
+    if not tilted or any(rig.mic_offset_m):
+        return oriented
+    told = np.degrees(parallax_angle_rad(_FRONT, _NEAR_M, (0.0, 0.0, _BELOW_M)))
+    message = (
+        f"the tilt holds for a microphone at the lens, as no --mic-offset was given: {-100 * _BELOW_M:.0f} cm below it "
+        f"performers {_NEAR_M:g} m away are heard {told:.0f}° higher, which looks like a tilt: measure where it hung, "
+        "and give --mic-offset F,L,U"
+    )
+    return replace(oriented, findings=(*oriented.findings, Finding("tilt", Severity.LOOK, message)))
 
 
 def _told(result: SyncResult, rig: Rig, prior: MountPrior | None, progress: Progress) -> UnmarkedResult:

@@ -11,8 +11,9 @@ from spatial.analysis.spans import SpanDirection
 from spatial.analysis.sync import SyncEstimate
 from spatial.errors import InconclusiveError
 from spatial.field import ChannelFormat, unit_vectors
-from spatial.jobs.marks import HeardMark, expected_direction, shared_parallax
+from spatial.jobs.marks import HeardMark, Rig, expected_direction, shared_parallax
 from spatial.jobs.orient import determined_turn, orient_heard, orient_marks
+from spatial.jobs.orient_clip import orient_match
 from spatial.jobs.sync import SyncResult
 from spatial.media.marks import Mark
 from spatial.media.movies import Clip
@@ -184,3 +185,18 @@ def test_no_mark_heard_is_inconclusive():
     silent = HeardMark(marks[0].mark, marks[0].expected, 0.0, SpanDirection(False, np.full(3, np.nan), np.nan, 0.0))
     with pytest.raises(InconclusiveError, match="in none of the 1 marks"):
         orient_marks(SYNC, [silent])
+
+
+@pytest.mark.parametrize(
+    ("mount", "offset_m", "asked"),
+    [
+        ((92, 6, -3), (0.0, 0.0, 0.0), True),
+        ((92, 6, -3), (0.0, 0.0, -0.3), False),
+        ((92, 1, 0), (0.0, 0.0, 0.0), False),
+    ],
+)
+def test_a_tilt_without_a_place_of_the_microphone_asks_for_it(mount, offset_m, asked):
+    """30 cm below the lens and 1.5 m away: atan(0.3 / 1.5) = 11.3 degrees, which nobody can tell from a tilt."""
+    marks, _ = heard_marks(mount)
+    messages = [finding.message for finding in said(orient_match(SYNC, marks, rig=Rig(offset_m)), "tilt")]
+    assert any("heard 11° higher" in message for message in messages) == asked
