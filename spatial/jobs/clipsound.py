@@ -14,7 +14,7 @@ from spatial.analysis.soundrows import STEP_S, WINDOW_S, SoundRows, joined_rows,
 from spatial.analysis.spans import MARK_FRAMES_S
 from spatial.analysis.votes import RowVotes, joined_votes, row_votes
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.media.takes import FieldReader, Take
 from spatial.timebase import ClockLaw
 

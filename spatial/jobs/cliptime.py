@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.turning import Turn
 from spatial.media.resampling import resampled
 from spatial.media.takes import Take, field_blocks

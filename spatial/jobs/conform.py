@@ -19,7 +19,8 @@ from spatial.jobs.orient import OrientResult, determined_turn, require_match
 from spatial.jobs.orient_clip import orient_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
-from spatial.jobs.sync import SyncResult, match_takes, open_shoot, rig_of, sync_listened
+from spatial.jobs.sync import match_takes, open_shoot, rig_of, sync_listened
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.timeofday import clip_start_of_day_s
 from spatial.jobs.turning import Turn, moves_findings, track_turn
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens

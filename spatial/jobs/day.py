@@ -21,7 +21,8 @@ from spatial.jobs.marks import Rig
 from spatial.jobs.onetake import Listened
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours
-from spatial.jobs.sync import SyncResult, match_takes, open_takes, rig_of
+from spatial.jobs.sync import match_takes, open_takes, rig_of
+from spatial.jobs.syncresult import SyncResult
 from spatial.media.moves import read_moves
 from spatial.media.movies import open_clip
 from spatial.media.takes import Take

@@ -19,7 +19,8 @@ from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import require_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.reading import settle
-from spatial.jobs.sync import SyncResult, sync_clip
+from spatial.jobs.sync import sync_clip
+from spatial.jobs.syncresult import SyncResult
 from spatial.media.takes import FieldReader, Take, open_take
 
 _CHUNK_STEPS = 100

@@ -13,7 +13,7 @@ from spatial.analysis.binaural import LATENCY_SAMPLES, FilteredField, Limiter, h
 from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
 from spatial.jobs.cliptime import on_clip_time
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.turning import Turn
 from spatial.media.proxy import SoundWriter
 from spatial.rotation import YawPitchRoll, matrix_from_ypr

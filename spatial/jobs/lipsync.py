@@ -13,7 +13,7 @@ from spatial.jobs.sidecar import is_track_of_ours
 from spatial.lipsync import TrackLipSync, Verdict, in_words, judge_track
 
 if TYPE_CHECKING:
-    from spatial.jobs.sync import SyncResult
+    from spatial.jobs.syncresult import SyncResult
 
 _SAME_START_S = 1.0
 _SAME_LENGTH_S = 2.0

@@ -23,7 +23,7 @@ from spatial.errors import InconclusiveError
 from spatial.findings import Finding
 from spatial.jobs.marks import LEAST_COVERED, HeardMark, shared_parallax
 from spatial.jobs.orient_findings import mount_findings, swept_findings, unheard_findings
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.media.takes import Take
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
 

@@ -23,7 +23,8 @@ from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, orient_marks, require_match
 from spatial.jobs.orient_findings import exchanged_message, listed, mirrored_message, sides_message
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sync import SyncResult, sync_clip
+from spatial.jobs.sync import sync_clip
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.unmarked import UnmarkedResult, orient_unmarked
 from spatial.picture import parallax_angle_rad
 from spatial.rotation import YawPitchRoll

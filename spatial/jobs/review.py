@@ -26,7 +26,8 @@ from spatial.jobs.orient import OrientResult, require_match
 from spatial.jobs.orient_clip import orient_match
 from spatial.jobs.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sync import SyncResult, sync_clip
+from spatial.jobs.sync import sync_clip
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.takehealth import health_on_clip
 from spatial.jobs.turning import moves_findings, track_turn
 from spatial.jobs.verify import Tolerance, check_marks

@@ -15,7 +15,7 @@ from spatial.analysis.mirror import ChannelFault
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.findings import Finding, written_out
 from spatial.jobs.marks import Rig
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.rotation import ypr_from_matrix
 from spatial.timebase import ClockLaw

@@ -6,7 +6,7 @@ Functions: sync_clip (from files); open_shoot, open_takes, rig_of (what it start
 
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +19,6 @@ from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
-from spatial.jobs.choice_findings import Possibility
 from spatial.jobs.choosing import choose_take, on_picture_time
 from spatial.jobs.listening import listen_to_all, listen_to_take, require_usable, unusable
 from spatial.jobs.onetake import Listened
@@ -27,63 +26,18 @@ from spatial.jobs.parts import Tried, with_parts_joined
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.reading import settle
 from spatial.jobs.sync_findings import match_findings, no_match_finding
+from spatial.jobs.syncresult import SyncResult, recounted
 from spatial.media.gathering import gather_takes
 from spatial.media.movies import Clip, open_clip
 from spatial.media.resampling import TakeSamples
 from spatial.media.spool import Spool
 from spatial.media.takes import Take
-from spatial.timebase import ClockLaw
 
 _RATES_HZ = (44_100, 48_000, 88_200, 96_000)
 """What a take may really have been recorded at, where its header is wrong."""
 
 _SURE_OF_RATE = 13.0
 """Match strength for believing that: several rates are tried, so chance has several goes."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class SyncResult:
-    """A clip, the take that fits it best, and how they fit."""
-
-    clip: Clip
-    take: Take
-    """The best take; the first one where none matches."""
-    estimate: SyncEstimate
-    findings: tuple[Finding, ...]
-    others: tuple[tuple[Take, SyncEstimate], ...] = ()
-    """The takes that were tried and left."""
-    possibilities: tuple[Possibility, ...] = ()
-    """Which take and place it may be, likeliest first; more than one where that cannot be told."""
-    apart_m: float = 0.0
-    """How far the recorder is from the lens, where that was told."""
-
-    @property
-    def law(self) -> ClockLaw:
-        """The clock law to cut by.
-
-        Raises
-        ------
-        InputError
-            There is no match.
-        """
-        law = self.estimate.applied_law
-        if law is None:
-            raise InputError(f"{self.clip.path.name} and {self.take.path.name} do not match: {self.estimate.reason}")
-        return law
-
-    @property
-    def true_estimate(self) -> SyncEstimate:
-        """The estimate with take time in true seconds, also where the take's header counts wrong ones."""
-        true_hz = self.estimate.true_rate_hz
-        return _counted(self.estimate, self.take.rate_hz / true_hz) if true_hz is not None else self.estimate
-
-    @property
-    def covered_s(self) -> tuple[float, float]:
-        """Clip time from which and until which the take covers the clip."""
-        return (
-            max(0.0, self.law.clip_from_take(0.0)),
-            min(self.clip.duration_s, self.law.clip_from_take(self.take.duration_s)),
-        )
 
 
 def sync_clip(
@@ -277,25 +231,7 @@ def sync_listened(
             other = at_rate(rate_hz, candidates, powers)
             if other.matched and other.evidence is not None and other.evidence.score >= _SURE_OF_RATE:
                 # Take time is as the header counts it.
-                estimate = replace(_counted(other, rate_hz / take.rate_hz), true_rate_hz=rate_hz)
+                estimate = replace(recounted(other, rate_hz / take.rate_hz), true_rate_hz=rate_hz)
     if not estimate.matched and (is_steady(heard.powers) or is_steady(listened.powers)):
         estimate = replace(estimate, undecided=True, reason="one of the two holds hardly any sound that comes and goes")
     return on_picture_time(estimate, clip)
-
-
-def _counted(estimate: SyncEstimate, ratio: float) -> SyncEstimate:
-    """An estimate for a take time that counts `ratio` seconds where it counted one."""
-
-    def counted(law: ClockLaw) -> ClockLaw:
-        steps = tuple(replace(step, step_s=step.step_s * ratio, sd_s=step.sd_s * ratio) for step in law.steps)
-        return ClockLaw(law.offset_s * ratio, (law.ratio * ratio - 1.0) * 1e6, steps)
-
-    if estimate.law is None or estimate.steady is None or estimate.offset_sd_s is None or estimate.drift_sd_ppm is None:
-        return estimate
-    return replace(
-        estimate,
-        law=counted(estimate.law),
-        steady=counted(estimate.steady),
-        offset_sd_s=estimate.offset_sd_s * ratio,
-        drift_sd_ppm=estimate.drift_sd_ppm * ratio,
-    )

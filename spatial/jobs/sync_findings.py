@@ -3,23 +3,18 @@
 Functions: match_findings (they match); no_match_finding (none does); missing_finding (a part was not given).
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from spatial.analysis.sync import SyncEstimate
 from spatial.conventions import SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.findings import Finding, Severity
+from spatial.jobs.syncresult import SyncResult
 from spatial.media.joining import missing_parts, time_between
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.timebase import ClockStep
-
-if TYPE_CHECKING:
-    from spatial.jobs.sync import SyncResult
 
 _PADDED_S = 0.1
 """Less than two or three frames without sound at an end is not worth a word."""

@@ -9,7 +9,7 @@ from spatial.findings import Finding
 from spatial.jobs.health import check_health
 from spatial.jobs.health_findings import health_findings
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 
 
 def health_on_clip(result: SyncResult, *, progress: Progress = silent) -> list[Finding]:

@@ -17,7 +17,7 @@ from spatial.analysis.unmarked import UnmarkedMount, mount_from_left
 from spatial.findings import Finding, Severity
 from spatial.jobs.marks import LIKELY_DISTANCES_M
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.media.movies import scratch_blocks
 from spatial.media.resampling import TakeSamples, resampled
 from spatial.media.spool import Spool

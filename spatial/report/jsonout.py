@@ -20,7 +20,7 @@ from spatial.jobs.lipsync import lip_sync_of
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
 from spatial.jobs.sidecar import level_facts, moves_facts
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.rotation import YawPitchRoll
 

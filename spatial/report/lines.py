@@ -15,8 +15,8 @@ from spatial.jobs.conform import ConformResult
 from spatial.jobs.lipsync import lip_sync_findings, lip_sync_of
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
-from spatial.jobs.sync import SyncResult
 from spatial.jobs.sync_findings import APART_M
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.lipsync import in_words
 from spatial.report.words import clock, clock_time, findings_lines, height, place, side, start, table, turn

@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from spatial.analysis.stacking import NEAR_S
 from spatial.analysis.sync import MATCH_SCORE, SyncEstimate
 from spatial.conventions import SDS_OF_95, FloatArray
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.report.ink import (
     ACCENT,
     FAINT,

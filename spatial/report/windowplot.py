@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 
 from spatial.analysis.sync import SyncEstimate, SyncEvidence
 from spatial.conventions import FloatArray
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.report.ink import ACCENT, FAINT, INK, SMALL, blank, headline, note
 from spatial.timebase import ClockLaw
 

@@ -13,7 +13,7 @@ from spatial.field import ChannelFormat
 from spatial.findings import Severity
 from spatial.jobs.choice_findings import Possibility, only_music
 from spatial.jobs.clocks import settle_by_clocks
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.timebase import ClockLaw

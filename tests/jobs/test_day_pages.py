@@ -13,7 +13,7 @@ from spatial.jobs import daypages
 from spatial.jobs.day import DayClip, DayResult
 from spatial.jobs.daypages import PageWriter, make_pages
 from spatial.jobs.marks import Rig
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.report.dayout import day_json, day_lines, write_index

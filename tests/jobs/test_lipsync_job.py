@@ -11,7 +11,7 @@ from spatial.analysis.sync import SyncEstimate
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.lipsync import lip_sync_findings, lip_sync_of, with_lip_sync
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.timebase import ClockLaw, ClockStep

@@ -14,7 +14,7 @@ from spatial.field import ChannelFormat, unit_vectors
 from spatial.jobs.marks import HeardMark, Rig, expected_direction, shared_parallax
 from spatial.jobs.orient import determined_turn, orient_heard, orient_marks
 from spatial.jobs.orient_clip import orient_match
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.media.marks import Mark
 from spatial.media.movies import Clip
 from spatial.media.takes import Take

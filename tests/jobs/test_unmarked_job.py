@@ -8,7 +8,8 @@ import pytest
 from spatial.analysis.mountprior import Hanging
 from spatial.analysis.sync import SyncEstimate
 from spatial.findings import Severity
-from spatial.jobs.sync import SyncResult, sync_clip
+from spatial.jobs.sync import sync_clip
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.unmarked import orient_unmarked
 from spatial.media.movies import open_clip
 from spatial.media.takes import open_take

@@ -18,7 +18,7 @@ from spatial.findings import Finding, Severity
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.media.marks import Mark
 from spatial.media.movies import Clip

@@ -14,8 +14,8 @@ from spatial.field import ChannelFormat, unit_vectors
 from spatial.findings import Finding, Severity
 from spatial.jobs.lipsync import with_lip_sync
 from spatial.jobs.marks import HeardMark
-from spatial.jobs.sync import SyncResult
 from spatial.jobs.sync_findings import match_findings
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import VerifyResult, off_in_words
 from spatial.media.marks import Mark
 from spatial.media.movies import Clip

@@ -19,7 +19,7 @@ from spatial.field import ChannelFormat, angle_between, azimuth_elevation, unit_
 from spatial.findings import Finding, Severity
 from spatial.jobs.marks import Rig
 from spatial.jobs.review import ReviewResult
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import Tolerance
 from spatial.media.movies import Clip
 from spatial.media.takes import Take

@@ -14,7 +14,7 @@ from spatial.analysis.sync import SyncEstimate, SyncEvidence
 from spatial.errors import OutputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
-from spatial.jobs.sync import SyncResult
+from spatial.jobs.syncresult import SyncResult
 from spatial.media.movies import Clip
 from spatial.media.scratch import Scratch
 from spatial.media.takes import Take
