@@ -93,10 +93,10 @@ def span_direction(
     return SpanDirection(True, vector, float(np.hypot(law, swing_on_one_axis(pulls, vector))), share)
 
 
-def law_of_sd(stray: float, lasted_s: float) -> float:
+def law_of_sd(stray: float | FloatArray, lasted_s: float | FloatArray) -> FloatArray:
     """Standard deviation, radians, of a direction whose bins stray by so much and were heard for so long."""
-    bias = stray**2 * np.sqrt(_LASTING_BIAS**2 + _MOMENT_BIAS**2 * _GROUP_S / lasted_s)
-    return float(np.hypot(bias, _LEAST_SD_RAD))
+    bias = np.square(stray) * np.sqrt(_LASTING_BIAS**2 + _MOMENT_BIAS**2 * _GROUP_S / np.asarray(lasted_s))
+    return np.asarray(np.hypot(bias, _LEAST_SD_RAD))
 
 
 def _needed_share(weight: FloatArray) -> float:

@@ -16,7 +16,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import solveh_banded
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from spatial.analysis.direction import FrameDirections
 from spatial.analysis.spans import law_of_sd
@@ -43,8 +43,8 @@ class Track:
     """In which steps it sounds, shape (steps,)."""
     vectors: FloatArray
     """Where it is in each step, shape (steps, 3); in its gaps on the way from one sound to the next."""
-    sd_rad: float
-    """One standard deviation along each of the two directions across."""
+    sd_rad: FloatArray
+    """One standard deviation along each of the two directions across, in each step, shape (steps,)."""
 
 
 def find_tracks(cells: StepCells, step_s: float) -> tuple[Track, ...]:
@@ -87,7 +87,7 @@ def rows_by_source(frames: FrameDirections, steps: npt.NDArray[np.int_], tracks:
     for track in tracks:
         own = source == track.source
         azimuth[own], elevation[own] = azimuth_elevation(track.vectors[steps[row[own]]])
-        sd[own] = track.sd_rad
+        sd[own] = track.sd_rad[steps[row[own]]]
     return FrameDirections(out.times_s, azimuth, elevation, sd, out.diffuseness, out.level_db, source)
 
 
@@ -112,11 +112,28 @@ def _followed(cells: StepCells, string: PlaceString, step_s: float) -> Track | N
     # A smoothing spline of second differences looks about this far to each side (effective steps).
     reach_s = step_s * min(3.0 * stiffness**0.25, float(np.count_nonzero(active)))
     _, told, stray = _pulled(cells, path, SPREAD)
-    away = float(np.sqrt(np.sum((told * stray)[say > 0]) / np.sum(told[say > 0])))
     # Who walks is somewhere along their way in a step, nobody knows where: evenly likely over what they go in it.
-    moved = np.linalg.norm(np.diff(path, axis=0), axis=1)[active[1:]]
-    within_step = float(np.median(moved)) / np.sqrt(12.0) if moved.size else 0.0
-    return Track(0, active, path, float(np.hypot(law_of_sd(away, reach_s), within_step)))
+    within_step = np.linalg.norm(np.gradient(path, axis=0), axis=1) / np.sqrt(12.0)
+    law = _law_of_steps(np.where(say > 0, told, 0.0), stray, active, round(reach_s / step_s), step_s)
+    return Track(0, active, path, np.hypot(law, within_step))
+
+
+def _law_of_steps(
+    told: FloatArray, stray: FloatArray, active: npt.NDArray[np.bool_], reach: int, step_s: float
+) -> FloatArray:
+    """Standard deviation in each step, from what is heard as far around it as the path looks.
+
+    Somebody who comes back for half a second after a long rest is known by that half second.
+    """
+    size = max(reach, 1)
+    weight = uniform_filter1d(told, size, mode="constant")
+    strayed = uniform_filter1d(told * stray, size, mode="constant")
+    # A running sum leaves crumbs where nothing is heard.
+    heard = weight > 1e-9 * np.max(weight)
+    overall = float(np.sum(told * stray) / np.sum(told))
+    away = np.sqrt(np.where(heard, np.maximum(strayed, 0.0) / np.where(heard, weight, 1.0), overall))
+    lasted_s = step_s * np.maximum(uniform_filter1d(active.astype(float), size, mode="constant") * size, 1.0)
+    return law_of_sd(away, lasted_s)
 
 
 def _pulled(cells: StepCells, path: FloatArray, spread: float) -> tuple[FloatArray, FloatArray, FloatArray]:

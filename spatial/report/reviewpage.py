@@ -110,7 +110,7 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
 
 def _sd_law() -> list[float]:
     """What makes an uncertainty of how far bins stray: for a span that lasts for ever, and more for one of a second."""
-    endless, second = law_of_sd(1.0, float("inf")), law_of_sd(1.0, 1.0)
+    endless, second = (float(law_of_sd(1.0, lasted_s)) for lasted_s in (float("inf"), 1.0))
     return [endless, float(np.sqrt(second**2 - endless**2))]
 
 

@@ -66,7 +66,7 @@ def measure(task: tuple[str, int]) -> Heard:
             where = who[own] if who.ndim == 2 else who[np.newaxis]
             error = float(np.degrees(np.median(angle_between(track.vectors[own], where))))
             if error < FOUND_DEG and own.size > longest:
-                best, longest = (error, float(np.degrees(track.sd_rad))), own.size
+                best, longest = (error, float(np.degrees(np.median(track.sd_rad[own])))), own.size
                 if who.ndim == 2:
                     jump, lag = _motion(track, own, who, crowd.speed_deg_s)
         errors.append(best[0])
