@@ -33,6 +33,14 @@ from spatial.analysis.channelcells import (
     single_waves,
     steadiest,
 )
+from spatial.analysis.conventionscores import (
+    FEWEST_EDGES,
+    KERNEL_DB,
+    RATIO_DB,
+    alone_score,
+    capsule_score,
+    field_scores,
+)
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError
 
@@ -42,31 +50,14 @@ OTHER = "other"
 SURE = 0.93
 """Odds from which an answer is given as sure."""
 
-RATIO_DB = {"ambix": 0.0, "fuma": 3.01, "n3d": 4.77}
-"""Power of X, Y, Z over W, dB ([1])."""
-
 _PRIOR = {"ambix": 0.35, "fuma": 0.2, "n3d": 0.18, "aformat": 0.25, OTHER: 0.02}
 
 _POWER_BAND_HZ = 200.0, 1200.0
 _POWER_FRAME_S = 0.042
 _LOUDEST, _EVENING = 0.7, 0.9
-_FEWEST_EDGES, _MANY_EDGES = 12, 60
-"""Fewer than the first tell nothing, fewer than the second only so much of how steady a ratio is: notes that begin in
-the ringing of others leave few."""
-
 _FLOOR, _CLEAR, _CLEAR_LEAST = 0.1, 10.0, 100
 """Cells are clear of the noise at this many times the power that this part of the time stays below, at each frequency;
 fewer than so many say nothing."""
-
-_POWER_BIAS_DB, _POWER_SD_DB = 0.30, 0.15
-_EDGE_BIAS_DB, _EDGE_SD_DB = 0.35, 0.3
-_GAINS_SD_DB, _TAIL = 0.31, 12
-"""Errors of either ratio beyond their own scatter, and of the microphone's gains, which both share; by 75 simulated
-microphones (tests/bench/convention.py, seeds 500 to 599), rounded up. What aliases between the capsules makes ratios
-too high."""
-
-_ASTRAY, _ASTRAY_PER_DB = 0.05, 1.0 / 16.0
-"""How often either ratio is that of something else, and how it is spread then."""
 
 _UPRIGHT_PER_DB, _UPRIGHT_MOST = 0.11, 0.75
 """Half the log-odds that one channel rather than another is the vertical one, by how much less the edges move it; a
@@ -81,9 +72,7 @@ _PHASE_BAND_HZ, _IN_PHASE, _IN_PHASE_WEIGHT = (3000.0, 7000.0), 0.93, 250.0
 _LEAST_INDEPENDENT = -60.0
 """Channels that are the same have a log-determinant without end."""
 
-_KERNEL_DB, _KERNEL = 0.7, 0.07
 _LIVE = 1e-4
-_SUMS = 0.5 * np.array([[1, 1, 1, 1], [1, 1, -1, -1], [1, -1, 1, -1], [1, -1, -1, 1]])
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +182,7 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
     weights = np.where(around > np.quantile(around, 1.0 - _LOUDEST), (around + 1e-30) ** -_EVENING, 0.0)
     edges = leading_edges(channels, rate_hz)
     clear = around > _CLEAR * np.quantile(around, _FLOOR, axis=0)
-    comes_and_goes = edges.shape[1] >= _FEWEST_EDGES or np.count_nonzero(clear) >= _CLEAR_LEAST
+    comes_and_goes = edges.shape[1] >= FEWEST_EDGES or np.count_nonzero(clear) >= _CLEAR_LEAST
     trusted = np.where(clear, weights, 0.0)
     if not comes_and_goes or not trusted.any():
         trusted = weights
@@ -205,9 +194,9 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
     ratio = power_ratio_db(powers * trusted)
     gains, _ = single_waves(spectra[:, weights > 0])
     positive = float(np.mean(gains.min(axis=0) > -0.1 * gains.max(axis=0))) if gains.size else 0.0
-    scores, steadiness = _field_scores(ratio, edges)
-    scores["aformat"] = _capsule_score(covariance, together, positive, edges) - _panned(channels, rate_hz)
-    alone = _alone(together, positive)
+    scores, steadiness = field_scores(ratio, edges)
+    scores["aformat"] = capsule_score(covariance, together, positive, edges) - _panned(channels, rate_hz)
+    alone = alone_score(together, positive)
     for name in RATIO_DB:
         scores[name] -= max(alone, 0.0)
     scores["aformat"] += min(alone, 0.0)
@@ -239,54 +228,6 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
     )
 
 
-def _field_scores(ratio: tuple[float, float], edges: FloatArray) -> tuple[dict[str, float], float]:
-    """Log-likelihoods of the three normalisations over anything else, and the steadiness of the edges."""
-    power = ratio[0] - _POWER_BIAS_DB, ratio[1] ** 2 + _POWER_SD_DB**2
-    if edges.shape[1] < _FEWEST_EDGES:
-        return {name: float(np.log(_fit(*power, expected_db))) for name, expected_db in RATIO_DB.items()}, np.nan
-    edge_db, steadiness = steadiest(ratios_db(edges), _KERNEL_DB, np.arange(-8.0, 14.01, 0.1))
-    edge = edge_db - _EDGE_BIAS_DB, _EDGE_SD_DB**2 + 4.0 / (edges.shape[1] * max(steadiness, 0.1))
-    variance = 1 / (1 / power[1] + 1 / edge[1])
-    both = (power[0] / power[1] + edge[0] / edge[1]) * variance, variance
-    # Either they are of one thing, or one of them has gone astray: far apart, they leave it open which.
-    apart = power[1] + edge[1]
-    agree = (1 - 2 * _ASTRAY) * np.exp(-0.5 * (power[0] - edge[0]) ** 2 / apart) / np.sqrt(2 * np.pi * apart)
-    astray = _ASTRAY * _ASTRAY_PER_DB
-    steady = float(np.clip(25.0 * (steadiness - 0.36), -8.0, 3.0)) * float(
-        np.clip(edges.shape[1] / _MANY_EDGES, 0.5, 1.0)
-    )
-    scores = {}
-    for name, expected_db in RATIO_DB.items():
-        one = agree * _fit(*both, expected_db) + astray * (_fit(*power, expected_db) + _fit(*edge, expected_db))
-        scores[name] = steady + float(np.log(one / (agree + 2 * astray)))
-    return scores, steadiness
-
-
-def _fit(measured_db: float, variance: float, expected_db: float) -> float:
-    """How much likelier a ratio is where another is expected than where it may be anything."""
-    sd_db = np.sqrt(variance + _GAINS_SD_DB**2)
-    # Student's t: simulated microphones stray further now and then than a bell curve has it.
-    away = ((measured_db - expected_db) / sd_db) ** 2
-    return float((1 + away / _TAIL) ** (-(_TAIL + 1) / 2) * 8.0 / sd_db)
-
-
-def _capsule_score(covariance: FloatArray, together: float, positive: float, edges: FloatArray) -> float:
-    """Log-likelihood of capsules over anything else."""
-    turned = _SUMS @ covariance @ _SUMS.T
-    ratio_db = 10 * np.log10(max(np.trace(turned[1:, 1:]), 1e-30) / max(turned[0, 0], 1e-30))
-    # Omni parts of 0.4 to 0.75 give -1.3 to -14 dB.
-    score = -0.5 * min(((ratio_db + 6.5) / 2.5) ** 2, 40.0) + 1.0
-    levels_db = 10 * np.log10(np.maximum(np.diag(covariance), 1e-30))
-    score -= 0.5 * min(float(np.var(levels_db)) / 1.5**2, 20.0)
-    score += float(np.clip(20 * (positive - 0.72), -8.0, 4.0)) + float(np.clip(10 * (together - 0.3), -6.0, 3.0))
-    if edges.shape[1] >= _FEWEST_EDGES:
-        waves = _SUMS @ edges
-        sizes = np.sqrt(np.sum(waves[1:] ** 2, axis=0)) / np.maximum(np.abs(waves[0]), 1e-9)
-        _, steadiness = steadiest(sizes, _KERNEL, np.arange(0.0, 2.001, 0.01))
-        score += float(np.clip(25.0 * (steadiness - 0.4), -6.0, 3.0))
-    return float(score)
-
-
 def _panned(channels: FloatArray, rate_hz: int) -> float:
     """What speaks against capsules: channels still in phase where capsules are a good part of a wavelength apart."""
     spectra = band_spectra(channels, rate_hz, _POWER_FRAME_S, 2, _PHASE_BAND_HZ)
@@ -296,17 +237,12 @@ def _panned(channels: FloatArray, rate_hz: int) -> float:
     return float(np.clip(_IN_PHASE_WEIGHT * (np.median(real) - _IN_PHASE), 0.0, 20.0))
 
 
-def _alone(together: float, positive: float) -> float:
-    """Log-odds of capsules over a field by likeness alone."""
-    return float(np.clip(20 * (positive - 0.72), -6.0, 6.0) + np.clip(10 * (together - 0.2), -4.0, 4.0))
-
-
 def _roles(edges: FloatArray) -> tuple[int | None, tuple[int, float] | None]:
     """The channel that behaves as W; and the vertical one, with the log-odds of FuMa over ACN order that it gives."""
-    if edges.shape[1] < _FEWEST_EDGES:
+    if edges.shape[1] < FEWEST_EDGES:
         return None, None
     grid = np.arange(-3.0, 8.01, 0.1)
-    steady = [steadiest(ratios_db(edges, channel), _KERNEL_DB, grid)[1] for channel in range(len(edges))]
+    steady = [steadiest(ratios_db(edges, channel), KERNEL_DB, grid)[1] for channel in range(len(edges))]
     best = int(np.argmax(steady))
     omni = 0 if steady[0] > steady[best] - 0.25 else best if steady[best] > 0.5 else None
     powers = np.mean(edges[1:] ** 2, axis=1)
