@@ -1,6 +1,6 @@
-"""A clip and the take that fits it: what sync finds, and every job after it builds on.
+"""A clip and the take that fits it (SyncResult): what sync finds, and every job after it builds on.
 
-Class: SyncResult. Functions: recounted (an estimate in other seconds).
+Functions: recounted (an estimate in other seconds).
 """
 
 from dataclasses import dataclass, replace
