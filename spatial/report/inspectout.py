@@ -12,12 +12,14 @@ from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.inspect import InspectResult, Unusable
 from spatial.jobs.reading import ConventionEvidence
+from spatial.media.takes import Take
 from spatial.report.jsonout import Json, findings_json
 from spatial.report.words import clock_time, findings_lines, table
 
 _VERDICTS = {Severity.FIX: "fix", Severity.LOOK: "look", Severity.NOTE: "sound"}
 _FILE_KEYS = (
     "path",
+    "paths",
     "channels",
     "rate_hz",
     "duration_s",
@@ -37,10 +39,15 @@ _NORMALISATIONS = {ChannelFormat.AMBIX: "SN3D", ChannelFormat.N3D: "N3D", Channe
 
 
 def inspect_lines(results: Sequence[InspectResult | Unusable]) -> list[str]:
-    """A table of takes, and under it what there is to say of them, worst first."""
+    """A table of takes, under it which files are one take, and what there is to say of them, worst first."""
     header = ["take", "length", "starts at", "format", "peak", "verdict"]
+    takes = [result.take for result in results if isinstance(result, InspectResult)]
+    several = [_files_line(take) for take in takes if len(take.paths) > 1]
     said = findings_lines(finding for result in results for finding in result.findings)
-    return [*table(header, [_row(result) for result in results]), *(["", *said] if said else [])]
+    lines = table(header, [_row(result) for result in results])
+    for more in (several, said):
+        lines += ["", *more] if more else []
+    return lines
 
 
 def _row(result: InspectResult | Unusable) -> list[str]:
@@ -48,7 +55,7 @@ def _row(result: InspectResult | Unusable) -> list[str]:
         return [result.path.name, "-", "-", "-", "-", "unusable"]
     take = result.take
     return [
-        take.path.name,
+        take.path.name + (f" ({len(take.paths)} files)" if len(take.paths) > 1 else ""),
         clock_time(take.duration_s),
         "-" if take.start_of_day_s is None else time_of_day(take.start_of_day_s),
         f"{take.channel_format.value}, {take.channels} channels, {take.rate_hz / 1000:g} kHz, "
@@ -56,6 +63,18 @@ def _row(result: InspectResult | Unusable) -> list[str]:
         _loudest(result.peak_dbfs),
         verdict(result.findings),
     ]
+
+
+def _files_line(take: Take) -> str:
+    """Which files are one take: whoever named four looks for four."""
+    channels = [path.name for path in take.parts[0].paths]
+    if len(take.parts) == 1:
+        return f"  {', '.join(channels[:-1])} and {channels[-1]} hold the channels of one recording."
+    begins = ", ".join(channels)
+    ends = ", ".join(path.name for path in take.parts[-1].paths)
+    perfect = not any(part.skip or part.gap for part in take.parts)
+    joins = "; each goes on where the one before ends" if perfect else ""
+    return f"  {begins} to {ends} are one recording in {len(take.paths)} files{joins}."
 
 
 def inspect_json(results: Sequence[InspectResult | Unusable]) -> Json:
@@ -66,10 +85,12 @@ def inspect_json(results: Sequence[InspectResult | Unusable]) -> Json:
 def _file_json(result: InspectResult | Unusable) -> Json:
     if isinstance(result, Unusable):
         nothing = dict.fromkeys(_FILE_KEYS)
-        return {**nothing, "path": str(result.path), "verdict": "unusable", "findings": findings_json(result.findings)}
+        told = {"path": str(result.path), "paths": [str(result.path)], "verdict": "unusable"}
+        return {**nothing, **told, "findings": findings_json(result.findings)}
     take = result.take
     values = (
         str(take.path),
+        [str(path) for path in take.paths],
         take.channels,
         take.rate_hz,
         take.duration_s,

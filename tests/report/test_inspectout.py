@@ -11,6 +11,7 @@ from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
 from spatial.jobs.inspect import InspectResult, Unusable
 from spatial.jobs.reading import Basis, ConventionEvidence
+from spatial.media.parts import Part
 from spatial.media.takes import Take
 from spatial.report.inspectout import inspect_json, inspect_lines
 from spatial.report.jsonout import dumps
@@ -32,6 +33,30 @@ def test_each_take_has_a_row():
     assert first == "take.wav  1:40.0  10:01:01   ambix, 4 channels, 48 kHz, WAV PCM_24  -6.0 dBFS  sound"
     assert third.split()[2] == "-"
     assert third.endswith("silent     sound")
+
+
+def test_files_that_are_one_take_are_said_to_be():
+    """Whoever names four files and finds one row asks where the others are."""
+    parts = tuple(Part(Path(f"t{n}.wav"), 1_600_000) for n in (1, 2, 3))
+    split = replace(SOUND, take=replace(TAKE, path=Path("t1.wav"), parts=parts))
+    mono = Part(Path("w.wav"), TAKE.samples, beside=tuple(Path(f"{letter}.wav") for letter in "xyz"))
+    wyzx = replace(SOUND, take=replace(TAKE, path=Path("w.wav"), parts=(mono,)))
+    lines = inspect_lines([split, wyzx, SOUND])
+    assert [line[:16].strip() for line in lines[2:5]] == ["t1.wav (3 files)", "w.wav (4 files)", "take.wav"]
+    assert lines[5:] == [
+        "",
+        "  t1.wav to t3.wav are one recording in 3 files; each goes on where the one before ends.",
+        "  w.wav, x.wav, y.wav and z.wav hold the channels of one recording.",
+    ]
+    files = json.loads(dumps(inspect_json([split, wyzx, SOUND])))["files"]
+    assert [file["paths"] for file in files] == [
+        ["t1.wav", "t2.wav", "t3.wav"],
+        ["w.wav", "x.wav", "y.wav", "z.wav"],
+        ["take.wav"],
+    ]
+    lossy = (parts[0], replace(parts[1], samples=1_599_000, gap=1000), parts[2])
+    (said,) = inspect_lines([replace(split, take=replace(split.take, parts=lossy))])[4:]
+    assert said == "  t1.wav to t3.wav are one recording in 3 files."
 
 
 def test_verdicts_and_findings_worst_first():
