@@ -42,6 +42,9 @@ function answerFor(mark, sides) {
     box.append(made("span", "", name), made("span", "", placeInWords(error.heard)), made("b", "", `${degrees(error.rad, 1)} off`));
   }
   box.append(made("span", "wide", `known to ±${degrees(NEAR_ONE * mark.heard.sdRad, 1)}`));
+  if (mark.parallaxSdRad > DEG) {
+    box.append(made("span", "wide", `${degrees(mark.parallaxSdRad)} more allowed: how far from the lens is not said`));
+  }
   return box;
 }
 

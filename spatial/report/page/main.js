@@ -75,7 +75,7 @@ function showMarks() {
   showSides();
 }
 
-// Marking: a click on a mouth, or M and the arrows.
+// Marking: a click on what sounds, or M and the arrows.
 function edit(mark) {
   movie.pause();
   page.editing = mark;
