@@ -36,7 +36,7 @@ _STILL_PX = 1080
 _APART_RAD = np.radians(1.0)
 """So far apart, lens and microphone see somebody in two directions."""
 
-_WIDE_IN, _WORDS_IN = 7.0, 0.66
+_WIDE_IN, _WORDS_IN = 7.0, 0.82
 
 
 def write_stills(
@@ -80,7 +80,7 @@ def write_stills(
         filmed = check
         if levelled is not None:
             filmed = replace(check, expected=levelled.T @ check.expected, measured=levelled.T @ check.measured)
-        _draw(frame, picture, (mark, filmed), tolerance, still_words(mark, check, filmed), path)
+        _draw(frame, picture, (mark, filmed), tolerance, still_words(result.clip.path.name, mark, check, filmed), path)
         paths.append(path)
         progress("stills", number / len(result.marks))
     return paths
@@ -183,6 +183,7 @@ def _draw(
     rows, columns = frame.shape[:2]
     figure = new_figure(_WIDE_IN, _WIDE_IN * rows / columns + _WORDS_IN)
     axes = figure.subplots()
+    axes.set_anchor("S")  # what room is left over is for the words
     sheet = _Sheet(axes, frame, picture)
     sheet.cross(unit_vectors(mark.mark.azimuth_rad, mark.mark.elevation_rad), check.expected)
     spare = mark.parallax_sd_rad
@@ -198,11 +199,15 @@ def _draw(
         figure.savefig(path, format="png", metadata={"Software": OUR_MARK})
 
 
-def still_words(mark: HeardMark, check: MarkCheck, filmed: MarkCheck | None = None) -> tuple[str, str, str]:
-    """The lines over a still: who and how it comes out; where they should be heard; where they are.
+def still_words(
+    clip: str, mark: HeardMark, check: MarkCheck, filmed: MarkCheck | None = None
+) -> tuple[str, str, str, str]:
+    """The lines over a still: which moment; who and how it comes out; where they should be heard; where they are.
 
     Parameters
     ----------
+    clip : str
+        Its name: a still that is passed on lies beside no clip.
     filmed : MarkCheck, optional
         The same in the picture as it was filmed, where it was levelled later.
     """
@@ -216,9 +221,10 @@ def still_words(mark: HeardMark, check: MarkCheck, filmed: MarkCheck | None = No
     seen = unit_vectors(mark.mark.azimuth_rad, mark.mark.elevation_rad)
     beside = " by a microphone beside the lens" if angle_between(seen, (filmed or check).expected) > _APART_RAD else ""
     return (
-        f"{legible(mark.mark.who)}, {start} to {end}: {verdict}",
+        f"{legible(clip)}, {start} to {end}",
+        f"{legible(mark.mark.who)}: {verdict}",
         f"should be heard {_place(check.expected)}{beside}, within the dashed line;",
-        heard,
+        f"{heard}; the cross is where they are seen",
     )
 
 

@@ -95,15 +95,17 @@ def test_sound_behind_is_an_arrow_at_its_side(clip, tmp_path, azimuth_deg):
 
 def test_words_say_who_and_how():
     heard, check = mark_of((10.0, 0.0), (40.0, 0.0))
-    said = " ".join(still_words(heard, check))
-    assert "Nell, 0:00.4 to 0:01.4: off, heard 30° to the left of where they are seen" in said
+    said = " ".join(still_words("slipway.mov", heard, check))
+    assert said.startswith("slipway.mov, 0:00.4 to 0:01.4 ")
+    assert "the cross is where they are seen" in said
+    assert "Nell: off, heard 30° to the left of where they are seen" in said
     assert "should be heard 10° left, level" in said
     assert "is heard 40° left, level, ±4°" in said
     assert "microphone" not in said
     heard, _ = mark_of((10.0, 0.0), (40.0, 0.0))
     below = check_mark(unit_vectors(np.radians(10.0), np.radians(8.0)), heard.heard)
-    assert "10° left, 8° up by a microphone beside the lens" in " ".join(still_words(heard, below))
-    assert "nobody is heard clearly" in still_words(*mark_of((10.0, 0.0), None))
+    assert "10° left, 8° up by a microphone beside the lens" in " ".join(still_words("slipway.mov", heard, below))
+    assert "nobody is heard clearly" in still_words("slipway.mov", *mark_of((10.0, 0.0), None))[-1]
 
 
 def test_names_number_and_hostile_letters(clip, tmp_path):
