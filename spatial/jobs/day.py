@@ -23,6 +23,7 @@ from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours
 from spatial.jobs.sync import match_takes, open_takes, rig_of
 from spatial.jobs.syncresult import SyncResult
+from spatial.jobs.takehealth import health_on_clips
 from spatial.media.moves import read_moves
 from spatial.media.movies import open_clip
 from spatial.media.takes import Take
@@ -119,6 +120,7 @@ def run_day(
             # Made for tracks that did not come; a folder with anything in it stays.
             with suppress(OSError):
                 tracks.rmdir()
+    done = _with_health(done, progress)
     used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
     spare = [
         Finding("no_match", Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)
@@ -128,6 +130,18 @@ def run_day(
     return DayResult(
         folder, tuple(done), tuple(path for path in found if path not in used), (*unopened, *unread, *spare)
     )
+
+
+def _with_health(done: Sequence[DayClip], progress: Progress) -> list[DayClip]:
+    """Add what is wrong with each clip's take: a track that is in step and in place may have a hole in it."""
+    matched = [entry.sync for entry in done if entry.sync and entry.sync.estimate.matched]
+    faults = iter(health_on_clips(matched, progress=progress))
+    return [
+        replace(entry, findings=(*entry.findings, *next(faults)))
+        if entry.sync and entry.sync.estimate.matched
+        else entry
+        for entry in done
+    ]
 
 
 def marks_beside(clip: Path) -> Path:

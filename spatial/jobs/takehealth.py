@@ -1,13 +1,16 @@
 """What is wrong with a take, as far as a clip needs it, each with its moment in the clip.
 
-Functions: health_on_clip.
+Functions: health_on_clip; health_on_clips (of a day, each take read once).
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 
-from spatial.findings import Finding
-from spatial.jobs.health import check_health
+from spatial.errors import SoundplumbError
+from spatial.findings import Finding, Severity
+from spatial.jobs.health import HealthReport, check_health, check_many
 from spatial.jobs.health_findings import health_findings
+from spatial.jobs.listening import unusable
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.syncresult import SyncResult
 
@@ -25,9 +28,37 @@ def health_on_clip(result: SyncResult, *, progress: Progress = silent) -> list[F
     list of Finding
         Their sentences name times in the take, `clip_time_s` the same moment in the clip.
     """
+    return _on_clip(result, check_health(result.take, progress=progress))
+
+
+def health_on_clips(results: Sequence[SyncResult], *, progress: Progress = silent) -> list[list[Finding]]:
+    """Look the takes of several clips through, each once, however many clips lie in it.
+
+    Parameters
+    ----------
+    results : sequence of SyncResult
+        Matches.
+
+    Returns
+    -------
+    list of list of Finding
+        As of health_on_clip, for each clip; of a take that cannot be read to its end, that.
+    """
+    takes = {result.take.paths: result.take for result in results}
+    reports = dict(zip(takes, check_many(list(takes.values()), progress=progress), strict=True))
+    found = []
+    for result in results:
+        report = reports[result.take.paths]
+        if isinstance(report, SoundplumbError):
+            found.append([unusable(result.take.path, report, Severity.FIX)])
+        else:
+            found.append(_on_clip(result, report))
+    return found
+
+
+def _on_clip(result: SyncResult, report: HealthReport) -> list[Finding]:
     take, law = result.take, result.law
     first, last = (law.take_from_clip(time_s) * take.rate_hz for time_s in (0.0, result.clip.duration_s))
-    report = check_health(take, progress=progress)
     health = report.health
     here = replace(
         health,

@@ -15,14 +15,17 @@ import soundfile
 from spatial.analysis.verification import Verdict
 from spatial.errors import MediaFileError, OutputError
 from spatial.findings import Severity
+from spatial.jobs import takehealth
 from spatial.jobs.conform import conform_clip
 from spatial.jobs.day import files_of_day, run_day
 from spatial.jobs.demo import lay_out, read_truth, run_demo
+from spatial.jobs.health import check_many
 from spatial.jobs.marks import Rig
 from spatial.report.reviewpage import PAGE_WRITER
 from spatial.rotation import YawPitchRoll
 from tests.openair import shoot_open_air
 
+HOLE_TAKE_S = 4
 MARKS = "who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\n"
 
 
@@ -39,7 +42,10 @@ def says(findings, code):
 def day(tmp_path_factory):
     """Three good clips (two with marks, one of which tells too little), a broken clip; four takes, one broken."""
     folder = tmp_path_factory.mktemp("day")
-    shoot_open_air(folder, scene=1, name="a-plain.mov")
+    with_hole = shoot_open_air(folder, scene=1, name="a-plain.mov").take
+    field, rate = soundfile.read(with_hole)
+    field[HOLE_TAKE_S * rate : HOLE_TAKE_S * rate + 2000] = 0.0
+    soundfile.write(with_hole, field, rate, subtype="PCM_24")
     one_mark = shoot_open_air(folder, scene=2, name="b-marked.mov", at_deg=(20.0, 5.0))
     # Seen 30 degrees further left than the microphone heard it; one mark does not tell the tilt.
     (folder / "b-marked.marks.csv").write_text(MARKS + "Odile,0.5,5,50,5,2\n", encoding="utf-8")
@@ -71,6 +77,27 @@ def test_each_clip_finds_its_take(day):
         assert entry.sync.estimate.matched
         assert entry.sync.take.path.name == f"{name}-take.wav"
         assert entry.sync.estimate.law.offset_s == pytest.approx(2.0, abs=0.5e-3)
+
+
+def test_what_is_wrong_with_a_take_is_said_of_its_clip(day):
+    """A clip may have its take, in step and in place, and a hole in it all the same."""
+    _, result = day
+    (hole,) = [finding for finding in only(result.clips, "a-plain.mov").findings if finding.code == "dropout"]
+    assert (hole.severity, hole.where) == (Severity.FIX, "a-plain-take.wav")
+    assert "at 4.00 s" in hole.message
+    assert hole.clip_time_s == pytest.approx(HOLE_TAKE_S - 2.0, abs=2e-3)
+    assert not says(only(result.clips, "b-marked.mov").findings, "dropout")
+
+
+def test_a_take_of_several_clips_is_looked_through_once(day, monkeypatch):
+    _, result = day
+    sync = only(result.clips, "a-plain.mov").sync
+    over_before_it = replace(sync, clip=replace(sync.clip, duration_s=HOLE_TAKE_S - 2.5))
+    read = []
+    monkeypatch.setattr(takehealth, "check_many", lambda takes, **more: read.append(takes) or check_many(takes, **more))
+    long, short = takehealth.health_on_clips([sync, over_before_it])
+    assert [[take.path.name for take in takes] for takes in read] == [["a-plain-take.wav"]]
+    assert [len(says(findings, "dropout")) for findings in (long, short)] == [1, 0]
 
 
 def test_a_clip_without_marks_is_said_to_be_so(day):
