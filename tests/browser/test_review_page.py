@@ -497,6 +497,18 @@ def test_one_mark_gives_both_ways_of_hanging(known, watched):
     assert page.locator("#marks li").count() == 0
 
 
+def test_a_mark_without_a_distance_says_what_that_allows(known, watched):
+    """From 1 to 4 m, a microphone 30 cm below the lens hears them degrees apart: no wonder that 12 are in place."""
+    page = watched.open(known(rows=steady_rows(unit_vectors(np.radians(30.0), 0.0)), mount=None))
+    mark_by_hand(page, "Nell", (159.5, 239.5), 2.0, 5.0, "")
+    allowed = page.evaluate("page.editing.parallaxSdRad")
+    assert allowed > np.radians(3.0)
+    assert f"metres not given: {np.degrees(allowed):.0f}° more allowed" in page.locator("#answer").inner_text()
+    page.locator("#distance").fill("2.5")
+    assert "more allowed" not in page.locator("#answer").inner_text()
+    page.locator("#marking button[type=submit]").click()
+
+
 def test_a_mark_in_silence_says_so(known, watched):
     rows = steady_rows(unit_vectors(0.0, 0.0))
     rows = dataclasses.replace(

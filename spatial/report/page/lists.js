@@ -43,7 +43,7 @@ function answerFor(mark, sides) {
   }
   box.append(made("span", "wide", `known to ±${degrees(NEAR_ONE * mark.heard.sdRad, 1)}`));
   if (mark.parallaxSdRad > DEG) {
-    box.append(made("span", "wide", `${degrees(mark.parallaxSdRad)} more allowed: how far from the lens is not said`));
+    box.append(made("span", "wide", `metres not given: ${degrees(mark.parallaxSdRad)} more allowed`));
   }
   return box;
 }
