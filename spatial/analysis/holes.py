@@ -16,7 +16,11 @@ SHORTEST_HOLE = 16
 """Samples. A slow wave of 8 steps rms may round to so many zeros in a row, but not beside a jump."""
 
 _LEAST_LEVEL_STEPS = 8.0
-"""RMS of the sound beside a hole: below, zeros come from rounding."""
+"""RMS of the sound on either side of a hole: below, zeros come from rounding, and end with a jump where somebody
+begins to speak."""
+
+_LONG_HOLE, _LONG_LEVEL_STEPS = 160, 2.0
+"""Sound this loud does not round to so many zeros in a row, not even a slow wave."""
 
 _LEAST_JUMP_STEPS = 4.0
 """A hole begins or ends abruptly: a slow wave that rounds to zero comes and goes by one step."""
@@ -97,7 +101,10 @@ class HoleMeter:
         abrupt = max(jump - _LEAST_JUMP * level, jump_after - _LEAST_JUMP * level_after) > 0.0
         if start == 0 or stop - start < SHORTEST_HOLE:
             return
-        if max(level, level_after) < _LEAST_LEVEL_STEPS * self._step:
+        # Of a run that was zero already where the page began, only the end is known.
+        quieter = min(level, level_after) if level > 0.0 else level_after
+        rounded = quieter < (_LONG_LEVEL_STEPS if stop - start >= _LONG_HOLE else _LEAST_LEVEL_STEPS) * self._step
+        if rounded or max(level, level_after) < _LEAST_LEVEL_STEPS * self._step:
             return
         if not abrupt or max(jump, jump_after) < _LEAST_JUMP_STEPS * self._step:
             return

@@ -116,6 +116,16 @@ def test_padding_fades_and_rounding_are_no_holes(rng):
     assert health.levels.silent_end_s == pytest.approx(30_000 / RATE, abs=0.01)
 
 
+def test_claps_out_of_rounded_silence_are_no_holes(rng):
+    """In a room so quiet that its noise is half a step of 16 bits, long runs of zeros end where a clap begins."""
+    sound = rng.normal(0.0, 1.5e-5, (4, 4 * RATE))
+    for start in rng.integers(RATE // 2, 4 * RATE - 2_000, 200):
+        sound[:, start : start + 400] += 0.2 * rng.standard_normal((4, 1)) * np.exp(-np.arange(400) / 60.0)
+    silent = np.round(sound * 2**15) == 0
+    assert np.any(np.lib.stride_tricks.sliding_window_view(silent[0], 16).all(axis=1)), "there are runs to mistake"
+    assert measured(sound, bits=16).holes == ()
+
+
 # Repeats.
 
 
