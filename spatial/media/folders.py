@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from spatial.errors import OutputError
+from spatial.media.unstopped import unstopped
 
 LIST_NAME = "made-by-soundplumb.txt"
 """Names the files of the folder that we wrote: these, and no others, may be replaced."""
@@ -82,12 +83,13 @@ def _replace_ours(made: Path, folder: Path, names: list[str], inputs: Sequence[P
                 f"{target} is not a file that soundplumb wrote, so it is not replaced even with --force; name another "
                 "folder"
             )
-    for name in names:
-        (made / name).replace(folder / name)
-    for name in ours - set(names):
-        # Only plain names: a list that somebody changed must not lead out of the folder.
-        if name and Path(name).name == name and (folder / name).is_file():
-            (folder / name).unlink()
+    with unstopped():
+        for name in names:
+            (made / name).replace(folder / name)
+        for name in ours - set(names):
+            # Only plain names: a list that somebody changed must not lead out of the folder.
+            if name and Path(name).name == name and (folder / name).is_file():
+                (folder / name).unlink()
 
 
 def _about(error: OSError, *folders: Path) -> bool:
