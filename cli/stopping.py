@@ -21,7 +21,8 @@ class Stopping:
     """While entered, signals raise KeyboardInterrupt in the main thread; it is cleaned up after all of them alike.
 
     A library written in C calls Python back to read a file. An exception raised there is printed and lost, and the
-    file seems damaged: the signal is then sent again a moment later.
+    file seems damaged; one raised while a file is being closed makes it be closed twice, which spoils memory. The
+    signal is then sent again a moment later.
     """
 
     def __init__(self) -> None:
@@ -48,7 +49,7 @@ class Stopping:
 
     def _stop(self, number: int, frame: FrameType | None) -> None:
         self.stopped = True
-        if _called_from_c(frame):
+        if _must_not_stop(frame):
             threading.Timer(_AGAIN_S, _raise_again, (number,)).start()
         else:
             raise KeyboardInterrupt
@@ -58,10 +59,11 @@ def _raise_again(number: int) -> None:
     signal.raise_signal(number)
 
 
-def _called_from_c(frame: FrameType | None) -> bool:
-    """Whether Python code runs on behalf of libsndfile."""
+def _must_not_stop(frame: FrameType | None) -> bool:
+    """Whether Python code runs on behalf of libsndfile, or closes a file of its."""
     while frame is not None:
-        if frame.f_globals.get("__name__") == "soundfile" and frame.f_code.co_name.startswith("vio_"):
+        name = frame.f_code.co_name
+        if frame.f_globals.get("__name__") == "soundfile" and (name.startswith("vio_") or name == "close"):
             return True
         frame = frame.f_back
     return False

@@ -25,6 +25,7 @@ from spatial.jobs.timeofday import clip_start_of_day_s
 from spatial.jobs.turning import Turn, moves_findings, track_turn
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens
 from spatial.media.takes import open_take
+from spatial.media.unstopped import settled_together
 from spatial.media.writing import TrackWriter, check_target, whole_file
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
 from spatial.timebase import ClockLaw
@@ -109,8 +110,10 @@ def conform_clip(
         )
     # Both files appear only when the proof has been read back, and are claimed before an hour of work.
     with (
+        settled_together() as last,
         whole_file(sidecar, force=force, inputs=inputs) as temporary_sidecar,
         whole_file(output, force=force, inputs=inputs) as temporary,
+        last,
         listen_to_all(clip, takes, progress) as (sound, heard, listened, unread),
     ):
         given = matrix_from_ypr(mount) if mount is not None else None

@@ -2,10 +2,11 @@
 
 Marks of a clip are looked for beside it, as `<clip name>.marks.csv`, the camera's moves over a recorder that stood
 still as `<clip name>.moves.csv`.
-Functions: files_of_day, run_day; marks_beside, rig_beside (what lies beside a clip); make_folder.
+Functions: files_of_day, run_day; marks_beside, rig_beside (what lies beside a clip); result_name (what its
+results are called); make_folder.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -111,10 +112,10 @@ def run_day(
     tracks = folder / TRACKS_FOLDER
     new = not tracks.exists()
     try:
-        done = [
-            _finish_clip(clip, told, tracks, rig_for(clip), prior, repair, channel_format, force, progress)
-            for clip, told in zip(clips, matched, strict=True)
-        ]
+        done = []
+        for clip, told in zip(clips, matched, strict=True):
+            track = tracks / f"{result_name(clip, clips)}.wav"
+            done.append(_finish_clip(clip, told, track, rig_for(clip), prior, repair, channel_format, force, progress))
     finally:
         if new:
             # Made for tracks that did not come; a folder with anything in it stays.
@@ -147,6 +148,11 @@ def _with_health(done: Sequence[DayClip], progress: Progress) -> list[DayClip]:
 def marks_beside(clip: Path) -> Path:
     """Where a clip's marks are looked for."""
     return clip.with_name(f"{clip.stem}.marks.csv")
+
+
+def result_name(clip: Path, clips: Iterable[Path]) -> str:
+    """What a clip's results are called: without its suffix, unless another clip of the day differs in that alone."""
+    return clip.name if sum(other.stem == clip.stem for other in clips) > 1 else clip.stem
 
 
 def rig_beside(clip: Path, rig: Rig) -> Rig:
@@ -184,7 +190,7 @@ def _match_all(
 def _finish_clip(
     clip: Path,
     result: SyncResult | Finding,
-    tracks: Path,
+    track: Path,
     rig: Rig,
     prior: MountPrior | None,
     repair: bool,
@@ -195,7 +201,7 @@ def _finish_clip(
     """Conform a clip that was matched, where its marks tell how."""
     if isinstance(result, Finding):
         return DayClip(clip, None, None, (result,))
-    marks, track = marks_beside(clip), tracks / f"{clip.stem}.wav"
+    marks = marks_beside(clip)
     if not result.estimate.matched:
         return DayClip(clip, result, None, result.findings)
     if not marks.exists():
@@ -210,13 +216,14 @@ def _finish_clip(
         kept = Finding(
             "undetermined",
             Severity.LOOK,
-            f"{tracks.name}/{track.name} was there before and has been left as it is: add --force to make it anew",
+            f"{track.parent.name}/{track.name} was there before and has been left as it is: add --force to make it "
+            "anew",
             clip.name,
         )
         return DayClip(clip, result, None, (*result.findings, kept))
     try:
         rig = rig_beside(clip, rig)
-        make_folder(tracks)
+        make_folder(track.parent)
         conformed = conform_clip(
             clip,
             result.take.paths,

@@ -3,7 +3,6 @@
 Functions: make_pages.
 """
 
-from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -12,7 +11,7 @@ from pathlib import Path
 from spatial.analysis.mountprior import MountPrior
 from spatial.errors import OutputError, SoundplumbError
 from spatial.findings import Finding, Severity
-from spatial.jobs.day import DayClip, DayResult, make_folder, marks_beside, rig_beside
+from spatial.jobs.day import DayClip, DayResult, make_folder, marks_beside, result_name, rig_beside
 from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.review import ReviewResult, review_match
@@ -81,12 +80,14 @@ def make_pages(
     _require_ours(index)
     new = not pages.exists()
     make_folder(pages)
-    stems = Counter(entry.clip.stem for entry in day.clips)
+    clips = [entry.clip for entry in day.clips]
     try:
         done = []
         for entry in day.clips:
-            # Two clips may differ in their suffix alone.
-            name = entry.clip.stem if stems[entry.clip.stem] == 1 else entry.clip.name
+            name = result_name(entry.clip, clips)
+            if name == INDEX:
+                # That is the page which leads to the others.
+                name = entry.clip.name
             told = _Told(rig_for(entry.clip), prior, repair, force)
             done.append(_with_page(entry, pages / name, told, write, progress))
         paged = replace(day, clips=tuple(done), pages=index if any(entry.page for entry in done) else None)

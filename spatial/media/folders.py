@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from spatial.errors import OutputError
+from spatial.media.unstopped import unstopped
 
 LIST_NAME = "made-by-soundplumb.txt"
 """Names the files of the folder that we wrote: these, and no others, may be replaced."""
@@ -42,7 +43,7 @@ def whole_folder(folder: Path, *, force: bool = False, inputs: Sequence[Path] = 
         written.
     """
     folder = Path(folder)
-    if folder.exists() and not folder.is_dir():
+    if os.path.lexists(folder) and not folder.is_dir():
         raise OutputError(f"{folder} is a file; name a folder for the result")
     if folder.exists() and not force:
         raise OutputError(f"{folder} exists already; name another folder, or add --force to replace what is ours in it")
@@ -71,21 +72,24 @@ def whole_folder(folder: Path, *, force: bool = False, inputs: Sequence[Path] = 
 
 def _replace_ours(made: Path, folder: Path, names: list[str], inputs: Sequence[Path]) -> None:
     listed = folder / LIST_NAME
-    ours = set(listed.read_text(encoding="utf-8").splitlines()[1:]) if listed.is_file() else set()
+    # Somebody may have opened the list and saved it in another encoding.
+    text = listed.read_text(encoding="utf-8", errors="replace") if listed.is_file() else ""
+    ours = set(text.splitlines()[1:])
     for name in names:
         target = folder / name
-        strange = os.path.lexists(target) and name not in ours and name != LIST_NAME
+        strange = os.path.lexists(target) and (target.is_dir() or (name not in ours and name != LIST_NAME))
         if strange or any(target.exists() and source.exists() and target.samefile(source) for source in inputs):
             raise OutputError(
                 f"{target} is not a file that soundplumb wrote, so it is not replaced even with --force; name another "
                 "folder"
             )
-    for name in names:
-        (made / name).replace(folder / name)
-    for name in ours - set(names):
-        # Only plain names: a list that somebody changed must not lead out of the folder.
-        if name and Path(name).name == name and (folder / name).is_file():
-            (folder / name).unlink()
+    with unstopped():
+        for name in names:
+            (made / name).replace(folder / name)
+        for name in ours - set(names):
+            # Only plain names: a list that somebody changed must not lead out of the folder.
+            if name and Path(name).name == name and (folder / name).is_file():
+                (folder / name).unlink()
 
 
 def _about(error: OSError, *folders: Path) -> bool:

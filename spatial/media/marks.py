@@ -31,6 +31,9 @@ _MOST_BYTES = 100_000
 _MOST_MARKS = 500
 """Each is listened to: thousands take minutes, and no clip needs them."""
 
+LONGEST_NAME = 100
+"""Letters of a name, which must find room in tables, on stills and on the review page."""
+
 
 @dataclass(frozen=True, slots=True)
 class Mark:
@@ -116,6 +119,8 @@ def _mark(row: Row, picture: Picture | None) -> Mark:
     azimuth_rad, elevation_rad = _angles(row) if picture is None else _seen(row, picture)
     if not who.isprintable():
         raise row.error(f"who is {who!r}, which cannot be shown; write it in plain letters")
+    if len(who) > LONGEST_NAME:
+        raise row.error(f"who is {len(who)} letters long; write a name of at most {LONGEST_NAME}")
     distance_m = row.number(_DISTANCE) if row.has(_DISTANCE) else None
     if distance_m is not None and not _NEAREST_M <= distance_m <= _FARTHEST_M:
         raise row.error(f"{_DISTANCE} is {distance_m:g}; write metres from the lens, or leave it empty")

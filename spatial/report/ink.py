@@ -53,9 +53,13 @@ def check_plot(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
         )
 
 
+DPI = 110
+"""Pixels in an inch of a sheet: letters are hinted for them, and so as wide as they are."""
+
+
 def new_figure(width_in: float, height_in: float) -> Figure:
     """An empty sheet; not pyplot's, which would keep it for ever."""
-    return Figure(figsize=(width_in, height_in), dpi=110, layout="constrained", facecolor=PAPER)
+    return Figure(figsize=(width_in, height_in), dpi=DPI, layout="constrained", facecolor=PAPER)
 
 
 def plain_axes(axes: Axes) -> None:

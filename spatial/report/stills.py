@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import RendererAgg
+from matplotlib.font_manager import FontProperties
 from matplotlib.patheffects import withStroke
 
 from spatial.analysis.verification import MarkCheck, Verdict
@@ -25,7 +27,7 @@ from spatial.jobs.progress import Progress, silent
 from spatial.jobs.verify import Tolerance, VerifyResult, off_in_words
 from spatial.media.proxy import frame_at
 from spatial.picture import Picture, parse_picture
-from spatial.report.ink import INK, OUR_MARK, legible, new_figure
+from spatial.report.ink import DPI, INK, OUR_MARK, legible, new_figure
 from spatial.report.words import clock_time
 
 _SEEN, _HEARD = "#8fd0ff", "#ffffff"
@@ -36,7 +38,10 @@ _STILL_PX = 1080
 _APART_RAD = np.radians(1.0)
 """So far apart, lens and microphone see somebody in two directions."""
 
-_WIDE_IN, _WORDS_IN = 7.0, 0.82
+_WIDE_IN, _LINE_IN, _ABOVE_IN = 7.0, 0.18, 0.12
+_WORDS_PT = 10.0
+_NAME_LETTERS = 40
+"""Of a longer name the rest is left out, so that it fits on a line whatever its letters."""
 
 
 def write_stills(
@@ -181,7 +186,11 @@ def _draw(
 ) -> None:
     mark, check = checked
     rows, columns = frame.shape[:2]
-    figure = new_figure(_WIDE_IN, _WIDE_IN * rows / columns + _WORDS_IN)
+    with warnings.catch_warnings():
+        # A letter that the font lacks is drawn as a box: no reason to trouble anyone.
+        warnings.filterwarnings("ignore", message=r"Glyph \d+", category=UserWarning)
+        lines = [part for line in words for part in _fitted(line)]
+    figure = new_figure(_WIDE_IN, _WIDE_IN * rows / columns + _LINE_IN * len(lines) + _ABOVE_IN)
     axes = figure.subplots()
     axes.set_anchor("S")  # what room is left over is for the words
     sheet = _Sheet(axes, frame, picture)
@@ -192,11 +201,24 @@ def _draw(
         spread = min(SDS_OF_95 * check.sd_rad, float(np.radians(60.0)))
         sheet.outline(check.measured, spread, spread, _HEARD, "-")
         sheet.dot(check.measured)
-    axes.set_title("\n".join(words), loc="left", fontsize=10, color=INK, parse_math=False)
+    axes.set_title("\n".join(lines), loc="left", fontsize=_WORDS_PT, color=INK, parse_math=False)
     with warnings.catch_warnings():
-        # A letter that the font lacks is drawn as a box: no reason to trouble anyone.
         warnings.filterwarnings("ignore", message=r"Glyph \d+", category=UserWarning)
         figure.savefig(path, format="png", metadata={"Software": OUR_MARK})
+
+
+def _fitted(line: str) -> list[str]:
+    """A line broken between words where the still is too narrow for it."""
+    pen, font = RendererAgg(1, 1, DPI), FontProperties(size=_WORDS_PT)
+    fitted: list[str] = []
+    for word in line.split():
+        longer = f"{fitted[-1]} {word}" if fitted else word
+        # A little is kept free at both sides.
+        if fitted and pen.get_text_width_height_descent(longer, font, False)[0] <= DPI * (_WIDE_IN - 0.2):
+            fitted[-1] = longer
+        else:
+            fitted.append(word)
+    return fitted
 
 
 def still_words(
@@ -217,12 +239,14 @@ def still_words(
     heard = "nobody is heard clearly"
     if check.verdict is not Verdict.UNHEARD:
         heard = f"is heard {_place(check.measured)}, ±{SDS_OF_95 * np.degrees(check.sd_rad):.0f}° in 95 of 100 (ring)"
+    who = legible(mark.mark.who)
+    who = who if len(who) <= _NAME_LETTERS else who[: _NAME_LETTERS - 1].rstrip() + "…"
     start, end = clock_time(mark.mark.start_s), clock_time(mark.mark.end_s)
     seen = unit_vectors(mark.mark.azimuth_rad, mark.mark.elevation_rad)
     beside = " by a microphone beside the lens" if angle_between(seen, (filmed or check).expected) > _APART_RAD else ""
     return (
         f"{legible(clip)}, {start} to {end}",
-        f"{legible(mark.mark.who)}: {verdict}",
+        f"{who}: {verdict}",
         f"should be heard {_place(check.expected)}{beside}, within the dashed line;",
         f"{heard}; the cross is where they are seen",
     )

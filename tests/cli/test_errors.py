@@ -466,6 +466,24 @@ main()
     stopped(code, "inspect", material / "good.wav")
 
 
+def test_stopped_while_a_file_is_closed(material):
+    """Between libsndfile's closing and the note that it is closed: closed again, the memory would be freed twice."""
+    code = """
+import soundfile
+class Interrupting:
+    def __getattr__(self, name):
+        return getattr(whole, name)
+    def sf_close(self, file):
+        done = whole.sf_close(file)
+        os.kill(os.getpid(), signal.SIGINT)
+        return done
+whole, soundfile._snd = soundfile._snd, Interrupting()
+from cli.__main__ import main
+main()
+"""
+    stopped(code, "inspect", material / "good.wav")
+
+
 @pytest.mark.parametrize("module", ["cli.main", "click", "numpy"])
 def test_stopped_while_it_starts(material, module):
     code = f"""

@@ -5,6 +5,7 @@ The law is told wherever the test is about the track and not about sync; the pro
 
 import hashlib
 import json
+import signal
 from fractions import Fraction
 
 import numpy as np
@@ -13,6 +14,7 @@ import soundfile
 
 import spatial.jobs.conform
 import spatial.jobs.sync
+import spatial.media.writing
 from spatial.analysis.sync import SyncEstimate
 from spatial.errors import InconclusiveError, OutputError
 from spatial.field import ChannelFormat
@@ -262,6 +264,23 @@ def test_nothing_is_written_when_the_proof_cannot_be_made(tmp_path, tell_law, mo
     with pytest.raises(InconclusiveError, match="cannot be read back"):
         conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=LEVEL, rig=Rig())
     assert sorted(tmp_path.iterdir()) == before
+
+
+def test_a_stop_in_the_last_moment_does_not_part_the_track_from_its_sidecar(tmp_path, tell_law, monkeypatch):
+    air = shoot_open_air(tmp_path)
+    tell_law(air.law)
+    settled = []
+
+    def stopped(folder):
+        settled.append(folder)
+        signal.raise_signal(signal.SIGINT)
+
+    monkeypatch.setattr(spatial.media.writing, "_sync_folder", stopped)
+    before = set(tmp_path.iterdir())
+    with pytest.raises(KeyboardInterrupt):
+        conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=LEVEL, rig=Rig())
+    assert len(settled) == 2
+    assert set(tmp_path.iterdir()) - before == {tmp_path / "track.wav", tmp_path / "track.json"}
 
 
 @pytest.mark.parametrize("there", ["track.wav", "track.json"])

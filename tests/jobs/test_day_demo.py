@@ -266,6 +266,18 @@ def test_a_day_done_twice_leaves_its_tracks_and_says_so(tmp_path):
     ]
 
 
+def test_clips_that_differ_in_their_suffix_do_not_share_a_track(tmp_path):
+    lay_out(tmp_path)
+    shutil.copy(tmp_path / "slipway.mov", tmp_path / "slipway.mp4")
+    for spare in ("lantern.mp4", "rec-0041.flac"):
+        (tmp_path / spare).unlink()
+    done = run_day(tmp_path, rig_for=lambda _clip: Rig(picture="equirect180-sbs")).clips
+    assert [entry.conform.output.name for entry in done] == ["slipway.mov.wav", "slipway.mp4.wav"]
+    assert sorted(path.name for path in (tmp_path / "tracks").iterdir()) == [
+        "slipway.mov.json", "slipway.mov.wav", "slipway.mp4.json", "slipway.mp4.wav",
+    ]  # fmt: skip
+
+
 def test_the_clocks_of_all_clips_are_weighed_together(day, monkeypatch, tmp_path):
     """Every clip that was matched, in order, is asked about; what comes back is what is conformed and told."""
     folder, _ = day

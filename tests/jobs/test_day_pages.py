@@ -77,6 +77,12 @@ def test_clips_that_differ_in_their_suffix_do_not_share_a_folder(make, tmp_path)
     assert sorted(path.name for path in (tmp_path / "pages").iterdir()) == ["a.mov", "a.mp4", "index.html"]
 
 
+def test_a_clip_called_like_the_index_does_not_take_its_place(make, tmp_path):
+    day = make("index.html.mov")
+    assert day.pages.is_file()
+    assert day.clips[0].page == tmp_path / "pages" / "index.html.mov" / "index.html"
+
+
 def test_pages_that_were_there_are_kept_unless_told(make, tmp_path):
     make("a.mov")
     (tmp_path / "pages" / "a" / "index.html").write_text("older", encoding="utf-8")

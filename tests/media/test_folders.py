@@ -84,6 +84,40 @@ def test_a_changed_list_does_not_lead_out_of_the_folder(tmp_path):
     assert (tmp_path / "victim.txt").read_text() == "precious"
 
 
+def test_a_list_that_is_no_text_names_nothing(tmp_path):
+    with whole_folder(tmp_path / "look") as folder:
+        fill(folder, index_html="old")
+    (tmp_path / "look" / LIST_NAME).write_bytes(b"ours:\nindex.html\n\xff\xfe\n")
+    with whole_folder(tmp_path / "look", force=True) as folder:
+        fill(folder, index_html="new")
+    assert (tmp_path / "look" / "index.html").read_text() == "new"
+    assert names(tmp_path / "look") == ["index.html", LIST_NAME]
+
+
+def test_a_folder_in_the_place_of_a_file_stops_it_before_anything_is_replaced(tmp_path):
+    with whole_folder(tmp_path / "look") as folder:
+        fill(folder, index_html="old", movie_mp4="old")
+    listed = (tmp_path / "look" / LIST_NAME).read_text()
+    (tmp_path / "look" / "movie.mp4").unlink()
+    (tmp_path / "look" / "movie.mp4").mkdir()
+
+    def replace():
+        with whole_folder(tmp_path / "look", force=True) as folder:
+            fill(folder, index_html="new", movie_mp4="new", sound_m4a="new")
+
+    with pytest.raises(OutputError, match=r"movie\.mp4 is not a file that soundplumb wrote"):
+        replace()
+    assert names(tmp_path / "look") == ["index.html", LIST_NAME, "movie.mp4"]
+    assert (tmp_path / "look" / LIST_NAME).read_text() == listed
+    assert (tmp_path / "look" / "index.html").read_text() == "old"
+
+
+def test_a_link_that_leads_nowhere_is_told_before_the_work(tmp_path):
+    (tmp_path / "look").symlink_to(tmp_path / "gone")
+    with pytest.raises(OutputError, match="is a file"), whole_folder(tmp_path / "look"):
+        pytest.fail("no work may begin")
+
+
 def test_an_input_is_never_written_over(tmp_path):
     with whole_folder(tmp_path / "look") as folder:
         fill(folder, movie_mp4="film")

@@ -212,3 +212,12 @@ def test_missing_file_and_folder(tmp_path: Path) -> None:
         read_marks(str(tmp_path))
     with pytest.raises(MarksFileError, match="cannot be read"):
         read_marks(write(tmp_path, ANGLES) / "inner.csv")
+
+
+def test_a_name_has_room_for_a_name(tmp_path):
+    path = tmp_path / "m.csv"
+    path.write_text(f"who,start_s,end_s,azimuth_deg,elevation_deg\n{'o' * 100},1,2,3,4\n", encoding="utf-8")
+    assert read_marks(path)[0].who == "o" * 100
+    path.write_text(f"who,start_s,end_s,azimuth_deg,elevation_deg\n{'o' * 101},1,2,3,4\n", encoding="utf-8")
+    with pytest.raises(MarksFileError, match="row 2: who is 101 letters long; write a name of at most 100"):
+        read_marks(path)

@@ -114,6 +114,19 @@ def test_names_number_and_hostile_letters(clip, tmp_path):
     assert still_name(7, "a" * 99) == f"07-{'a' * 40}.png"
 
 
+@pytest.mark.parametrize("who", ["Odile and Perrin (second verse)", "W" * 100, "名" * 100])
+def test_all_words_have_room_over_the_picture(clip, tmp_path, who):
+    """No letter reaches the right edge, and the picture keeps the sheet's width and height under one line more."""
+    (path,) = stills(clip, tmp_path, mark_of((10.0, 41.0), (40.0, 0.0), who=who))
+    sheet = matplotlib.image.imread(path)[..., :3]
+    grey = np.all(np.abs(sheet - 90 / 255) < 0.03, axis=2)
+    picture = np.flatnonzero(grey.sum(axis=1) > 0.5 * sheet.shape[1])
+    assert grey[picture[len(picture) // 10]].sum() > 0.97 * sheet.shape[1]
+    words = sheet[: picture[0] - 5]
+    assert np.ptp(words[:, :-6]) > 0.5
+    assert np.ptp(words[:, -6:]) == 0
+
+
 def test_an_unheard_mark_and_a_late_one_have_stills_too(clip, tmp_path):
     assert len(stills(clip, tmp_path, mark_of((0, 0), None), mark_of((0, 0), (5, 5), start_s=1.9))) == 2
 

@@ -1,0 +1,69 @@
+"""A signal that comes while files go to their places waits until they lie there, and is not lost."""
+
+import signal
+from contextlib import contextmanager
+
+import pytest
+
+from spatial.media import folders
+from spatial.media.folders import whole_folder
+from spatial.media.unstopped import settled_together, unstopped
+
+
+def test_a_signal_waits_for_the_end():
+    done = []
+
+    def work():
+        with unstopped():
+            signal.raise_signal(signal.SIGINT)
+            done.append("all of it")
+        done.append("more")
+
+    with pytest.raises(KeyboardInterrupt):
+        work()
+    assert done == ["all of it"]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_blocks_are_left_together_and_their_work_can_be_stopped():
+    left = []
+
+    @contextmanager
+    def leaving(name):
+        yield
+        signal.raise_signal(signal.SIGINT)
+        left.append(name)
+
+    def work(*, stop):
+        with settled_together() as last, leaving("outer"), leaving("inner"), last:
+            if stop:
+                signal.raise_signal(signal.SIGINT)
+
+    with pytest.raises(KeyboardInterrupt):
+        work(stop=True)
+    assert left == []
+    with pytest.raises(KeyboardInterrupt):
+        work(stop=False)
+    assert left == ["inner", "outer"]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_a_page_is_not_left_half_replaced(tmp_path, monkeypatch):
+    names = ("index.html", "movie.mp4", "sound.m4a")
+
+    def write(text):
+        with whole_folder(tmp_path / "look", force=True) as folder:
+            for name in names:
+                (folder / name).write_text(text)
+
+    write("old")
+    replace = folders.Path.replace
+
+    def stopped(path, target):
+        signal.raise_signal(signal.SIGINT)
+        return replace(path, target)
+
+    monkeypatch.setattr(folders.Path, "replace", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        write("new")
+    assert {(tmp_path / "look" / name).read_text() for name in names} == {"new"}
