@@ -41,7 +41,7 @@ def with_parts_joined(clip: Clip, tried: Sequence[Tried], try_take: Callable[[Ta
 
 
 def _continuing(clip: Clip, tried: Sequence[Tried]) -> tuple[Take, Take, Take] | None:
-    """Two takes of which one begins, inside the clip, where the other ends; and both in one."""
+    """Two takes of which one begins, inside the clip, where the other ends or soon after; and both in one."""
     laws = [
         (take, estimate.law)
         for take, _, estimate in tried
@@ -49,8 +49,9 @@ def _continuing(clip: Clip, tried: Sequence[Tried]) -> tuple[Take, Take, Take] |
     ]
     for (first, ends), (second, begins) in permutations(laws, 2):
         end_s, start_s = ends.clip_from_take(first.duration_s), begins.clip_from_take(0.0)
-        if abs(end_s - start_s) < _RUNS_ON_S and 0.0 < end_s < clip.duration_s:
-            whole = joined(first, second)
+        lost_s = start_s - end_s if start_s - end_s >= _RUNS_ON_S else 0.0
+        if start_s - end_s > -_RUNS_ON_S and 0.0 < end_s < clip.duration_s:
+            whole = joined(first, second, lost_s=lost_s)
             if whole is not None:
                 return first, second, whole
     return None

@@ -47,6 +47,7 @@ class _Join:
 
     repeated: int = 0
     lost: int = 0
+    lost_by: str = "by their time of day"
 
 
 def join_takes(takes: Sequence[Take]) -> list[Take]:
@@ -79,11 +80,26 @@ def join_takes(takes: Sequence[Take]) -> list[Take]:
     return [take for _, take in sorted(joined, key=lambda entry: entry[0])]
 
 
-def joined(first: Take, second: Take) -> Take | None:
-    """One take of two that something else tells to continue each other; None where they are of different kinds."""
+def joined(first: Take, second: Take, *, lost_s: float = 0.0) -> Take | None:
+    """One take of two that something else tells to continue each other.
+
+    Parameters
+    ----------
+    first, second : Take
+    lost_s : float
+        Time between them, read as silence.
+
+    Returns
+    -------
+    Take or None
+        None where they are of different kinds; or where time was lost, unless their names count on and it is no more
+        than a recorder loses.
+    """
     if _kind(first) != _kind(second) or set(first.paths) & set(second.paths):
         return None
-    return _whole([first, second], [_Join()])
+    if lost_s > 0.0 and (lost_s > _LOST_S or not _names_count_on(first, second)):
+        return None
+    return _whole([first, second], [_Join(lost=round(lost_s * first.rate_hz), lost_by="by a clip's own sound")])
 
 
 def missing_parts(first: Take, second: Take, gap_s: float | None = None) -> list[str]:
@@ -142,7 +158,7 @@ def _join_findings(before: Take, take: Take, join: _Join) -> list[Finding]:
     pair, rate = f"{before.parts[-1].path.name} and {take.path.name}", take.rate_hz
     if join.lost:
         message = (
-            f"{join.lost} samples ({join.lost / rate * 1e3:.1f} ms) were lost between {pair}, by their time of day: "
+            f"{join.lost} samples ({join.lost / rate * 1e3:.1f} ms) were lost between {pair}, {join.lost_by}: "
             "they are read as silence; listen there"
         )
         return [Finding("dropout", Severity.LOOK, message, take.path.name)]

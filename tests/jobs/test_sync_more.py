@@ -242,6 +242,21 @@ def test_parts_with_a_gap_between_them_stay_two(tmp_path):
     assert len(sync_clip(air.clip, paths).take.paths) == 1
 
 
+def test_parts_whose_names_count_on_are_joined_over_a_gap(tmp_path):
+    """Half a second is lost between two files without a time of day: neither holds the clip alone, both together do."""
+    air = shoot_open_air(tmp_path, frames=301)
+    field, rate = soundfile.read(air.take, always_2d=True, dtype="float32")
+    cut, paths = 7 * RATE, [tmp_path / "T_0001.wav", tmp_path / "T_0002.wav"]
+    for path, part in zip(paths, (field[:cut], field[cut + RATE // 2 :]), strict=True):
+        soundfile.write(path, part, rate, subtype="FLOAT")
+    result = sync_clip(air.clip, paths)
+    assert result.take.paths == tuple(paths)
+    assert result.take.samples == pytest.approx(len(field), abs=10)
+    assert result.estimate.law.offset_s == pytest.approx(2.0, abs=GOAL_S)
+    (lost,) = found(result, "dropout")
+    assert "(500.0 ms) were lost between T_0001.wav and T_0002.wav, by a clip's own sound" in lost.message
+
+
 def test_damaged_takes_alone_are_an_error_that_names_them(damaged):
     air, (cut, holed) = damaged
     with pytest.raises(MediaFileError, match=r"nan\.wav holds a value that is no sample"):
