@@ -1,5 +1,8 @@
 """What every test may use."""
 
+import signal
+from collections.abc import Iterator
+
 import numpy as np
 import pytest
 from hypothesis import settings
@@ -19,3 +22,11 @@ def rng() -> np.random.Generator:
 def cache_of_its_own(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
     """No test reads or writes the cache of whoever runs it."""
     monkeypatch.setenv("SOUNDPLUMB_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
+
+
+@pytest.fixture
+def stoppable() -> Iterator[None]:
+    """SIGINT stops Python, also where the tests run in the background: there a shell has told them to ignore it."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)

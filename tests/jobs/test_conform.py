@@ -266,6 +266,7 @@ def test_nothing_is_written_when_the_proof_cannot_be_made(tmp_path, tell_law, mo
     assert sorted(tmp_path.iterdir()) == before
 
 
+@pytest.mark.usefixtures("stoppable")
 def test_a_stop_in_the_last_moment_does_not_part_the_track_from_its_sidecar(tmp_path, tell_law, monkeypatch):
     air = shoot_open_air(tmp_path)
     tell_law(air.law)

@@ -9,6 +9,8 @@ from spatial.media import folders
 from spatial.media.folders import whole_folder
 from spatial.media.unstopped import settled_together, unstopped
 
+pytestmark = pytest.mark.usefixtures("stoppable")
+
 
 def test_a_signal_waits_for_the_end():
     done = []

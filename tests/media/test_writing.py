@@ -73,6 +73,7 @@ def test_nothing_is_left_of_a_failure(tmp_path: Path, error: BaseException, befo
     assert before is None or path.read_text() == before
 
 
+@pytest.mark.usefixtures("stoppable")
 def test_ctrl_c_for_real(tmp_path: Path) -> None:
     def interrupted() -> None:
         with whole_file(tmp_path / "out.wav") as temporary, TrackWriter(temporary) as track:
@@ -80,13 +81,8 @@ def test_ctrl_c_for_real(tmp_path: Path) -> None:
             os.kill(os.getpid(), signal.SIGINT)
             track.write(np.zeros((4, 100)))
 
-    # Where the tests themselves run in the background, a shell has told them to ignore it.
-    before = signal.signal(signal.SIGINT, signal.default_int_handler)
-    try:
-        with pytest.raises(KeyboardInterrupt):
-            interrupted()
-    finally:
-        signal.signal(signal.SIGINT, before)
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
     assert names(tmp_path) == []
 
 
