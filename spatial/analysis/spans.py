@@ -1,13 +1,14 @@
 """Where a performer is heard: one direction for a span of time, with its uncertainty.
 
 Conventions: spatial.conventions (axes). Directions are unit vectors in the field's own axes.
-Functions: span_direction; law_of_sd (how unsure a direction is whose bins stray).
+Functions: span_direction; law_of_sd (how unsure a direction is whose bins stray); weightiest (which bins count).
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from spatial.analysis.direction import FieldBins
 from spatial.analysis.sphere import Pulls, climb, densest_direction, spread_about, swing_on_one_axis
@@ -99,6 +100,12 @@ def law_of_sd(stray: float | FloatArray, lasted_s: float | FloatArray) -> FloatA
     return np.asarray(np.hypot(bias, _LEAST_SD_RAD))
 
 
+def weightiest(weight: FloatArray, most: int) -> npt.NDArray[np.bool_]:
+    """Which bins count: about `most` at most, and none that weighs next to nothing beside the heaviest."""
+    least = np.partition(weight, -most)[-most] if weight.size > most else 0.0
+    return np.asarray(weight > max(least, 1e-4 * np.max(weight)))
+
+
 def _needed_share(weight: FloatArray) -> float:
     """Share of the weight that must agree before chance is ruled out: the fewer bins, the more."""
     witnesses = float(np.sum(weight) ** 2 / np.sum(weight**2)) / _BINS_A_WITNESS
@@ -111,8 +118,7 @@ def _weighty(bins: FieldBins, most_bins: int) -> tuple[FloatArray, ...] | None:
     weight = bins.weights()
     if weight.size == 0 or not (weight * bins.clear).any():
         return None
-    least = np.partition(weight, -most_bins)[-most_bins] if weight.size > most_bins else 0.0
-    kept = weight > max(least, 1e-4 * np.max(weight))
+    kept = weightiest(weight, most_bins)
     weights, clear = weight[kept], (weight * bins.clear)[kept]
     if not clear.any():
         return None

@@ -14,6 +14,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from spatial.analysis.direction import FieldBins
+from spatial.analysis.spans import weightiest
 from spatial.analysis.sphere import Pulls, climb, spread_about
 from spatial.conventions import FloatArray
 
@@ -111,8 +112,7 @@ def _vote(
         weight = all_of.weight[inside]
         if not weight.any():
             continue
-        least = np.partition(weight, -_ROW_BINS)[-_ROW_BINS] if weight.size > _ROW_BINS else 0.0
-        kept = weight > max(least, 1e-4 * float(np.max(weight)))
+        kept = weightiest(weight, _ROW_BINS)
         parts.append((all_of.pull[inside][kept], all_of.swing[inside][kept], weight[kept]))
     if not parts:
         return None
