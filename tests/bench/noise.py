@@ -18,7 +18,9 @@ _FRAMES_AT_ONCE = 64
 _RIDGE = 1e-9
 
 
-def fast_diffuse_noise(rig: Rig, samples: int, *, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+def fast_diffuse_noise(
+    rig: Rig, samples: int, *, rng: np.random.Generator, rate_hz: int = DELIVERY_RATE_HZ
+) -> tuple[FloatArray, FloatArray]:
     """Noise from all around (falling 3 dB per octave), W at unit power, as `diffuse_noise` makes it.
 
     The 48 plane waves of `diffuse_noise` are not made one by one: six channels are drawn that have the covariance
@@ -29,27 +31,29 @@ def fast_diffuse_noise(rig: Rig, samples: int, *, rng: np.random.Generator) -> t
     rig : Rig
     samples : int
     rng : numpy.random.Generator
+    rate_hz : int
 
     Returns
     -------
     field, scratch : ndarray, shape (4, samples), (2, samples)
         float32.
     """
-    covariance = noise_covariance(rig, fft.rfftfreq(BLOCK, 1.0 / DELIVERY_RATE_HZ))
+    block = BLOCK * rate_hz // DELIVERY_RATE_HZ // 2 * 2
+    covariance = noise_covariance(rig, fft.rfftfreq(block, 1.0 / rate_hz))
     ridge = _RIDGE * np.einsum("fcc->f", covariance).real[:, np.newaxis, np.newaxis] * np.eye(6) + 1e-30 * np.eye(6)
     # A real signal's spectrum of N samples with variance v has mean square N v in each bin, half of it real.
-    factor = (np.linalg.cholesky(covariance + ridge) * np.sqrt(BLOCK / 2.0)).astype(np.complex64)
-    window = np.sin(np.pi * (np.arange(BLOCK) + 0.5) / BLOCK).astype(np.float32)
-    hop = BLOCK // 2
+    factor = (np.linalg.cholesky(covariance + ridge) * np.sqrt(block / 2.0)).astype(np.complex64)
+    window = np.sin(np.pi * (np.arange(block) + 0.5) / block).astype(np.float32)
+    hop = block // 2
     frames = -(-samples // hop) + 1
     out = np.zeros((6, (frames + 1) * hop), dtype=np.float32)
     for first in range(0, frames, _FRAMES_AT_ONCE):
         count = min(_FRAMES_AT_ONCE, frames - first)
         drawn = rng.standard_normal((len(factor), 6, 2 * count), dtype=np.float32).view(np.complex64)
-        blocks = fft.irfft((factor @ drawn).transpose(1, 2, 0), BLOCK, axis=2) * window
+        blocks = fft.irfft((factor @ drawn).transpose(1, 2, 0), block, axis=2) * window
         for number in range(count):
             start = (first + number) * hop
-            out[:, start : start + BLOCK] += blocks[:, number]
+            out[:, start : start + block] += blocks[:, number]
     kept = out[:, hop : hop + samples]
     return kept[:4], kept[4:]
 
