@@ -355,7 +355,7 @@ def test_under_a_camera_that_moved_the_drawing_turns_with_it(known, watched):
     mark = Mark("Nell", 1.5, 3.5, np.radians(-10.0), np.radians(15.0), 2.0)
     ours = _heard(mark, rig, SpanDirection(True, still, 0.1, 1.0), finished=False)
     entry = {"who": "", "start_s": 1.5, "end_s": 3.5, "azimuth_deg": -10.0, "elevation_deg": 15.0, "distance_m": 2.0}
-    expected = page.evaluate("(entry) => markFrom(entry, true).expected", entry)
+    expected = page.evaluate("(entry) => markFrom(entry).expected", entry)
     # Python takes 25 moments, the page one each tenth of a second.
     assert np.degrees(angle_between(np.array(expected), ours.expected)) < 0.5
     # As recorded nothing turns.
