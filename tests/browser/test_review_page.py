@@ -37,67 +37,6 @@ RIG = Rig((0.03, 0.0, -0.3), "equirect180-sbs")
 SCRIPT_NAME = "</script><script>hacked=1</script><img src=x onerror=hacked=1>'\""
 
 
-@pytest.fixture(scope="module")
-def shoot(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("shoot")
-    lay_out(folder)
-    return folder
-
-
-@pytest.fixture(scope="module")
-def reviewed(browser, shoot, tmp_path_factory):  # noqa: ARG001 without a browser there is no need for a page
-    """Result and folder of the slipway clip."""
-    folder = tmp_path_factory.mktemp("review")
-    result = review_clip(
-        shoot / "slipway.mov",
-        [shoot / "rec-0042.flac"],
-        folder,
-        marks_path=shoot / "slipway.marks.csv",
-        rig=RIG,
-    )
-    write_page(result, folder)
-    return result, folder
-
-
-def steady_rows(vector, sd_deg=4.0, seconds=16):
-    """The same direction all the time, and glow from nowhere else."""
-    count = seconds * 10
-    places = np.zeros((count, PLACES, 3))
-    places[:, 0] = vector
-    powers = np.zeros((count, PLACES))
-    powers[:, 0] = 1e-3
-    return SoundRows(
-        times_s=(np.arange(count) + 0.5) / 10,
-        vectors=np.tile(vector, (count, 1)),
-        sd_rad=np.full(count, np.radians(sd_deg)),
-        level_db=np.full(count, -30.0),
-        place_vectors=places,
-        place_powers=powers,
-    )
-
-
-def votes_of(rows):
-    """A hill for each row that is heard, as steep as one of bins that all agree."""
-    heard = np.isfinite(rows.sd_rad)
-    tops = np.where(heard[:, np.newaxis], rows.vectors, 0.0)
-    return RowVotes(tops, heard.astype(float), np.tile(np.eye(2) / 0.09, (heard.size, 1, 1)), np.full(heard.size, 0.1))
-
-
-@pytest.fixture
-def known(reviewed, tmp_path):
-    """Make the page of a result with other parts, movie beside it."""
-    result, folder = reviewed
-
-    def make(**parts):
-        shutil.copytree(folder, tmp_path / "page")
-        if "rows" in parts:
-            parts["votes"] = votes_of(parts["rows"])
-        write_page(dataclasses.replace(result, **{"marks": (), **parts}), tmp_path / "page")
-        return tmp_path / "page"
-
-    return make
-
-
 def white_middle(page, canvas="over"):
     """Middle of the white dot on a canvas, as parts of its width and height; None where there is none."""
     return page.evaluate(
@@ -391,21 +330,6 @@ def test_keys(reviewed, watched):
 
 
 # --- marking ------------------------------------------------------------------------------------------------
-
-
-def mark_by_hand(page, who, seen_px, start_s, end_s, distance):
-    page.evaluate("(time) => jump(time)", start_s)
-    settle(page)
-    box = page.locator("#over").bounding_box()
-    # The pixel's middle, in the left eye of 480 x 480.
-    page.mouse.click(
-        box["x"] + (seen_px[0] + 0.5) / 480 * box["width"], box["y"] + (seen_px[1] + 0.5) / 480 * box["height"]
-    )
-    page.locator("#who").fill(who)
-    page.locator("#distance").fill(distance)
-    page.evaluate("(time) => jump(time)", end_s)
-    settle(page)
-    page.locator("#out").click()
 
 
 def test_marks_by_hand_tell_the_mount_and_are_read_back(known, reviewed, watched, shoot, tmp_path):

@@ -121,9 +121,9 @@ function showForm(anew) {
     find("distance").value = entry.distance_m ?? "";
   }
   page.crosshair = placeFrom(facts.picture, seen);
-  find("seen").textContent = placeInWords(seen);
-  find("from").textContent = timecodeOf(facts.clock, entry.start_s);
-  find("to").textContent = timecodeOf(facts.clock, entry.end_s);
+  tell("seen", placeInWords(seen));
+  tell("from", timecodeOf(facts.clock, entry.start_s));
+  tell("to", timecodeOf(facts.clock, entry.end_s));
 }
 
 function keepForm() {
@@ -224,11 +224,16 @@ const TROUBLES = {
   full: "The browser’s store for this page is full or shut, and your marks are not kept there: save them before you leave.",
 };
 
-// Drafts that came back, work on older versions of the page, and a store that keeps nothing.
+// Says it only where it is new: what is read aloud is not read twice.
+function tell(id, text) {
+  if (find(id).textContent !== text) find(id).textContent = text;
+}
+
+// Drafts that came back, and work on older versions of the page.
 let draftsShown = "";
 
 function showDrafts() {
-  const now = [desk.back, desk.trouble, ...desk.offers, sameSheet(desk.sheet, filed)].join();
+  const now = [desk.back, ...desk.offers, sameSheet(desk.sheet, filed)].join();
   if (now === draftsShown) return; // what did not change keeps the keyboard
   draftsShown = now;
   const line = (text, ...acts) => {
@@ -254,7 +259,6 @@ function showDrafts() {
     const discard = ["Discard", () => commit("discarding what was back", { sheet: filed }, stateNow())];
     lines.unshift(line(desk.back, ...(sameSheet(desk.sheet, filed) ? [] : [discard])));
   }
-  if (desk.trouble) lines.push(line(TROUBLES[desk.trouble]));
   find("drafts").replaceChildren(...lines);
 }
 
@@ -278,7 +282,7 @@ function showSteps() {
     button.title = name === null ? "" : `${word}: ${name}`;
     button.setAttribute("aria-label", name === null ? word : `${word} ${name}`);
   }
-  if (find("said").textContent !== desk.said) find("said").textContent = desk.said;
+  tell("said", desk.said);
 }
 
 function showMarks() {
@@ -291,17 +295,21 @@ function showMarks() {
   page.solved = all.length && own ? mountFrom(all) : null;
   const hear = page.solved && page.solved.sure && !facts.mount
     ? " You still hear it as recorded: save the marks and run review again with --marks to hear it turned." : "";
-  find("solved").textContent = mountSentence(page.solved) + hear;
+  tell("solved", mountSentence(page.solved) + hear);
   const list = find("marks").querySelector("ul"), listed = ({ id }) => !form || id !== form.entry.id;
   const refocus = listMarks(list, page.marks.filter(listed), sides(), listActs);
   listRemoved(list, removed.filter(listed), listActs);
   refocus();
   find("save").disabled = !sheet.length;
-  if (form) find("answer").replaceChildren(page.error || answerFor(page.editing, sides()));
+  if (form) {
+    const answer = made("div");
+    answer.append(page.error || answerFor(page.editing, sides()));
+    if (answer.textContent !== find("answer").textContent) find("answer").replaceChildren(...answer.childNodes);
+  }
   showDrafts();
   showSteps();
-  const changes = changesInWords();
-  if (find("changes").textContent !== changes) find("changes").textContent = changes;
+  tell("trouble", desk.trouble && TROUBLES[desk.trouble]);
+  tell("changes", changesInWords());
   showSides();
 }
 
