@@ -6,7 +6,6 @@ rows. Pixels are compared with spatial.picture, marks with spatial.media.marks, 
 
 import dataclasses
 import json
-import shutil
 from fractions import Fraction
 from pathlib import Path
 
@@ -16,24 +15,18 @@ from scipy.spatial.transform import Rotation
 
 from cli.main import cli
 from spatial.analysis.orientation import MARK_SD_RAD, estimate_mount
-from spatial.analysis.soundrows import PLACES, SoundRows
 from spatial.analysis.spans import SpanDirection
-from spatial.analysis.votes import RowVotes
 from spatial.errors import SoundplumbError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.findings import Finding, Severity
-from spatial.jobs.demo import lay_out
 from spatial.jobs.marks import Rig, _heard, expected_direction
-from spatial.jobs.review import review_clip
 from spatial.media.marks import Mark, read_marks
 from spatial.media.moves import CameraMoves
 from spatial.picture import parse_picture
-from spatial.report.reviewpage import write_page
 from spatial.rotation import Motion, YawPitchRoll, matrix_from_ypr, ypr_from_matrix
 from spatial.timebase import frame_from_timecode, timecode_from_frame
-from tests.browser.conftest import settle, wait_until
+from tests.browser.conftest import mark_by_hand, settle, steady_rows, wait_until
 
-RIG = Rig((0.03, 0.0, -0.3), "equirect180-sbs")
 SCRIPT_NAME = "</script><script>hacked=1</script><img src=x onerror=hacked=1>'\""
 
 

@@ -5,7 +5,7 @@ const TOGETHER_MS = 1000; // letters and arrows that follow each other this fast
 const desk = {
   sheet: filed, offers: [], // what steps back and forth go over, beside the form
   past: [], future: [], // { name, state }: what was done, and how all was before it, or after it
-  form: null, // the mark that is open: { entry, first, past, future, kind, at, metres }
+  form: null, // the mark that is open: its entry, its own steps, and what was last typed
   saved: null, savedAt: 0, // the sheet that was saved last
   seen: null, // the draft in the store, as this page last knew it
   older: new Map(), // drafts from pages with other marks in their file, by key
@@ -163,6 +163,15 @@ function leaveForm() {
 // --- the draft in the store --------------------------------------------------------------------------------------
 
 function keepDraft(decided = false) {
+  keepOwn();
+  // Older work goes out of the store only once what was taken from it is in there.
+  for (const [key, older] of decided && !desk.trouble ? desk.older : []) {
+    const wanted = desk.offers.includes(key) ? older.text : null;
+    if (draftText(key) !== wanted) writeDraft(key, wanted);
+  }
+}
+
+function keepOwn() {
   takeIn(draftText(), true);
   const { form, sheet, saved, savedAt, seen } = desk, last = draftFrom(seen);
   // A mark that is open in another tab stays in the draft.
@@ -171,12 +180,7 @@ function keepDraft(decided = false) {
   if (seen === null && !open && sameSheet(sheet, filed)) return;
   const text = JSON.stringify({ at: Date.now(), base: filed, sheet, saved, savedAt, open, tab: theirs ? last.tab : TAB });
   desk.trouble = writeDraft(DRAFT, text);
-  if (desk.trouble) return;
-  desk.seen = text;
-  for (const [key, older] of decided ? desk.older : []) {
-    const wanted = desk.offers.includes(key) ? older.text : null;
-    if (draftText(key) !== wanted) writeDraft(key, wanted);
-  }
+  if (!desk.trouble) desk.seen = text;
 }
 
 // Takes in what another tab has written. quietly: it is shown by whoever asked.
