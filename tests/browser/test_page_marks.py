@@ -213,7 +213,7 @@ def test_two_tabs_lose_nothing_of_each_other(known, watched, browser):
 
 @pytest.fixture
 def older_work(reviewed, known, watched):
-    """A page without its first mark in the file, where Perrin was renamed, Tamsin removed and Nell added; and its heir."""
+    """A page whose file lacks Juno, where Perrin was renamed, Tamsin removed and Nell added; then the page with Juno."""
     result, folder = reviewed
     page = watched.open(known("older", marks=result.marks[1:]))
     tool(page, "change", "Perrin").click()
@@ -228,7 +228,7 @@ def older_work(reviewed, known, watched):
 def test_work_on_an_older_version_is_offered_and_not_mixed_in(older_work, watched):
     page = older_work
     assert names(page) == NAMES
-    assert "is not in it: 1 new (Nell), 1 changed (Pernelle), 1 removed (Tamsin)." in text(page, "drafts")
+    assert "is not in this one: 1 new (Nell), 1 changed (Pernelle), 1 removed (Tamsin)." in text(page, "drafts")
     kept = drafts(page)
     page.locator("#drafts button", has_text="Take it over").click()
     assert names(page) == ["Juno", "Odile", "Pernelle", "Nell"]
@@ -240,7 +240,7 @@ def test_work_on_an_older_version_is_offered_and_not_mixed_in(older_work, watche
     page.keyboard.press("Control+Shift+z")
     watched.reload()
     assert names(page) == ["Juno", "Odile", "Pernelle", "Nell"]
-    assert "not in it" not in text(page, "drafts")
+    assert "another version" not in text(page, "drafts")
     assert watched.complaints == []
 
 
@@ -463,7 +463,7 @@ def test_marks_of_the_file_are_mended_like_ones_own(reviewed, watched, tmp_path)
     page.locator("#marking button[type=submit]").click()
     tool(page, "remove", "Tamsin").click()
     assert "Tamsin is in the file and removed here." in page.locator("#marks li.removed").inner_text()
-    # All marks that are left say how the microphone sat, not only those made here; Python's ears still tell of her moment.
+    # All marks that are left say how the microphone sat, not only those made here; her moment is Python's still.
     assert text(page, "solved").startswith("These 3 marks say")
     heard = result.marks[NAMES.index("Odile")][0].heard
     assert page.evaluate("page.marks[1].heard.vector") == pytest.approx(heard.vector.tolist())

@@ -255,7 +255,7 @@ function showDrafts() {
     const { draft } = desk.older.get(key), what = differencesInWords(differences(draft.sheet, draft.base));
     const rest = draft.open ? [what, "1 not finished"].filter(Boolean).join(", ") : what;
     return line(
-      `Work of yours from ${momentInWords(draft.at)}, made when this page had other marks from the file, is not in it: ${rest}.`,
+      `Work of yours from ${momentInWords(draft.at)} in another version of this page is not in this one: ${rest}.`,
       ["Take it over", () => leaveForm() && commit("taking over older work", { sheet: takenOver(draft, desk.sheet), offers: without(key) })],
       ["Delete it", () => leaveForm() && commit("deleting older work", { offers: without(key) })]);
   });
