@@ -197,6 +197,7 @@ def mark_by_hand(
     """Fill in a mark, and leave it open."""
     page.evaluate("(time) => jump(time)", start_s)
     settle(page)
+    page.locator("#over").scroll_into_view_if_needed()
     box = page.locator("#over").bounding_box()
     # The pixel's middle, in the left eye of 480 x 480.
     page.mouse.click(

@@ -192,9 +192,11 @@ def test_two_tabs_lose_nothing_of_each_other(known, watched, browser):
     other = Watched(browser)
     try:
         there = other.open(folder)
+        page.bring_to_front()
         add(page, "Nell")
         wait_until(there, "desk.sheet.length === 1")
         assert "Another tab" in text(there, "said")
+        there.bring_to_front()
         add(there, "Ann")
         wait_until(page, "desk.sheet.length === 2")
         # One that missed what the other wrote takes it in before it writes.
@@ -213,7 +215,7 @@ def test_two_tabs_lose_nothing_of_each_other(known, watched, browser):
 
 @pytest.fixture
 def older_work(reviewed, known, watched):
-    """A page whose file lacks Juno, where Perrin was renamed, Tamsin removed and Nell added; then the page with Juno."""
+    """A page whose file lacks Juno, where Perrin was renamed, Tamsin removed, Nell added; then the page with Juno."""
     result, folder = reviewed
     page = watched.open(known("older", marks=result.marks[1:]))
     tool(page, "change", "Perrin").click()
@@ -582,6 +584,26 @@ def test_everything_that_can_be_pressed_has_a_name(reviewed, watched):
                    'button "From here: the mark starts at this moment"', 'button "Remove the mark of Nell"',
                    'application "Where sound comes from', 'slider "Time"'):  # fmt: skip
         assert wanted in tree, wanted
+
+
+def test_on_a_phone_all_of_it_can_be_touched(reviewed, watched):
+    watched.page.set_viewport_size({"width": 390, "height": 844})
+    page = watched.open(reviewed[1])
+    tool(page, "remove", "Tamsin").click()
+    add(page, "Somebody with a name of many letters, far too many to stand beside two buttons")
+    tool(page, "change", "Odile").click()
+    page.locator("#who").fill("Odette")
+    tool(page, "change", "Juno").click()
+    for button in page.locator("#marks button:visible, #drafts button:visible").all():
+        # WCAG 2.2, target size (minimum): 24 px (value from memory).
+        assert min(button.bounding_box()["height"], button.bounding_box()["width"]) >= 24, button.inner_text()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    # Names stay clear of the buttons beside them.
+    assert page.evaluate(
+        """Array.from(document.querySelectorAll("#marks li:has(.tools)")).every((item) =>
+          item.querySelector(".who").getBoundingClientRect().right < item.querySelector(".tools").getBoundingClientRect().left
+          && item.querySelector(".tools").getBoundingClientRect().bottom <= item.querySelector(".heard, .text").getBoundingClientRect().top + 1)"""
+    )
 
 
 # --- the small rules behind it ---------------------------------------------------------------------------------
