@@ -201,7 +201,7 @@ def test_two_tabs_lose_nothing_of_each_other(known, watched, browser):
         wait_until(page, "desk.sheet.length === 2")
         # One that missed what the other wrote takes it in before it writes.
         there.evaluate("window.addEventListener('storage', (event) => event.stopImmediatePropagation(), true)")
-        tool(page, "remove", "Nell").click()
+        tool(page, "remove", "Nell").evaluate("(button) => button.click()")  # in the tab behind
         add(there, "Bo")
         wait_until(page, "desk.sheet.length === 2")
         assert sorted(names(page)) == sorted(names(there)) == ["Ann", "Bo"]
@@ -600,9 +600,11 @@ def test_on_a_phone_all_of_it_can_be_touched(reviewed, watched):
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     # Names stay clear of the buttons beside them.
     assert page.evaluate(
-        """Array.from(document.querySelectorAll("#marks li:has(.tools)")).every((item) =>
-          item.querySelector(".who").getBoundingClientRect().right < item.querySelector(".tools").getBoundingClientRect().left
-          && item.querySelector(".tools").getBoundingClientRect().bottom <= item.querySelector(".heard, .text").getBoundingClientRect().top + 1)"""
+        """Array.from(document.querySelectorAll("#marks li:has(.tools)")).every((item) => {
+          const [who, tools, below] = [".who", ".tools", ".heard, .text"].map((part) =>
+            item.querySelector(part).getBoundingClientRect());
+          return who.right < tools.left && tools.bottom <= below.top + 1;
+        })"""
     )
 
 
