@@ -200,7 +200,9 @@ def test_two_tabs_lose_nothing_of_each_other(known, watched, browser):
         add(there, "Ann")
         wait_until(page, "desk.sheet.length === 2")
         # One that missed what the other wrote takes it in before it writes.
-        there.evaluate("() => { const all = takeIn; takeIn = (text, quietly) => { if (quietly) all(text, quietly); }; }")
+        there.evaluate(
+            "() => { const all = takeIn; takeIn = (text, quietly) => { if (quietly) all(text, quietly); }; }"
+        )
         tool(page, "remove", "Nell").evaluate("(button) => button.click()")  # in the tab behind
         add(there, "Bo")
         wait_until(page, "desk.sheet.length === 2")
