@@ -31,6 +31,7 @@ from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.takehealth import health_on_clip
 from spatial.jobs.turning import moves_findings, track_turn
 from spatial.jobs.verify import Tolerance, check_marks
+from spatial.media.cache import content_glance
 from spatial.media.movies import Clip, open_clip
 from spatial.media.proxy import join_movie, write_pictures
 from spatial.picture import LAYOUTS, Picture, parse_picture
@@ -62,6 +63,8 @@ class ReviewResult:
     sounds: dict[str, str]
     """Sound files by the way the head faces, and "recorded"."""
     findings: tuple[Finding, ...]
+    clip_glance: str = ""
+    """What the clip's file is known by, under any name; empty where it is not known."""
 
     @property
     def clip(self) -> Clip:
@@ -240,6 +243,7 @@ def _reviewed(
         tolerance=told.tolerance,
         sounds={facing: name for facing, name in names.items() if facing != "front"},
         findings=tuple(dict.fromkeys(findings)),
+        clip_glance=content_glance(clip.path),
     )
 
 

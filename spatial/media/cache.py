@@ -4,7 +4,7 @@ Goal: syncing a second clip with the same takes need not read them again. Entrie
 file finds them and a changed one does not. The folder may be deleted at any time, and several processes may use it at
 once: every file in it is written whole under a name of its own, and what is missing, cut or damaged is just not there.
 Nothing here raises because the folder cannot be used: work goes on without it.
-Functions: default_folder; FeatureCache.
+Functions: default_folder; FeatureCache; content_glance (what a file is known by without reading it through).
 
 The environment variable SOUNDPLUMB_CACHE names another folder; empty or "off" turns the cache off.
 """
@@ -166,6 +166,17 @@ class FeatureCache:
         return found
 
 
+def content_glance(path: Path) -> str:
+    """What a file is known by, whatever its name and place: a hash of its length and of three places inside.
+
+    Empty where the file cannot be read any more.
+    """
+    with suppress(OSError), path.open("rb", buffering=0) as file:
+        size = os.fstat(file.fileno()).st_size
+        return _hash(str(size).encode() + _seen_in(file, size))
+    return ""
+
+
 class _Glance:
     """A file as it looks from outside, and in three places inside: memory cards may give one number to two files."""
 
@@ -175,15 +186,20 @@ class _Glance:
             about = os.fstat(file.fileno())
             self.size = about.st_size
             self.changed_ns = max(about.st_mtime_ns, about.st_ctime_ns)
-            seen = [_read_at(file, place) for place in (0, self.size // 2, max(self.size - _GLANCE_BYTES, 0))]
+            seen = _seen_in(file, self.size)
         outside = (about.st_dev, about.st_ino, about.st_size, about.st_mtime_ns, about.st_ctime_ns)
-        self.key = _hash(repr(outside).encode() + b"".join(seen))
+        self.key = _hash(repr(outside).encode() + seen)
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, _Glance) and self.key == other.key
 
     def __hash__(self) -> int:
         return hash(self.key)
+
+
+def _seen_in(file: BinaryIO, size: int) -> bytes:
+    """The start, the middle and the end of a file."""
+    return b"".join(_read_at(file, place) for place in (0, size // 2, max(size - _GLANCE_BYTES, 0)))
 
 
 def _read_at(file: BinaryIO, place: int) -> bytes:

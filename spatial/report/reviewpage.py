@@ -4,6 +4,7 @@ Functions: write_page; page_text (the page's HTML); page_facts (what the page kn
 """
 
 import base64
+import hashlib
 import json
 from fractions import Fraction
 from pathlib import Path
@@ -31,7 +32,10 @@ from spatial.timebase import DROP_FRAME_RATES, frame_from_timecode
 
 PAGE = "index.html"
 
-_SCRIPTS = ("geometry", "rows", "drawing", "timeline", "marks", "sound", "lists", "main")
+_SCRIPTS = (
+    *("geometry", "rows", "page", "drawing", "timeline", "sound"),
+    *("marks", "sheet", "draft", "lists", "editing", "main"),
+)
 _LEVELLED = "The picture is shown as it was filmed; what you hear is turned along with its levelling."
 _UNHEARD = 65_535
 _QUIETEST_DB = -127
@@ -96,6 +100,7 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
             "elevation_rad": result.tolerance.elevation_rad,
         },
         "marks": [_mark(mark) for mark, _ in result.marks],
+        "draft": _draft(result),
         "marks_name": legible(clip.path.stem) + ".marks.csv",
         "windows": []
         if evidence is None
@@ -106,6 +111,25 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
         "covered_s": list(result.sync.covered_s),
         "findings": _findings(result),
     }
+
+
+def _draft(result: ReviewResult) -> dict[str, str]:
+    """What the browser's store knows marks by that are in no file yet.
+
+    The clip goes by its content, so that a copied, moved or renamed one finds them; the version by the marks file's
+    marks and how the picture is laid out, so that work which began with others is offered and not mixed in.
+    """
+    clip, picture = result.clip, result.picture
+    content = result.clip_glance or clip.path.name
+    known = [content, clip.duration_s, str(clip.frame_rate), clip.start_timecode, clip.width_px, clip.height_px]
+    layout = [picture.projection.value, picture.field_of_view_rad]
+    began_with = [[{**_mark(mark), "heard": None} for mark, _ in result.marks], layout]
+    return {"clip": _short_hash(known), "version": _short_hash(began_with)}
+
+
+def _short_hash(values: list[object]) -> str:
+    """The same for the same values, and for no others that anybody will meet."""
+    return hashlib.sha256(json.dumps(values).encode()).hexdigest()[:20]
 
 
 def _sd_law() -> list[float]:

@@ -1,12 +1,25 @@
-"""A browser for the tests of the review page: the system's Chromium, with nothing of anybody's in it."""
+"""A browser for the tests of the review page: the system's Chromium, with nothing of anybody's in it; and the page.
 
+The demo's slipway clip is reviewed once; other pages are that page with other parts.
+"""
+
+import dataclasses
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+
+from spatial.analysis.soundrows import PLACES, SoundRows
+from spatial.analysis.votes import RowVotes
+from spatial.conventions import FloatArray
+from spatial.jobs.demo import lay_out
+from spatial.jobs.marks import Rig
+from spatial.jobs.review import ReviewResult, review_clip
+from spatial.report.reviewpage import write_page
 
 CHROMIUM = os.environ.get("SOUNDPLUMB_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 
@@ -39,7 +52,15 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 
 class Watched:
-    """A page of the browser, with all that it complains of and asks for."""
+    """A page of the browser, with all that it complains of and asks for.
+
+    Attributes
+    ----------
+    asked : int
+        How often it has asked before it was left.
+    leave : bool
+        What it is answered.
+    """
 
     def __init__(self, context: Any) -> None:
         self.page = context.new_page()
@@ -47,8 +68,27 @@ class Watched:
         self.requests: list[str] = []
         self.page.on("console", lambda message: self.complaints.append(f"{message.type}: {message.text}"))
         self.page.on("pageerror", lambda error: self.complaints.append(f"error: {error}"))
-        self.page.on("dialog", lambda dialog: (self.complaints.append("a dialog"), dialog.dismiss()))
+        self.asked = 0
+        self.leave = False
+        self.page.on("dialog", self._answer)
         self.page.on("request", lambda request: self.requests.append(request.url))
+
+    def _answer(self, dialog: Any) -> None:
+        if dialog.type != "beforeunload":
+            self.complaints.append("a dialog")
+            dialog.dismiss()
+            return
+        self.asked += 1
+        if self.leave:
+            dialog.accept()
+        else:
+            dialog.dismiss()
+
+    def reload(self) -> None:
+        """Leave the page, whatever it asks, and open it again."""
+        self.leave = True
+        self.page.reload()
+        wait_until(self.page, "movie.readyState >= 2 && !page.dirty")
 
     def open(self, folder: Path) -> Any:
         """Open a review page and wait until its movie can be shown and its first picture is drawn."""
@@ -59,9 +99,12 @@ class Watched:
 
 @pytest.fixture
 def watched(browser: Any) -> Iterator[Watched]:
-    """A fresh page."""
+    """A fresh page, in a browser that keeps no marks of the test before."""
     watching = Watched(browser)
     yield watching
+    if watching.page.url.startswith("file:"):
+        # All pages from disk share one store.
+        watching.page.evaluate("() => { try { localStorage.clear(); } catch { } }")
     watching.page.close()
 
 
@@ -77,3 +120,91 @@ def wait_until(page: Any, condition: str) -> None:
 def settle(page: Any) -> None:
     """Wait until the movie has arrived where it was sent, and all is drawn."""
     wait_until(page, "!movie.seeking && !page.dirty && !timeline.dirty")
+
+
+RIG = Rig((0.03, 0.0, -0.3), "equirect180-sbs")
+
+
+@pytest.fixture(scope="session")
+def shoot(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's files."""
+    folder = tmp_path_factory.mktemp("shoot")
+    lay_out(folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def reviewed(
+    browser: Any,  # noqa: ARG001 without a browser there is no need for a page
+    shoot: Path,
+    tmp_path_factory: pytest.TempPathFactory,
+) -> tuple[ReviewResult, Path]:
+    """Result and folder of the slipway clip."""
+    folder = tmp_path_factory.mktemp("review")
+    result = review_clip(
+        shoot / "slipway.mov",
+        [shoot / "rec-0042.flac"],
+        folder,
+        marks_path=shoot / "slipway.marks.csv",
+        rig=RIG,
+    )
+    write_page(result, folder)
+    return result, folder
+
+
+@pytest.fixture
+def known(reviewed: tuple[ReviewResult, Path], tmp_path: Path) -> Callable[..., Path]:
+    """Make the page of a result with other parts, movie beside it."""
+    result, folder = reviewed
+
+    def make(name: str = "page", **parts: Any) -> Path:
+        shutil.copytree(folder, tmp_path / name)
+        if "rows" in parts:
+            parts["votes"] = votes_of(parts["rows"])
+        write_page(dataclasses.replace(result, **{"marks": (), **parts}), tmp_path / name)
+        return tmp_path / name
+
+    return make
+
+
+def steady_rows(vector: FloatArray, sd_deg: float = 4.0, seconds: int = 16) -> SoundRows:
+    """The same direction all the time, and glow from nowhere else."""
+    count = seconds * 10
+    places = np.zeros((count, PLACES, 3))
+    places[:, 0] = vector
+    powers = np.zeros((count, PLACES))
+    powers[:, 0] = 1e-3
+    return SoundRows(
+        times_s=(np.arange(count) + 0.5) / 10,
+        vectors=np.tile(vector, (count, 1)),
+        sd_rad=np.full(count, np.radians(sd_deg)),
+        level_db=np.full(count, -30.0),
+        place_vectors=places,
+        place_powers=powers,
+    )
+
+
+def votes_of(rows: SoundRows) -> RowVotes:
+    """A hill for each row that is heard, as steep as one of bins that all agree."""
+    heard = np.isfinite(rows.sd_rad)
+    tops = np.where(heard[:, np.newaxis], rows.vectors, 0.0)
+    return RowVotes(tops, heard.astype(float), np.tile(np.eye(2) / 0.09, (heard.size, 1, 1)), np.full(heard.size, 0.1))
+
+
+def mark_by_hand(
+    page: Any, who: str, seen_px: tuple[float, float], start_s: float, end_s: float, distance: str
+) -> None:
+    """Fill in a mark, and leave it open."""
+    page.evaluate("(time) => jump(time)", start_s)
+    settle(page)
+    page.locator("#over").scroll_into_view_if_needed()
+    box = page.locator("#over").bounding_box()
+    # The pixel's middle, in the left eye of 480 x 480.
+    page.mouse.click(
+        box["x"] + (seen_px[0] + 0.5) / 480 * box["width"], box["y"] + (seen_px[1] + 0.5) / 480 * box["height"]
+    )
+    page.locator("#who").fill(who)
+    page.locator("#distance").fill(distance)
+    page.evaluate("(time) => jump(time)", end_s)
+    settle(page)
+    page.locator("#out").click()

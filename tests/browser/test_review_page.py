@@ -6,7 +6,6 @@ rows. Pixels are compared with spatial.picture, marks with spatial.media.marks, 
 
 import dataclasses
 import json
-import shutil
 from fractions import Fraction
 from pathlib import Path
 
@@ -16,86 +15,19 @@ from scipy.spatial.transform import Rotation
 
 from cli.main import cli
 from spatial.analysis.orientation import MARK_SD_RAD, estimate_mount
-from spatial.analysis.soundrows import PLACES, SoundRows
 from spatial.analysis.spans import SpanDirection
-from spatial.analysis.votes import RowVotes
 from spatial.errors import SoundplumbError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.findings import Finding, Severity
-from spatial.jobs.demo import lay_out
 from spatial.jobs.marks import Rig, _heard, expected_direction
-from spatial.jobs.review import review_clip
 from spatial.media.marks import Mark, read_marks
 from spatial.media.moves import CameraMoves
 from spatial.picture import parse_picture
-from spatial.report.reviewpage import write_page
 from spatial.rotation import Motion, YawPitchRoll, matrix_from_ypr, ypr_from_matrix
 from spatial.timebase import frame_from_timecode, timecode_from_frame
-from tests.browser.conftest import settle, wait_until
+from tests.browser.conftest import mark_by_hand, settle, steady_rows, wait_until
 
-RIG = Rig((0.03, 0.0, -0.3), "equirect180-sbs")
 SCRIPT_NAME = "</script><script>hacked=1</script><img src=x onerror=hacked=1>'\""
-
-
-@pytest.fixture(scope="module")
-def shoot(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("shoot")
-    lay_out(folder)
-    return folder
-
-
-@pytest.fixture(scope="module")
-def reviewed(browser, shoot, tmp_path_factory):  # noqa: ARG001 without a browser there is no need for a page
-    """Result and folder of the slipway clip."""
-    folder = tmp_path_factory.mktemp("review")
-    result = review_clip(
-        shoot / "slipway.mov",
-        [shoot / "rec-0042.flac"],
-        folder,
-        marks_path=shoot / "slipway.marks.csv",
-        rig=RIG,
-    )
-    write_page(result, folder)
-    return result, folder
-
-
-def steady_rows(vector, sd_deg=4.0, seconds=16):
-    """The same direction all the time, and glow from nowhere else."""
-    count = seconds * 10
-    places = np.zeros((count, PLACES, 3))
-    places[:, 0] = vector
-    powers = np.zeros((count, PLACES))
-    powers[:, 0] = 1e-3
-    return SoundRows(
-        times_s=(np.arange(count) + 0.5) / 10,
-        vectors=np.tile(vector, (count, 1)),
-        sd_rad=np.full(count, np.radians(sd_deg)),
-        level_db=np.full(count, -30.0),
-        place_vectors=places,
-        place_powers=powers,
-    )
-
-
-def votes_of(rows):
-    """A hill for each row that is heard, as steep as one of bins that all agree."""
-    heard = np.isfinite(rows.sd_rad)
-    tops = np.where(heard[:, np.newaxis], rows.vectors, 0.0)
-    return RowVotes(tops, heard.astype(float), np.tile(np.eye(2) / 0.09, (heard.size, 1, 1)), np.full(heard.size, 0.1))
-
-
-@pytest.fixture
-def known(reviewed, tmp_path):
-    """Make the page of a result with other parts, movie beside it."""
-    result, folder = reviewed
-
-    def make(**parts):
-        shutil.copytree(folder, tmp_path / "page")
-        if "rows" in parts:
-            parts["votes"] = votes_of(parts["rows"])
-        write_page(dataclasses.replace(result, **{"marks": (), **parts}), tmp_path / "page")
-        return tmp_path / "page"
-
-    return make
 
 
 def white_middle(page, canvas="over"):
@@ -355,7 +287,7 @@ def test_under_a_camera_that_moved_the_drawing_turns_with_it(known, watched):
     mark = Mark("Nell", 1.5, 3.5, np.radians(-10.0), np.radians(15.0), 2.0)
     ours = _heard(mark, rig, SpanDirection(True, still, 0.1, 1.0), finished=False)
     entry = {"who": "", "start_s": 1.5, "end_s": 3.5, "azimuth_deg": -10.0, "elevation_deg": 15.0, "distance_m": 2.0}
-    expected = page.evaluate("(entry) => markFrom(entry, true).expected", entry)
+    expected = page.evaluate("(entry) => markFrom(entry).expected", entry)
     # Python takes 25 moments, the page one each tenth of a second.
     assert np.degrees(angle_between(np.array(expected), ours.expected)) < 0.5
     # As recorded nothing turns.
@@ -391,21 +323,6 @@ def test_keys(reviewed, watched):
 
 
 # --- marking ------------------------------------------------------------------------------------------------
-
-
-def mark_by_hand(page, who, seen_px, start_s, end_s, distance):
-    page.evaluate("(time) => jump(time)", start_s)
-    settle(page)
-    box = page.locator("#over").bounding_box()
-    # The pixel's middle, in the left eye of 480 x 480.
-    page.mouse.click(
-        box["x"] + (seen_px[0] + 0.5) / 480 * box["width"], box["y"] + (seen_px[1] + 0.5) / 480 * box["height"]
-    )
-    page.locator("#who").fill(who)
-    page.locator("#distance").fill(distance)
-    page.evaluate("(time) => jump(time)", end_s)
-    settle(page)
-    page.locator("#out").click()
 
 
 def test_marks_by_hand_tell_the_mount_and_are_read_back(known, reviewed, watched, shoot, tmp_path):

@@ -14,7 +14,7 @@ import pytest
 
 from spatial.field import ChannelFormat
 from spatial.media import cache as cache_module
-from spatial.media.cache import Arrays, FeatureCache, default_folder
+from spatial.media.cache import Arrays, FeatureCache, content_glance, default_folder
 from spatial.media.parts import Part
 from spatial.media.takes import Take
 
@@ -104,6 +104,22 @@ def test_a_copy_and_a_new_name_find_it(tmp_path: Path, cache: FeatureCache, arra
     cache.store(path, KIND, arrays)
     assert same(cache.load(Path(shutil.copy(path, tmp_path / "copy.wav")), KIND), arrays)
     assert same(cache.load(path.rename(tmp_path / "b.wav"), KIND), arrays)
+
+
+def test_a_glance_knows_content_not_names(tmp_path: Path) -> None:
+    path = recording(tmp_path / "a.wav")
+    first = content_glance(path)
+    assert first == content_glance(Path(shutil.copy(path, tmp_path / "copy.wav")))
+    size = path.stat().st_size
+    for changed in (0, size // 2, size - 1):
+        data = bytearray(path.read_bytes())
+        data[changed] ^= 1
+        (tmp_path / "other.wav").write_bytes(data)
+        assert content_glance(tmp_path / "other.wav") != first
+    with path.open("ab") as file:
+        file.write(b"more")
+    assert content_glance(path) != first
+    assert content_glance(tmp_path / "gone.wav") == ""
 
 
 @pytest.mark.parametrize("place", [0, 100_000, 299_999])

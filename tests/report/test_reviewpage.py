@@ -13,14 +13,16 @@ import numpy as np
 import pytest
 
 from spatial.analysis.soundrows import PLACES, SoundRows
+from spatial.analysis.spans import SpanDirection
 from spatial.analysis.sync import SyncEstimate
 from spatial.analysis.votes import RowVotes
 from spatial.field import ChannelFormat, angle_between, azimuth_elevation, unit_vectors
 from spatial.findings import Finding, Severity
-from spatial.jobs.marks import Rig
+from spatial.jobs.marks import HeardMark, Rig
 from spatial.jobs.review import ReviewResult
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import Tolerance
+from spatial.media.marks import Mark
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.picture import parse_picture
@@ -113,6 +115,27 @@ def test_rows_read_back():
     assert powers[0].tolist() == [-30, -50] + [-128] * (PLACES - 2)
     place = unpacked(packed["places"], "<i2").reshape(40, PLACES, 2)[0, 0] / 100
     assert place == pytest.approx(np.degrees(azimuth_elevation(unit_vectors(1.0, 0.2))), abs=0.006)
+
+
+def test_drafts_go_by_the_clips_content_and_the_version_of_its_marks():
+    """A renamed copy finds them; another clip shares none; other marks, or another layout, make another version."""
+
+    def known(result):
+        return facts_of(page_text(result))["draft"]
+
+    def seen(azimuth_rad):
+        mark = Mark("Nell", 0.5, 2.0, azimuth_rad, 0.0, None)
+        span = SpanDirection(False, np.array([1.0, 0.0, 0.0]), 0.1, 1.0)
+        return replace(result, marks=((HeardMark(mark, span.vector, 0.0, span), None),))
+
+    result = replace(result_of(), clip_glance="a1")
+    first = known(result)
+    assert known(replace(result_of(name="copy.mov"), clip_glance="a1")) == first
+    assert known(replace(result, clip_glance="b2"))["clip"] != first["clip"]
+    assert known(result_of())["clip"] != known(result_of(name="copy.mov"))["clip"]
+    versions = [result, replace(result, picture=parse_picture("fisheye180-sbs", 960, 480)), seen(0.1), seen(0.2)]
+    assert {known(version)["clip"] for version in versions} == {first["clip"]}
+    assert len({known(version)["version"] for version in versions}) == 4
 
 
 def test_hostile_names_stay_text():

@@ -50,30 +50,66 @@ function answerFor(mark, sides) {
 
 const SIGNS = { "in place": "✓", borderline: "≈", off: "✗" };
 
-function listMarks(list, marks, sides, act) {
+// A button of the list that acts on one mark.
+function tool(name, act, mark, does, said = `${name} the mark of ${mark.who}`) {
+  const button = made("button", "small", name);
+  button.type = "button";
+  Object.assign(button.dataset, { id: mark.id, act });
+  button.setAttribute("aria-label", said);
+  button.addEventListener("click", () => does(mark));
+  return button;
+}
+
+function listMarks(list, marks, sides, acts) {
+  const leave = keptFocus(list);
   list.replaceChildren();
   for (const mark of marks) {
     const item = made("li", mark.mine ? "mine" : ""), go = made("button", "go");
     go.type = "button";
+    Object.assign(go.dataset, { id: mark.id, act: "jump" });
     const last = sides[sides.length - 1], error = errorOf(mark, last.matrix);
     const verdict = !error ? "– unheard" : sides.length > 1 ? `${SIGNS[error.verdict]} ${error.verdict}` : "";
-    go.append(made("b", "who", mark.who), made("span", "", verdict ? `  ${verdict}` : ""));
-    go.append(answerFor(mark, sides));
+    const name = made("div", "name");
+    name.append(made("b", "who", mark.who), made("span", "", verdict ? `  ${verdict}` : ""));
+    go.append(name, answerFor(mark, sides));
     go.append(made("div", "where",
       `${timecodeOf(facts.clock, mark.start_s)} to ${timecodeOf(facts.clock, mark.end_s)}, seen ${placeInWords(mark.seen)}`));
-    go.addEventListener("click", () => act.jump(mark.start_s));
-    if (mark.mine) {
-      const tools = made("span", "tools");
-      for (const [name, does] of [["Change", act.change], ["Remove", act.remove]]) {
-        const button = made("button", "small", name);
-        button.type = "button";
-        button.setAttribute("aria-label", `${name} the mark of ${mark.who}`);
-        button.addEventListener("click", () => does(mark));
-        tools.append(button);
+    go.addEventListener("click", () => acts.jump(mark));
+    const tools = made("span", "tools");
+    tools.append(tool("Change", "change", mark, acts.change), tool("Remove", "remove", mark, acts.remove));
+    item.append(go, tools);
+    if (mark.mine && filed.length) {
+      const against = made("div", "where", fileOf(mark) ? "Changed against the file. " : "New: not in the file.");
+      if (fileOf(mark)) {
+        against.append(tool("As in the file", "revert", mark, acts.revert, `Take the mark of ${mark.who} as it is in the file`));
       }
-      item.append(tools);
+      item.append(against);
     }
-    item.prepend(go);
     list.append(item);
   }
+  return leave;
+}
+
+// Marks of the file that were removed here, each with a way back.
+function listRemoved(list, removed, acts) {
+  for (const entry of removed) {
+    const item = made("li", "removed");
+    item.append(made("b", "who", entry.who), made("span", "where", " is in the file and removed here. "),
+      tool("Bring back", "restore", entry, acts.restore));
+    list.append(item);
+  }
+}
+
+// A list that is made anew keeps the keyboard where it was: on the same button, else on the same mark, else on the
+// mark in its place. Returns what puts it back.
+function keptFocus(list) {
+  const held = list.contains(document.activeElement) ? document.activeElement : null;
+  if (!held) return () => {};
+  const { id, act } = held.dataset, place = Array.from(list.children).findIndex((item) => item.contains(held));
+  return () => {
+    const all = Array.from(list.querySelectorAll("button")), same = all.filter((button) => button.dataset.id === id);
+    const next = list.children[Math.min(place, list.children.length - 1)];
+    const to = same.find((button) => button.dataset.act === act) ?? same[0] ?? next?.querySelector("button") ?? find("undo");
+    to.focus({ preventScroll: true });
+  };
 }

@@ -1,14 +1,5 @@
-// The page itself: playing, jumping, marking, keys.
+// The page itself: playing, jumping, keys.
 
-const find = (id) => document.getElementById(id);
-const movie = find("movie"), over = find("over"), around = find("around");
-document.documentElement.style.setProperty("--wide", facts.picture.wide);
-
-const page = {
-  time: 0, row: -1, matrix: IDENTITY, side: "recorded", facing: "front",
-  marks: facts.marks.map((entry) => markFrom(entry, false)), editing: null, crosshair: null, dirty: true,
-  solved: null, error: "",
-};
 const ears = new Ears(movie);
 const timeline = new Timeline(find("ribbon"), find("head"), (time) => jump(time));
 
@@ -35,6 +26,7 @@ function update() {
 }
 
 function choose(box, options, chosen, act) {
+  const held = box.contains(document.activeElement);
   box.querySelectorAll("label").forEach((old) => old.remove());
   for (const option of options) {
     const label = made("label", "", option.name), input = made("input");
@@ -42,6 +34,7 @@ function choose(box, options, chosen, act) {
     input.addEventListener("change", () => act(option.key));
     label.prepend(input);
     box.append(label);
+    if (held && input.checked) input.focus({ preventScroll: true });
   }
 }
 
@@ -59,91 +52,10 @@ function showSides() {
   update();
 }
 
-function showMarks() {
-  const mine = page.marks.filter((mark) => mark.mine);
-  const all = page.editing && !page.marks.includes(page.editing) ? [...mine, page.editing] : mine;
-  page.solved = all.length ? mountFrom(all) : null;
-  const hear = page.solved && page.solved.sure && !facts.mount
-    ? " You still hear it as recorded: save the marks and run review again with --marks to hear it turned." : "";
-  find("solved").textContent = mountSentence(page.solved) + hear;
-  listMarks(find("marks").querySelector("ul"), page.marks.filter((mark) => mark !== page.editing), sides(), {
-    jump, remove: (mark) => { page.marks = page.marks.filter((other) => other !== mark); showMarks(); },
-    change: (mark) => edit(mark),
-  });
-  find("save").disabled = !page.marks.length;
-  if (page.editing) find("answer").replaceChildren(page.error || answerFor(page.editing, sides()));
-  showSides();
-}
-
-// Marking: a click on what sounds, or M and the arrows.
-function edit(mark) {
-  movie.pause();
-  page.editing = mark;
-  page.crosshair = placeFrom(facts.picture, mark.seen);
-  find("marking").hidden = false;
-  find("hint").hidden = true;
-  find("who").value = mark.who;
-  find("distance").value = mark.distance_m ?? "";
-  change({});
-}
-
-function change(parts) {
-  const next = markFrom({ ...page.editing, ...parts }, true);
-  page.marks = page.marks.map((mark) => (mark === page.editing ? next : mark));
-  page.editing = next;
-  page.error = next.end_s > next.start_s ? "" : "Set the end after the start.";
-  find("from").textContent = timecodeOf(facts.clock, next.start_s);
-  find("to").textContent = timecodeOf(facts.clock, next.end_s);
-  showMarks();
-}
-
-function markAt(x, y) {
-  const seen = directionFrom(facts.picture, x, y);
-  if (!seen) return;
-  page.crosshair = [x, y];
-  const at = { azimuth_deg: azimuthOf(seen) / DEG, elevation_deg: elevationOf(seen) / DEG };
-  if (page.editing) { change(at); return; }
-  const start_s = page.time, end_s = Math.min(page.time + 3, facts.duration_s);
-  edit(markFrom({ who: "", start_s, end_s, distance_m: null, ...at }, true));
-  find("who").focus({ preventScroll: false });
-}
-
-function stopMarking() {
-  page.editing = page.crosshair = null;
-  find("marking").hidden = true;
-  find("hint").hidden = false;
-  showMarks();
-}
-
 over.addEventListener("click", (event) => {
   if (!movie.paused) { movie.pause(); return; }
   const box = over.getBoundingClientRect();
   markAt((event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height);
-});
-find("who").addEventListener("input", (event) => { if (page.editing) change({ who: event.target.value }); });
-find("distance").addEventListener("input", (event) => {
-  const metres = Number.parseFloat(event.target.value.replace(",", "."));
-  change({ distance_m: metres >= 0.01 && metres <= 1000 ? metres : null });
-});
-find("in").addEventListener("click", () => change({ start_s: page.time }));
-find("out").addEventListener("click", () => change({ end_s: page.time }));
-find("drop").addEventListener("click", () => {
-  page.marks = page.marks.filter((mark) => mark !== page.editing);
-  stopMarking();
-});
-find("marking").addEventListener("submit", (event) => {
-  event.preventDefault();
-  if (page.error || !find("who").value.trim()) return;
-  if (!page.marks.includes(page.editing)) page.marks.push(page.editing);
-  stopMarking();
-  over.focus({ preventScroll: true });
-});
-find("save").addEventListener("click", () => {
-  const link = made("a");
-  link.href = URL.createObjectURL(new Blob([marksCsv(page.marks)], { type: "text/csv" }));
-  link.download = facts.marks_name;
-  link.click();
-  setTimeout(() => URL.revokeObjectURL(link.href), 1000);
 });
 
 // Playing.
@@ -162,14 +74,20 @@ find("whole").addEventListener("click", () => timeline.show(0, facts.duration_s)
 
 document.addEventListener("keydown", (event) => {
   const typing = event.target.matches("input:not([type=radio]):not([type=range])");
-  if (event.key === "Escape" && page.editing) { find("drop").click(); return; }
+  if (event.isComposing) return;
+  if (event.key === "Escape" && page.editing) { find("cancel").click(); return; }
+  if ((event.ctrlKey || event.metaKey) && !event.altKey && /^[zy]$/i.test(event.key)) {
+    event.preventDefault();
+    if (event.shiftKey || /y/i.test(event.key)) redo(); else undo();
+    return;
+  }
   if (typing || event.ctrlKey || event.metaKey || event.altKey) return;
   const onControl = event.target.matches("button, input");
   const moves = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
   if (moves && page.editing && event.target === over) {
     const step = event.shiftKey ? 5 : 1, [x, y] = page.crosshair || [0.5, 0.5];
     const wide = facts.picture.view_rad / DEG, high = facts.picture.projection === "equirect" ? 180 : wide / facts.picture.wide;
-    markAt(Math.min(Math.max(x + moves[0] * step / wide, 0), 1), Math.min(Math.max(y + moves[1] * step / high, 0), 1));
+    markAt(Math.min(Math.max(x + moves[0] * step / wide, 0), 1), Math.min(Math.max(y + moves[1] * step / high, 0), 1), "arrows");
   } else if (moves && moves[0] && !event.target.matches("input")) {
     movie.pause();
     jump(page.time + moves[0] * (event.shiftKey ? 1 / facts.clock.rate : 1));
@@ -196,10 +114,6 @@ function aimedPlace() {
 }
 
 // Drawing, at most once for each of the screen's pictures, and only where something changed.
-function shownMarks() {
-  return page.editing && !page.marks.includes(page.editing) ? [...page.marks, page.editing] : page.marks;
-}
-
 function draw() {
   if (!movie.paused || movie.seeking) {
     const time = movie.seeking ? page.time : movie.currentTime;
@@ -234,6 +148,7 @@ find("ribbon").setAttribute("aria-valuemax", facts.duration_s.toFixed(2));
 listFindings(find("findings").querySelector("ul"), (time) => jump(time));
 page.side = facts.mount ? "corrected" : "recorded";
 ears.loudness(find("volume").value / 100);
+takeUpDraft();
 showMarks();
 jump(0);
 requestAnimationFrame(draw);

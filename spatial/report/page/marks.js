@@ -2,14 +2,25 @@
 
 const likely = facts.likely_distances_m;
 
-function markFrom(entry, mine) {
+function markFrom(entry) {
   const seen = vectorFrom(entry.azimuth_deg * DEG, entry.elevation_deg * DEG);
   const { vector, sdRad } = expectedOver(seen, entry);
-  // Python has listened to the marks of the file in full; to those made here the page listens through the rows.
-  const heard = mine ? heardBetween(entry.start_s, entry.end_s)
-    : entry.heard && { vector: entry.heard.vector, sdRad: entry.heard.sd_deg * DEG };
+  const file = facts.marks[filed.findIndex((other) => other.id === entry.id)];
+  // Python has listened to the marks of the file in full; to other moments the page listens through the rows.
+  const heard = file && file.start_s === entry.start_s && file.end_s === entry.end_s
+    ? file.heard && { vector: file.heard.vector, sdRad: file.heard.sd_deg * DEG }
+    : heardBetween(entry.start_s, entry.end_s);
   const middle = (entry.start_s + entry.end_s) / 2, shown = turned(cameraAt(middle), vector);
-  return { ...entry, mine, seen, middle, expected: vector, shown, parallaxSdRad: sdRad, heard };
+  const mine = !file || !alike(entry, fileOf(entry));
+  return { ...entry, entry, mine, seen, middle, expected: vector, shown, parallaxSdRad: sdRad, heard };
+}
+
+// Each entry's mark is worked out once: entries never change.
+const worked = new WeakMap();
+
+function markOf(entry) {
+  if (!worked.has(entry)) worked.set(entry, markFrom(entry));
+  return worked.get(entry);
 }
 
 // Where a mark is expected, in the axes that stand still: on average over the moves that the camera makes in it.
@@ -69,15 +80,16 @@ function mountSentence(found) {
 }
 
 // The marks as the CSV that orient, verify and conform read.
-function marksCsv(marks) {
-  const cell = (text) => {
-    const plain = text.replace(/[\p{C}\p{Z}]+/gu, " ").trim() || "unnamed";
-    return /[",;]/.test(plain) ? `"${plain.replace(/"/g, '""')}"` : plain;
-  };
+const csvName = (who) => who.replace(/[\p{C}\p{Z}]+/gu, " ").trim() || "unnamed";
+
+function csvLine(entry) {
+  const name = csvName(entry.who), cell = /[",;]/.test(name) ? `"${name.replace(/"/g, '""')}"` : name;
   const number = (value, digits) => value.toFixed(digits).replace(/\.?0+$/, "").replace(/^-0$/, "0");
-  const lines = marks.map((mark) => [
-    cell(mark.who), number(mark.start_s, 3), number(mark.end_s, 3), number(mark.azimuth_deg, 2),
-    number(mark.elevation_deg, 2), mark.distance_m ? number(mark.distance_m, 3) : "",
-  ].join(","));
-  return ["who,start_s,end_s,azimuth_deg,elevation_deg,distance_m", ...lines, ""].join("\n");
+  return [
+    cell, number(entry.start_s, 3), number(entry.end_s, 3), number(entry.azimuth_deg, 2),
+    number(entry.elevation_deg, 2), entry.distance_m ? number(entry.distance_m, 3) : "",
+  ].join(",");
 }
+
+const marksCsv = (entries) =>
+  ["who,start_s,end_s,azimuth_deg,elevation_deg,distance_m", ...entries.map(csvLine), ""].join("\n");
