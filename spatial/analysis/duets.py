@@ -29,7 +29,7 @@ NEAR_RAD = np.radians(15.0)
 
 _BLENDED_RAD = np.radians(35.0)
 """Of two this close to each other of whom one place is heard, that may lie between them."""
-_SILENT = 0.15
+_SILENT = 0.3
 """How often somebody who is marked is not heard beside the others (common practice, no source)."""
 _REFLECTION = 0.1
 """A place of this share of the strongest one is as likely as not a reflection (common practice, no source)."""
@@ -46,6 +46,8 @@ _TORN_RAD = np.radians(20.0)
 """Where other ways, this far off, are so likely, nothing is given."""
 _OFF_SD_RAD = np.radians(40.0)
 """Who is heard beside where they are marked is so by about this much."""
+_PERHAPS_OFF = 0.5
+"""Where the mount is known and a track is put to the test, it is as likely as not that performers are off."""
 _KNOWN_SD_RAD = np.radians(3.0)
 """How far off a mount that is known, and a mark, may be."""
 
@@ -109,7 +111,9 @@ class _Group:
         self.relative = share / np.max(share, initial=1e-9)
         source = np.clip(self.relative / (self.relative + _REFLECTION), 0.0, _SOURCE_AT_MOST)
         self.source, self.other = np.log(source), np.log(1.0 - source)
-        self.choices = self._all_choices() if len(self.units) <= _MOST_UNITS else [self._choice((-1,) * len(self.units))]
+        self.choices = (
+            self._all_choices() if len(self.units) <= _MOST_UNITS else [self._choice((-1,) * len(self.units))]
+        )
 
     def _all_choices(self) -> list[_Choice]:
         places = range(-1, len(self.places))
@@ -239,7 +243,7 @@ def way_for_turn(
         picture_from_mic.
     """
     sized = [_Group(group, expected) for group in groups if group.places]
-    picked = [int(np.argmax(group.scores(turn[np.newaxis])[0])) for group in sized]
+    picked = [int(np.argmax(group.scores(turn[np.newaxis], _PERHAPS_OFF)[0])) for group in sized]
     return _way(sized, picked, measured, sd_rad)
 
 
@@ -324,9 +328,7 @@ def _apart(matrix: FloatArray, other: FloatArray) -> FloatArray:
     return np.array([np.pi, 0.0, 0.0]) if np.linalg.det(turn) < 0 else Rotation.from_matrix(turn).as_rotvec()
 
 
-def _turns(
-    expected: FloatArray, measured: FloatArray, sd_rad: FloatArray, groups: Sequence[_Group]
-) -> FloatArray:
+def _turns(expected: FloatArray, measured: FloatArray, sd_rad: FloatArray, groups: Sequence[_Group]) -> FloatArray:
     """Mounts, and mirror images, that two marks and two places lead to, shape (turns, 3, 3)."""
     seen, there, owner, place = [], [], [], []
     for row in np.flatnonzero(np.isfinite(sd_rad)):
@@ -343,7 +345,9 @@ def _turns(
                 owner.append(unit[0])
                 place.append(count + number)
         count += len(group.vectors)
-    pairs = np.array([(a, b) for a, b in combinations(range(len(seen)), 2) if owner[a] != owner[b] and place[a] != place[b]])
+    pairs = np.array(
+        [(a, b) for a, b in combinations(range(len(seen)), 2) if owner[a] != owner[b] and place[a] != place[b]]
+    )
     if not len(pairs):
         # One mark and one place tell a direction and no turn about it: any turn that fits will do to weigh by.
         ways = [_frame(e, np.roll(e, 1)) @ _frame(q, np.roll(q, 1)).T for e, q in zip(seen, there, strict=True)]

@@ -10,8 +10,8 @@ from functools import partial
 
 import numpy as np
 
-from spatial.analysis.mirror import ChannelFault, in_another_order, possible_faults
 from spatial.analysis.duets import estimate_among, likely_ways
+from spatial.analysis.mirror import ChannelFault, in_another_order, possible_faults
 from spatial.analysis.mountprior import AxisMeasurement, MountPrior
 from spatial.analysis.orientation import (
     WRONG_MARK,

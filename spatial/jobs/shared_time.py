@@ -5,6 +5,7 @@ Functions: own_time; grouped (marks that can only be taken together); unexplaine
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -52,7 +53,7 @@ def own_time(number: int, spans: Sequence[Span], expected: FloatArray) -> Span |
         return None
     edges = sorted({start, end, *(float(np.clip(edge, start, end)) for span in others for edge in span)})
     best, run = (start, start), start
-    for one, two in zip(edges, edges[1:], strict=False):
+    for one, two in pairwise(edges):
         if any(other[0] < (one + two) / 2 < other[1] for other in others):
             run = two
         elif two - run > best[1] - best[0]:
@@ -83,9 +84,7 @@ def unexplained(
     known : sequence of (expected, heard)
         Of the marks that have one, unit vectors of shape (3,).
     """
-    taken = [
-        heard for expected, heard in known if np.min(angle_between(wanted, expected[np.newaxis])) > _SAME_RAD
-    ]
+    taken = [heard for expected, heard in known if np.min(angle_between(wanted, expected[np.newaxis])) > _SAME_RAD]
     return tuple(place for place in places if all(angle_between(place.vector, heard) > _SAME_RAD for heard in taken))
 
 

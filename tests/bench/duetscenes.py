@@ -4,6 +4,7 @@ Functions: make_duets (one scene, together or each alone).
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -50,7 +51,7 @@ def make_duets(
     together: bool = True,
     half: bool | None = None,
     positions: int | None = None,
-    turn_s: tuple[float, float] = (3.0, 4.0),
+    turn_s: tuple[float, float] = (2.5, 3.5),
     silent: bool = False,
 ) -> DuetScene:
     """A scene with two to four performers and marks in which two of them sound at once.
@@ -87,16 +88,15 @@ def make_duets(
     if not together:
         turns = [(start + 0.0, ((who, 0.0, length),)) for start, who, length in _one_by_one(turns)]
     total_s = turns[-1][0] + max(late + length for _, late, length in turns[-1][1]) + 1.5
-    words, mic = recorded_words(), rig.place(offset)
+    mic = rig.place(offset)
     signals = [np.zeros(round(total_s * RATE)) for _ in range(count)]
     marked: list[tuple[int, float, float, bool]] = []
     apart, levels = 180.0, [0.0]
     for number, (start, sounding) in enumerate(turns):
         louder = seed % 2 if len(sounding) > 1 else 0
         for place, (who, late, length) in enumerate(sounding):
-            own = np.random.default_rng((seed, who, number if together else round(10 * length), 7))
             music = kind == "music" or (kind == "both" and who % 2 == 1)
-            sound = plucked(length, own) if music else speech(words, length, own)
+            sound = _sound(music, length, (seed, who)).copy()
             far = float(np.linalg.norm(places[who] - mic))
             down = level_db[number % 4] if len(sounding) > 1 and place != louder else 0.0
             quiet = silent and number == 0 and place != louder
@@ -140,6 +140,12 @@ def make_duets(
         np.stack(truth),
         tuple(shared for *_, shared in marked),
     )
+
+
+@lru_cache(16)
+def _sound(music: bool, length_s: float, seed: tuple[int, int]) -> FloatArray:
+    rng = np.random.default_rng((*seed, round(1000 * length_s)))
+    return plucked(length_s, rng) if music else speech(recorded_words(), length_s, rng)
 
 
 def _places(count: int, rng: np.random.Generator) -> FloatArray:
