@@ -139,7 +139,7 @@ class _Group:
         extra = np.array([self.extra_rad[unit[0]] for unit in self.units])[:, np.newaxis]
         variance = self.sd_rad**2 + extra**2 + MARK_SD_RAD**2 + _KNOWN_SD_RAD**2
         near = np.exp(-0.5 * apart**2 / variance) / (2 * np.pi * variance)
-        return np.log((1 - off) * near + off * np.exp(-apart / _OFF_SD_RAD) / (4 * np.pi) + 1e-30)
+        return np.asarray(np.log((1 - off) * near + off * np.exp(-apart / _OFF_SD_RAD) / (4 * np.pi) + 1e-30))
 
     def scores(self, turns: FloatArray, off: float = WRONG_MARK) -> FloatArray:
         """Logarithm of how likely each choice is, given each turn, shape (turns, choices)."""

@@ -4,7 +4,8 @@ Goal: the rotation picture_from_mic, what it is worth along each angle, which ma
 and what the marks cannot tell. Every way of leaving marks out, of doubting the crew's word and of mirroring the field
 is weighed (spatial.analysis.mountguesses); nothing is averaged over marks that contradict each other.
 Conventions: spatial.conventions (mount; yaw, pitch, roll).
-Functions: estimate_mount; with_covariance (less sure than the marks alone say); telling_direction (where one more clap would tell the most); angle_sd.
+Functions: estimate_mount; with_covariance (the same, less sure); telling_direction (where one more clap would tell the
+most); angle_sd.
 """
 
 from collections.abc import Sequence

@@ -72,7 +72,9 @@ def span_places(bins: Sequence[FieldBins], start_s: float, end_s: float, *, most
     height = 1.0 / (2 * np.pi * _SPREAD**2 * np.sqrt(1.0 + (LOOSE / _SPREAD) ** 2 * np.sum(swing**2, axis=1)))
     grid = sphere_grid(800)
     on_grid = everything.fit(grid) * height
-    places, shares, own = np.zeros((0, 3)), np.zeros(0), np.zeros((0, weight.size))
+    places: FloatArray = np.zeros((0, 3))
+    shares: FloatArray = np.zeros(0)
+    own: FloatArray = np.zeros((0, weight.size))
     for _ in range(most):
         rest = 1.0 - np.sum(own, axis=0)
         density = on_grid @ (clear * rest)
@@ -92,7 +94,7 @@ def span_places(bins: Sequence[FieldBins], start_s: float, end_s: float, *, most
             continue
         pulls = Pulls(pull, swing, weight * part)
         say = np.bincount(groups, pulls.say(place[np.newaxis])[0])
-        lasted_s = GROUP_S * float(np.sum(say) ** 2 / max(np.sum(say**2), 1e-30))
+        lasted_s = GROUP_S * float(np.sum(say)) ** 2 / max(float(np.sum(say**2)), 1e-30)
         law = np.hypot(law_of_sd(spread_about(pulls, place), lasted_s), swing_on_one_axis(pulls, place))
         result.append(Place(place, float(law) * _BESIDE * float(np.sqrt(1.0 + _FAINT_SHARE / share)), float(share)))
     return tuple(sorted(result, key=lambda one: -one.share))
@@ -105,7 +107,7 @@ def _settled(
 
     def shared_out() -> tuple[FloatArray, FloatArray]:
         density = everything.fit(places) * height * shares[:, np.newaxis]
-        own = density / (np.sum(density, axis=0) + max(1.0 - np.sum(shares), 1e-3) / (4 * np.pi))
+        own = density / (np.sum(density, axis=0) + max(1.0 - float(np.sum(shares)), 1e-3) / (4 * np.pi))
         return own, own @ clear
 
     for _ in range(_STEPS):

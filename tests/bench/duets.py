@@ -173,12 +173,13 @@ def report(outcomes: Sequence[Outcome]) -> str:
         "# Marks in which two sound at once",
         "",
         f"`python -m tests.bench.duets {len(outcomes)}`: simulated rooms, RT60 0.2 to 0.7 s, two to four positions at "
-        "1 to 2.3 m, 30° apart or more, two of them speaking or playing at once for 2.5 to 3.5 s in each marked moment, "
-        "one up to 10 dB louder than the other, noise 10 to 25 dB down, half of the microphones upside down, marks placed "
-        f"to 1°; in half of the scenes each performer is marked once alone too. Seeds from {FIRST_SEED} (chosen on "
-        "500 to 517). The hanging is said but where noted. Errors: angle of the whole rotation, degrees. Held: 95 % "
-        "intervals that hold the truth, %; places: of the marks that overlap. Off: marks given a place more than 15° "
-        "from the performer. FIX and LOOK: findings of orient and of verify on the track it makes, in all scenes.",
+        "1 to 2.3 m, 30° apart or more, two of them speaking or playing at once for 2.5 to 3.5 s in each marked "
+        "moment, one up to 10 dB louder than the other, noise 10 to 25 dB down, half of the microphones upside down, "
+        "marks placed to 1°; in half of the scenes each performer is marked once alone too. Seeds from "
+        f"{FIRST_SEED} (chosen on 500 to 517). The hanging is said but where noted. Errors: angle of the whole "
+        "rotation, degrees. Held: 95 % intervals that hold the truth, %; places: of the marks that overlap. Off: marks "
+        "given a place more than 15° from the performer. FIX and LOOK: findings of orient and of verify on the track "
+        "it makes, in all scenes.",
         "",
         head,
         *[
