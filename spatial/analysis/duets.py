@@ -296,9 +296,13 @@ def estimate_among(
     apart = np.array([_apart(matrix, found.picture_from_take) for matrix in matrices])
     size = np.linalg.norm(apart, axis=1)
     torn = float(np.sum(shares[size > _TORN_RAD])) > _TORN
-    nearest = np.argsort(size)
-    kept = nearest[: int(np.searchsorted(np.cumsum(shares[nearest]), _SURE)) + 1]
-    wider = np.einsum("w,wi,wj->ij", shares[kept], apart[kept], apart[kept])
+    # How likely a mirror image is has been asked: it is another answer, and no error of this one.
+    alike = np.flatnonzero(np.linalg.det(np.stack(matrices)) * np.linalg.det(found.picture_from_take) > 0)
+    nearest = alike[np.argsort(size[alike])]
+    share = shares[nearest] / max(float(np.sum(shares[nearest])), 1e-12)
+    kept = int(np.searchsorted(np.cumsum(share), _SURE)) + 1
+    near = apart[nearest[:kept]]
+    wider = np.einsum("w,wi,wj->ij", share[:kept] / np.sum(share[:kept]), near, near)
     return with_covariance(found, found.covariance + wider, open_all=torn), ways[best], torn
 
 
