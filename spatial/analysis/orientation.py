@@ -4,11 +4,12 @@ Goal: the rotation picture_from_mic, what it is worth along each angle, which ma
 and what the marks cannot tell. Every way of leaving marks out, of doubting the crew's word and of mirroring the field
 is weighed (spatial.analysis.mountguesses); nothing is averaged over marks that contradict each other.
 Conventions: spatial.conventions (mount; yaw, pitch, roll).
-Functions: estimate_mount; telling_direction (where one more clap would tell the most); angle_sd.
+Functions: estimate_mount; with_covariance (the same, less sure); telling_direction (where one more clap would tell the
+most); angle_sd.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -173,6 +174,30 @@ def estimate_mount(
         word_doubted=word_rows(prior) != () and not guesses.word[best],
         mirror_share=mirror_share,
         mirror_or_turned=torn,
+    )
+
+
+def with_covariance(estimate: MountEstimate, covariance: FloatArray, *, open_all: bool = False) -> MountEstimate:
+    """The same mount, less sure: what it tells, and how well, as the covariance says.
+
+    Parameters
+    ----------
+    estimate : MountEstimate
+    covariance : ndarray, shape (3, 3)
+    open_all : bool
+        Nothing of it is to be relied on: every angle is undetermined.
+    """
+    matrix = estimate.picture_from_take
+    names = _ANGLES if open_all else estimate.undetermined or _open_angles(matrix, covariance)
+    known = estimate.matrix is not None and not names
+    sd = angle_sd(matrix if not estimate.mirrored else -matrix, covariance)
+    return replace(
+        estimate,
+        matrix=matrix if known else None,
+        angles=estimate.angles if known else None,
+        sd_rad=YawPitchRoll(*(float("inf") if n in names else float(s) for n, s in zip(_ANGLES, sd, strict=True))),
+        undetermined=names,
+        covariance=covariance,
     )
 
 

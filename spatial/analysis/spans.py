@@ -1,7 +1,8 @@
 """Where a performer is heard: one direction for a span of time, with its uncertainty.
 
 Conventions: spatial.conventions (axes). Directions are unit vectors in the field's own axes.
-Functions: span_direction; law_of_sd (how unsure a direction is whose bins stray); weightiest (which bins count).
+Functions: span_direction; law_of_sd (how unsure a direction is whose bins stray); weightiest (which bins count);
+weighty_columns (those bins, as columns).
 """
 
 from collections.abc import Sequence
@@ -19,7 +20,7 @@ MARK_FRAMES_S = (240 / 48_000, 400 / 48_000)
 no better in rooms they were not chosen on."""
 
 # Chosen on 64 simulated scenes (seeds 5000 on) that no test and no committed result uses.
-_GROUP_S = 0.25
+GROUP_S = 0.25
 """What sounds within this time meets the same reflections: it counts as one witness."""
 _MOMENT_S = 0.1
 """A span shorter than this is less than one witness."""
@@ -76,7 +77,7 @@ def span_direction(
         heard False where too little direct sound agrees.
     """
     parts = [bins] if isinstance(bins, FieldBins) else bins
-    told = [part for part in (_weighty(part.between(start_s, end_s), most_bins) for part in parts) if part]
+    told = [part for part in (weighty_columns(part.between(start_s, end_s), most_bins) for part in parts) if part]
     if not told:
         return _nothing(0.0)
     pull, swing, weight, clear, times_s = (np.concatenate(column) for column in zip(*told, strict=True))
@@ -87,16 +88,16 @@ def span_direction(
     share = float(np.sum(clear[sure.agree(vector)]) / np.sum(clear))
     if share < _needed_share(clear):
         return _nothing(share)
-    groups = ((times_s - start_s) / _GROUP_S).astype(int)
+    groups = ((times_s - start_s) / GROUP_S).astype(int)
     say = np.bincount(groups, pulls.say(vector[np.newaxis])[0])
-    lasted_s = _GROUP_S * float(np.sum(say) ** 2 / np.sum(say**2)) * min(1.0, (end_s - start_s) / _MOMENT_S)
+    lasted_s = GROUP_S * float(np.sum(say) ** 2 / np.sum(say**2)) * min(1.0, (end_s - start_s) / _MOMENT_S)
     law = law_of_sd(spread_about(pulls, vector), lasted_s)
     return SpanDirection(True, vector, float(np.hypot(law, swing_on_one_axis(pulls, vector))), share)
 
 
 def law_of_sd(stray: float | FloatArray, lasted_s: float | FloatArray) -> FloatArray:
     """Standard deviation, radians, of a direction whose bins stray by so much and were heard for so long."""
-    bias = np.square(stray) * np.sqrt(_LASTING_BIAS**2 + _MOMENT_BIAS**2 * _GROUP_S / np.asarray(lasted_s))
+    bias = np.square(stray) * np.sqrt(_LASTING_BIAS**2 + _MOMENT_BIAS**2 * GROUP_S / np.asarray(lasted_s))
     return np.asarray(np.hypot(bias, _LEAST_SD_RAD))
 
 
@@ -113,7 +114,7 @@ def _needed_share(weight: FloatArray) -> float:
     return max(_HEARD_SHARE, float(_CHANCE_SHARE + _CHANCE_SDS * chance_sd))
 
 
-def _weighty(bins: FieldBins, most_bins: int) -> tuple[FloatArray, ...] | None:
+def weighty_columns(bins: FieldBins, most_bins: int) -> tuple[FloatArray, ...] | None:
     """Pulls, swings, weights, weights of clear bins (each sum is 1), times of bins that count; None if none does."""
     weight = bins.weights()
     if weight.size == 0 or not (weight * bins.clear).any():

@@ -1,7 +1,8 @@
 """Marks of a clip: where each performer is seen, should be heard, and is heard.
 
 Conventions: spatial.conventions (mount). "Expected" is always as seen from the microphone, in picture axes.
-Functions: marks_of_clip, hear_marks, expected_direction, shared_parallax.
+Functions: marks_of_clip, hear_marks, expected_direction, shared_parallax; groups_of, with_way, settled_by_turn (marks
+that overlap).
 """
 
 from collections.abc import Sequence
@@ -10,12 +11,15 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, field_bins
+from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FieldBins, field_bins
+from spatial.analysis.duets import MarkGroup, Way, way_for_turn
+from spatial.analysis.places import span_places
 from spatial.analysis.rotationfit import turn_between
 from spatial.analysis.spans import MARK_FRAMES_S, SpanDirection, span_direction
 from spatial.conventions import FloatArray
 from spatial.errors import InputError, MarksFileError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors
+from spatial.jobs.shared_time import LEAST_ALONE_S, SharedTime, grouped, own_time, unexplained
 from spatial.media.marks import Mark, read_marks
 from spatial.media.moves import CameraMoves
 from spatial.media.movies import Clip
@@ -33,6 +37,9 @@ _MOMENTS = 25
 
 LEAST_COVERED = 0.5
 """A mark of which the take holds less than this is not used: the rest may be anything but what was marked."""
+
+
+_UNHEARD = SpanDirection(False, np.full(3, np.nan), float("nan"), 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +80,18 @@ class HeardMark:
     """How far the expected direction strays from its mean because the camera turned during the mark."""
     covered: float = 1.0
     """Part of the mark's time that the take covers, 0 to 1."""
+    shared: SharedTime | None = None
+    """What sounds in the mark's time, where it shares that with others and has none of its own; the same object for
+    all of them. `heard` is then one of its places once that is settled, and nobody before."""
+    partly: bool = False
+    """Only the part that the mark does not share with others is heard."""
+    rival: float = 0.0
+    """Of a mark that overlaps with others: the strongest place that is nobody's, as a part of the strongest of all."""
+
+    @property
+    def extra_sd_rad(self) -> float:
+        """What makes the mark less sure beside what is heard."""
+        return float(np.hypot(self.parallax_sd_rad, self.swept_sd_rad))
 
 
 def marks_of_clip(path: Path, clip: Clip, rig: Rig) -> tuple[Mark, ...]:
@@ -156,27 +175,94 @@ def hear_marks(
     list of HeardMark
         One for each mark, in order.
     """
-    heard = []
+    spans, covered = [], []
+    for mark in marks:
+        marked_s = (mark.start_s, min(mark.end_s, mark.start_s + _LONGEST_SPAN_S))
+        wanted_s = [law.take_from_clip(time_s) for time_s in marked_s]
+        start, stop = (law.take_from_clip(float(np.clip(time_s, *sounds_s))) for time_s in marked_s)
+        start, stop = (float(np.clip(time_s, 0.0, take.duration_s)) for time_s in (start, stop))
+        # A clock step may take a whole mark away.
+        covered.append((stop - start) / max(wanted_s[1] - wanted_s[0], 1e-6))
+        spans.append((start, stop if covered[-1] >= LEAST_COVERED else start))
+    heard = [_heard(mark, rig, _UNHEARD, finished=finished) for mark in marks]
+    heard = [replace(each, covered=part) for each, part in zip(heard, covered, strict=True)]
+    expected = np.stack([each.expected for each in heard]) if heard else np.zeros((0, 3))
+    crowded = []
     with FieldReader(take) as reader:
-        for mark in marks:
-            marked_s = (mark.start_s, min(mark.end_s, mark.start_s + _LONGEST_SPAN_S))
-            wanted_s = [law.take_from_clip(time_s) for time_s in marked_s]
-            start, stop = (law.take_from_clip(float(np.clip(time_s, *sounds_s))) for time_s in marked_s)
-            start, stop = (float(np.clip(time_s, 0.0, take.duration_s)) for time_s in (start, stop))
-            # A clock step may take a whole mark away.
-            covered = (stop - start) / max(wanted_s[1] - wanted_s[0], 1e-6)
-            if covered < LEAST_COVERED:
-                stop = start
-            first = max(0, round((start - LEAD_IN_S) * take.rate_hz))
-            last = round(stop * take.rate_hz) if stop > start else first
-            field = reader.read(first, last) if first < last else np.zeros((4, 0), dtype=np.float32)
-            bins = [
-                field_bins(field, take.rate_hz, start_s=first / take.rate_hz, band_hz=rig.band_hz, frame_s=frame_s)
-                for frame_s in MARK_FRAMES_S
-            ]
-            told = _heard(mark, rig, span_direction(bins, start, stop), finished=finished)
-            heard.append(replace(told, covered=covered))
-    return heard
+        for number, (start, stop) in enumerate(spans):
+            own = own_time(number, spans, expected)
+            first, last = (start, stop) if own is None else own
+            found = _UNHEARD
+            if own is None or last - first >= LEAST_ALONE_S:
+                found = span_direction(_bins(reader, take, rig, start, stop), first, last)
+            if own is not None and not found.heard:
+                crowded.append(number)
+            heard[number] = replace(heard[number], heard=found, partly=own is not None and found.heard)
+        for group in grouped(crowded, spans):
+            start, stop = min(spans[n][0] for n in group), max(spans[n][1] for n in group)
+            stop = min(stop, start + _LONGEST_SPAN_S)
+            places = span_places(_bins(reader, take, rig, start, stop), start, stop, most=max(3, len(group)))
+            known = [(e.expected, e.heard.vector) for e, s in zip(heard, spans, strict=True)
+                     if e.heard.heard and min(s[1], stop) > max(s[0], start)]  # fmt: skip
+            shared = SharedTime(unexplained(places, expected[group], known))
+            for number in group:
+                heard[number] = replace(heard[number], shared=shared)
+    return settled_by_turn(heard, np.eye(3)) if finished else heard
+
+
+def _bins(reader: FieldReader, take: Take, rig: Rig, start: float, stop: float) -> list[FieldBins]:
+    """What is heard from start to stop, seconds of the take, with a lead-in, in frames of each length."""
+    first = max(0, round((start - LEAD_IN_S) * take.rate_hz))
+    last = round(stop * take.rate_hz) if stop > start else first
+    field = reader.read(first, last) if first < last else np.zeros((4, 0), dtype=np.float32)
+    return [
+        field_bins(field, take.rate_hz, start_s=first / take.rate_hz, band_hz=rig.band_hz, frame_s=frame_s)
+        for frame_s in MARK_FRAMES_S
+    ]
+
+
+def groups_of(marks: Sequence[HeardMark]) -> list[MarkGroup]:
+    """The groups of marks that can only be taken together, by their places in the list."""
+    groups = []
+    for shared in {id(each.shared): each.shared for each in marks if each.shared is not None}.values():
+        rows = tuple(number for number, each in enumerate(marks) if each.shared is shared)
+        groups.append(MarkGroup(rows, shared.places, tuple(marks[row].extra_sd_rad for row in rows)))
+    return groups
+
+
+def heard_alone(marks: Sequence[HeardMark]) -> tuple[FloatArray, FloatArray]:
+    """What is heard of marks that have time of their own, shapes (marks, 3) and (marks,); NaN for all others."""
+    alone = [each.heard if each.shared is None and each.heard.heard else _UNHEARD for each in marks]
+    extra = np.array([each.extra_sd_rad for each in marks])
+    return np.stack([each.vector for each in alone]), np.hypot([each.sd_rad for each in alone], extra)
+
+
+def with_way(marks: Sequence[HeardMark], way: Way) -> list[HeardMark]:
+    """Marks that overlap, each with the place that a way gives it; all others as they are."""
+    settled = []
+    for number, mark in enumerate(marks):
+        if mark.shared is None:
+            settled.append(mark)
+            continue
+        found = _UNHEARD
+        if np.isfinite(way.sd_rad[number]):
+            vector = way.measured[number]
+            (share,) = (place.share for place in mark.shared.places if np.array_equal(place.vector, vector))
+            found = SpanDirection(True, vector, float(way.sd_rad[number]), share)
+        settled.append(replace(mark, heard=found, rival=float(way.rival[number])))
+    return settled
+
+
+def settled_by_turn(marks: Sequence[HeardMark], picture_from_take: FloatArray) -> list[HeardMark]:
+    """Marks that overlap, each with its likeliest place, where it is known how the field sits; all others as they are.
+
+    Each place is used for one mark only, or for several in one direction.
+    """
+    groups = groups_of(marks)
+    if not groups:
+        return list(marks)
+    expected = np.stack([each.expected for each in marks])
+    return with_way(marks, way_for_turn(expected, *heard_alone(marks), groups, picture_from_take))
 
 
 def _heard(mark: Mark, rig: Rig, heard: SpanDirection, *, finished: bool) -> HeardMark:

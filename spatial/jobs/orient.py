@@ -10,6 +10,7 @@ from functools import partial
 
 import numpy as np
 
+from spatial.analysis.duets import estimate_among, likely_ways
 from spatial.analysis.mirror import ChannelFault, in_another_order, possible_faults
 from spatial.analysis.mountprior import AxisMeasurement, MountPrior
 from spatial.analysis.orientation import (
@@ -18,10 +19,11 @@ from spatial.analysis.orientation import (
     angle_sd,
     estimate_mount,
 )
+from spatial.analysis.spans import SpanDirection
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError
 from spatial.findings import Finding
-from spatial.jobs.marks import LEAST_COVERED, HeardMark, shared_parallax
+from spatial.jobs.marks import LEAST_COVERED, HeardMark, groups_of, heard_alone, shared_parallax, with_way
 from spatial.jobs.orient_findings import mount_findings, swept_findings, unheard_findings
 from spatial.jobs.syncresult import SyncResult
 from spatial.media.takes import Take
@@ -96,7 +98,7 @@ def orient_marks(
     InconclusiveError
         No mark was heard.
     """
-    if not any(heard.heard.heard for heard in marks):
+    if not any(heard.heard.heard or (heard.shared is not None and heard.shared.places) for heard in marks):
         if marks and all(heard.covered < LEAST_COVERED for heard in marks):
             raise InconclusiveError(
                 f"the take covers none of the {len(marks)} marks (no more than "
@@ -122,22 +124,14 @@ def orient_heard(
     wrong_share: float = WRONG_MARK,
 ) -> OrientResult:
     """Find how the microphone sat from marks or claps of which at least one is heard."""
-    used = [heard for heard in marks if heard.heard.heard]
     prior = prior or MountPrior()
-    estimate = partial(
-        estimate_mount,
-        np.stack([heard.expected for heard in used]),
-        np.stack([heard.heard.vector for heard in used]),
-        np.array([np.hypot(np.hypot(h.heard.sd_rad, h.parallax_sd_rad), h.swept_sd_rad) for h in used]),
-        axes=axes,
-        shared_turn_rad=shared_parallax(used),
-        wrong_share=wrong_share,
-    )
-    mount = estimate(prior=prior)
+    estimate = partial(_estimated, axes=axes, wrong_share=wrong_share)
+    mount, marks, torn = estimate(marks, prior=prior)
     if mount.mirror_or_turned and repair and prior.hanging is not None:
         # Between the crew's word and sound channels, who asks for a repair has chosen.
         prior = replace(prior, certain=True)
-        mount = estimate(prior=prior)
+        mount, marks, torn = estimate(marks, prior=prior)
+    used = [heard for heard in marks if heard.heard.heard]
     left_over = iter(mount.residuals_rad)
     residuals = tuple(float(next(left_over)) if heard.heard.heard else None for heard in marks)
     faults = possible_faults(mount.picture_from_take, prior) if mount.mirrored else ()
@@ -147,9 +141,62 @@ def orient_heard(
         *(sync.findings if sync else ()),
         *unheard_findings(marks),
         *swept_findings(marks),
-        *mount_findings(mount, used, prior, faults=faults, repaired=repaired, order=order, things=evidence),
+        *mount_findings(mount, used, prior, faults=faults, repaired=repaired, order=order, things=evidence, torn=torn),
     ]
     return OrientResult(take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence)
+
+
+def _estimated(
+    marks: Sequence[HeardMark], *, prior: MountPrior, axes: Sequence[AxisMeasurement], wrong_share: float
+) -> tuple[MountEstimate, list[HeardMark], bool]:
+    """The mount, the marks with what is heard of each, and whether it is open who of those that overlap is who."""
+
+    def simply(marks: Sequence[HeardMark]) -> MountEstimate:
+        used = [heard for heard in marks if heard.heard.heard]
+        return estimate_mount(
+            np.stack([heard.expected for heard in used]),
+            np.stack([heard.heard.vector for heard in used]),
+            np.array([np.hypot(np.hypot(h.heard.sd_rad, h.parallax_sd_rad), h.swept_sd_rad) for h in used]),
+            prior=prior,
+            axes=axes,
+            shared_turn_rad=shared_parallax(used),
+            wrong_share=wrong_share,
+        )
+
+    groups = groups_of(marks)
+    if not groups:
+        return simply(marks), list(marks), False
+    expected, extra = np.stack([each.expected for each in marks]), np.array([each.extra_sd_rad for each in marks])
+    ways = likely_ways(expected, *heard_alone(marks), groups, prior, axes)
+    if not any(way.heard.any() for way in ways):
+        raise InconclusiveError(
+            "of marks that overlap none fits any of the places that sound in them: mark moments in which just one "
+            "performer sounds"
+        )
+    likely = [heard for heard in with_way(marks, ways[0]) if heard.heard.heard]
+    crowded = np.array([each.shared is not None for each in marks])
+    widened = [replace(way, sd_rad=np.where(crowded, np.hypot(way.sd_rad, extra), way.sd_rad)) for way in ways]
+    mount, way, torn = estimate_among(
+        expected,
+        widened,
+        prior=prior,
+        axes=axes,
+        shared_turn_rad=shared_parallax(likely) if likely else None,
+        wrong_share=wrong_share,
+    )
+    settled = with_way(marks, next(each for each, wide in zip(ways, widened, strict=True) if wide is way))
+    if mount.undetermined:
+        # What is shared does not help: the rest may tell without it.
+        alone = [replace(each, heard=_nobody(each)) if each.shared is not None else each for each in marks]
+        if any(each.heard.heard for each in alone):
+            without = simply(alone)
+            if not without.undetermined:
+                return without, alone, False
+    return mount, settled, torn
+
+
+def _nobody(mark: HeardMark) -> SpanDirection:
+    return SpanDirection(False, np.full(3, np.nan), float("nan"), mark.heard.share)
 
 
 def determined_turn(oriented: OrientResult) -> FloatArray:

@@ -26,6 +26,9 @@ _CALLED_WRONG = 0.9
 _SWEPT_RAD = np.radians(3.0)
 """Beyond this the camera's turn outweighs what else makes a mark unsure."""
 
+_ANOTHER_VOICE = 0.3
+"""A place this strong beside the strongest is no reflection (spatial.analysis.duets)."""
+
 _PARALLAX_MATTERS_RAD = np.radians(2.0)
 
 _SIDES_TOLD = {
@@ -47,11 +50,16 @@ def mount_findings(
     repaired: ChannelFault | None = None,
     order: ChannelFault | None = None,
     things: str = "marks",
+    torn: bool = False,
 ) -> list[Finding]:
-    """Everything there is to say about a mount and the marks, or claps, that were heard for it."""
+    """Everything there is to say about a mount and the marks, or claps, that were heard for it.
+
+    `torn` says that it is open who of those whose marks overlap is who.
+    """
     findings = []
     if mount.undetermined:
-        findings.append(Finding("undetermined", Severity.LOOK, undetermined_message(mount, used, prior, things)))
+        message = torn_message(prior) if torn else undetermined_message(mount, used, prior, things)
+        findings.append(Finding("undetermined", Severity.LOOK, message))
     if mount.mirrored:
         severity = Severity.LOOK if repaired else Severity.FIX
         findings.append(Finding("mirrored", severity, mirrored_message(faults, repaired, things=things)))
@@ -97,12 +105,51 @@ def mount_findings(
 
 
 def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
-    """A finding for each mark in which nobody is heard, or which the take does not cover."""
-    return [
-        Finding("mark_unheard", Severity.LOOK, _unheard_message(heard), heard.mark.who, heard.mark.start_s)
-        for heard in marks
-        if not heard.heard.heard
-    ]
+    """A finding for each mark in which nobody is heard, or which the take does not cover, or of which a part counts."""
+    findings = []
+    for heard in marks:
+        if heard.heard.heard:
+            continue
+        beside = _heard_beside(heard, marks)
+        # A softer performer who is drowned by another is no fault; a voice that nobody's mark explains may be one.
+        severity = Severity.NOTE if beside and heard.rival < _ANOTHER_VOICE else Severity.LOOK
+        message = _drowned_message(heard, beside) if beside else _unheard_message(heard)
+        findings.append(Finding("mark_unheard", severity, message, heard.mark.who, heard.mark.start_s))
+    partly = [heard for heard in marks if heard.partly]
+    if partly:
+        names = sorted({heard.mark.who for heard in partly})
+        message = (
+            f"marks of {listed(names)} overlap with others: of each only the part counts that is its own, where nobody "
+            "else is marked"
+        )
+        findings.append(Finding("mark_unheard", Severity.NOTE, message, clip_time_s=partly[0].mark.start_s))
+    return findings
+
+
+def _heard_beside(heard: HeardMark, marks: Sequence[HeardMark]) -> list[str]:
+    """Who else is heard in the time of a mark that has none of its own."""
+    if heard.shared is None:
+        return []
+    mark = heard.mark
+    others = {
+        other.mark.who
+        for other in marks
+        if other.heard.heard and min(other.mark.end_s, mark.end_s) > max(other.mark.start_s, mark.start_s)
+    }
+    return sorted(others - {mark.who})
+
+
+def _drowned_message(heard: HeardMark, beside: Sequence[str]) -> str:
+    mark = heard.mark
+    what = (
+        "and somebody else sounds whom no mark explains: check that it names the right performer and moment"
+        if heard.rival >= _ANOTHER_VOICE
+        else "so the mark takes no part: mark them where they sound alone"
+    )
+    return (
+        f"{mark.who} cannot be told from the louder {listed(beside)} from {mark.start_s:.2f} s to {mark.end_s:.2f} s, "
+        f"{what}"
+    )
 
 
 def swept_findings(marks: Sequence[HeardMark]) -> list[Finding]:
@@ -155,6 +202,15 @@ def undetermined_message(
     return (
         f"these {things} cannot tell the {listed(mount.undetermined)}: add {things} further apart (one {where} would "
         "tell the most), or say how the microphone hung (--upright or --upside-down)"
+    )
+
+
+def torn_message(prior: MountPrior) -> str:
+    """That it is open who of those whose marks overlap is who, and what would settle it."""
+    word = "" if prior.hanging is not None else ", or say how the microphone hung (--upright or --upside-down)"
+    return (
+        "these performers are marked at the same time, and it is open which of them is heard where, so how the "
+        f"microphone sat cannot be told: mark one of them where they sound alone{word}"
     )
 
 

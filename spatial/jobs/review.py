@@ -21,7 +21,7 @@ from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.clipsound import sound_over_clip
 from spatial.jobs.ears import play_for_ears
-from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
+from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip, settled_by_turn
 from spatial.jobs.orient import OrientResult, require_match
 from spatial.jobs.orient_clip import orient_match
 from spatial.jobs.orient_findings import unheard_findings
@@ -228,6 +228,7 @@ def _reviewed(
         findings += unheard_findings(heard)
     else:
         take_turn = matrix if repaired is None else matrix @ repaired
+        heard = settled_by_turn(heard, take_turn)
         checked, said = check_marks([_seen_by_camera(mark, take_turn, rig) for mark in heard], told.tolerance)
         checks = [check for _, check in checked]
         findings += said
