@@ -16,9 +16,9 @@ from spatial.analysis.walltime import ClockEvidence, Offer, weigh_clocks
 from spatial.conventions import FloatArray
 from spatial.findings import Finding, Severity
 from spatial.jobs.choice_findings import Possibility, only_music
-from spatial.jobs.choosing import camera_stamp_s
 from spatial.jobs.sync_findings import match_findings
 from spatial.jobs.syncresult import SyncResult
+from spatial.jobs.timeofday import camera_stamp_s
 
 _AGREEING_CLIPS = 3
 """A difference that fewer clips share, the one in question among them, is no constant."""
