@@ -9,7 +9,8 @@ is one constant for every true pair, and for a wrong one it is off by the time b
 
 Conventions: spatial.conventions (time). Stamps are seconds of each box's own clock, from any common midnight.
 A timecode that was jammed from one box into the other makes the difference nothing, for one clip alone.
-Functions: weigh_clocks (log-odds of every offer); agreement_of (of one place with stamps that are said to be the same).
+Functions: weigh_clocks (log-odds of every offer); agreement_of (of one place, for boxes
+that are set to one time), agreement_over_day (with the difference that other clips share); apart_of.
 """
 
 from collections.abc import Sequence
@@ -46,6 +47,16 @@ SURE_CHANCE = 1.0 / 300.0
 LIKELY_CHANCE = 1.0 / 15.0
 """One that settles a doubt, where the sound holds nothing against it."""
 
+AGREEING_OTHERS = 3
+"""So many other clips with one difference make it that of the two clocks."""
+
+_MOST_OF = 0.5
+"""And so large a part of those that have stamps: else it is one of several, or chance among many."""
+
+_SET_ANEW = 0.1
+"""How often, at most, a difference that others share does not hold for one more clip: clocks are set at lunch. Where it
+holds, a wrong take is off by the time between two takes, and never agrees."""
+
 
 @dataclass(frozen=True, slots=True)
 class CameraStamp:
@@ -70,14 +81,26 @@ class Agreement:
     chance: float
     """How often a wrong place would agree so well, over all places that were tried."""
     by: str
+    clips: int = 0
+    """Other clips of the day that have the same difference; 0 where the two clocks are set to one time."""
+    away_s: float = 0.0
+    """How far this clip's difference is from theirs."""
 
     def in_words(self) -> str:
         """A phrase about the agreement and what it is worth."""
-        size = f"{abs(self.apart_s) * 1e3:.0f} ms" if abs(self.apart_s) < 1.0 else f"{abs(self.apart_s):.1f} s"
-        return (
-            f"the recorder's time of day and the camera's {self.by} agree within {size}, which a wrong place would do "
-            f"once in {1.0 / self.chance:.0f} times"
-        )
+        if self.clips:
+            what = (
+                f"the recorder's time of day and the camera's {self.by} are {_in_words(self.apart_s)} apart, as in "
+                f"{self.clips} other clips (within {_in_words(self.away_s)})"
+            )
+        else:
+            what = f"the recorder's time of day and the camera's {self.by} agree within {_in_words(self.apart_s)}"
+        return f"{what}, which a wrong place would do once in {1.0 / self.chance:.0f} times"
+
+
+def _in_words(seconds: float) -> str:
+    size = abs(seconds)
+    return f"{max(size * 1e3, 1.0):.0f} ms" if size < 1.0 else f"{size:.1f} s"
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,14 +196,62 @@ def agreement_of(
         return None
     spent = 0.0
     for stamp in stamps:
-        half = stamp.repeats_s / 2
-        apart_s = (take_stamp_s + offset_s - stamp.start_s + half) % stamp.repeats_s - half
+        apart_s = apart_of(stamp, take_stamp_s, offset_s)
         if abs(apart_s) <= stamp.within_s:
             tail_s = 2.0 * max(abs(apart_s), stamp.within_s / 2)
             chance = places * BY_CHANCE_PER_S * (tail_s + spent)
             return Agreement(apart_s, min(chance, 1.0), stamp.by)
         spent += 2.0 * stamp.within_s
     return None
+
+
+def agreement_over_day(
+    stamp: CameraStamp,
+    take_stamp_s: float | None,
+    offset_s: float,
+    *,
+    others: Sequence[Sequence[float]],
+    places: int,
+) -> Agreement | None:
+    """Whether a place has the difference of the two clocks that the day's other clips have.
+
+    Parameters
+    ----------
+    stamp : CameraStamp
+        The clip's.
+    others : sequence of sequence of float
+        For each other clip that has stamps, the differences at the places its sound leaves possible (`apart_of`), by
+        the same kind of stamp.
+    places : int
+        How many places the sound leaves possible for this clip.
+
+    Returns
+    -------
+    Agreement or None
+        None where too few other clips have the difference, or it is but one of several.
+    """
+    if take_stamp_s is None:
+        return None
+    here_s = apart_of(stamp, take_stamp_s, offset_s)
+    half = stamp.repeats_s / 2
+    near = []
+    for differences in others:
+        off = [(other - here_s + half) % stamp.repeats_s - half for other in differences]
+        closest = min(off, key=abs, default=np.inf)
+        if abs(closest) <= stamp.within_s:
+            near.append(closest)
+    if len(near) < AGREEING_OTHERS or len(near) < _MOST_OF * len(others):
+        return None
+    away_s = abs(float(np.median(near)))
+    tail_s = 2.0 * max(away_s, stamp.within_s / 2)
+    chance = min(1.0, places * BY_CHANCE_PER_S * tail_s * _SET_ANEW)
+    return Agreement(here_s, chance, stamp.by, clips=len(near), away_s=away_s)
+
+
+def apart_of(stamp: CameraStamp, take_stamp_s: float, offset_s: float) -> float:
+    """Recorder's clock minus the camera's, if they hear one moment there, within half of what the stamp repeats by."""
+    half = stamp.repeats_s / 2
+    return (take_stamp_s + offset_s - stamp.start_s + half) % stamp.repeats_s - half
 
 
 def _difference(

@@ -53,6 +53,8 @@ class Choice:
     possibilities: tuple[Possibility, ...] = ()
     """Likeliest first; more than one where it cannot be told."""
     decided_by: DecidedBy = DecidedBy.SOUND
+    alignment: SyncEstimate | None = None
+    """Where no answer is given although the two align: the estimate there."""
 
 
 def choose_take(
@@ -90,7 +92,9 @@ def choose_take(
             return known
         return _estimate_at(clip, sound, possibility.take, possibility.law, separation)
 
-    return settled(choice, clip, tried, pairing=pairing, place=place)
+    choice = settled(choice, clip, tried, pairing=pairing, place=place)
+    aligned = [estimate for take, _, estimate in tried if take is choice.take and estimate.law is not None]
+    return choice if choice.estimate.matched or not aligned else replace(choice, alignment=aligned[0])
 
 
 def _choose_by_sound(

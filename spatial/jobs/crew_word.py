@@ -2,7 +2,8 @@
 
 The sound has to offer an alignment first: neither can invent one. What it doubts stays as a finding, in words.
 
-Functions: settled (a choice with what the clocks and the crew say); require_one_take (a crew's word is about one).
+Functions: settled (a choice with what the clocks and the crew say); require_one_take (a crew's word is about one);
+clocks_note, is_doubt (findings).
 """
 
 from __future__ import annotations
@@ -154,12 +155,12 @@ def _by_clocks(
     here = found.take is choice.take and law is not None and abs(found.law.offset_s - law.offset_s) < _SAME_S
     if not here:
         return _contradicted(choice, clip, found, agreement)
-    doubts = [f for f in choice.findings if _is_doubt(f)]
+    doubts = [f for f in choice.findings if is_doubt(f)]
     needed = SURE_CHANCE if any(f.severity is Severity.FIX for f in doubts) else LIKELY_CHANCE
     if not doubts or agreement.chance > needed:
         return choice
     note = clocks_note(clip, found.take, agreement)
-    kept = tuple(f for f in choice.findings if not _is_doubt(f))
+    kept = tuple(f for f in choice.findings if not is_doubt(f))
     return replace(choice, findings=(*kept, note), decided_by=DecidedBy.CLOCKS)
 
 
@@ -246,7 +247,7 @@ def _by_word(
             continue
         said = pairing.finding or _taken_on_word(choice, clip, possible, number)
         # What does not doubt the place, such as a part that is missing, is as true as before.
-        kept = tuple(f for f in choice.findings if not _is_doubt(f))
+        kept = tuple(f for f in choice.findings if not is_doubt(f))
         only = replace(possibility, estimate=estimate)
         rest = tuple(p for p in possible if p is not possibility)
         return replace(
@@ -262,10 +263,10 @@ def _by_word(
 
 def _doubts_lowered(choice: Choice, pairing: Pairing) -> Choice:
     """A match that the sound gives by itself: what speaks against it is to be looked at, no more."""
-    if pairing.finding is not None and any(_is_doubt(f) for f in choice.findings):
-        kept = tuple(f for f in choice.findings if not _is_doubt(f))
+    if pairing.finding is not None:
+        kept = tuple(f for f in choice.findings if not is_doubt(f))
         return replace(choice, findings=(*kept, pairing.finding), decided_by=pairing.by)
-    if not any(_is_doubt(f) and f.severity is Severity.FIX for f in choice.findings):
+    if not any(is_doubt(f) and f.severity is Severity.FIX for f in choice.findings):
         return choice
     lowered = tuple(
         replace(
@@ -274,7 +275,7 @@ def _doubts_lowered(choice: Choice, pairing: Pairing) -> Choice:
             message=f"by their sound alone, {f.message}; --paired says that they were filmed together, and that is "
             "taken for true",
         )
-        if _is_doubt(f) and f.severity is Severity.FIX
+        if is_doubt(f) and f.severity is Severity.FIX
         else f
         for f in choice.findings
     )
@@ -305,5 +306,6 @@ def _begin(possibility: Possibility) -> str:
     return f"{abs(offset_s):.2f} s {'before' if offset_s > 0 else 'after'} the clip ({100 * possibility.share:.0f} %)"
 
 
-def _is_doubt(finding: Finding) -> bool:
+def is_doubt(finding: Finding) -> bool:
+    """Whether a finding of a choice doubts that clip and take belong together there."""
     return finding.code == "ambiguous_match" and finding.severity is not Severity.NOTE

@@ -201,6 +201,7 @@ def match_takes(
         *(clip, choice.take, choice.estimate, (), others, choice.possibilities, apart_m),
         listened=heard_of_take,
         decided_by=choice.decided_by,
+        alignment=choice.alignment,
     )
     if choice.estimate.matched:
         findings = [*choice.take.findings, *match_findings(result), *choice.findings]

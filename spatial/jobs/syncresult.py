@@ -9,7 +9,7 @@ from spatial.analysis.sync import SyncEstimate
 from spatial.errors import InputError
 from spatial.findings import Finding
 from spatial.jobs.choice_findings import Possibility
-from spatial.jobs.crew_word import DecidedBy
+from spatial.jobs.crew_word import DecidedBy, Pairing
 from spatial.jobs.onetake import Listened
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
@@ -35,6 +35,10 @@ class SyncResult:
     """What one pass over the take left behind; the take may have been put together while matching."""
     decided_by: DecidedBy = DecidedBy.SOUND
     """What a match rests on."""
+    alignment: SyncEstimate | None = None
+    """Where no answer is given although the two align: the estimate there."""
+    pairing: Pairing | None = None
+    """What the clocks of a whole day decided, for a job that listens to this clip again."""
 
     @property
     def law(self) -> ClockLaw:

@@ -1,7 +1,7 @@
 """The time of day at which a clip starts: for the bext chunk of its track, and to hold it against a recorder's clock.
 
-Functions: clip_start_of_day_s; camera_stamp_s (when the camera made its file); camera_stamps (every way to read when
-a clip began by the camera's clock).
+Functions: clip_start_of_day_s; camera_stamp_s (when the camera made its file); camera_stamps, camera_stamps_by_kind
+(every way to read when a clip began by the camera's clock); timecode_start_s.
 """
 
 from contextlib import suppress
@@ -66,6 +66,18 @@ def camera_stamps(clip: Clip) -> list[CameraStamp]:
             CameraStamp(start_s, _WHOLE_S, repeats_s=_QUARTER_S, by="time of day")
             for start_s in (made_s, made_s - clip.duration_s)
         ]
+    return stamps
+
+
+def camera_stamps_by_kind(clip: Clip) -> dict[str, CameraStamp]:
+    """The clip's stamps by what they are, so that each can be held against the same kind of another clip."""
+    timecode_s, made_s = timecode_start_s(clip), camera_stamp_s(clip)
+    stamps = {}
+    if timecode_s is not None and clip.frame_rate is not None:
+        stamps["timecode"] = CameraStamp(timecode_s, _FRAMES / float(clip.frame_rate))
+    if made_s is not None:
+        stamps["begun"] = CameraStamp(made_s, _WHOLE_S, by="time of day")
+        stamps["closed"] = CameraStamp(made_s - clip.duration_s, _WHOLE_S, by="time of day")
     return stamps
 
 
