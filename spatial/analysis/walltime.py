@@ -187,7 +187,7 @@ def agreement_of(
 
     Examples
     --------
-    >>> found = agreement_of([CameraStamp(36_003.0, 0.08)], 36_000.0, 3.02, places=1)
+    >>> found = agreement_of([CameraStamp(36_003.0, 0.08)], 36_000.5, 2.52, places=1)
     >>> round(found.apart_s, 3), round(1 / found.chance)
     (0.02, 1250)
     """
