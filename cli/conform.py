@@ -15,6 +15,8 @@ from cli.shared import (
     force_option,
     mount_from,
     mount_option,
+    paired_option,
+    pairing_from,
     prior_options,
     repair_option,
     rig_options,
@@ -33,6 +35,7 @@ from cli.shared import (
 @prior_options
 @repair_option
 @tolerance_options
+@paired_option
 @format_option
 @force_option("Replace a track that exists.")
 @json_option
@@ -46,6 +49,7 @@ def conform(
     prior: PriorChoice,
     repair: bool,
     tolerance: ToleranceChoice,
+    paired: bool,
     channel_format: FormatChoice,
     force: bool,
     as_json: bool,
@@ -67,6 +71,7 @@ def conform(
             prior=prior.told(),
             repair=repair,
             tolerance=tolerance.told(),
+            pairing=pairing_from(paired=paired),
             channel_format=read_as(channel_format),
             force=force,
             progress=run.progress,

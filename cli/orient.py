@@ -6,7 +6,15 @@ import click
 
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Run, input_file, json_option
-from cli.shared import PriorChoice, RigChoice, prior_options, repair_option, rig_options
+from cli.shared import (
+    PriorChoice,
+    RigChoice,
+    paired_option,
+    pairing_from,
+    prior_options,
+    repair_option,
+    rig_options,
+)
 from cli.stopping import COULD_NOT
 
 
@@ -21,6 +29,7 @@ from cli.stopping import COULD_NOT
 @rig_options(moves=True, band=True)
 @prior_options
 @repair_option
+@paired_option
 @format_option
 @json_option
 def orient(
@@ -30,6 +39,7 @@ def orient(
     rig: RigChoice,
     prior: PriorChoice,
     repair: bool,
+    paired: bool,
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
@@ -43,6 +53,8 @@ def orient(
         raise click.UsageError("give --marks FILE (with CLIP and TAKE), or --claps front,left,back,right,above (TAKE)")
     if rig.moves is not None and claps is not None:
         raise click.UsageError("--moves is in a clip's time, and a clap walk has no clip: leave it out")
+    if paired and claps is not None:
+        raise click.UsageError("--paired is about a CLIP and its TAKE, and a clap walk has no clip: leave it out")
     if claps is None and len(files) < 2:
         raise click.UsageError(
             "name the CLIP, then its TAKE; a TAKE alone tells how it sat by --claps front,left,back,right,above"
@@ -60,6 +72,7 @@ def orient(
                 rig=rig.told(),
                 prior=prior.told(),
                 repair=repair,
+                pairing=pairing_from(paired=paired),
                 channel_format=told_format,
                 progress=run.progress,
             )

@@ -15,6 +15,8 @@ from cli.shared import (
     force_option,
     mount_from,
     mount_option,
+    paired_option,
+    pairing_from,
     prior_options,
     repair_option,
     rig_options,
@@ -31,6 +33,7 @@ from cli.shared import (
 @prior_options
 @repair_option
 @tolerance_options
+@paired_option
 @format_option
 @force_option("Replace an earlier page in that folder.")
 @json_option
@@ -44,6 +47,7 @@ def review(
     prior: PriorChoice,
     repair: bool,
     tolerance: ToleranceChoice,
+    paired: bool,
     channel_format: FormatChoice,
     force: bool,
     as_json: bool,
@@ -69,6 +73,7 @@ def review(
                 prior=prior.told(),
                 repair=repair,
                 tolerance=tolerance.told(),
+                pairing=pairing_from(paired=paired),
                 channel_format=read_as(channel_format),
                 progress=run.progress,
             )

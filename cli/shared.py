@@ -3,8 +3,8 @@
 A group of options reaches its command as one thing (`rig: RigChoice`), which is asked for its meaning inside the run:
 reading a file may fail, and that is said in one sentence.
 
-Functions: clip_and_takes, force_option, pages_option, repair_option, mount_option (single options); rig_options,
-prior_options, tolerance_options (groups); mount_from (a mount that was typed).
+Functions: clip_and_takes, force_option, pages_option, paired_option, repair_option, mount_option (single options);
+rig_options, prior_options, tolerance_options (groups); mount_from, pairing_from (what was typed).
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from cli.running import Command, Number, Numbers, input_file, mic_offset_option
 
 if TYPE_CHECKING:
     from spatial.analysis.mountprior import MountPrior
+    from spatial.jobs.crew_word import Pairing
     from spatial.jobs.marks import Rig
     from spatial.jobs.verify import Tolerance
     from spatial.rotation import YawPitchRoll
@@ -128,6 +129,23 @@ def mount_option(command: Command) -> Command:
         type=Numbers("YAW", "PITCH", "ROLL", limit=360.0),
         help="How the microphone sat, degrees, where you know it: left, up, right side down are positive.",
     )(command)
+
+
+def paired_option(command: Command) -> Command:
+    """Add --paired."""
+    return click.option(
+        "--paired",
+        is_flag=True,
+        help="They were filmed together, you say: the answer is given wherever the two align, also where the sound "
+        "alone would leave it in doubt. The doubt is still told.",
+    )(command)
+
+
+def pairing_from(*, paired: bool) -> Pairing | None:
+    """What --paired says."""
+    from spatial.jobs.crew_word import Pairing
+
+    return Pairing() if paired else None
 
 
 def repair_option(command: Command) -> Command:

@@ -7,7 +7,15 @@ import click
 
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Run, input_file, json_option
-from cli.shared import RigChoice, ToleranceChoice, force_option, rig_options, tolerance_options
+from cli.shared import (
+    RigChoice,
+    ToleranceChoice,
+    force_option,
+    paired_option,
+    pairing_from,
+    rig_options,
+    tolerance_options,
+)
 
 
 @click.command(short_help="Is each performer heard where they are seen?")
@@ -18,6 +26,7 @@ from cli.shared import RigChoice, ToleranceChoice, force_option, rig_options, to
 @force_option("Replace earlier stills.")
 @rig_options(moves=True, level=True, band=True)
 @tolerance_options
+@paired_option
 @format_option
 @json_option
 def verify(
@@ -28,6 +37,7 @@ def verify(
     force: bool,
     rig: RigChoice,
     tolerance: ToleranceChoice,
+    paired: bool,
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
@@ -48,6 +58,7 @@ def verify(
             marks,
             rig=told,
             tolerance=tolerance.told(),
+            pairing=pairing_from(paired=paired),
             channel_format=read_as(channel_format),
             progress=run.progress,
         )

@@ -8,7 +8,9 @@ but by the SAME amount all day. If clip i starts `offset_s` into take j, then
 is one constant for every true pair, and for a wrong one it is off by the time between two takes.
 
 Conventions: spatial.conventions (time). Stamps are seconds of each box's own clock, from any common midnight.
-Functions: weigh_clocks (log-odds of every offer).
+A timecode that was jammed from one box into the other makes the difference nothing, for one clip alone.
+Functions: weigh_clocks (log-odds of every offer); agreement_of (of one place, for boxes
+that are set to one time), agreement_over_day (with the difference that other clips share); apart_of.
 """
 
 from collections.abc import Sequence
@@ -29,9 +31,76 @@ MOST_ALONE = 1.0
 
 
 _QUARTER_S = 900.0
+_HOUR_S = 3600.0
 _SET_RIGHT_SD_S = 45.0
 _STRAYS = 0.1
 _RANGE_S = 86_400.0
+
+
+BY_CHANCE_PER_S = 0.01
+"""How often, at most, a wrong place has a difference within any given second. Takes follow each other by minutes, and
+clocks set by hand are off by most of a minute (0.009 in the likeliest second): no second is likelier than that."""
+
+SURE_CHANCE = 1.0 / 300.0
+"""An agreement that chance gives so seldom outweighs what the sound holds against a place."""
+
+LIKELY_CHANCE = 1.0 / 15.0
+"""One that settles a doubt, where the sound holds nothing against it."""
+
+AGREEING_OTHERS = 3
+"""So many other clips with one difference make it that of the two clocks."""
+
+_MOST_OF = 0.5
+"""And so large a part of those that have stamps: else it is one of several, or chance among many."""
+
+_SET_ANEW = 0.1
+"""How often, at most, a difference that others share does not hold for one more clip: clocks are set at lunch. Where it
+holds, a wrong take is off by the time between two takes, and never agrees."""
+
+
+@dataclass(frozen=True, slots=True)
+class CameraStamp:
+    """One way to read when a clip began by the camera's own clock."""
+
+    start_s: float
+    """Seconds of its day at the first picture."""
+    within_s: float
+    """How far from nothing the difference of two boxes is that are set to one time: by how the stamp is rounded."""
+    repeats_s: float = 86_400.0
+    """Differences by whole multiples of this mean nothing: a day, or the hours between time zones."""
+    by: str = "timecode"
+    """What stamped it, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """That the place which the sound found is where the two clocks put it, as far as they are set to one time."""
+
+    apart_s: float
+    """Recorder's clock minus the camera's, if they hear one moment there."""
+    chance: float
+    """How often a wrong place would agree so well, over all places that were tried."""
+    by: str
+    clips: int = 0
+    """Other clips of the day that have the same difference; 0 where the two clocks are set to one time."""
+    away_s: float = 0.0
+    """How far this clip's difference is from theirs."""
+
+    def in_words(self) -> str:
+        """A phrase about the agreement and what it is worth."""
+        if self.clips:
+            what = (
+                f"the recorder's time of day and the camera's {self.by} are {_in_words(self.apart_s)} apart, as in "
+                f"{self.clips} other clips (within {_in_words(self.away_s)})"
+            )
+        else:
+            what = f"the recorder's time of day and the camera's {self.by} agree within {_in_words(self.apart_s)}"
+        return f"{what}, which a wrong place would do once in {1.0 / self.chance:.0f} times"
+
+
+def _in_words(seconds: float) -> str:
+    size = abs(seconds)
+    return f"{max(size * 1e3, 1.0):.0f} ms" if size < 1.0 else f"{size:.1f} s"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +162,96 @@ def weigh_clocks(
             best, best_fit = evidence, fit
     assert best is not None
     return best
+
+
+def agreement_of(
+    stamps: Sequence[CameraStamp], take_stamp_s: float | None, offset_s: float, *, places: int
+) -> Agreement | None:
+    """Whether the two boxes' clocks, if they were set to one time, say what the sound says of a place.
+
+    Parameters
+    ----------
+    stamps : sequence of CameraStamp
+        Every way to read the camera's stamp, the finest first; each has a chance to agree that is counted.
+    take_stamp_s : float or None
+        Recorder's wall clock at the take's first sample.
+    offset_s : float
+        Take time minus clip time at the clip's start.
+    places : int
+        How many places the sound leaves possible: each has its own chance to agree.
+
+    Returns
+    -------
+    Agreement or None
+        None where a stamp is missing, or none agrees: boxes that were never set to one time say nothing.
+
+    Examples
+    --------
+    >>> found = agreement_of([CameraStamp(36_003.0, 0.08)], 36_000.5, 2.52, places=1)
+    >>> round(found.apart_s, 3), round(1 / found.chance)
+    (0.02, 1250)
+    """
+    # On the whole hour count boxes that were set to nothing but a preset; a second one agrees with it by design.
+    if take_stamp_s is None or take_stamp_s % _HOUR_S == 0.0:
+        return None
+    spent = 0.0
+    for stamp in stamps:
+        apart_s = apart_of(stamp, take_stamp_s, offset_s)
+        if abs(apart_s) <= stamp.within_s:
+            tail_s = 2.0 * max(abs(apart_s), stamp.within_s / 2)
+            chance = places * BY_CHANCE_PER_S * (tail_s + spent)
+            return Agreement(apart_s, min(chance, 1.0), stamp.by)
+        spent += 2.0 * stamp.within_s
+    return None
+
+
+def agreement_over_day(
+    stamp: CameraStamp,
+    take_stamp_s: float | None,
+    offset_s: float,
+    *,
+    others: Sequence[Sequence[float]],
+    places: int,
+) -> Agreement | None:
+    """Whether a place has the difference of the two clocks that the day's other clips have.
+
+    Parameters
+    ----------
+    stamp : CameraStamp
+        The clip's.
+    others : sequence of sequence of float
+        For each other clip that has stamps, the differences at the places its sound leaves possible (`apart_of`), by
+        the same kind of stamp.
+    places : int
+        How many places the sound leaves possible for this clip.
+
+    Returns
+    -------
+    Agreement or None
+        None where too few other clips have the difference, or it is but one of several.
+    """
+    if take_stamp_s is None:
+        return None
+    here_s = apart_of(stamp, take_stamp_s, offset_s)
+    half = stamp.repeats_s / 2
+    near = []
+    for differences in others:
+        off = [(other - here_s + half) % stamp.repeats_s - half for other in differences]
+        closest = min(off, key=abs, default=np.inf)
+        if abs(closest) <= stamp.within_s:
+            near.append(closest)
+    if len(near) < AGREEING_OTHERS or len(near) < _MOST_OF * len(others):
+        return None
+    away_s = abs(float(np.median(near)))
+    tail_s = 2.0 * max(away_s, stamp.within_s / 2)
+    chance = min(1.0, places * BY_CHANCE_PER_S * tail_s * _SET_ANEW)
+    return Agreement(here_s, chance, stamp.by, clips=len(near), away_s=away_s)
+
+
+def apart_of(stamp: CameraStamp, take_stamp_s: float, offset_s: float) -> float:
+    """Recorder's clock minus the camera's, if they hear one moment there, within half of what the stamp repeats by."""
+    half = stamp.repeats_s / 2
+    return (take_stamp_s + offset_s - stamp.start_s + half) % stamp.repeats_s - half
 
 
 def _difference(

@@ -1,7 +1,7 @@
 """Which of the takes that match a clip was rolling, where music played back makes several match.
 
-Functions: choose_take (from the estimates of all takes to one result, or to "cannot tell");
-camera_stamp_s; on_picture_time (from the time of the sound's samples to clip time).
+Functions: choose_take (from the estimates of all takes to one result, or to "cannot tell"); likeliest_place (of one
+take that fits in several); on_picture_time (from the time of the sound's samples to clip time).
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,8 +24,10 @@ from spatial.analysis.walltime import Offer, weigh_clocks
 from spatial.conventions import FloatArray
 from spatial.findings import Finding
 from spatial.jobs.choice_findings import Possibility, ambiguous, copies_of, doubtful, only_music, other_moment
+from spatial.jobs.crew_word import DecidedBy, Pairing, settled
 from spatial.jobs.onetake import Listened
 from spatial.jobs.sync_findings import missing_finding
+from spatial.jobs.timeofday import camera_stamp_s
 from spatial.media.joining import missing_parts
 from spatial.media.movies import Clip
 from spatial.media.resampling import TakeSamples
@@ -51,6 +52,9 @@ class Choice:
     findings: tuple[Finding, ...]
     possibilities: tuple[Possibility, ...] = ()
     """Likeliest first; more than one where it cannot be told."""
+    decided_by: DecidedBy = DecidedBy.SOUND
+    alignment: SyncEstimate | None = None
+    """Where no answer is given although the two align: the estimate there."""
 
 
 def choose_take(
@@ -60,8 +64,9 @@ def choose_take(
     tried: Sequence[tuple[Take, Listened, SyncEstimate]],
     *,
     separation: Separation | None,
+    pairing: Pairing | None = None,
 ) -> Choice:
-    """Decide between the takes that match, by what is not music played back.
+    """Decide between the takes that match, by what is not music played back, and by what the clocks and the crew say.
 
     Parameters
     ----------
@@ -69,6 +74,8 @@ def choose_take(
         Every take with its own estimate, on clip time.
     separation : Separation, optional
         What is known of the rig.
+    pairing : Pairing, optional
+        That they were filmed together, where somebody says so.
 
     Returns
     -------
@@ -76,6 +83,28 @@ def choose_take(
         Its estimate is not matched where none matches, where none can be told from another, or where the best one
         holds the same music but not the same moment.
     """
+    choice = _choose_by_sound(clip, sound, heard, tried, separation)
+
+    def place(possibility: Possibility) -> SyncEstimate:
+        (entry,) = [told for told in tried if told[0] is possibility.take]
+        known = possibility.estimate or entry[2]
+        if known.law is not None:
+            return known
+        return _estimate_at(clip, sound, possibility.take, possibility.law, separation)
+
+    choice = settled(choice, clip, tried, pairing=pairing, place=place)
+    aligned = [estimate for take, _, estimate in tried if take is choice.take and estimate.law is not None]
+    return choice if choice.estimate.matched or not aligned else replace(choice, alignment=aligned[0])
+
+
+def _choose_by_sound(
+    clip: Clip,
+    sound: Spool,
+    heard: Listened,
+    tried: Sequence[tuple[Take, Listened, SyncEstimate]],
+    separation: Separation | None,
+) -> Choice:
+    """Decide by the sound, and by the little that the clocks of one clip say."""
     ranked = sorted(tried, key=lambda told: -_strength(told[2]))
     likely = [told for told in ranked if told[2].true_rate_hz is None and (told[2].matched or told[2].loop)]
     first = ranked[0]
@@ -127,6 +156,30 @@ def _places(
     return [Alternative(field, trial.law, trial.signs, trial.score) for trial in trials]
 
 
+def likeliest_place(
+    clip: Clip, sound: Spool, heard: Listened, tried: tuple[Take, Listened, SyncEstimate], separation: Separation | None
+) -> SyncEstimate:
+    """The estimate at the likeliest of the places where a take fits; its own where it fits in one, or in none."""
+    take, listened, estimate = tried
+    if not estimate.loop:
+        return estimate
+    phase_s = clip.scratch.phase_s if clip.scratch is not None else 0.0
+    with TakeSamples(take, WORKING_RATE_HZ) as field:
+        places = _places(sound, field, heard, listened, estimate, phase_s)
+    if not places:
+        return estimate
+    found = _estimate_at(clip, sound, take, places[0].law.from_clip_time(-phase_s), separation)
+    return found if found.matched else estimate
+
+
+def _estimate_at(clip: Clip, sound: Spool, take: Take, law: ClockLaw, separation: Separation | None) -> SyncEstimate:
+    """The estimate at one place, told on clip time, whatever other places there are."""
+    phase_s = clip.scratch.phase_s if clip.scratch is not None else 0.0
+    only = [Candidate(law.from_clip_time(phase_s), np.inf)]
+    with TakeSamples(take, WORKING_RATE_HZ) as field:
+        return on_picture_time(estimate_sync(sound, field, only, separation=separation), clip)
+
+
 def _with_clocks(clip: Clip, takes: Sequence[Take], alternatives: Sequence[Alternative]) -> list[Alternative]:
     """The alternatives with what the boxes' own clocks say: little, for one clip alone."""
     offers = [Offer(0, number, a.law.offset_s) for number, a in enumerate(alternatives)]
@@ -134,15 +187,6 @@ def _with_clocks(clip: Clip, takes: Sequence[Take], alternatives: Sequence[Alter
         [camera_stamp_s(clip)], [clip.duration_s], [take.start_of_day_s for take in takes], offers
     ).log_odds
     return [replace(a, log_odds=float(odds)) for a, odds in zip(alternatives, said, strict=True)]
-
-
-def camera_stamp_s(clip: Clip) -> float | None:
-    """Seconds of the camera's day at which the clip was made."""
-    try:
-        made = datetime.fromisoformat(clip.created or "")
-    except ValueError:
-        return None
-    return made.hour * 3600.0 + made.minute * 60.0 + made.second + made.microsecond * 1e-6
 
 
 def _choice(

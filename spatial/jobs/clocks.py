@@ -6,29 +6,37 @@ was rolling.
 Functions: settle_by_clocks.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from spatial.analysis.rivals import DECIDED
-from spatial.analysis.walltime import ClockEvidence, Offer, weigh_clocks
+from spatial.analysis.walltime import (
+    LIKELY_CHANCE,
+    SURE_CHANCE,
+    Agreement,
+    ClockEvidence,
+    Offer,
+    agreement_over_day,
+    apart_of,
+    weigh_clocks,
+)
 from spatial.conventions import FloatArray
 from spatial.findings import Finding, Severity
-from spatial.jobs.choice_findings import Possibility, only_music
-from spatial.jobs.choosing import camera_stamp_s
+from spatial.jobs.choice_findings import Possibility
+from spatial.jobs.crew_word import DecidedBy, Pairing, clocks_note, is_doubt
 from spatial.jobs.sync_findings import match_findings
 from spatial.jobs.syncresult import SyncResult
+from spatial.jobs.timeofday import camera_stamp_s, camera_stamps_by_kind, timecode_start_s
+from spatial.media.movies import Clip
 
 _AGREEING_CLIPS = 3
 """A difference that fewer clips share, the one in question among them, is no constant."""
 
-_CONFIRMED = float(np.log(5.0))
-"""Log-odds, of a place that is the only one, from which the clocks confirm it: 2.3 is the most they say."""
-
 
 def settle_by_clocks(results: Sequence[SyncResult]) -> list[SyncResult]:
-    """Decide, of the clips that may belong to several takes, those that the clocks of both boxes decide.
+    """Decide, of the clips that the sound leaves in doubt, those that the clocks of both boxes decide.
 
     Parameters
     ----------
@@ -40,6 +48,11 @@ def settle_by_clocks(results: Sequence[SyncResult]) -> list[SyncResult]:
     list of SyncResult
         In the same order; those that were decided by sound keep their take.
     """
+    return [_confirmed(result, results) if len(result.possibilities) == 1 else result for result in _between(results)]
+
+
+def _between(results: Sequence[SyncResult]) -> list[SyncResult]:
+    """Decide which of several places it is."""
     offers = [
         (Offer(number, index, possibility.law.offset_s), possibility)
         for number, result in enumerate(results)
@@ -47,15 +60,64 @@ def settle_by_clocks(results: Sequence[SyncResult]) -> list[SyncResult]:
     ]
     if not offers:
         return list(results)
-    told = _weigh(results, offers)
+    # A timecode is kept only where it is the time of day; when the file was made is known of more cameras.
+    told = max(
+        (_weigh(results, offers, stamp) for stamp in (timecode_start_s, camera_stamp_s)),
+        key=lambda evidence: evidence.agreeing_clips,
+    )
     if told.agreeing_clips < _AGREEING_CLIPS or told.difference_s is None:
         return list(results)
     settled = []
     for number, result in enumerate(results):
         own = [(offer, possibility) for offer, possibility in offers if offer.clip == number]
         odds = np.array([told.log_odds[n] for n, (offer, _) in enumerate(offers) if offer.clip == number])
-        settled.append(_settle(result, [p for _, p in own], odds, _alone(results, own), told) if own else result)
+        several = len(own) > 1
+        settled.append(_settle(result, [p for _, p in own], odds, _alone(results, own), told) if several else result)
     return settled
+
+
+def _confirmed(result: SyncResult, results: Sequence[SyncResult]) -> SyncResult:
+    """Decide whether the only place there is is the one, where the sound doubts or refuses it."""
+    (only,) = result.possibilities
+    doubts = [f for f in result.findings if is_doubt(f)]
+    if result.estimate.matched and not doubts:
+        return result
+    estimate = result.estimate if result.estimate.matched else result.alignment
+    agreement = _over_day(result, only, results)
+    if agreement is None or estimate is None or not estimate.matched:
+        return result
+    grave = not result.estimate.matched or any(f.severity is Severity.FIX for f in doubts)
+    if agreement.chance > (SURE_CHANCE if grave else LIKELY_CHANCE):
+        return result
+    note = clocks_note(result.clip, only.take, agreement)
+    pairing = Pairing(DecidedBy.CLOCKS, only.law.offset_s, note)
+    chosen = replace(
+        result,
+        take=only.take,
+        estimate=estimate,
+        possibilities=(replace(only, share=1.0, estimate=estimate),),
+        decided_by=DecidedBy.CLOCKS,
+        pairing=pairing,
+    )
+    if result.estimate.matched:
+        return replace(chosen, findings=(*(f for f in result.findings if f not in doubts), note))
+    return replace(chosen, findings=(*chosen.take.findings, *match_findings(chosen), note))
+
+
+def _over_day(result: SyncResult, only: Possibility, results: Sequence[SyncResult]) -> Agreement | None:
+    """What the difference of the two clocks over the other clips says of a place; by the stamp that says most."""
+    found = []
+    for kind, stamp in camera_stamps_by_kind(result.clip).items():
+        others = []
+        for other in results:
+            theirs = camera_stamps_by_kind(other.clip).get(kind)
+            starts = [(p.take.start_of_day_s, p.law.offset_s) for p in other.possibilities]
+            apart = [apart_of(theirs, start, offset) for start, offset in starts if theirs and start is not None]
+            if other.clip.path != result.clip.path and apart:
+                others.append(apart)
+        agreement = agreement_over_day(stamp, only.take.start_of_day_s, only.law.offset_s, others=others, places=1)
+        found += [agreement] if agreement else []
+    return min(found, key=lambda agreement: agreement.chance, default=None)
 
 
 def _settle(
@@ -65,10 +127,6 @@ def _settle(
     log_odds_alone: FloatArray,
     told: ClockEvidence,
 ) -> SyncResult:
-    if len(possibilities) == 1:
-        sure = log_odds[0] >= _CONFIRMED
-        music = only_music(result.clip, result.take)
-        return replace(result, findings=tuple(f for f in result.findings if f != music)) if sure else result
     if not result.estimate.undecided:
         return result
     # What this clip's own stamps said by themselves is in the shares already.
@@ -77,7 +135,15 @@ def _settle(
     best = possibilities[first]
     if shares[first] - shares[second] < DECIDED or best.estimate is None or not best.estimate.matched:
         return result
-    chosen = replace(result, take=best.take, estimate=best.estimate, possibilities=(best,), findings=())
+    chosen = replace(
+        result,
+        take=best.take,
+        estimate=best.estimate,
+        possibilities=(best,),
+        findings=(),
+        decided_by=DecidedBy.CLOCKS,
+        listened=None,
+    )
     others = " and ".join(dict.fromkeys(p.take.path.name for p in possibilities if p is not best))
     settled = Finding(
         "ambiguous_match",
@@ -87,13 +153,21 @@ def _settle(
         f"{best.take.path.name}",
         result.clip.path.name,
     )
-    return replace(chosen, findings=(*chosen.take.findings, *match_findings(chosen), settled))
+    return replace(
+        chosen,
+        findings=(*chosen.take.findings, *match_findings(chosen), settled),
+        pairing=Pairing(DecidedBy.CLOCKS, best.law.offset_s, settled),
+    )
 
 
-def _weigh(results: Sequence[SyncResult], offers: Sequence[tuple[Offer, Possibility]]) -> ClockEvidence:
+def _weigh(
+    results: Sequence[SyncResult],
+    offers: Sequence[tuple[Offer, Possibility]],
+    stamp: Callable[[Clip], float | None] = camera_stamp_s,
+) -> ClockEvidence:
     takes = [possibility.take for _, possibility in offers]
     return weigh_clocks(
-        [camera_stamp_s(result.clip) for result in results],
+        [stamp(result.clip) for result in results],
         [result.clip.duration_s for result in results],
         [take.start_of_day_s for take in takes],
         [replace(offer, take=number) for number, (offer, _) in enumerate(offers)],

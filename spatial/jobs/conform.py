@@ -13,6 +13,7 @@ from spatial.errors import InconclusiveError, MediaFileError, OutputError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.cliptime import on_clip_time
+from spatial.jobs.crew_word import Pairing
 from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, determined_turn, require_match
@@ -23,7 +24,7 @@ from spatial.jobs.sync import match_takes, open_shoot, rig_of, sync_listened
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.timeofday import clip_start_of_day_s
 from spatial.jobs.turning import Turn, moves_findings, track_turn
-from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, facing_the_lens
+from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, step_of_track
 from spatial.media.takes import open_take
 from spatial.media.unstopped import settled_together
 from spatial.media.writing import TrackWriter, check_target, whole_file
@@ -64,6 +65,7 @@ def conform_clip(
     prior: MountPrior | None = None,
     repair: bool = False,
     tolerance: Tolerance | None = None,
+    pairing: Pairing | None = None,
     channel_format: ReadAs = ChannelFormat.AMBIX,
     force: bool = False,
     progress: Progress = silent,
@@ -82,6 +84,8 @@ def conform_clip(
         What the crew says of how it sat, where marks tell the rest.
     repair : bool
         Put the channels of a mirrored take right.
+    pairing : Pairing, optional
+        That clip and take were filmed together.
 
     Raises
     ------
@@ -118,7 +122,7 @@ def conform_clip(
     ):
         given = matrix_from_ypr(mount) if mount is not None else None
         separation = rig_of(rig.mic_offset_m, given)
-        result = match_takes(clip, sound, heard, listened, separation=separation, progress=progress)
+        result = match_takes(clip, sound, heard, listened, separation=separation, pairing=pairing, progress=progress)
         require_match(result)
         oriented, repaired = None, None
         if given is not None:
@@ -131,8 +135,8 @@ def conform_clip(
             if separation is not None:
                 # Now that it is known how the microphone sat, so is what the sound's travel does to each window.
                 aimed = rig_of(rig.mic_offset_m, matrix if repaired is None else matrix @ repaired)
-                ((take, told),) = [pair for pair in listened if pair[0] is result.take]
-                again = sync_listened(clip, sound, heard, take, told, separation=aimed, progress=progress)
+                told = result.listened or listen_to_take(result.take, progress)
+                again = sync_listened(clip, sound, heard, result.take, told, separation=aimed, progress=progress)
                 result = replace(result, estimate=again) if again.matched else result
         samples, clipped = _write(result, track_turn(matrix, repaired, rig), temporary, progress=progress)
         track = open_take(temporary)
@@ -140,15 +144,7 @@ def conform_clip(
             clip,
             track,
             hear_marks(track, ON_CLIP_TIME, marks, rig, finished=True, sounds_s=result.covered_s),
-            step=sync_listened(
-                clip,
-                sound,
-                heard,
-                track,
-                listen_to_take(track, progress),
-                separation=facing_the_lens(rig),
-                progress=progress,
-            ),
+            step=step_of_track(clip, track, (sound, heard), rig=rig, pairing=pairing, progress=progress),
             tolerance=tolerance or Tolerance(),
         )
         findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread]

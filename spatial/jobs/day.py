@@ -232,6 +232,7 @@ def _finish_clip(
             rig=rig,
             prior=prior,
             repair=repair,
+            pairing=result.pairing,
             channel_format=channel_format,
             force=force,
             progress=progress,

@@ -19,6 +19,7 @@ from spatial.analysis.unmarked import UnmarkedMount
 from spatial.errors import InconclusiveError
 from spatial.field import ChannelFormat, ReadAs, angle_between
 from spatial.findings import Finding, Severity
+from spatial.jobs.crew_word import Pairing
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, orient_marks, require_match
 from spatial.jobs.orient_findings import exchanged_message, listed, mirrored_message, sides_message
@@ -53,6 +54,7 @@ def orient_clip(
     rig: Rig,
     prior: MountPrior | None = None,
     repair: bool = False,
+    pairing: Pairing | None = None,
     channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> OrientResult:
@@ -66,6 +68,8 @@ def orient_clip(
         What the crew says of how it sat.
     repair : bool
         Put the channels of a mirrored take right, and tell the mount that is left.
+    pairing : Pairing, optional
+        That clip and take were filmed together.
 
     Raises
     ------
@@ -73,7 +77,11 @@ def orient_clip(
         No take matches, or no mark was heard.
     """
     result = sync_clip(
-        clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
+        *(clip_path, take_paths),
+        channel_format=channel_format,
+        mic_offset_m=rig.mic_offset_m,
+        pairing=pairing,
+        progress=progress,
     )
     require_match(result)
     marks = marks_of_clip(marks_path, result.clip, rig) if marks_path else ()

@@ -20,6 +20,7 @@ from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.clipsound import sound_over_clip
+from spatial.jobs.crew_word import Pairing
 from spatial.jobs.ears import play_for_ears
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip, settled_by_turn
 from spatial.jobs.orient import OrientResult, require_match
@@ -98,6 +99,7 @@ def review_clip(
     prior: MountPrior | None = None,
     repair: bool = False,
     tolerance: Tolerance | None = None,
+    pairing: Pairing | None = None,
     channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> ReviewResult:
@@ -116,6 +118,8 @@ def review_clip(
         What the crew says of how it sat, where marks or the camera's sound tell the rest.
     repair : bool
         Put the channels of a mirrored take right.
+    pairing : Pairing, optional
+        That clip and take were filmed together.
 
     Raises
     ------
@@ -130,7 +134,11 @@ def review_clip(
 
     def find() -> SyncResult:
         return sync_clip(
-            clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
+            *(clip_path, take_paths),
+            channel_format=channel_format,
+            mic_offset_m=rig.mic_offset_m,
+            pairing=pairing,
+            progress=progress,
         )
 
     told = _Told(marks_path, mount, None, rig, prior, repair, tolerance or Tolerance())

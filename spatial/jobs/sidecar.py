@@ -83,6 +83,7 @@ def sidecar_text(
             "sound_from_s": sync.covered_s[0],
             "sound_until_s": sync.covered_s[1],
         },
+        "decided_by": sync.decided_by.value,
         "measured": {
             "offset_sd_s": estimate.offset_sd_s,
             "drift_ppm": estimate.law.drift_ppm if estimate.law else None,

@@ -20,6 +20,7 @@ from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.choosing import choose_take, on_picture_time
+from spatial.jobs.crew_word import Pairing, require_one_take
 from spatial.jobs.listening import listen_to_all, listen_to_take, require_usable, unusable
 from spatial.jobs.onetake import Listened
 from spatial.jobs.parts import Tried, with_parts_joined
@@ -46,6 +47,7 @@ def sync_clip(
     *,
     channel_format: ReadAs = ChannelFormat.AMBIX,
     mic_offset_m: Sequence[float] = (0.0, 0.0, 0.0),
+    pairing: Pairing | None = None,
     progress: Progress = silent,
 ) -> SyncResult:
     """Find the take that heard what the camera heard.
@@ -60,6 +62,8 @@ def sync_clip(
         How the takes' channels are to be read.
     mic_offset_m : sequence of float
         The microphone's place seen from the lens: forward, left, up; all 0 where it is not known.
+    pairing : Pairing, optional
+        That clip and take were filmed together: an answer is given wherever the two align.
     progress : Progress
         Told how far the job is.
 
@@ -72,10 +76,14 @@ def sync_clip(
     ------
     MediaFileError
         The clip, or every take, cannot be used; one take among others is a finding.
+    InputError
+        Takes of several recordings are said to be paired with one clip.
     """
     clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
     with listen_to_all(clip, takes, progress) as (sound, heard, listened, unread):
-        result = match_takes(clip, sound, heard, listened, separation=rig_of(mic_offset_m), progress=progress)
+        result = match_takes(
+            clip, sound, heard, listened, separation=rig_of(mic_offset_m), pairing=pairing, progress=progress
+        )
     return replace(result, findings=(*result.findings, *beside(result, [*unopened, *unread])))
 
 
@@ -156,9 +164,16 @@ def match_takes(
     takes: Sequence[tuple[Take, Listened]],
     *,
     separation: Separation | None = None,
+    pairing: Pairing | None = None,
     progress: Progress = silent,
 ) -> SyncResult:
-    """Find the take that fits a clip, where all of them have been listened to already."""
+    """Find the take that fits a clip, where all of them have been listened to already.
+
+    Raises
+    ------
+    InputError
+        Takes of several recordings are said to be paired with one clip.
+    """
     tried: list[tuple[Take, Listened, SyncEstimate]] = []
     # Another sample rate than the header's is thought of only where no take fits as it is; of one take at once.
     for thorough in (False, True) if len(takes) > 1 else (True,):
@@ -175,11 +190,19 @@ def match_takes(
         return take, told, sync_listened(clip, sound, heard, take, told, separation=separation, progress=progress)
 
     tried = with_parts_joined(clip, tried, try_whole)
-    choice = choose_take(clip, sound, heard, tried, separation=separation)
+    if pairing is not None:
+        require_one_take(clip, tried)
+    choice = choose_take(clip, sound, heard, tried, separation=separation, pairing=pairing)
     others = tuple((take, estimate) for take, _, estimate in tried if take is not choice.take)
     # Where the mount is known, the direction is too, and a length of its own is not.
     apart_m = (separation.length_m or float(np.linalg.norm(separation.mean_m))) if separation else 0.0
-    result = SyncResult(clip, choice.take, choice.estimate, (), others, choice.possibilities, apart_m)
+    (heard_of_take,) = [told for take, told, _ in tried if take is choice.take]
+    result = SyncResult(
+        *(clip, choice.take, choice.estimate, (), others, choice.possibilities, apart_m),
+        listened=heard_of_take,
+        decided_by=choice.decided_by,
+        alignment=choice.alignment,
+    )
     if choice.estimate.matched:
         findings = [*choice.take.findings, *match_findings(result), *choice.findings]
     else:

@@ -9,6 +9,8 @@ from spatial.analysis.sync import SyncEstimate
 from spatial.errors import InputError
 from spatial.findings import Finding
 from spatial.jobs.choice_findings import Possibility
+from spatial.jobs.crew_word import DecidedBy, Pairing
+from spatial.jobs.onetake import Listened
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.timebase import ClockLaw
@@ -29,6 +31,14 @@ class SyncResult:
     """Which take and place it may be, likeliest first; more than one where that cannot be told."""
     apart_m: float = 0.0
     """How far the recorder is from the lens, where that was told."""
+    listened: Listened | None = None
+    """What one pass over the take left behind; the take may have been put together while matching."""
+    decided_by: DecidedBy = DecidedBy.SOUND
+    """What a match rests on."""
+    alignment: SyncEstimate | None = None
+    """Where no answer is given although the two align: the estimate there."""
+    pairing: Pairing | None = None
+    """What the clocks of a whole day decided, for a job that listens to this clip again."""
 
     @property
     def law(self) -> ClockLaw:

@@ -22,14 +22,18 @@ from spatial.analysis.verification import (
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
+from spatial.jobs.choosing import likeliest_place
+from spatial.jobs.crew_word import Pairing
 from spatial.jobs.listening import listen_to_clip, listen_to_take
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
+from spatial.jobs.onetake import Listened
 from spatial.jobs.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.reading import settle
 from spatial.jobs.sync import rig_of, sync_listened
 from spatial.lipsync import judge_track, size_in_words, verdict_in_words
 from spatial.media.movies import Clip, open_clip
+from spatial.media.spool import Spool
 from spatial.media.takes import Take, open_take
 from spatial.timebase import ClockLaw
 
@@ -77,10 +81,16 @@ def verify_track(
     *,
     rig: Rig,
     tolerance: Tolerance | None = None,
+    pairing: Pairing | None = None,
     channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> VerifyResult:
     """Check a finished track against a clip and its marks.
+
+    Parameters
+    ----------
+    pairing : Pairing, optional
+        That the track was made for this clip: of several places where it fits, the likeliest is judged.
 
     Raises
     ------
@@ -94,16 +104,26 @@ def verify_track(
     step = None
     if clip.scratch is not None:
         with listen_to_clip(clip, progress) as (sound, listened):
-            step = sync_listened(
-                clip,
-                sound,
-                listened,
-                track,
-                listen_to_take(track, progress),
-                separation=facing_the_lens(rig),
-                progress=progress,
-            )
+            step = step_of_track(clip, track, (sound, listened), rig=rig, pairing=pairing, progress=progress)
     return check_track(clip, track, heard, step=step, tolerance=tolerance or Tolerance())
+
+
+def step_of_track(
+    clip: Clip,
+    track: Take,
+    heard: tuple[Spool, Listened],
+    *,
+    rig: Rig,
+    pairing: Pairing | None = None,
+    progress: Progress = silent,
+) -> SyncEstimate:
+    """A track's time against the clip's own sound, which has been listened to."""
+    sound, listened = heard
+    told, separation = listen_to_take(track, progress), facing_the_lens(rig)
+    step = sync_listened(clip, sound, listened, track, told, separation=separation, progress=progress)
+    if pairing is None:
+        return step
+    return likeliest_place(clip, sound, listened, (track, told, step), separation)
 
 
 def facing_the_lens(rig: Rig) -> Separation | None:

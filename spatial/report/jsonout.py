@@ -56,6 +56,7 @@ def sync_json(result: SyncResult) -> Json:
         "clip": str(result.clip.path),
         "take": str(result.take.path) if estimate.matched else None,
         "matched": estimate.matched,
+        "decided_by": result.decided_by.value if estimate.matched else None,
         "reason": estimate.reason or None,
         "offset_s": estimate.law.offset_s if estimate.law else None,
         "offset_sd_s": estimate.offset_sd_s,
@@ -169,6 +170,7 @@ def conform_json(result: ConformResult) -> Json:
         "samples": result.samples,
         "clip": str(result.sync.clip.path),
         "take": str(result.sync.take.path),
+        "decided_by": result.sync.decided_by.value,
         "applied": {
             "offset_s": result.law.offset_s,
             "drift_ppm": result.law.drift_ppm,

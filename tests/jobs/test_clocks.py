@@ -13,6 +13,7 @@ from spatial.field import ChannelFormat
 from spatial.findings import Severity
 from spatial.jobs.choice_findings import Possibility, only_music
 from spatial.jobs.clocks import settle_by_clocks
+from spatial.jobs.crew_word import DecidedBy
 from spatial.jobs.syncresult import SyncResult
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
@@ -95,4 +96,33 @@ def test_a_match_by_music_alone_is_confirmed_or_staysdoubtful(number, offset_s, 
     finding = only_music(clip(2), only.take)
     result = SyncResult(clip(2), only.take, only.estimate, (finding,), possibilities=(only,))
     *_, told = settle_by_clocks([decided(0), decided(1), decided(3), result])
-    assert told.findings == ((finding,) if doubted else ())
+    if doubted:
+        assert told is result
+        return
+    (said,) = told.findings
+    assert said.severity is Severity.NOTE
+    assert "are 3607.0 s apart, as in 3 other clips" in said.message
+    assert told.decided_by is DecidedBy.CLOCKS
+
+
+def refused(number, *, offset_s=None):
+    """A clip whose only place the sound holds to be another moment of the same music."""
+    only = replace(place(number, share=1.0, offset_s=offset_s), estimate=None)
+    alignment = place(number, share=1.0, offset_s=offset_s).estimate
+    lost = SyncEstimate(False, "the same music played again", None, None, None, None)
+    return SyncResult(clip(2), only.take, lost, (), possibilities=(only,), alignment=alignment)
+
+
+@pytest.mark.parametrize(("number", "offset_s", "answered"), [(2, None, True), (1, 7.7, False), (2, 12.0, False)])
+def test_a_refused_match_is_answered_by_a_difference_that_three_others_share(number, offset_s, answered):
+    """Take 1 is off by the minutes between two takes; 3 s off is more than whole seconds explain."""
+    *_, told = settle_by_clocks([decided(0), decided(1), decided(3), refused(number, offset_s=offset_s)])
+    assert told.estimate.matched is answered
+    if answered:
+        assert told.law.offset_s == EARLY_S[2]
+        assert told.pairing.finding in told.findings
+        assert told.pairing.by is DecidedBy.CLOCKS
+
+
+def test_two_other_clips_do_not_answer_a_refused_match():
+    assert not settle_by_clocks([decided(0), decided(1), refused(2)])[-1].estimate.matched

@@ -15,6 +15,7 @@ import soundfile
 import spatial.jobs.conform
 import spatial.jobs.sync
 import spatial.media.writing
+from spatial.analysis.mountprior import Hanging, MountPrior
 from spatial.analysis.sync import SyncEstimate
 from spatial.errors import InconclusiveError, OutputError
 from spatial.field import ChannelFormat
@@ -346,3 +347,24 @@ def test_a_track_that_does_not_end_with_its_clip_is_found(conform, tmp_path, sam
     (finding,) = [f for f in verify_track(air.clip, other, marks, rig=Rig()).findings if f.code == "truncated"]
     assert finding.severity is Severity.FIX
     assert said in finding.message
+
+
+def test_a_take_joined_while_matching_is_aimed_again(tmp_path):
+    """Two files that only the clip's own time joins, with the microphone's place known: sync is run a second time."""
+    air = shoot_open_air(tmp_path, frames=301)
+    field, rate = soundfile.read(air.take, always_2d=True, dtype="float32")
+    cut, paths = 7 * RATE + 1234, [tmp_path / "scene-a.wav", tmp_path / "scene-b.wav"]
+    for path, part in zip(paths, (field[:cut], field[cut:]), strict=True):
+        soundfile.write(path, part, rate, subtype="FLOAT")
+    marks = tmp_path / "marks.csv"
+    marks.write_text(
+        "who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\nOdile,0.5,11.0,35.0,10.0,2.0\n", encoding="utf-8"
+    )
+    result = conform_clip(
+        air.clip, paths, tmp_path / "track.wav", marks_path=marks, rig=Rig(mic_offset_m=(0.02, 0.0, 0.0)),
+        prior=MountPrior(hanging=Hanging.UPRIGHT),
+    )  # fmt: skip
+    assert result.sync.take.paths == tuple(paths)
+    # The scene has no travel over the rig; 0.06 ms is what sound takes for 2 cm.
+    assert result.law.offset_s == pytest.approx(2.0, abs=2e-4)
+    assert result.proof.step.law.offset_s == pytest.approx(0.0, abs=3e-4)
