@@ -4,8 +4,8 @@ Music played back for every take matches every clip. What is not playback tells 
 noise. Of two alternatives the true one (a) hears the clip a little better in every window, for it shares the room's
 noise too; (b) shares with the clip what it holds and its rival does not; (c) has fewer cells that the clip lacks, and
 lacks fewer that the clip has. Noise that differs between takes can fake (a), music that almost repeats (b), a few
-odd cells (c): each has a limited say, and none decides alone. That the best of them is not contradicted
-(spatial.analysis.contradiction) is asked besides.
+odd cells (c): each has a limited weight, and none decides alone. Besides, (d) it shares speech or steps, which nobody
+plays back, and is not contradicted (spatial.analysis.same_music).
 
 Conventions: spatial.conventions (time).
 Functions: matching_laws (the places in one take that match); judge_rivals (the verdict).
@@ -29,14 +29,7 @@ from spatial.analysis.cells import (
     take_spectra,
 )
 from spatial.analysis.coarse import Candidate
-from spatial.analysis.contradiction import (
-    Contradiction,
-    Standing,
-    by_window,
-    contradiction_of,
-    unlike_cells,
-    whitened_cross,
-)
+from spatial.analysis.same_music import Moments, Standing, by_window, moments_of, unlike_cells, whitened_cross
 from spatial.analysis.samples import Samples
 from spatial.analysis.stacking import Trial, try_law
 from spatial.analysis.sync import COARSE_SCORE, MATCH_SCORE
@@ -45,6 +38,9 @@ from spatial.timebase import ClockLaw
 
 DECIDED = float(np.log(99.0))
 """Log-odds from which an alternative is the one: 99 to 1 against each rival."""
+
+SURE_BY_MUSIC = float(np.log(999.0))
+"""The same where the best one shares nothing with the clip but what may be music: then none of them may be the one."""
 
 MIN_COMMON_S = 4.0
 """Two alternatives that cover less of the clip together cannot be compared."""
@@ -58,6 +54,10 @@ _EXTRA_SAY, _EXTRA_MOST = 0.8, 5.0
 _UNLIKE_SAY, _UNLIKE_MOST = 2.0, 2.2
 _UNLIKE_SPREAD = 3.0
 """Cells by which windows of two true matches differ: fewer than that, however steadily, say little."""
+_LIVE_SAY = 4.0
+"""Log-odds for the one that shares with the clip what nobody could have played back (same_music): of 120 places in
+wrong takes none did."""
+
 _EXTRA_DB = (6.0, 9.0)
 _OVER_FLOOR_DB = 6.0
 
@@ -81,6 +81,8 @@ class Alternative:
     signs: FloatArray
     """+1 or -1 for each camera channel."""
     score: float
+    onsets: FloatArray
+    """What clip and take share of their rises along the law (spatial.analysis.same_music), shape (frames,)."""
     log_odds: float = 0.0
     """What is known besides, from clocks or order (spatial.analysis.walltime)."""
 
@@ -115,7 +117,7 @@ class Judgement:
     rivals: tuple[int, ...]
     """Alternatives that the best one does not beat by DECIDED, likeliest first."""
     contests: tuple[Contest, ...]
-    contradictions: tuple[Contradiction, ...]
+    moments: tuple[Moments, ...]
     """Of each alternative."""
 
 
@@ -164,12 +166,12 @@ def judge_rivals(clip: Samples, alternatives: Sequence[Alternative]) -> Judgemen
     starts = block_starts(clip)
     heard = clip_spectra(clip, starts)
     fields = [take_spectra(a.take, a.law, starts, clip.rate_hz) for a in alternatives]
-    contradictions = [
-        contradiction_of(heard, field, covered, starts, a.signs, clip.rate_hz)
+    moments = [
+        moments_of(heard, field, covered, starts, a.signs, a.onsets, clip.rate_hz)
         for a, (field, covered) in zip(alternatives, fields, strict=True)
     ]
     contests = [
-        _contest(heard, fields, alternatives, (first, second), clip.rate_hz)
+        _contest(heard, fields, alternatives, (first, second), clip.rate_hz, moments)
         for first, second in combinations(range(len(alternatives)), 2)
     ]
     against = np.zeros((len(alternatives), len(alternatives)))
@@ -178,13 +180,18 @@ def judge_rivals(clip: Samples, alternatives: Sequence[Alternative]) -> Judgemen
         against[contest.second, contest.first] = -contest.log_odds
     weakest = [min((row[k] for k in range(len(row)) if k != n), default=0.0) for n, row in enumerate(against)]
     best = int(np.argmax(weakest)) if len(alternatives) > 1 else 0
-    rivals = sorted((k for k in range(len(against)) if k != best and against[best, k] < DECIDED),
-                    key=lambda k: against[best, k])  # fmt: skip
+    standing = moments[best].standing
+    # What is contradicted itself is no rival of one that is clear.
+    possible = [
+        k for k in range(len(against))
+        if k != best and not (standing is Standing.CLEAR and moments[k].standing is Standing.CONTRADICTED)
+    ]  # fmt: skip
+    rivals = sorted((k for k in possible if against[best, k] < DECIDED), key=lambda k: against[best, k])
     weights = np.exp(-np.clip(against[best], -30.0, 30.0))
-    standing = contradictions[best].standing
+    clearest = weakest[best] if len(alternatives) > 1 else 0.0
     if standing is Standing.CONTRADICTED:
         verdict = Verdict.NONE
-    elif rivals or standing is Standing.DOUBTFUL:
+    elif rivals or standing is Standing.DOUBTFUL or (standing is not Standing.CLEAR and clearest < SURE_BY_MUSIC):
         verdict = Verdict.AMBIGUOUS
     else:
         verdict = Verdict.DECIDED
@@ -194,7 +201,7 @@ def judge_rivals(clip: Samples, alternatives: Sequence[Alternative]) -> Judgemen
         shares=tuple((weights / weights.sum()).tolist()),
         rivals=tuple(rivals),
         contests=tuple(contests),
-        contradictions=tuple(contradictions),
+        moments=tuple(moments),
     )
 
 
@@ -204,10 +211,12 @@ def _contest(
     alternatives: Sequence[Alternative],
     pair: tuple[int, int],
     rate_hz: int,
+    moments: Sequence[Moments],
 ) -> Contest:
     first, second = pair
     common = fields[first][1] & fields[second][1]
     known = alternatives[first].log_odds - alternatives[second].log_odds
+    known += _LIVE_SAY * (int(moments[first].unsteady) - int(moments[second].unsteady))
     common_s = float(common.sum()) * HOP / rate_hz
     if common_s < MIN_COMMON_S:
         return Contest(first, second, common_s, 0.0, 0.0, 0.0, 0.0, known)
@@ -216,7 +225,7 @@ def _contest(
     crosses = [whitened_cross(clip, take, alternatives[n].signs) for n, take in zip(pair, takes, strict=True)]
     heights = [near_height(by_window(cross), rate_hz) for cross in crosses]
     cells = [unlike_cells(clip, take, rate_hz) for take in takes]
-    unlike = [only_clip + only_take for only_clip, only_take, _ in cells]
+    unlike = [only_clip + only_take for only_clip, only_take in cells]
     steadier = _paired(heights[0] - heights[1])
     fewer = _paired(unlike[1] - unlike[0], spread=_UNLIKE_SPREAD)
     extra = _extras(crosses, takes, rate_hz)

@@ -1,23 +1,20 @@
 """What is said of the takes that may belong to a clip, where music played back makes several match.
 
-Functions: ambiguous, copies_of, doubtful, only_music (findings); other_moment (why there is no match).
+Functions: ambiguous, copies_of, doubtful, only_music, too_little (findings); other_moment (why there is no match).
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from spatial.analysis.contradiction import Contradiction
+from spatial.analysis.same_music import Moments
 from spatial.analysis.sync import SyncEstimate
 from spatial.findings import Finding, Severity
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
 from spatial.timebase import ClockLaw
 
-_LONG_S = 1.0
-"""A true pair seldom seems to differ for so long."""
-
 _SHORT_S = 15.0
-"""A shorter clip tells too little of its levels: true pairs seem to differ for a moment or two (cuts of 6 and 10 s)."""
+"""In a shorter clip nobody may have spoken, and a beat can be laid through a few sounds by chance (seconds)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +30,7 @@ class Possibility:
     """The match there; None where its take has several places, or the two contradict each other there."""
 
 
-def other_moment(take: Take, against: Contradiction) -> str:
+def other_moment(take: Take, against: Moments) -> str:
     """Why a take that holds the same music is no match."""
     return (
         f"they share {against.shared_s:.0f} s of the same sound, but not {_spans(against)}, where both hold other "
@@ -42,23 +39,17 @@ def other_moment(take: Take, against: Contradiction) -> str:
     )
 
 
-def doubtful(clip: Clip, take: Take, against: Contradiction) -> Finding:
+def doubtful(clip: Clip, take: Take, against: Moments) -> Finding:
     """That parts of a clip and its take differ."""
-    if against.covered_s < _SHORT_S and against.contradicted_s < _LONG_S:
-        return Finding(
-            "ambiguous_match",
-            Severity.NOTE,
-            f"{take.path.name} matches {clip.path.name}, but {against.covered_s:.0f} s are too short to tell the same "
-            "moment from the same music played again: if music was played back, make sure that this is the take that "
-            "was rolling",
-            clip.path.name,
-        )
     where = f" ({_spans(against)})" if against.spans_s else ""
+    short = against.covered_s < _SHORT_S
+    why = f"{against.covered_s:.0f} s are too short to tell the same moment from" if short else "it may be"
     return Finding(
         "ambiguous_match",
-        Severity.FIX if against.contradicted_s >= _LONG_S else Severity.LOOK,
-        f"{take.path.name} matches {clip.path.name}, but parts of them differ{where}: if music was played back, make "
-        "sure that this is the take that was rolling",
+        Severity.NOTE if short else Severity.LOOK,
+        f"{take.path.name} matches {clip.path.name}, but each holds sound that the other does not{where}; {why} the "
+        "same music played again: if music was played back, make sure that this is the take that was rolling, and if "
+        "it is, say --paired",
         clip.path.name,
     )
 
@@ -71,6 +62,17 @@ def only_music(clip: Clip, take: Take) -> Finding:
         f"{clip.path.name} and {take.path.name} share nothing but steady music: if it was played back, any other take "
         "of it would match as well; a clap, a word or a step that both hold settles it, or soundplumb day over the "
         "whole shoot, where both boxes wrote the time of day",
+        clip.path.name,
+    )
+
+
+def too_little(clip: Clip, take: Take) -> Finding:
+    """That a match rests on too few sounds to tell what they are."""
+    return Finding(
+        "ambiguous_match",
+        Severity.NOTE,
+        f"{clip.path.name} and {take.path.name} share few sounds: if music was played back, make sure that this is the "
+        "take that was rolling",
         clip.path.name,
     )
 
@@ -102,6 +104,6 @@ def ambiguous(clip: Clip, possibilities: Sequence[Possibility]) -> Finding:
     )
 
 
-def _spans(against: Contradiction) -> str:
+def _spans(against: Moments) -> str:
     spans = [f"{start:.1f} to {end:.1f} s" for start, end in against.spans_s[:3]]
     return " and ".join(spans) + (" and more" if len(against.spans_s) > 3 else "")

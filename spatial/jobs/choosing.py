@@ -15,15 +15,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spatial.analysis.coarse import Candidate, find_candidates
-from spatial.analysis.contradiction import Standing
 from spatial.analysis.envelope import WORKING_RATE_HZ
-from spatial.analysis.pulse import find_pulse
 from spatial.analysis.rivals import Alternative, Judgement, Verdict, judge_rivals, matching_laws
+from spatial.analysis.same_music import Standing, shared_onsets
 from spatial.analysis.sync import MATCH_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.analysis.walltime import Offer, weigh_clocks
 from spatial.conventions import FloatArray
 from spatial.findings import Finding
-from spatial.jobs.choice_findings import Possibility, ambiguous, copies_of, doubtful, only_music, other_moment
+from spatial.jobs.choice_findings import (
+    Possibility,
+    ambiguous,
+    copies_of,
+    doubtful,
+    only_music,
+    other_moment,
+    too_little,
+)
 from spatial.jobs.crew_word import DecidedBy, Pairing, settled
 from spatial.jobs.onetake import Listened
 from spatial.jobs.sync_findings import missing_finding
@@ -131,11 +138,7 @@ def _choose_by_sound(
             estimate = on_picture_time(estimate, clip)
     told = {owner.path: own for owner, _, own in likely}
     own_takes = [owner[0] for owner in owners]
-    choice = _choice(clip, take, estimate, judgement, own_takes, alternatives, phase_s, separation, told)
-    if len(alternatives) > 1 or not choice.estimate.matched or choice.findings:
-        return choice
-    pulse = find_pulse(heard.powers, owners[0][1].powers, alternatives[0].law)
-    return replace(choice, findings=(only_music(clip, take),)) if pulse.nothing_else else choice
+    return _choice(clip, take, estimate, judgement, own_takes, alternatives, phase_s, separation, told)
 
 
 def _strength(estimate: SyncEstimate) -> float:
@@ -150,10 +153,14 @@ def _places(
     if estimate.law is not None:
         seen = estimate.evidence
         signs, score = (seen.signs, seen.score) if seen else (np.ones(len(sound.read(0, 1))), MATCH_SCORE)
-        return [Alternative(field, estimate.law.from_clip_time(phase_s), signs, score)]
+        law = estimate.law.from_clip_time(phase_s)
+        return [Alternative(field, law, signs, score, shared_onsets(heard.powers, listened.powers, law))]
     candidates = find_candidates(heard.powers, listened.powers, count=_MOST_PLACES)
     trials = matching_laws(sound, field, candidates)
-    return [Alternative(field, trial.law, trial.signs, trial.score) for trial in trials]
+    return [
+        Alternative(field, trial.law, trial.signs, trial.score, shared_onsets(heard.powers, listened.powers, trial.law))
+        for trial in trials
+    ]
 
 
 def likeliest_place(
@@ -206,12 +213,12 @@ def _choice(
             takes[n],
             alternatives[n].law.from_clip_time(-phase_s),
             judgement.shares[n],
-            None if judgement.contradictions[n].standing is Standing.CONTRADICTED else told[takes[n].path],
+            None if judgement.moments[n].standing is Standing.CONTRADICTED else told[takes[n].path],
         )
         for n in order
         if n == judgement.best or n in judgement.rivals
     )
-    against = judgement.contradictions[judgement.best]
+    against = judgement.moments[judgement.best]
     # Further apart than a rig, each performer has a lag of their own, and moments seem not to be shared that are.
     apart = estimate.apart or (separation is not None and separation.reach_m > _RIG_M)
     if judgement.verdict is Verdict.NONE and not apart:
@@ -230,9 +237,14 @@ def _choice(
         finding = ambiguous(clip, possibilities)
         reason = "it cannot be told which of several places it is, for they hold the same music or the same beat"
         return Choice(take, replace(_refused(estimate, reason), undecided=True), (finding,), possibilities)
-    unsure = against.standing is Standing.DOUBTFUL and not apart
-    findings = (doubtful(clip, take, against),) if unsure else ()
-    return Choice(take, estimate, findings, possibilities)
+    findings: tuple[Finding, ...] = ()
+    if against.standing in (Standing.DOUBTFUL, Standing.CONTRADICTED) and not apart:
+        findings = (doubtful(clip, take, against),)
+    elif against.standing is Standing.MUSIC and judgement.verdict is Verdict.AMBIGUOUS:
+        findings = (only_music(clip, take),)
+    elif against.standing is Standing.UNTOLD and judgement.verdict is Verdict.AMBIGUOUS:
+        findings = (too_little(clip, take),)
+    return Choice(take, estimate, findings if estimate.matched else (), possibilities)
 
 
 def _refused(estimate: SyncEstimate, reason: str) -> SyncEstimate:

@@ -197,9 +197,7 @@ def _loud_power(sound: FloatArray) -> float:
     return float(np.mean(powers[powers >= powers.max() / 100.0]))
 
 
-def _add_noise_around(
-    field: FloatArray, scratch: FloatArray, rig: Rig, gain: float, rng: np.random.Generator
-) -> None:
+def _add_noise_around(field: FloatArray, scratch: FloatArray, rig: Rig, gain: float, rng: np.random.Generator) -> None:
     """Noise from all around at both boxes, added in place, a minute of it at a time."""
     total, done = field.shape[1], 0
     while done < total:
