@@ -8,6 +8,7 @@ from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Run, input_file, json_option
 from cli.shared import PriorChoice, RigChoice, prior_options, repair_option, rig_options
 from cli.stopping import COULD_NOT
+from cli.streams import say
 
 
 @click.command(short_help="How the microphone sat.")
@@ -81,9 +82,8 @@ def orient(
             result.findings,
         )
         if result.matrix is None:
-            click.echo(
+            say(
                 f"soundplumb: {'this clip and take' if result.evidence == 'scratch' else 'the ' + result.evidence} do "
-                "not tell how the microphone sat; what to do stands above",
-                err=True,
+                "not tell how the microphone sat; what to do stands above"
             )
             raise SystemExit(COULD_NOT)

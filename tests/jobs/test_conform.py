@@ -272,11 +272,14 @@ def test_a_stop_in_the_last_moment_does_not_part_the_track_from_its_sidecar(tmp_
     tell_law(air.law)
     settled = []
 
-    def stopped(folder):
-        settled.append(folder)
+    move = spatial.media.writing._move
+
+    def stopped(temporary, path, *, force):
+        move(temporary, path, force=force)
+        settled.append(path)
         signal.raise_signal(signal.SIGINT)
 
-    monkeypatch.setattr(spatial.media.writing, "_sync_folder", stopped)
+    monkeypatch.setattr(spatial.media.writing, "_move", stopped)
     before = set(tmp_path.iterdir())
     with pytest.raises(KeyboardInterrupt):
         conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=LEVEL, rig=Rig())

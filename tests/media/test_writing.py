@@ -195,7 +195,7 @@ def test_never_over_an_input(tmp_path: Path, alias: Callable[[Path], Path], forc
     source = tmp_path / "take.wav"
     source.write_text("precious")
     path, listed = (source, alias(source)) if swap else (alias(source), source)
-    with pytest.raises(OutputError, match="is one of the files to be read.*; give the result another name"):
+    with pytest.raises(OutputError, match=r"is one of the files to be read.*; give the result another name"):
         write_text_whole(path, "over", force=force, inputs=[tmp_path / "gone.wav", listed])
     assert source.read_text() == "precious"
 
