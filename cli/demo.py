@@ -11,9 +11,7 @@ from cli.shared import pages_option
 @click.command(short_help="See it work on a small shoot.")
 @click.argument("folder", type=work_folder(), default=Path("soundplumb-demo"))
 @pages_option
-@click.option(
-    "--force", is_flag=True, help="Use a folder with an earlier demo in it, and make its tracks and pages anew."
-)
+@click.option("--force", is_flag=True, help="Make an earlier demo's tracks and pages anew.")
 @json_option
 def demo(folder: Path, pages: bool, force: bool, as_json: bool) -> None:
     """Lay out a small shoot in FOLDER and run the whole job on it, found against true."""

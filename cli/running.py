@@ -166,10 +166,10 @@ class Run:
         if isinstance(error, OSError):
             where = f"{error.filename} cannot be used" if error.filename else "a file cannot be used"
             self._fail(f"{where} ({error.strerror}); check its name, its disk and its permissions")
-        if isinstance(error, Exception) and not isinstance(
-            error, (click.ClickException, click.exceptions.Exit, click.Abort)
-        ):
-            self._fail(fault_sentence(error, "this"))
+        of_click = (click.ClickException, click.exceptions.Exit, click.Abort)
+        if isinstance(error, Exception) and not isinstance(error, of_click):
+            context = click.get_current_context(silent=True)
+            self._fail(fault_sentence(error, context.info_name or "this" if context else "this"))
 
     def progress(self, step: str, part: float) -> None:
         """Show how far a step is, on a terminal, once the job has lasted two seconds."""

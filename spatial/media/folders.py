@@ -46,6 +46,8 @@ def whole_folder(folder: Path, *, force: bool = False, inputs: Sequence[Path] = 
     """
     folder = Path(folder)
     plain_place(folder)
+    if is_one_of(folder, inputs):
+        raise OutputError(f"{folder} is one of the files to be read; give the result another name")
     if os.path.lexists(folder) and not folder.is_dir():
         raise OutputError(f"{folder} is a file; name a folder for the result")
     foreign = folder.is_dir() and not _listed(folder) and any(folder.iterdir())
