@@ -25,21 +25,28 @@ def main() -> None:
 
 
 def _run() -> None:
+    import click
+
     from cli.main import cli
     from cli.stopping import COULD_NOT, WRONG_USE
     from cli.streams import silence
 
+    code = 0
     try:
-        cli(prog_name="soundplumb")
-    except SystemExit as leaving:
-        # click leaves with 1 where nobody reads on; there is no 1 among our exit codes.
-        silence(sys.stdout if leaving.code == 1 else None)
-        raise SystemExit(COULD_NOT if leaving.code == 1 else leaving.code) from None
-    except OSError as error:
-        # The help, or what was wrong in the use of a command, finds nobody to read it.
+        cli.main(prog_name="soundplumb", standalone_mode=False)
+    except click.UsageError as error:
+        code = WRONG_USE
+        try:
+            error.show()
+        except OSError:
+            silence(sys.stderr)
+    except click.Abort:
+        code = COULD_NOT
+    except OSError:
+        # The help finds nobody to read it.
         silence(sys.stdout)
-        silence(sys.stderr)
-        raise SystemExit(WRONG_USE if getattr(error.__context__, "exit_code", 0) == WRONG_USE else COULD_NOT) from None
+        code = COULD_NOT
+    raise SystemExit(code)
 
 
 def _stop(number: int, frame: FrameType | None) -> None:  # noqa: ARG001 Python passes them

@@ -18,6 +18,7 @@ from contextlib import contextmanager, suppress
 from io import FileIO
 from pathlib import Path
 
+_WINDOWS = os.name == "nt"
 _PREFIX = ".soundplumb-"
 _NAME = re.compile(re.escape(_PREFIX) + r"[a-z0-9_]{8}")
 _LOCK_NAME = ".soundplumb-lock"
@@ -74,9 +75,9 @@ def _cleared(folder: Path) -> bool:
         with lock_path.open("r+b", buffering=0) as lock:
             if lock.read(_LONGEST_BYTES) != _content() or not _locked(lock):
                 return False
-            if os.name != "nt":
+            if not _WINDOWS:
                 shutil.rmtree(folder, ignore_errors=True)
-        if os.name == "nt":
+        if _WINDOWS:
             shutil.rmtree(folder, ignore_errors=True)
     except FileNotFoundError:
         # Between the making of a folder and of its lock there is a moment; only an old, empty one has had its time.

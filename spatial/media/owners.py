@@ -35,6 +35,7 @@ TABLE_DIGITS = (3, 2, 2, 2, 3, 1, 0)
 CSV files from reading it, so a table is known by its head and the exact form of every row: notes or columns that
 somebody has added make it theirs."""
 
+_WINDOWS = os.name == "nt"
 _LONGEST_ROW = 200
 _HEAD_BYTES = 4096
 _MOST_PDF_BYTES = 50_000_000
@@ -143,7 +144,7 @@ def plain_place(path: Path) -> None:
     ------
     OutputError
     """
-    if os.name == "nt" and portable_name(path.name) != path.name:
+    if _WINDOWS and portable_name(path.name) != path.name:
         raise OutputError(
             f"'{path.name}' is no name for a file on Windows; leave out < > : \" | ? *, a point or blank at its end, "
             "and names such as CON"

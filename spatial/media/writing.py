@@ -29,6 +29,7 @@ _SAMPLE_BYTES = 3
 _FULL_SCALE = 1 << 23
 """A sample of 1.0 in steps of 24 bits; the highest that can be written is one step less."""
 
+_WINDOWS = os.name == "nt"
 _NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _NOT_WRITABLE = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
 _LONGEST_PATH = 220
@@ -280,7 +281,7 @@ def _move(temporary: Path, path: Path, *, force: bool) -> None:
 
 def _sync_folder(folder: Path) -> None:
     # Windows lets no folder be opened, nor do some network disks; the file itself is safe by then.
-    if os.name == "nt":
+    if _WINDOWS:
         return
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
@@ -302,7 +303,7 @@ def _sentence(path: Path, error: OSError) -> str:
         return f"there is no room left on the disk for {path.name}; free some, or name another folder"
     if error.errno in (errno.ENOENT, errno.ENOTDIR) and not path.parent.is_dir():
         return f"there is no folder {path.parent} to write {path.name} to; make it, or name another"
-    if error.errno == errno.ENAMETOOLONG or (os.name == "nt" and len(str(path.absolute())) > _LONGEST_PATH):
+    if error.errno == errno.ENAMETOOLONG or (_WINDOWS and len(str(path.absolute())) > _LONGEST_PATH):
         return f"the name {path.name} could not be written: it, or the way to it, is too long; shorten it"
     if error.errno in _NOT_WRITABLE:
         return f"{path.name} may not be written to the folder {path.parent}; name another folder"

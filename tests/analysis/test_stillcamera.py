@@ -36,7 +36,7 @@ def test_true_moves_are_not_accused(rng, widest_deg):
 
 def test_false_moves_are(rng):
     drawn = [shoot(rng, widest_deg=120.0, really_moved=False) for _ in range(600)]
-    wide = [moves_contradicted(*one) for *one, turned_deg in drawn if turned_deg >= 30.0 and len(one[0]) >= 3]
+    wide = [moves_contradicted(*one) for *one, turned_deg in drawn if turned_deg >= 60.0 and len(one[0]) >= 4]
     assert len(wide) > 100
     assert np.mean(wide) > 0.9
 
