@@ -126,8 +126,8 @@ def main() -> None:
     text = [
         "# Killed at random moments",
         "",
-        f"`python -m tests.bench.kills --kills {told.kills} --seed {told.seed}`: SIGKILL at random moments, one run after",
-        "another in the same folder with `--force`; in the end each command once to its end.",
+        f"`python -m tests.bench.kills --kills {told.kills} --seed {told.seed}`: SIGKILL at random moments, one run",
+        "after another in the same folder with `--force`; in the end each command once to its end.",
         "",
         "| command | lasts | killed before its end | left a folder of unfinished work | exit code of the last run |",
         "|---|---|---|---|---|",
