@@ -74,7 +74,7 @@ def test_what_we_name_goes_through_and_a_stop_stops():
         with pytest.raises(type(error)) as caught, as_fault("a.mov"):
             raise error
         assert caught.value is error
-    with pytest.raises(FaultError, match="too little free memory for a.mov"), as_fault("a.mov"):
+    with pytest.raises(FaultError, match=r"too little free memory for a\.mov"), as_fault("a.mov"):
         raise MemoryError
 
 
