@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Run, input_file, json_option
+from cli.running import Run, input_file, json_option, output_path
 from cli.shared import (
     REPAIR_OR_MOUNT,
     PriorChoice,
@@ -26,7 +26,9 @@ from cli.shared import (
 
 @click.command(short_help="Write the finished track and prove it.")
 @clip_and_takes
-@click.option("-o", "--output", type=input_file(), required=True, help="Track to write (.wav); a .json goes beside it.")
+@click.option(
+    "-o", "--output", type=output_path(), required=True, help="Track to write (.wav); a .json goes beside it."
+)
 @click.option(
     "--marks", type=input_file(), help="CSV of who is seen where and when: tells the mount, proves the track."
 )

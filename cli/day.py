@@ -5,12 +5,12 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Run, input_file, json_option
+from cli.running import Run, json_option, work_folder
 from cli.shared import PriorChoice, RigChoice, force_option, pages_option, prior_options, repair_option, rig_options
 
 
 @click.command(short_help="All of it, for a whole shoot day.")
-@click.argument("folder", type=input_file())
+@click.argument("folder", type=work_folder())
 @rig_options(band=True)
 @prior_options
 @repair_option
@@ -36,6 +36,12 @@ def day(
         from spatial.report import dayout, jsonout
 
         told = rig.told()
+        if pages:
+            from spatial.jobs.daypages import make_pages, require_place
+            from spatial.report.reviewpage import PAGE_WRITER
+
+            # Before the day's work, not after it.
+            require_place(folder)
         result = run_day(
             folder,
             rig_for=lambda _clip: told,
@@ -46,9 +52,6 @@ def day(
             progress=run.progress,
         )
         if pages:
-            from spatial.jobs.daypages import make_pages
-            from spatial.report.reviewpage import PAGE_WRITER
-
             result = make_pages(
                 *(result, PAGE_WRITER),
                 rig_for=lambda _clip: told,

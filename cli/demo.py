@@ -4,14 +4,14 @@ from pathlib import Path
 
 import click
 
-from cli.running import Run, input_file, json_option
+from cli.running import Run, json_option, work_folder
 from cli.shared import pages_option
 
 
 @click.command(short_help="See it work on a small shoot.")
-@click.argument("folder", type=input_file(), default=Path("soundplumb-demo"))
+@click.argument("folder", type=work_folder(), default=Path("soundplumb-demo"))
 @pages_option
-@click.option("--force", is_flag=True, help="Replace what an earlier demo left in the folder.")
+@click.option("--force", is_flag=True, help="Make an earlier demo's tracks and pages anew.")
 @json_option
 def demo(folder: Path, pages: bool, force: bool, as_json: bool) -> None:
     """Lay out a small shoot in FOLDER and run the whole job on it, found against true."""
@@ -22,7 +22,7 @@ def demo(folder: Path, pages: bool, force: bool, as_json: bool) -> None:
         result = run_demo(
             folder, write_pages=reviewpage.PAGE_WRITER if pages else None, force=force, progress=run.progress
         )
-        plots = demoout.write_plots(result)
+        plots = demoout.write_plots(result, force=force)
         run.finish(
             lambda: demoout.demo_lines(result, plots),
             lambda: jsonout.dumps(demoout.demo_json(result)),

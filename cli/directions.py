@@ -5,16 +5,16 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Number, Run, input_file, json_option
+from cli.running import Number, Run, input_file, json_option, output_path
 from cli.shared import RigChoice, force_option, rig_options
 
 
 @click.command(short_help="Where sound came from over time.")
 @click.argument("take", type=input_file())
 @click.option("--clip", type=input_file(), help="Put the times on this clip's time.")
-@click.option("--csv", "csv_path", type=input_file(), help="Write the rows to this file.")
-@click.option("--plot", "plot_path", type=input_file(), help="Draw azimuth and elevation over time (PNG, SVG, PDF).")
-@click.option("--map", "map_path", type=input_file(), help="Draw a map of where sound came from (PNG, SVG, PDF).")
+@click.option("--csv", "csv_path", type=output_path(), help="Write the rows to this file.")
+@click.option("--plot", "plot_path", type=output_path(), help="Draw azimuth and elevation over time (PNG, SVG, PDF).")
+@click.option("--map", "map_path", type=output_path(), help="Draw a map of where sound came from (PNG, SVG, PDF).")
 @click.option("--step-s", type=Number(min=0.05, max=0.5), default=0.1, show_default=True, help="Seconds in a row.")
 @click.option(
     "--marks",
@@ -48,11 +48,12 @@ def directions(
         from spatial.jobs.directions import directions_of_take
         from spatial.report import ink, jsonout, mapplot, plots, rows, stretches
 
-        inputs = [path for path in (take, clip, marks, rig.moves) if path]
+        # Before an hour of listening, not after it.
+        if csv_path:
+            rows.check_table(csv_path, force=force, inputs=run.inputs)
         for drawing in (plot_path, map_path):
             if drawing:
-                # Before an hour of listening, not after it.
-                ink.check_plot(drawing, force=force, inputs=inputs)
+                ink.check_plot(drawing, force=force, inputs=run.inputs)
         result = directions_of_take(
             take,
             clip_path=clip,
@@ -63,11 +64,11 @@ def directions(
             progress=run.progress,
         )
         if csv_path:
-            rows.write_directions_csv(result, csv_path, force=force, inputs=inputs)
+            rows.write_directions_csv(result, csv_path, force=force, inputs=run.inputs)
         if plot_path:
-            plots.write_directions_plot(result, plot_path, marks=result.marks, force=force, inputs=inputs)
+            plots.write_directions_plot(result, plot_path, marks=result.marks, force=force, inputs=run.inputs)
         if map_path:
-            mapplot.write_directions_map(result, map_path, marks=result.marks, force=force, inputs=inputs)
+            mapplot.write_directions_map(result, map_path, marks=result.marks, force=force, inputs=run.inputs)
         run.finish(
             lambda: stretches.directions_lines(result),
             lambda: jsonout.dumps(jsonout.directions_json(result)),

@@ -4,6 +4,7 @@ Nothing heavy is imported here or at the top of a command's file, so that --help
 """
 
 import json
+from contextlib import suppress
 
 import click
 
@@ -14,6 +15,7 @@ from cli.directions import directions
 from cli.inspect import inspect
 from cli.orient import orient
 from cli.review import review
+from cli.streams import put
 from cli.sync import sync
 from cli.verify import verify
 from spatial import __version__
@@ -37,7 +39,8 @@ class ShootDayOrder(click.Group):
             return super().invoke(ctx)
         except click.UsageError as error:
             if ctx.obj:
-                click.echo(json.dumps({"error": error.format_message()}, ensure_ascii=False))
+                with suppress(OSError):
+                    put(json.dumps({"error": error.format_message()}, ensure_ascii=False), json=True)
             raise
 
 

@@ -16,6 +16,7 @@ from cli.shared import (
     rig_options,
 )
 from cli.stopping import COULD_NOT
+from cli.streams import say
 
 
 @click.command(short_help="How the microphone sat.")
@@ -94,9 +95,8 @@ def orient(
             result.findings,
         )
         if result.matrix is None:
-            click.echo(
+            say(
                 f"soundplumb: {'this clip and take' if result.evidence == 'scratch' else 'the ' + result.evidence} do "
-                "not tell how the microphone sat; what to do stands above",
-                err=True,
+                "not tell how the microphone sat; what to do stands above"
             )
             raise SystemExit(COULD_NOT)

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Run, input_file, json_option
+from cli.running import Run, input_file, json_option, output_path
 from cli.shared import (
     REPAIR_OR_MOUNT,
     PriorChoice,
@@ -26,7 +26,7 @@ from cli.shared import (
 
 @click.command(short_help="A page to look at and to listen to.")
 @clip_and_takes
-@click.option("-o", "--output", type=input_file(), required=True, help="Folder to write: index.html, a movie, sounds.")
+@click.option("-o", "--output", type=output_path(), required=True, help="Folder to write: index.html, a movie, sounds.")
 @click.option("--marks", type=input_file(), help="CSV of who is seen where and when: drawn, and it tells the mount.")
 @mount_option
 @rig_options(moves=True, level=True, band=True)
@@ -63,8 +63,7 @@ def review(
         from spatial.media.folders import whole_folder
         from spatial.report import jsonout, reviewpage
 
-        inputs = [path for path in (clip, *takes, marks, rig.moves) if path]
-        with whole_folder(output, force=force, inputs=inputs) as folder:
+        with whole_folder(output, force=force, inputs=run.inputs) as folder:
             result = review_clip(
                 *(clip, takes, folder),
                 marks_path=marks,

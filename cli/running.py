@@ -1,13 +1,13 @@
 """What every command shares: options, progress on standard error, errors in one sentence, exit codes.
 
 Functions: json_option, mic_offset_option (options; those of a job are in cli.shared); Numbers, Number (their types);
-printable (text from files, safe on a terminal); Run (one command's run); input_file (a path argument's type).
+printable (text from files, safe on a terminal); Run (one command's run); input_file, output_path, work_folder (types of
+path arguments).
 """
 
 from __future__ import annotations
 
 import json
-import os
 import sys
 import time
 from collections.abc import Callable, Iterable
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar
 import click
 
 from cli.stopping import COULD_NOT, STOPPED, Stopping
+from cli.streams import put, say, silence
 
 if TYPE_CHECKING:
     from spatial.findings import Finding
@@ -73,9 +74,31 @@ def printable(text: str) -> str:
     return "".join(part if part.isprintable() else ascii(part)[1:-1] for part in text)
 
 
-def input_file() -> click.Path:
-    """A file to read; whether it exists is said by the job, in its own words."""
-    return click.Path(path_type=Path)
+class InputPath(click.Path):
+    """A file to read; whether it exists is said by the job, in its own words. Never written over: see Run.inputs."""
+
+
+class OutputPath(click.Path):
+    """A file or folder to write: by `spatial.media.writing` or `folders` alone, which know whose it is."""
+
+
+class WorkFolder(click.Path):
+    """A folder whose files are read and beside which results are written."""
+
+
+def input_file() -> InputPath:
+    """The type of a file to read."""
+    return InputPath(path_type=Path)
+
+
+def output_path() -> OutputPath:
+    """The type of a file or folder to write."""
+    return OutputPath(path_type=Path)
+
+
+def work_folder() -> WorkFolder:
+    """The type of a day's folder."""
+    return WorkFolder(path_type=Path)
 
 
 def json_option(command: Command) -> Command:
@@ -104,7 +127,16 @@ class Run:
         self._dirty = False
         self._stopping = Stopping()
 
+        self.inputs = _paths(InputPath)
+        """Every file that the command was told to read: whatever it writes, it writes over none of them."""
+
     def __enter__(self) -> Self:
+        from spatial.media.owners import is_one_of
+
+        outputs = _paths(OutputPath)
+        for number, output in enumerate(outputs):
+            if is_one_of(output, outputs[:number]):
+                raise click.UsageError(f"{output} is named for two results: give each a name of its own")
         self._stopping.__enter__()
         return self
 
@@ -120,8 +152,9 @@ class Run:
             self._stopping.__exit__()
 
     def _explain(self, error: BaseException) -> None:
-        """Say in one sentence what we understand of an error, and leave; let the others through."""
+        """Say in one sentence what went wrong, and leave; for a mistake of ours, where the report of it lies."""
         from spatial.errors import SoundplumbError
+        from spatial.jobs.faults import fault_sentence
 
         # First: a job that was stopped may well have failed for that reason, and say another.
         if isinstance(error, KeyboardInterrupt) or (self._stopping.stopped and not isinstance(error, SystemExit)):
@@ -133,6 +166,10 @@ class Run:
         if isinstance(error, OSError):
             where = f"{error.filename} cannot be used" if error.filename else "a file cannot be used"
             self._fail(f"{where} ({error.strerror}); check its name, its disk and its permissions")
+        of_click = (click.ClickException, click.exceptions.Exit, click.Abort)
+        if isinstance(error, Exception) and not isinstance(error, of_click):
+            context = click.get_current_context(silent=True)
+            self._fail(fault_sentence(error, context.info_name or "this" if context else "this"))
 
     def progress(self, step: str, part: float) -> None:
         """Show how far a step is, on a terminal, once the job has lasted two seconds."""
@@ -141,8 +178,7 @@ class Run:
             return
         self._shown, self._dirty = now, True
         filled = round(20 * min(max(part, 0.0), 1.0))
-        sys.stderr.write(f"\r\x1b[K{'=' * filled}{'.' * (20 - filled)} {100 * min(part, 1.0):3.0f} % {step}")
-        sys.stderr.flush()
+        _draw(f"\r\x1b[K{'=' * filled}{'.' * (20 - filled)} {100 * min(part, 1.0):3.0f} % {printable(step)}")
 
     def finish(
         self, lines: Callable[[], Iterable[str]], json_text: Callable[[], str], findings: Iterable[Finding]
@@ -156,7 +192,7 @@ class Run:
             sys.exit(BAD)
 
     def _fail(self, sentence: str) -> None:
-        click.echo(f"soundplumb: {printable(sentence)}", err=True)
+        say(f"soundplumb: {printable(sentence)}")
         if self._as_json:
             self._print([json.dumps({"error": sentence}, ensure_ascii=False)])
         sys.exit(COULD_NOT)
@@ -164,18 +200,33 @@ class Run:
     def _print(self, lines: Iterable[str]) -> None:
         try:
             for line in lines:
-                # A file name may hold bytes that are no text; JSON writes them just as backslashreplace does.
-                click.echo(line.encode("utf-8", "backslashreplace").decode("utf-8"))
-            sys.stdout.flush()
+                put(line, json=self._as_json)
         except OSError as error:
-            # Python would try to write the rest again on its way out.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            silence(sys.stdout)
             if not isinstance(error, BrokenPipeError):
-                click.echo(f"soundplumb: the result cannot be printed ({error.strerror}); send it elsewhere", err=True)
+                say(f"soundplumb: the result cannot be printed ({error.strerror}); send it elsewhere")
             sys.exit(COULD_NOT)
 
     def _clear(self) -> None:
         if self._dirty:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()
+            _draw("\r\x1b[K")
             self._dirty = False
+
+
+def _draw(text: str) -> None:
+    try:
+        sys.stderr.write(text)
+        sys.stderr.flush()
+    except (OSError, ValueError):
+        silence(sys.stderr)
+
+
+def _paths(kind: type[click.Path]) -> list[Path]:
+    """What the command that runs was given for its parameters of a type."""
+    context = click.get_current_context(silent=True)
+    found: list[Path] = []
+    for param in context.command.params if context else []:
+        if isinstance(param.type, kind) and context and param.name:
+            value = context.params.get(param.name)
+            found += value if isinstance(value, tuple) else [value] if value is not None else []
+    return found

@@ -61,9 +61,19 @@ class RigChoice:
 class PriorChoice:
     """What the options say of how the microphone sat."""
 
-    hanging: str | None
+    upright: bool
+    upside_down: bool
     level_within_deg: float | None
     facing_deg: float | None
+
+    def __post_init__(self) -> None:
+        if self.upright and self.upside_down:
+            raise click.UsageError("the microphone cannot have been --upright and --upside-down: give one of the two")
+
+    @property
+    def hanging(self) -> str | None:
+        """Which way up, in the words of `Hanging`; None where that was not said."""
+        return "upright" if self.upright else "upside_down" if self.upside_down else None
 
     def told(self) -> MountPrior:
         """What the crew says of how the microphone sat."""
@@ -227,10 +237,10 @@ _LEVEL = click.option(
 
 _PRIOR = [
     *(
-        click.option(name, "hanging", flag_value=value, default=None, type=str, help=help_text)
-        for name, value, help_text in (
-            ("--upright", "upright", "The microphone stood upright, level within about 5 degrees."),
-            ("--upside-down", "upside_down", "The microphone hung upside down, level within about 5 degrees."),
+        click.option(name, is_flag=True, help=help_text)
+        for name, help_text in (
+            ("--upright", "The microphone stood upright, level within about 5 degrees."),
+            ("--upside-down", "The microphone hung upside down, level within about 5 degrees."),
         )
     ),
     click.option(

@@ -8,6 +8,9 @@ import threading
 from types import FrameType
 from typing import Any, Self
 
+WRONG_USE = 2
+"""Exit code of a command that was typed wrongly."""
+
 COULD_NOT = 3
 """Exit code of a command that could not do its job."""
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Run, input_file, json_option, mic_offset_option
+from cli.running import Run, json_option, mic_offset_option, output_path
 from cli.shared import clip_and_takes, force_option, paired_option, pairing_from
 
 
@@ -15,7 +15,7 @@ from cli.shared import clip_and_takes, force_option, paired_option, pairing_from
     "--plot",
     "plot_path",
     metavar="FILE",
-    type=input_file(),
+    type=output_path(),
     help="Draw what the answer rests on: windows against the line, peak, coverage (PNG, SVG, PDF).",
 )
 @force_option("Replace the plot if it exists.")
@@ -42,12 +42,11 @@ def sync(
         from spatial.jobs.sync import sync_clip
         from spatial.report import jsonout, lines
 
-        inputs = [clip, *takes]
         if plot_path:
             from spatial.report.ink import check_plot
 
             # Before an hour of listening, not after it.
-            check_plot(plot_path, force=force, inputs=inputs)
+            check_plot(plot_path, force=force, inputs=run.inputs)
         result = with_lip_sync(
             sync_clip(
                 clip,
@@ -61,7 +60,7 @@ def sync(
         if plot_path:
             from spatial.report.syncplot import write_sync_plot
 
-            write_sync_plot(result, plot_path, force=force, inputs=inputs)
+            write_sync_plot(result, plot_path, force=force, inputs=run.inputs)
         run.finish(
             lambda: lines.sync_lines(result),
             lambda: jsonout.dumps(jsonout.sync_json(result)),

@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Run, input_file, json_option
+from cli.running import Run, input_file, json_option, output_path
 from cli.shared import (
     RigChoice,
     ToleranceChoice,
@@ -22,7 +22,7 @@ from cli.shared import (
 @click.argument("clip", type=input_file())
 @click.argument("track", type=input_file())
 @click.option("--marks", type=input_file(), required=True, help="CSV of who is seen where and when, in clip time.")
-@click.option("--stills", type=input_file(), help="Write a picture of each mark to this folder (needs --picture).")
+@click.option("--stills", type=output_path(), help="Write a picture of each mark to this folder (needs --picture).")
 @force_option("Replace earlier stills.")
 @rig_options(moves=True, level=True, band=True)
 @tolerance_options
@@ -50,7 +50,7 @@ def verify(
         from spatial.report import jsonout, lines
 
         # Before the listening, not after it: the folder may be refused.
-        folder = stack.enter_context(whole_folder(stills, force=force, inputs=[clip, track, marks])) if stills else None
+        folder = stack.enter_context(whole_folder(stills, force=force, inputs=run.inputs)) if stills else None
         told = rig.told()
         result = verify_track(
             clip,

@@ -27,3 +27,7 @@ class OutputError(SoundplumbError):
 
 class InconclusiveError(SoundplumbError):
     """The material does not decide the question (silence, no overlap, no direction)."""
+
+
+class FaultError(SoundplumbError):
+    """A mistake in Soundplumb itself, with a report that can be sent; work on other files goes on."""

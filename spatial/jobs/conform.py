@@ -9,7 +9,7 @@ from pathlib import Path
 
 from spatial.analysis.mountprior import MountPrior
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
-from spatial.errors import InconclusiveError, MediaFileError, OutputError
+from spatial.errors import InconclusiveError, OutputError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.cliptime import on_clip_time
@@ -19,15 +19,15 @@ from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, determined_turn, require_match
 from spatial.jobs.orient_clip import orient_match
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sidecar import is_track_of_ours, sidecar_text
+from spatial.jobs.sidecar import sidecar_text
 from spatial.jobs.sync import match_takes, open_shoot, rig_of, sync_listened
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.timeofday import clip_start_of_day_s
 from spatial.jobs.turning import Turn, moves_findings, track_turn
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, step_of_track
+from spatial.media.owners import Kind, may_be_written
 from spatial.media.takes import open_take
-from spatial.media.unstopped import settled_together
-from spatial.media.writing import TrackWriter, check_target, whole_file
+from spatial.media.writing import TrackWriter, whole_files
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
 from spatial.timebase import ClockLaw
 
@@ -102,22 +102,15 @@ def conform_clip(
     if output.suffix.lower() != ".wav":
         raise OutputError(f"a track is written as WAV, and '{output}' does not say so; end its name in .wav")
     inputs = [clip_path, *take_paths, *([marks_path] if marks_path else []), *([rig.moves.path] if rig.moves else [])]
-    sidecar = output.with_suffix(".json")
+    targets = [(output, Kind.TRACK), (output.with_suffix(".json"), Kind.SIDECAR)]
+    for path, kind in targets:
+        may_be_written(path, kind, force=force, inputs=inputs)
     clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
     marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
     inputs += [path for take in takes for path in take.paths if path not in inputs]
-    check_target(output, force=force, inputs=inputs)
-    if _is_recording(output) and not is_track_of_ours(output):
-        raise OutputError(
-            f"{output} is a recording that soundplumb did not write, so it is not replaced even with --force; name "
-            "another file"
-        )
     # Both files appear only when the proof has been read back, and are claimed before an hour of work.
     with (
-        settled_together() as last,
-        whole_file(sidecar, force=force, inputs=inputs) as temporary_sidecar,
-        whole_file(output, force=force, inputs=inputs) as temporary,
-        last,
+        whole_files(targets, force=force, inputs=inputs) as (temporary, temporary_sidecar),
         listen_to_all(clip, takes, progress) as (sound, heard, listened, unread),
     ):
         given = matrix_from_ypr(mount) if mount is not None else None
@@ -167,15 +160,6 @@ def conform_clip(
         # The names of inputs may hold bytes that are no text: JSON writes them just as backslashreplace does.
         temporary_sidecar.write_text(text, encoding="utf-8", errors="backslashreplace")
     return ConformResult(output, samples, result.law, matrix, rig, result, oriented, proof, tuple(findings))
-
-
-def _is_recording(path: Path) -> bool:
-    """Whether a file could be somebody's original take."""
-    try:
-        open_take(path)
-    except MediaFileError:
-        return False
-    return True
 
 
 def _write(result: SyncResult, turned: Turn, path: Path, *, progress: Progress) -> tuple[int, int]:

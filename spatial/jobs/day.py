@@ -1,38 +1,39 @@
 """The day job: every clip of a folder against every take in it.
 
-Marks of a clip are looked for beside it, as `<clip name>.marks.csv`, the camera's moves over a recorder that stood
-still as `<clip name>.moves.csv`.
-Functions: files_of_day, run_day; marks_beside, rig_beside (what lies beside a clip); result_name (what its
-results are called); make_folder.
+Whatever goes wrong with one clip or take, mistakes of ours included, is its own finding, and the others go on.
+Functions: run_day; in_doubt (a file beside a clip that may be another's); make_folder.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from spatial.analysis.mountprior import MountPrior
-from spatial.errors import MediaFileError, OutputError, SoundplumbError
+from spatial.errors import FaultError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.clocks import settle_by_clocks
 from spatial.jobs.conform import ConformResult, conform_clip
+from spatial.jobs.dayfiles import MARKS, MOVES, beside, files_of_day, result_names, rig_beside, shared_beside
+from spatial.jobs.faults import as_fault
 from spatial.jobs.listening import listen_to_clip, listen_to_takes, require_usable, unusable
 from spatial.jobs.marks import Rig
 from spatial.jobs.onetake import Listened
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sidecar import is_track_of_ours
+from spatial.jobs.sidecar import is_unfinished
 from spatial.jobs.sync import match_takes, open_takes, rig_of
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.takehealth import health_on_clips
-from spatial.media.moves import read_moves
+from spatial.media.leftovers import clear_leftovers
 from spatial.media.movies import open_clip
 from spatial.media.takes import Take
 
-CLIP_SUFFIXES = (".mp4", ".mov", ".mkv", ".m4v")
-TAKE_SUFFIXES = (".wav", ".flac", ".caf", ".rf64", ".bw64")
 TRACKS_FOLDER = "tracks"
 """Where the finished tracks go, inside the day's folder."""
+
+_SAME_MOMENT_S = 0.1
+"""Clips that lie no further apart in a take, and end together, are copies: pictures of one camera, not two scenes."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,25 +61,6 @@ class DayResult:
     """The page that leads to each clip's review page, where they were made."""
 
 
-def files_of_day(folder: Path) -> tuple[list[Path], list[Path]]:
-    """Clips and takes directly in a folder, by name; tracks that we wrote are neither.
-
-    Raises
-    ------
-    MediaFileError
-        No such folder, or no clip or no take in it.
-    """
-    if not folder.is_dir():
-        raise MediaFileError(f"{folder} is not a folder; name the one that holds the day's clips and takes")
-    files = sorted(path for path in folder.iterdir() if path.is_file() and not path.name.startswith("."))
-    clips = [path for path in files if path.suffix.lower() in CLIP_SUFFIXES]
-    takes = [path for path in files if path.suffix.lower() in TAKE_SUFFIXES and not is_track_of_ours(path)]
-    for found, what, suffixes in ((clips, "clips", CLIP_SUFFIXES), (takes, "takes", TAKE_SUFFIXES)):
-        if not found:
-            raise MediaFileError(f"{folder} holds no {what} (files ending in {', '.join(suffixes)})")
-    return clips, takes
-
-
 def run_day(
     folder: Path,
     *,
@@ -104,18 +86,22 @@ def run_day(
         The folder holds nothing to work on, or no take that can be used.
     """
     clips, found = files_of_day(folder)
-    # A file in the folder that is no take may be none of the shoot's: it is looked at, not mended.
-    opened, unopened = open_takes(found, channel_format, severity=Severity.LOOK)
+    opened, unopened = _open_takes(found, channel_format)
     takes, unread = listen_to_takes(opened, progress)
     require_usable(len(takes), [*unopened, *unread])
-    matched = _match_all(clips, takes, rig_for, progress)
+    matched, unsettled = _match_all(clips, takes, rig_for, progress)
+    syncs = {clip: told for clip, told in zip(clips, matched, strict=True) if isinstance(told, SyncResult)}
+    names = result_names(clips)
     tracks = folder / TRACKS_FOLDER
     new = not tracks.exists()
+    clear_leftovers(tracks)
     try:
         done = []
         for clip, told in zip(clips, matched, strict=True):
-            track = tracks / f"{result_name(clip, clips)}.wav"
-            done.append(_finish_clip(clip, told, track, rig_for(clip), prior, repair, channel_format, force, progress))
+            track = tracks / f"{names[clip]}.wav"
+            doubt = [in_doubt(clip, syncs, clips, what) for what in (MARKS, MOVES)]
+            finish = _Finish(rig_for, prior, repair, channel_format, force, progress)
+            done.append(finish.clip(clip, told, track, [said for said in doubt if said is not None]))
     finally:
         if new:
             # Made for tracks that did not come; a folder with anything in it stays.
@@ -129,7 +115,7 @@ def run_day(
         if take.path not in used
     ]
     return DayResult(
-        folder, tuple(done), tuple(path for path in found if path not in used), (*unopened, *unread, *spare)
+        folder, tuple(done), tuple(path for path in found if path not in used), (*unopened, *unread, *unsettled, *spare)
     )
 
 
@@ -145,26 +131,23 @@ def _with_health(done: Sequence[DayClip], progress: Progress) -> list[DayClip]:
     ]
 
 
-def marks_beside(clip: Path) -> Path:
-    """Where a clip's marks are looked for."""
-    return clip.with_name(f"{clip.stem}.marks.csv")
-
-
-def result_name(clip: Path, clips: Iterable[Path]) -> str:
-    """What a clip's results are called: without its suffix, unless another clip of the day differs in that alone."""
-    return clip.name if sum(other.stem == clip.stem for other in clips) > 1 else clip.stem
-
-
-def rig_beside(clip: Path, rig: Rig) -> Rig:
-    """The rig with the moves of its camera, where they lie beside the clip.
-
-    Raises
-    ------
-    MovesFileError
-        They cannot be used.
-    """
-    moves = clip.with_name(f"{clip.stem}.moves.csv")
-    return replace(rig, moves=read_moves(moves)) if moves.exists() else rig
+def _open_takes(paths: Sequence[Path], channel_format: ReadAs) -> tuple[list[Take], list[Finding]]:
+    """Open takes; where that fails in a way nobody thought of, each by itself, to know which of them it is."""
+    # A file in the folder that is no take may be none of the shoot's: it is looked at, not mended.
+    try:
+        with as_fault("the takes"):
+            return open_takes(paths, channel_format, severity=Severity.LOOK)
+    except FaultError:
+        opened: list[Take] = []
+        broken: list[Finding] = []
+        for path in paths:
+            try:
+                with as_fault(path.name):
+                    opened += open_takes([path], channel_format, severity=Severity.LOOK)[0]
+            except SoundplumbError as error:
+                broken.append(unusable(path, error, Severity.FIX if isinstance(error, FaultError) else Severity.LOOK))
+        require_usable(len(opened), broken)
+        return opened, broken
 
 
 def _match_all(
@@ -172,77 +155,116 @@ def _match_all(
     takes: Sequence[tuple[Take, Listened]],
     rig_for: Callable[[Path], Rig],
     progress: Progress,
-) -> list[SyncResult | Finding]:
+) -> tuple[list[SyncResult | Finding], list[Finding]]:
     """Match every clip by its sound; then those that sound leaves open by what the clocks of all of them say."""
     matched: list[SyncResult | Finding] = []
     for clip in clips:
         try:
-            opened = open_clip(clip)
-            with listen_to_clip(opened, progress) as (sound, heard):
-                apart = rig_of(rig_for(clip).mic_offset_m)
-                matched.append(match_takes(opened, sound, heard, takes, separation=apart, progress=progress))
+            with as_fault(clip.name):
+                opened = open_clip(clip)
+                with listen_to_clip(opened, progress) as (sound, heard):
+                    apart = rig_of(rig_for(clip).mic_offset_m)
+                    matched.append(match_takes(opened, sound, heard, takes, separation=apart, progress=progress))
         except SoundplumbError as error:
             matched.append(unusable(clip, error, Severity.FIX))
-    settled = iter(settle_by_clocks([told for told in matched if isinstance(told, SyncResult)]))
-    return [next(settled) if isinstance(told, SyncResult) else told for told in matched]
-
-
-def _finish_clip(
-    clip: Path,
-    result: SyncResult | Finding,
-    track: Path,
-    rig: Rig,
-    prior: MountPrior | None,
-    repair: bool,
-    channel_format: ReadAs,
-    force: bool,
-    progress: Progress,
-) -> DayClip:
-    """Conform a clip that was matched, where its marks tell how."""
-    if isinstance(result, Finding):
-        return DayClip(clip, None, None, (result,))
-    marks = marks_beside(clip)
-    if not result.estimate.matched:
-        return DayClip(clip, result, None, result.findings)
-    if not marks.exists():
-        missing = Finding(
-            "undetermined",
-            Severity.LOOK,
-            f"{clip.name} has no marks, so how the microphone sat is not known: write {marks.name} beside it",
-            clip.name,
-        )
-        return DayClip(clip, result, None, (*result.findings, missing))
-    if track.exists() and not force:
-        kept = Finding(
-            "undetermined",
-            Severity.LOOK,
-            f"{track.parent.name}/{track.name} was there before and has been left as it is: add --force to make it "
-            "anew",
-            clip.name,
-        )
-        return DayClip(clip, result, None, (*result.findings, kept))
     try:
-        rig = rig_beside(clip, rig)
-        make_folder(track.parent)
-        conformed = conform_clip(
-            clip,
-            result.take.paths,
-            track,
-            marks_path=marks,
-            rig=rig,
-            prior=prior,
-            repair=repair,
-            pairing=result.pairing,
-            channel_format=channel_format,
-            force=force,
-            progress=progress,
-        )
-    except SoundplumbError as error:
-        # The take is known all the same: only the track could not be made.
-        undone = Finding("undetermined", Severity.FIX, str(error), clip.name)
-        return DayClip(clip, result, None, (*result.findings, undone))
-    used = [_used_moves(rig.moves.path)] if rig.moves else []
-    return DayClip(clip, conformed.sync, conformed, (*conformed.findings, *used))
+        with as_fault("what the clocks of all clips say together"):
+            settled = iter(settle_by_clocks([told for told in matched if isinstance(told, SyncResult)]))
+            return [next(settled) if isinstance(told, SyncResult) else told for told in matched], []
+    except FaultError as error:
+        return matched, [Finding("undetermined", Severity.FIX, str(error))]
+
+
+def in_doubt(clip: Path, syncs: Mapping[Path, SyncResult | None], clips: Sequence[Path], what: str) -> Finding | None:
+    """Why a file beside a clip is not used: another clip has as good a claim to it.
+
+    A movie and its small copy, which lie at the same place in the same take, share what lies beside them.
+    """
+    others = shared_beside(clip, clips, what)
+    if all(_same_moment(syncs.get(clip), syncs.get(other)) for other in others):
+        return None
+    file, names = beside(clip, what), " or ".join([clip.name, *(other.name for other in others)])
+    return Finding(
+        "undetermined",
+        Severity.LOOK,
+        f"{file.name} may belong to {names}, so it is used for none of them: call it {clip.name}.{what}.csv if it is "
+        f"this clip's",
+        clip.name,
+    )
+
+
+def _same_moment(one: SyncResult | None, other: SyncResult | None) -> bool:
+    """Whether two clips are the same stretch of one take."""
+    if one is None or other is None or not (one.estimate.matched and other.estimate.matched):
+        return False
+    return (
+        one.take.paths == other.take.paths
+        and abs(one.law.offset_s - other.law.offset_s) < _SAME_MOMENT_S
+        and abs(one.clip.duration_s - other.clip.duration_s) < _SAME_MOMENT_S
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Finish:
+    """What a clip's track is made with beside its match."""
+
+    rig_for: Callable[[Path], Rig]
+    prior: MountPrior | None
+    repair: bool
+    channel_format: ReadAs
+    force: bool
+    progress: Progress
+
+    def clip(self, clip: Path, result: SyncResult | Finding, track: Path, doubts: Sequence[Finding]) -> DayClip:
+        """Conform a clip that was matched, where its marks tell how."""
+        if isinstance(result, Finding):
+            return DayClip(clip, None, None, (result,))
+        if not result.estimate.matched:
+            return DayClip(clip, result, None, result.findings)
+        marks = beside(clip, MARKS)
+        if doubts:
+            return DayClip(clip, result, None, (*result.findings, *doubts))
+        if not marks.exists():
+            missing = Finding(
+                "undetermined",
+                Severity.LOOK,
+                f"{clip.name} has no marks, so how the microphone sat is not known: write {marks.name} beside it",
+                clip.name,
+            )
+            return DayClip(clip, result, None, (*result.findings, missing))
+        unfinished = is_unfinished(track)
+        if track.exists() and not self.force and not unfinished:
+            kept = Finding(
+                "undetermined",
+                Severity.LOOK,
+                f"{track.parent.name}/{track.name} was there before and has been left as it is: add --force to make it "
+                "anew",
+                clip.name,
+            )
+            return DayClip(clip, result, None, (*result.findings, kept))
+        try:
+            with as_fault(clip.name):
+                rig = rig_beside(clip, self.rig_for(clip))
+                make_folder(track.parent)
+                conformed = conform_clip(
+                    clip,
+                    result.take.paths,
+                    track,
+                    marks_path=marks,
+                    rig=rig,
+                    prior=self.prior,
+                    repair=self.repair,
+                    pairing=result.pairing,
+                    channel_format=self.channel_format,
+                    force=self.force or unfinished,
+                    progress=self.progress,
+                )
+        except SoundplumbError as error:
+            # The take is known all the same: only the track could not be made.
+            undone = Finding("undetermined", Severity.FIX, str(error), clip.name)
+            return DayClip(clip, result, None, (*result.findings, undone))
+        used = [_used_moves(rig.moves.path)] if rig.moves else []
+        return DayClip(clip, conformed.sync, conformed, (*conformed.findings, *used))
 
 
 def _used_moves(moves: Path) -> Finding:

@@ -1,6 +1,6 @@
 """Review pages for a whole day: one for each clip that has its take, and one that leads to them.
 
-Functions: make_pages.
+Functions: make_pages; require_place (whether they may go there).
 """
 
 from collections.abc import Callable
@@ -11,19 +11,19 @@ from pathlib import Path
 from spatial.analysis.mountprior import MountPrior
 from spatial.errors import OutputError, SoundplumbError
 from spatial.findings import Finding, Severity
-from spatial.jobs.day import DayClip, DayResult, make_folder, marks_beside, result_name, rig_beside
+from spatial.jobs.day import DayClip, DayResult, in_doubt, make_folder
+from spatial.jobs.dayfiles import MARKS, MOVES, beside, result_names, rig_beside
+from spatial.jobs.faults import as_fault
 from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.review import ReviewResult, review_match
-from spatial.media.folders import whole_folder
+from spatial.media.folders import INDEX, is_whole, whole_folder
+from spatial.media.leftovers import clear_leftovers
+from spatial.media.owners import Kind, is_ours
 from spatial.media.writing import whole_file
 
 PAGES_FOLDER = "pages"
 """Where the pages go, inside the day's folder."""
-
-INDEX = "index.html"
-OUR_MARK = '<meta name="generator" content="soundplumb '
-"""What an index that we wrote holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,9 @@ def make_pages(
         The folder of pages cannot be written.
     """
     pages = day.folder / PAGES_FOLDER
-    if pages.exists() and not force:
+    clear_leftovers(pages)
+    broken_off = _broken_off(pages)
+    if pages.exists() and not force and not broken_off:
         kept = Finding(
             "undetermined",
             Severity.LOOK,
@@ -77,28 +79,58 @@ def make_pages(
         )
         return replace(day, findings=(*day.findings, kept))
     index = pages / INDEX
-    _require_ours(index)
+    require_place(day.folder)
     new = not pages.exists()
     make_folder(pages)
     clips = [entry.clip for entry in day.clips]
+    names = result_names(clips, taken=[INDEX])
+    syncs = {entry.clip: entry.sync for entry in day.clips}
     try:
         done = []
         for entry in day.clips:
-            name = result_name(entry.clip, clips)
-            if name == INDEX:
-                # That is the page which leads to the others.
-                name = entry.clip.name
-            told = _Told(rig_for(entry.clip), prior, repair, force)
-            done.append(_with_page(entry, pages / name, told, write, progress))
+            doubts = [in_doubt(entry.clip, syncs, clips, what) is not None for what in (MARKS, MOVES)]
+            told = _Told(rig_for(entry.clip), prior, repair, force, keep=broken_off, marks=not doubts[0])
+            if doubts[1]:
+                # Which clip's camera moved like that is not known, and a picture turned wrongly is worse than none.
+                done.append(entry)
+            else:
+                done.append(_with_page(entry, pages / names[entry.clip], told, write, progress))
         paged = replace(day, clips=tuple(done), pages=index if any(entry.page for entry in done) else None)
         if paged.pages:
-            with whole_file(index, force=force) as temporary:
-                write.index(paged, temporary)
+            try:
+                with as_fault(INDEX), whole_file(index, Kind.PAGE, force=force) as temporary:
+                    write.index(paged, temporary)
+            except SoundplumbError as error:
+                undone = Finding("undetermined", Severity.FIX, f"{PAGES_FOLDER}/{INDEX} is not made: {error}", INDEX)
+                paged = replace(paged, findings=(*paged.findings, undone), pages=None)
     finally:
         if new:
             with suppress(OSError):
                 pages.rmdir()
     return paged
+
+
+def require_place(folder: Path) -> None:
+    """Raise where the pages of a day cannot go: to be asked before the day's work.
+
+    Raises
+    ------
+    OutputError
+        A file lies where their folder should be, or a page that we did not write where theirs should be.
+    """
+    pages = folder / PAGES_FOLDER
+    index = pages / INDEX
+    if pages.exists() and not pages.is_dir():
+        raise OutputError(f"{pages} is a file, and the pages go into a folder of that name; move it elsewhere")
+    if index.is_symlink() or (index.exists() and not is_ours(index, Kind.PAGE)):
+        raise OutputError(
+            f"{index} is not a page that soundplumb wrote, so it is not replaced even with --force; move it elsewhere"
+        )
+
+
+def _broken_off(pages: Path) -> bool:
+    """Whether a run was killed while it made the pages: there are some of ours, and nothing else, but no index yet."""
+    return pages.is_dir() and not (pages / INDEX).exists() and all(is_whole(page) for page in pages.iterdir())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,18 +141,24 @@ class _Told:
     prior: MountPrior | None
     repair: bool
     force: bool
+    keep: bool
+    """Pages that a run made before it was killed are as good as new."""
+    marks: bool
+    """Whether the marks beside the clip are surely its own."""
 
 
 def _with_page(entry: DayClip, folder: Path, told: _Told, write: PageWriter, progress: Progress) -> DayClip:
     if entry.sync is None or not entry.sync.estimate.matched:
         return entry
-    marks = marks_beside(entry.clip)
+    marks = beside(entry.clip, MARKS)
+    if told.keep and is_whole(folder):
+        return replace(entry, page=folder / INDEX)
     try:
-        with whole_folder(folder, force=told.force) as made:
+        with as_fault(f"the page of {entry.clip.name}"), whole_folder(folder, force=told.force) as made:
             result = review_match(
                 entry.sync,
                 made,
-                marks_path=marks if marks.exists() else None,
+                marks_path=marks if told.marks and marks.exists() else None,
                 oriented=entry.conform.orient if entry.conform else None,
                 rig=rig_beside(entry.clip, told.rig),
                 prior=told.prior,
@@ -133,11 +171,3 @@ def _with_page(entry: DayClip, folder: Path, told: _Told, write: PageWriter, pro
         undone = Finding("undetermined", Severity.FIX, f"no page could be made: {error}", entry.clip.name)
         return replace(entry, findings=(*entry.findings, undone))
     return replace(entry, page=folder / INDEX)
-
-
-def _require_ours(index: Path) -> None:
-    """Raise where the page that is to be replaced is somebody else's."""
-    if index.exists() and OUR_MARK not in index.read_text(encoding="utf-8", errors="replace"):
-        raise OutputError(
-            f"{index} is not a page that soundplumb wrote, so it is not replaced even with --force; move it elsewhere"
-        )

@@ -4,8 +4,10 @@ Functions: lay_out, run_demo.
 """
 
 import json
+import os
 from contextlib import ExitStack
 from dataclasses import dataclass
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
@@ -64,24 +66,37 @@ def lay_out(folder: Path, *, force: bool = False) -> None:
     Raises
     ------
     OutputError
-        A file of the shoot is there already (without `force`), or the folder cannot be written.
+        A file of the shoot is there already (without `force`), or another of that name; the folder cannot be written.
     """
     targets = {folder / source.name: source for source in demo_audio.shoot_files()}
-    there = [target for target in targets if target.exists()]
+    there = [target for target in targets if os.path.lexists(target)]
     if there and not force:
         raise OutputError(f"{there[0]} exists already; name another folder, or add --force to lay it out again")
+    for target in there:
+        # What we lay out is never replaced, only left: a copy that was changed has become somebody's own.
+        if not _is_copy(target, targets.pop(target)):
+            raise OutputError(
+                f"{target} is not as the demo lays it out, so it is not replaced even with --force; name another folder"
+            )
     try:
         with ExitStack() as undo:
             if not folder.exists():
                 folder.mkdir(parents=True)
                 undo.callback(folder.rmdir)
             for target, source in targets.items():
-                with whole_file(target, force=force) as temporary:
+                with whole_file(target) as temporary:
                     temporary.write_bytes(source.read_bytes())
                 undo.callback(target.unlink)
             undo.pop_all()
     except OSError as error:
         raise OutputError(f"the demo cannot be laid out in {folder}: {error.strerror}; name another folder") from error
+
+
+def _is_copy(target: Path, source: Traversable) -> bool:
+    if target.is_symlink() or not target.is_file():
+        return False
+    whole = source.read_bytes()
+    return target.stat().st_size == len(whole) and target.read_bytes() == whole
 
 
 def run_demo(

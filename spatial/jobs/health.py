@@ -17,6 +17,7 @@ from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import MediaFileError, SoundplumbError
 from spatial.field import ReadAs, internal_from
 from spatial.findings import Finding
+from spatial.jobs.faults import as_fault
 from spatial.jobs.health_findings import health_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.media.takes import FieldReader, Take
@@ -127,7 +128,8 @@ def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[He
 
 def _checked(take: Take, progress: Progress) -> HealthReport | SoundplumbError:
     try:
-        return check_health(take, progress=progress)
+        with as_fault(take.path.name):
+            return check_health(take, progress=progress)
     except SoundplumbError as error:
         return error
 

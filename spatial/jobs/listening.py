@@ -17,6 +17,7 @@ from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder
 from spatial.errors import MediaFileError, SoundplumbError
 from spatial.findings import Finding, Severity
 from spatial.jobs.elsewhere import WORTH_IT_S, hear_elsewhere
+from spatial.jobs.faults import as_fault
 from spatial.jobs.onetake import Listened, hear_take, keep_take, remembered_take
 from spatial.jobs.progress import Progress
 from spatial.media.cache import FeatureCache
@@ -137,7 +138,8 @@ def _told(takes: Sequence[Take], heard: Sequence[Future[Listened]]) -> TakesHear
     broken: list[Finding] = []
     for take, listening in zip(takes, heard, strict=True):
         try:
-            told.append((take, listening.result()))
+            with as_fault(take.path.name):
+                told.append((take, listening.result()))
         except SoundplumbError as error:
             broken.append(unusable(take.path, error, Severity.FIX))
     return told, broken

@@ -1,8 +1,8 @@
 """Marks of a clip: where each performer is seen, should be heard, and is heard.
 
 Conventions: spatial.conventions (mount). "Expected" is always as seen from the microphone, in picture axes.
-Functions: marks_of_clip, hear_marks, expected_direction, shared_parallax; groups_of, with_way, settled_by_turn (marks
-that overlap).
+Functions: marks_of_clip, hear_marks, expected_direction, as_if_still, shared_parallax; groups_of, with_way,
+settled_by_turn (marks that overlap).
 """
 
 from collections.abc import Sequence
@@ -289,6 +289,11 @@ def _heard(mark: Mark, rig: Rig, heard: SpanDirection, *, finished: bool) -> Hea
         near, far = (expected(distance)[0] for distance in LIKELY_DISTANCES_M)
         near_and_far = (near, far)
     return HeardMark(mark, middle, parallax_sd, heard, near_and_far, swept_sd)
+
+
+def as_if_still(heard: HeardMark, rig: Rig) -> HeardMark:
+    """A mark of a take, expected as if the camera had not moved."""
+    return _heard(heard.mark, replace(rig, moves=None), heard.heard, finished=False)
 
 
 def shared_parallax(marks: Sequence[HeardMark]) -> FloatArray | None:

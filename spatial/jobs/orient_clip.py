@@ -15,18 +15,20 @@ import numpy as np
 
 from spatial.analysis.mountprior import AxisMeasurement, MountPrior
 from spatial.analysis.orientation import MountEstimate
+from spatial.analysis.stillcamera import moves_contradicted
 from spatial.analysis.unmarked import UnmarkedMount
 from spatial.errors import InconclusiveError
 from spatial.field import ChannelFormat, ReadAs, angle_between
 from spatial.findings import Finding, Severity
 from spatial.jobs.crew_word import Pairing
-from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
+from spatial.jobs.marks import HeardMark, Rig, as_if_still, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, orient_marks, require_match
 from spatial.jobs.orient_findings import exchanged_message, listed, mirrored_message, sides_message
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import sync_clip
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.unmarked import UnmarkedResult, orient_unmarked
+from spatial.media.moves import CameraMoves
 from spatial.picture import parallax_angle_rad
 from spatial.rotation import YawPitchRoll
 
@@ -115,8 +117,33 @@ def orient_match(
     if not heard:
         return orient_by_scratch(result, rig=rig, prior=prior, progress=progress)
     oriented = orient_marks(result, heard, prior=prior, repair=repair)
+    if rig.moves is not None and _moves_contradicted(heard, rig):
+        oriented = replace(oriented, findings=(*oriented.findings, _false_moves(rig.moves)))
     oriented = with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
     return _place_asked(sides_checked(oriented, rig=rig, progress=progress), rig)
+
+
+def _moves_contradicted(heard: Sequence[HeardMark], rig: Rig) -> bool:
+    used = [mark for mark in heard if mark.heard.heard]
+    if not used:
+        return False
+    still = [as_if_still(mark, rig) for mark in used]
+    return moves_contradicted(
+        np.stack([mark.expected for mark in used]),
+        np.stack([mark.expected for mark in still]),
+        np.stack([mark.heard.vector for mark in used]),
+        np.array([np.hypot(mark.heard.sd_rad, mark.parallax_sd_rad) for mark in used]),
+    )
+
+
+def _false_moves(moves: CameraMoves) -> Finding:
+    return Finding(
+        "facing",
+        Severity.FIX,
+        f"the marks fit together only if the camera did not turn over the recorder as {moves.path.name} says: leave "
+        "the moves out if the recorder turned with the camera, or find the file that belongs to this clip",
+        moves.path.name,
+    )
 
 
 def orient_by_scratch(

@@ -1,6 +1,6 @@
 """The sidecar of a track: what was done to what, in numbers that can be done again.
 
-Functions: sidecar_text; moves_facts, level_facts (parts of it); is_track_of_ours.
+Functions: sidecar_text; moves_facts, level_facts (parts of it); is_track_of_ours, is_unfinished.
 """
 
 import hashlib
@@ -17,6 +17,7 @@ from spatial.findings import Finding, written_out
 from spatial.jobs.marks import Rig
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import VerifyResult
+from spatial.media.owners import Kind, is_ours
 from spatial.rotation import ypr_from_matrix
 from spatial.timebase import ClockLaw
 
@@ -134,12 +135,22 @@ def level_facts(rig: Rig) -> dict[str, object] | None:
 
 
 def is_track_of_ours(track: Path) -> bool:
-    """Whether a file is a track that we wrote: its sidecar lies beside it and says so."""
-    try:
-        facts = json.loads(track.with_suffix(".json").read_text(encoding="utf-8"))
-        return bool(facts["soundplumb"]) and Path(facts["output"]["path"]).name == track.name
-    except (OSError, ValueError, LookupError, TypeError):
+    """Whether a file is a track that we wrote, and so no take: it says so itself, or its sidecar beside it does."""
+    if is_ours(track, Kind.TRACK):
+        return True
+    sidecar = track.with_suffix(".json")
+    if not is_ours(sidecar, Kind.SIDECAR):
         return False
+    try:
+        facts = json.loads(sidecar.read_text(encoding="utf-8"))
+        return Path(facts["output"]["path"]).name == track.name
+    except (OSError, ValueError, LookupError, TypeError, RecursionError):
+        return False
+
+
+def is_unfinished(track: Path) -> bool:
+    """Whether a track of ours lies there without its sidecar: its run was killed before it had put both there."""
+    return is_ours(track, Kind.TRACK) and not track.with_suffix(".json").exists()
 
 
 def _degrees(angle_rad: float) -> float | None:

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from spatial.errors import SoundplumbError
 from spatial.findings import Finding, Severity
+from spatial.jobs.faults import as_fault
 from spatial.jobs.health import HealthReport, check_health, check_many
 from spatial.jobs.health_findings import health_findings
 from spatial.jobs.listening import unusable
@@ -51,8 +52,12 @@ def health_on_clips(results: Sequence[SyncResult], *, progress: Progress = silen
         report = reports[result.take.paths]
         if isinstance(report, SoundplumbError):
             found.append([unusable(result.take.path, report, Severity.FIX)])
-        else:
-            found.append(_on_clip(result, report))
+            continue
+        try:
+            with as_fault(result.take.path.name):
+                found.append(_on_clip(result, report))
+        except SoundplumbError as error:
+            found.append([unusable(result.take.path, error, Severity.FIX)])
     return found
 
 

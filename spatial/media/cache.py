@@ -11,6 +11,7 @@ The environment variable SOUNDPLUMB_CACHE names another folder; empty or "off" t
 
 import hashlib
 import os
+import re
 import sys
 import tempfile
 import time
@@ -48,6 +49,11 @@ _GLANCE_BYTES = 1 << 16
 """Read at the start, the middle and the end of a file to know it again."""
 
 _DIGEST_BYTES = 32
+
+_FEATURES = re.compile(r"[0-9a-f]{32}-[0-9a-f]{64}\.features")
+_NOTE = re.compile(r"[0-9a-f]{64}\.sha256")
+_PART = re.compile(r"new-[a-z0-9_]{8}\.part")
+"""Names of what lies in the cache."""
 
 
 def default_folder() -> Path | None:
@@ -131,7 +137,7 @@ class FeatureCache:
                 return
             name = f"{_prefix(source, kind, glances)}-{self._content_key(glances)}.features"
             _write(self._features / name, partial(_pack, arrays))
-            _prune(self._features, "*.features", self._most_bytes)
+            _prune(self._features, _FEATURES, self._most_bytes)
 
     @property
     def _features(self) -> Path:
@@ -162,7 +168,7 @@ class FeatureCache:
         if glance.changed_ns < began_ns - _FRESH_NS:
             with suppress(OSError):
                 _write(note, lambda file: file.write(found.encode()))
-                _prune(self._hashes, "*.sha256", _MOST_HASH_BYTES)
+                _prune(self._hashes, _NOTE, _MOST_HASH_BYTES)
         return found
 
 
@@ -289,14 +295,19 @@ def _make_folder(folder: Path) -> None:
         folder.mkdir(mode=0o700, exist_ok=True)
 
 
-def _prune(folder: Path, pattern: str, most_bytes: int) -> None:
-    """Remove the files not used for longest until the rest fits, and temporary files without a writer."""
+def _prune(folder: Path, ours: re.Pattern[str], most_bytes: int) -> None:
+    """Remove the files not used for longest until the rest fits, and temporary files without a writer.
+
+    Only names that we give are touched: the folder may be named by hand, and hold somebody's own files.
+    """
     for path in folder.glob("new-*.part"):
         with suppress(OSError):
-            if path.stat().st_mtime < time.time() - _ABANDONED_S:
+            if _PART.fullmatch(path.name) and path.stat().st_mtime < time.time() - _ABANDONED_S:
                 path.unlink()
     kept = []
-    for path in folder.glob(pattern):
+    for path in folder.iterdir():
+        if not ours.fullmatch(path.name):
+            continue
         with suppress(OSError):
             about = path.stat()
             kept.append((about.st_mtime_ns, max(about.st_size, _DISK_BLOCK), path))

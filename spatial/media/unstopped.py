@@ -1,13 +1,13 @@
 """Moments in which a job must not be stopped: several files that only mean something together go to their places.
 
 Ctrl-C and the like wait until the last of them lies there; they are not lost.
-Functions: unstopped (for a with block); settled_together (for the end of other with blocks).
+Functions: unstopped (for a with block).
 """
 
 import signal
 import threading
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from types import FrameType
 from typing import Any
 
@@ -45,23 +45,5 @@ def unstopped() -> Iterator[None]:
     waiting.hold()
     try:
         yield
-    finally:
-        waiting.release()
-
-
-@contextmanager
-def settled_together() -> Iterator[ExitStack]:
-    """Let several with blocks be left without a stop between them.
-
-    Yields
-    ------
-    ExitStack
-        To be entered after those blocks: from where it is left, signals are held back until this one is left too.
-    """
-    waiting = _Waiting()
-    last = ExitStack()
-    last.callback(waiting.hold)
-    try:
-        yield last
     finally:
         waiting.release()

@@ -1,14 +1,13 @@
 """Results on disk: whole or not at all, never over an input, over an older result only when told to.
 
 Conventions: spatial.conventions (field).
-Functions: check_target (may this be written); whole_file (a path that becomes the result in one step);
+What may be replaced is told by spatial.media.owners.
+Functions: whole_file (a path that becomes the result in one step); whole_files (several that belong together);
 write_text_whole; TrackWriter (the delivered track: 48 kHz, 24-bit, ACN/SN3D).
 """
 
 import errno
 import os
-import shutil
-import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -21,65 +20,88 @@ from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArr
 from spatial.errors import InputError, OutputError
 from spatial.media.adm import axml_body, chna_body
 from spatial.media.bext import DAY_S, bext_body
+from spatial.media.leftovers import working_folder
+from spatial.media.owners import TRACK_MAKER, Kind, maker_chunk, may_be_written
+from spatial.media.unstopped import unstopped
 from spatial.media.wav import wav_header
 
 _SAMPLE_BYTES = 3
 _FULL_SCALE = 1 << 23
 """A sample of 1.0 in steps of 24 bits; the highest that can be written is one step less."""
 
+_WINDOWS = os.name == "nt"
 _NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _NOT_WRITABLE = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
+_LONGEST_PATH = 220
+"""Letters of a path that Windows takes, less those of the folder in which a file is made before it goes there."""
 
 
 @contextmanager
-def whole_file(path: Path | str, *, force: bool = False, inputs: Sequence[Path] = ()) -> Iterator[Path]:
-    """Write a file whole or not at all.
+def whole_files(
+    targets: Sequence[tuple[Path, Kind | None]], *, force: bool = False, inputs: Sequence[Path] = ()
+) -> Iterator[list[Path]]:
+    """Write files of one folder, which only mean something together, whole or not at all.
 
     Parameters
     ----------
-    path : path
-        The result.
+    targets : sequence of (Path, Kind or None)
+        The results, and what they are. They appear in this order; an older one of any but the first goes before the
+        first is replaced, so that a run that is killed between leaves no two that do not belong together.
     force : bool
-        Replace a file that is there. A link is replaced itself; what it points to stays as it is.
+        Replace older results of ours of the same kind, and nothing else: see `spatial.media.owners`.
     inputs : sequence of Path
-        Files the result is made from: never written over, under whatever name or link.
+        Files the results are made from: never written over, under whatever name or link.
 
     Yields
     ------
-    Path
-        Where to write: a file of the same name on the same disk, which moves to `path` in one step when
-        the with block ends well, and is removed when it ends in any other way, Ctrl-C included.
+    list of Path
+        Where to write: files of the same names on the same disk, which go to their places when the with block ends
+        well, and are removed when it ends in any other way, Ctrl-C included.
 
     Raises
     ------
     OutputError
-        The result exists, is a folder or an input; its folder is missing or read-only; the disk is full.
+        A result may not be written there; its folder is missing or read-only; the disk is full.
     """
-    path = Path(path)
-    folder: Path | None = None
+    first = targets[0][0]
+    temporaries: list[Path] = []
     ours = True
     try:
-        check_target(path, force=force, inputs=inputs)
-        # A folder of its own, so that whatever speaks of the file meanwhile calls it by its right name.
-        folder = Path(tempfile.mkdtemp(prefix=".soundplumb-", dir=path.parent))
-        temporary = folder / path.name
-        ours = False
-        yield temporary
-        ours = True
-        _settle(temporary, path, force=force)
+        for path, kind in targets:
+            may_be_written(path, kind, force=force, inputs=inputs)
+        # A folder of its own, so that whatever speaks of the files meanwhile calls them by their right names.
+        with working_folder(first.parent) as folder:
+            temporaries = [folder / path.name for path, _ in targets]
+            ours = False
+            yield temporaries
+            ours = True
+            for temporary in temporaries:
+                with temporary.open("rb+") as file:
+                    os.fsync(file.fileno())
+            with unstopped():
+                _settle(folder, temporaries, targets, force=force, inputs=inputs)
     except OSError as error:
-        # From within the with block, only what is surely about this file is told as such.
-        if not (ours or error.errno in _NO_ROOM or error.filename == str(temporary)):
+        # From within the with block, only what is surely about these files is told as such.
+        if not (ours or error.errno in _NO_ROOM or error.filename in map(str, temporaries)):
             raise
-        raise OutputError(_sentence(path, error)) from error
-    finally:
-        if folder is not None:
-            shutil.rmtree(folder, ignore_errors=True)
+        about = next((path for path, _ in targets if path.name == Path(str(error.filename)).name), first)
+        raise OutputError(_sentence(about, error)) from error
 
 
-def write_text_whole(path: Path | str, text: str, *, force: bool = False, inputs: Sequence[Path] = ()) -> None:
-    """Write text in UTF-8, whole or not at all. Raises as whole_file does."""
-    with whole_file(path, force=force, inputs=inputs) as temporary:
+@contextmanager
+def whole_file(
+    path: Path | str, kind: Kind | None = None, *, force: bool = False, inputs: Sequence[Path] = ()
+) -> Iterator[Path]:
+    """Write one file whole or not at all: `whole_files` of one."""
+    with whole_files([(Path(path), kind)], force=force, inputs=inputs) as (temporary,):
+        yield temporary
+
+
+def write_text_whole(
+    path: Path | str, text: str, kind: Kind | None = None, *, force: bool = False, inputs: Sequence[Path] = ()
+) -> None:
+    """Write text in UTF-8, whole or not at all. Raises as whole_files does."""
+    with whole_file(path, kind, force=force, inputs=inputs) as temporary:
         # File names may hold bytes that are no text: they are escaped, not a crash.
         temporary.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
 
@@ -88,8 +110,8 @@ class TrackWriter:
     """The delivered track, written as it is made. Use in a with statement.
 
     WAV at 48 kHz, 24-bit, four channels; BW64 by itself where the size needs it. Its chna and axml chunks name the
-    channels W, Y, Z, X in SN3D, and bext tells the time of day. Samples are rounded to the nearest step without
-    dither: the error, 144 dB down, lies far below the noise of any microphone.
+    channels W, Y, Z, X in SN3D, LIST names this program as its maker, and bext tells the time of day. Samples are
+    rounded to the nearest step without dither: the error, 144 dB down, lies far below the noise of any microphone.
 
     Parameters
     ----------
@@ -110,7 +132,11 @@ class TrackWriter:
 
     def __init__(self, path: Path | str, *, start_of_day_s: float | None = None) -> None:
         self._path = Path(path)
-        self._chunks = [(b"chna", chna_body()), (b"axml", axml_body(rate_hz=DELIVERY_RATE_HZ, bits=8 * _SAMPLE_BYTES))]
+        self._chunks = [
+            maker_chunk(),
+            (b"chna", chna_body()),
+            (b"axml", axml_body(rate_hz=DELIVERY_RATE_HZ, bits=8 * _SAMPLE_BYTES)),
+        ]
         if start_of_day_s is not None:
             self._chunks.insert(0, (b"bext", _bext(start_of_day_s)))
         self.samples = 0
@@ -188,55 +214,75 @@ class TrackWriter:
 def _bext(start_of_day_s: float) -> bytes:
     return bext_body(
         time_reference=round(start_of_day_s % DAY_S * DELIVERY_RATE_HZ),
-        originator="Soundplumb",
+        originator=TRACK_MAKER,
         description="First-order sound field, W Y Z X, SN3D",
         coding_history=f"A=PCM,F={DELIVERY_RATE_HZ},W={8 * _SAMPLE_BYTES},T=Soundplumb\r\n",
     )
 
 
-def check_target(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
-    """Refuse a target that must not be written, before any work is done.
+def _settle(
+    folder: Path,
+    temporaries: Sequence[Path],
+    targets: Sequence[tuple[Path, Kind | None]],
+    *,
+    force: bool,
+    inputs: Sequence[Path],
+) -> None:
+    """Move finished files to their places; where the first cannot go, all is as it was."""
+    placed: list[Path] = []
+    aside: list[tuple[Path, Path]] = []
+    try:
+        if force:
+            for path, kind in targets:
+                # What lay there before the work may be something else now.
+                may_be_written(path, kind, force=True, inputs=inputs)
+            for number, (path, _) in enumerate(targets[1:]):
+                if path.exists():
+                    kept = folder / f".older-{number}"
+                    path.replace(kept)
+                    aside.append((kept, path))
+        for temporary, (path, _) in zip(temporaries, targets, strict=True):
+            _move(temporary, path, force=force)
+            placed.append(path)
+    except BaseException as error:
+        if not force:
+            for path in placed:
+                path.unlink()
+        elif not placed:
+            for kept, path in aside:
+                kept.replace(path)
+        if isinstance(error, PermissionError):
+            name = Path(str(error.filename2 or error.filename)).name
+            raise OutputError(
+                f"{name} may not be put in its place: it is open in another program, or its folder is protected; "
+                "close it there, and run this again"
+            ) from error
+        raise
+    _sync_folder(targets[0][0].parent)
 
-    Raises
-    ------
-    OutputError
-        A folder, one of the inputs, no plain file, or a file that exists and `force` is not set.
-    """
-    if path.is_dir():
-        raise OutputError(f"{path} is a folder; name a file in it")
-    for source in inputs:
-        if path.exists() and source.exists() and path.samefile(source):
-            raise OutputError(f"{path} is one of the files to be read; give the result another name")
-    if path.exists() and not path.is_file():
-        raise OutputError(f"{path} is not a file that can be replaced; give the result another name")
-    if os.path.lexists(path) and not force:
-        raise OutputError(f"{path} exists already; give the result another name, or add --force to replace it")
 
-
-def _settle(temporary: Path, path: Path, *, force: bool) -> None:
-    """Move a finished file to its place, with its bytes on the disk before its name."""
-    with temporary.open("rb+") as file:
-        os.fsync(file.fileno())
-    if not force:
+def _move(temporary: Path, path: Path, *, force: bool) -> None:
+    if force:
+        temporary.replace(path)
+        return
+    try:
+        # Fails where a file has appeared since; a plain move would replace it.
+        path.hardlink_to(temporary)
+    except FileExistsError as error:
+        raise _appeared(path) from error
+    except (OSError, NotImplementedError):
+        # Memory cards and some network disks know no links: claim the name, then move onto our own claim.
         try:
-            # Fails where a file has appeared since; a plain move would replace it.
-            path.hardlink_to(temporary)
+            path.open("xb").close()
         except FileExistsError as error:
             raise _appeared(path) from error
-        except OSError:
-            # Memory cards and some network disks know no links: claim the name, then move onto our own claim.
-            try:
-                path.open("xb").close()
-            except FileExistsError as error:
-                raise _appeared(path) from error
-            temporary.replace(path)
-    else:
         temporary.replace(path)
-    _sync_folder(path.parent)
 
 
 def _sync_folder(folder: Path) -> None:
-    # Not every system lets a folder be opened; the file itself is safe by then.
+    # Windows lets no folder be opened, nor do some network disks; the file itself is safe by then.
+    if _WINDOWS:
+        return
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -257,6 +303,8 @@ def _sentence(path: Path, error: OSError) -> str:
         return f"there is no room left on the disk for {path.name}; free some, or name another folder"
     if error.errno in (errno.ENOENT, errno.ENOTDIR) and not path.parent.is_dir():
         return f"there is no folder {path.parent} to write {path.name} to; make it, or name another"
+    if error.errno == errno.ENAMETOOLONG or (_WINDOWS and len(str(path.absolute())) > _LONGEST_PATH):
+        return f"the name {path.name} could not be written: it, or the way to it, is too long; shorten it"
     if error.errno in _NOT_WRITABLE:
         return f"{path.name} may not be written to the folder {path.parent}; name another folder"
     return f"{path.name} could not be written ({error.strerror}); name another folder"

@@ -30,7 +30,8 @@ def day_lines(result: DayResult) -> list[str]:
     for clip in result.clips:
         if clip.findings:
             lines += ["", clip.clip.name, *findings_lines(clip.findings, said=["drift"])]
-    lines += findings_lines(result.findings)
+    if result.findings:
+        lines += ["", "The day as a whole", *findings_lines(result.findings)]
     return lines if result.pages is None else [*lines, "", pages_line(result.pages)]
 
 

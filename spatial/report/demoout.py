@@ -16,14 +16,14 @@ from spatial.report.plots import write_directions_plot
 from spatial.report.words import findings_lines, mount_parts, place, table
 
 
-def write_plots(result: DemoResult) -> list[Path]:
+def write_plots(result: DemoResult, *, force: bool = False) -> list[Path]:
     """Draw where sound comes from in each finished track, marks as brackets; beside the tracks."""
     proofs = {conformed.output: conformed.proof for _, conformed in _pairs(result)}
     paths = []
     for directions in result.directions:
         track = directions.take.path
         marks = [heard for heard, _ in proofs[track].marks]
-        write_directions_plot(directions, track.with_suffix(".png"), marks=marks, force=True)
+        write_directions_plot(directions, track.with_suffix(".png"), marks=marks, force=force)
         paths.append(track.with_suffix(".png"))
     return paths
 

@@ -14,7 +14,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from spatial.errors import OutputError
-from spatial.media.writing import check_target, whole_file
+from spatial.media.owners import PLOT_MARK, Kind, may_be_written
+from spatial.media.writing import whole_file
 
 INK = "#22303c"
 FAINT = "#c9d0d6"
@@ -25,9 +26,6 @@ PAPER = "white"
 SMALL = 9.0
 """Points of the smallest letters."""
 
-OUR_MARK = "soundplumb plot"
-"""Stands in every plot that we write, so that --force replaces nothing else."""
-
 SUFFIXES = (".png", ".svg", ".pdf")
 
 
@@ -37,20 +35,12 @@ def check_plot(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
     Raises
     ------
     OutputError
-        The suffix is none of .png, .svg, .pdf; `spatial.media.writing.check_target` refuses the file; or it is no
-        plot of ours: somebody's photo, or a recording by another name.
+        The suffix is none of .png, .svg, .pdf; or `spatial.media.owners` refuses the file: somebody's photo, or a
+        recording by another name.
     """
     if path.suffix.lower() not in SUFFIXES:
         raise OutputError(f"a plot cannot be written as '{path.name}'; end the name in {', '.join(SUFFIXES)}")
-    check_target(path, force=force, inputs=inputs)
-    try:
-        ours = not path.exists() or OUR_MARK.encode() in path.read_bytes()
-    except OSError:
-        return  # writing will say why
-    if not ours:
-        raise OutputError(
-            f"{path} is not a plot that soundplumb drew, so it is not replaced even with --force; name another file"
-        )
+    may_be_written(path, Kind.PLOT, force=force, inputs=inputs)
 
 
 DPI = 110
@@ -84,8 +74,8 @@ def save(figure: Figure, path: Path, *, force: bool, inputs: Sequence[Path]) -> 
     OutputError
         The file cannot be written.
     """
-    mark = {"Software" if path.suffix.lower() == ".png" else "Creator": OUR_MARK}
-    with whole_file(path, force=force, inputs=inputs) as temporary, warnings.catch_warnings():
+    mark = {"Software" if path.suffix.lower() == ".png" else "Creator": PLOT_MARK}
+    with whole_file(path, Kind.PLOT, force=force, inputs=inputs) as temporary, warnings.catch_warnings():
         # A letter that the font lacks is drawn as a box: no reason to trouble anyone.
         warnings.filterwarnings("ignore", message=r"Glyph \d+", category=UserWarning)
         figure.savefig(temporary, format=path.suffix[1:].lower(), metadata=mark)

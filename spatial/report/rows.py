@@ -1,6 +1,6 @@
 """Results as CSV rows.
 
-Functions: write_directions_csv.
+Functions: check_table; write_directions_csv.
 """
 
 import csv
@@ -10,8 +10,23 @@ from pathlib import Path
 
 import numpy as np
 
+from spatial.errors import OutputError
 from spatial.jobs.directions import DirectionsResult
+from spatial.media.owners import TABLE_DIGITS, TABLE_HEAD, Kind, may_be_written
 from spatial.media.writing import write_text_whole
+
+
+def check_table(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
+    """Refuse a table that must not be written, before the work that it is to hold.
+
+    Raises
+    ------
+    OutputError
+        The suffix is not .csv, or `spatial.media.owners` refuses the file.
+    """
+    if path.suffix.lower() != ".csv":
+        raise OutputError(f"a table is written as CSV, and '{path}' does not say so; end its name in .csv")
+    may_be_written(path, Kind.TABLE, force=force, inputs=inputs)
 
 
 def write_directions_csv(result: DirectionsResult, path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
@@ -20,26 +35,27 @@ def write_directions_csv(result: DirectionsResult, path: Path, *, force: bool, i
     Raises
     ------
     OutputError
-        The file exists (without `force`), is an input, or cannot be written.
+        As of check_table; or the file cannot be written.
     """
+    check_table(path, force=force, inputs=inputs)
     frames = result.frames
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["time_s", "azimuth_deg", "elevation_deg", "sd_deg", "diffuseness", "level_db", "source"])
+    writer.writerow(TABLE_HEAD)
     columns = (
-        (frames.times_s, 3),
-        (np.degrees(frames.azimuth_rad), 2),
-        (np.degrees(frames.elevation_rad), 2),
-        (np.degrees(frames.sd_rad), 2),
-        (frames.diffuseness, 3),
-        (frames.level_db, 1),
-        (np.where(frames.source > 0, frames.source, np.nan), 0),
+        frames.times_s,
+        np.degrees(frames.azimuth_rad),
+        np.degrees(frames.elevation_rad),
+        np.degrees(frames.sd_rad),
+        frames.diffuseness,
+        frames.level_db,
+        np.where(frames.source > 0, frames.source, np.nan),
     )
-    for row in zip(*(values for values, _ in columns), strict=True):
+    for row in zip(*columns, strict=True):
         writer.writerow(
             [
                 f"{value:.{digits}f}" if np.isfinite(value) else ""
-                for value, (_, digits) in zip(row, columns, strict=True)
+                for value, digits in zip(row, TABLE_DIGITS, strict=True)
             ]
         )
-    write_text_whole(path, text.getvalue(), force=force, inputs=inputs)
+    write_text_whole(path, text.getvalue(), Kind.TABLE, force=force, inputs=inputs)

@@ -25,9 +25,10 @@ from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.verify import Tolerance, VerifyResult, off_in_words
+from spatial.media.owners import PLOT_MARK
 from spatial.media.proxy import frame_at
 from spatial.picture import Picture, parse_picture
-from spatial.report.ink import DPI, INK, OUR_MARK, legible, new_figure
+from spatial.report.ink import DPI, INK, legible, new_figure
 from spatial.report.words import clock_time
 
 _SEEN, _HEARD = "#8fd0ff", "#ffffff"
@@ -204,7 +205,7 @@ def _draw(
     axes.set_title("\n".join(lines), loc="left", fontsize=_WORDS_PT, color=INK, parse_math=False)
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=r"Glyph \d+", category=UserWarning)
-        figure.savefig(path, format="png", metadata={"Software": OUR_MARK})
+        figure.savefig(path, format="png", metadata={"Software": PLOT_MARK})
 
 
 def _fitted(line: str) -> list[str]:

@@ -176,7 +176,7 @@ def test_sync_plot_keeps_what_is_there(shoot, tmp_path):
     # What we did not draw stays even with --force; what we did is replaced.
     refused = run(*arguments, "--force")
     assert (refused.code, plot.read_text()) == (3, "mine")
-    assert "is not a plot that soundplumb drew" in refused.err
+    assert "is not a plot that soundplumb wrote" in refused.err
     plot.unlink()
     assert run(*arguments).code == 0
     assert run(*arguments, "--force").code == 0

@@ -206,7 +206,7 @@ OUTPUTS = {
     "no folder": ("OUT/no/track.wav", "there is no folder .*no to write"),
     "under a file": ("good.wav/track.wav", "there is no folder good.wav to write"),
     "an input": ("good.wav", "is one of the files to be read"),
-    "a file that is there": ("silent.wav", "exists already; .* --force"),
+    "a file that is there": ("silent.wav", "exists already, and is not a track that soundplumb wrote"),
     "too long": ("OUT/" + "a" * 300 + ".wav", "could not be written|cannot be used"),
 }
 USAGES = {

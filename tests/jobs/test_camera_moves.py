@@ -17,10 +17,14 @@ from spatial.analysis.sync import SyncEstimate
 from spatial.analysis.verification import Verdict
 from spatial.errors import InconclusiveError
 from spatial.field import azimuth_elevation, unit_vectors
+from spatial.findings import Severity
 from spatial.jobs.conform import conform_clip
 from spatial.jobs.day import run_day
-from spatial.jobs.marks import Rig, _heard
+from spatial.jobs.demo import lay_out
+from spatial.jobs.marks import Rig, _heard, hear_marks, marks_of_clip
+from spatial.jobs.orient_clip import orient_match
 from spatial.jobs.orient_findings import swept_findings
+from spatial.jobs.sync import sync_clip
 from spatial.jobs.verify import verify_track
 from spatial.media.marks import Mark
 from spatial.media.moves import read_moves
@@ -195,3 +199,21 @@ def test_a_clip_longer_than_its_moves_is_said(floor, tmp_path):
     rig = Rig(moves=read_moves(rig.moves.path))
     result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=MOUNT, rig=rig)
     assert any("from 0.00 s to 3.00 s of 6.04 s" in finding.message for finding in result.findings)
+
+
+def test_a_moves_file_that_the_marks_contradict_is_said(tmp_path):
+    """The demo's camera stood still; by this file it turned by 80 degrees from the first performer to the last."""
+    lay_out(tmp_path)
+    moves = tmp_path / "another-clip.csv"
+    moves.write_text("time_s,yaw_deg,pitch_deg,roll_deg\n0,0,0,0\n5,0,0,0\n12,80,0,0\n", encoding="utf-8")
+    still = tmp_path / "still.csv"
+    still.write_text("time_s,yaw_deg,pitch_deg,roll_deg\n0,0,0,0\n12,0.5,0,0\n", encoding="utf-8")
+    clip, take, marks = (tmp_path / name for name in ("lantern.mp4", "rec-0041.flac", "lantern.marks.csv"))
+    found = sync_clip(clip, [take])
+    said = []
+    for file in (moves, still):
+        rig = Rig(mic_offset_m=(-0.04, 0.0, 0.16), moves=read_moves(file))
+        heard = hear_marks(found.take, found.law, marks_of_clip(marks, found.clip, rig), rig)
+        findings = orient_match(found, heard, rig=rig).findings
+        said.append([one.severity for one in findings if "only if the camera did not turn" in one.message])
+    assert said == [[Severity.FIX], []]

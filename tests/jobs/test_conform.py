@@ -273,11 +273,14 @@ def test_a_stop_in_the_last_moment_does_not_part_the_track_from_its_sidecar(tmp_
     tell_law(air.law)
     settled = []
 
-    def stopped(folder):
-        settled.append(folder)
+    move = spatial.media.writing._move
+
+    def stopped(temporary, path, *, force):
+        move(temporary, path, force=force)
+        settled.append(path)
         signal.raise_signal(signal.SIGINT)
 
-    monkeypatch.setattr(spatial.media.writing, "_sync_folder", stopped)
+    monkeypatch.setattr(spatial.media.writing, "_move", stopped)
     before = set(tmp_path.iterdir())
     with pytest.raises(KeyboardInterrupt):
         conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=LEVEL, rig=Rig())
@@ -323,14 +326,17 @@ def test_force_replaces_our_own_track_but_no_recording_of_somebody_elses(tmp_pat
     other = tmp_path / "another-take.wav"
     other.write_bytes(air.take.read_bytes())
     before = other.read_bytes()
-    with pytest.raises(OutputError, match="did not write"):
+    with pytest.raises(OutputError, match="is not a track that soundplumb wrote"):
         conform_clip(air.clip, [air.take], other, mount=mount, rig=Rig(), force=True)
     assert other.read_bytes() == before
-    # A file that is no recording is what --force is for.
-    note = tmp_path / "note.wav"
-    note.write_text("to be replaced", encoding="utf-8")
-    conform_clip(air.clip, [air.take], note, mount=mount, rig=Rig(), force=True)
-    assert note.stat().st_size > 1000
+    # Nor anything else that we did not write, in the place of the track or of its sidecar.
+    for name in ("note.wav", "mix.json"):
+        (tmp_path / name).write_text("mine", encoding="utf-8")
+        with pytest.raises(OutputError, match=f"{name} is not a .* that soundplumb wrote"):
+            conform_clip(
+                air.clip, [air.take], (tmp_path / name).with_suffix(".wav"), mount=mount, rig=Rig(), force=True
+            )
+        assert (tmp_path / name).read_text(encoding="utf-8") == "mine"
 
 
 @pytest.mark.parametrize(

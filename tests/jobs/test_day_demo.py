@@ -17,7 +17,8 @@ from spatial.errors import MediaFileError, OutputError
 from spatial.findings import Severity
 from spatial.jobs import takehealth
 from spatial.jobs.conform import conform_clip
-from spatial.jobs.day import files_of_day, run_day
+from spatial.jobs.day import run_day
+from spatial.jobs.dayfiles import files_of_day
 from spatial.jobs.demo import lay_out, read_truth, run_demo
 from spatial.jobs.health import check_many
 from spatial.jobs.marks import Rig
@@ -223,7 +224,10 @@ def test_the_demo_twice_needs_force(demo):
     spoilt.write_text("mine", encoding="utf-8")
     with pytest.raises(OutputError, match="exists already; name another folder, or add --force"):
         run_demo(folder)
+    with pytest.raises(OutputError, match="is not as the demo lays it out, so it is not replaced even with --force"):
+        lay_out(folder, force=True)
     assert spoilt.read_text(encoding="utf-8") == "mine"
+    spoilt.unlink()
     lay_out(folder, force=True)
     assert spoilt.read_text(encoding="utf-8").startswith("who,")
 

@@ -371,14 +371,14 @@ def test_more_than_the_bound_is_not_kept_at_all(tmp_path: Path, folder: Path, ar
 
 def test_other_peoples_files_stay_and_abandoned_ones_go(tmp_path: Path, folder: Path, arrays: Arrays) -> None:
     (folder / "features").mkdir(parents=True)
-    names = ("notes.txt", "new-1.part", "new-2.part")
-    mine, abandoned, living = (folder / "features" / name for name in names)
-    for path in mine, abandoned, living:
+    names = ("notes.txt", "voices.features", "new-take.part", "new-a1b2c3d4.part", "new-d4c3b2a1.part")
+    *theirs, abandoned, living = (folder / "features" / name for name in names)
+    for path in *theirs, abandoned, living:
         path.write_bytes(bytes(100_000))
-    os.utime(abandoned, (0, 0))
-    os.utime(mine, (0, 0))
+    for path in *theirs, abandoned:
+        os.utime(path, (0, 0))
     FeatureCache(folder, most_bytes=50_000).store(recording(tmp_path / "a.wav"), KIND, arrays)
-    assert [path.exists() for path in (mine, abandoned, living)] == [True, False, True]
+    assert [path.exists() for path in (*theirs, abandoned, living)] == [True, True, True, False, True]
 
 
 # --- several at once ----------------------------------------------------------------------------------------

@@ -1,13 +1,12 @@
 """A signal that comes while files go to their places waits until they lie there, and is not lost."""
 
 import signal
-from contextlib import contextmanager
 
 import pytest
 
 from spatial.media import folders
 from spatial.media.folders import whole_folder
-from spatial.media.unstopped import settled_together, unstopped
+from spatial.media.unstopped import unstopped
 
 pytestmark = pytest.mark.usefixtures("stoppable")
 
@@ -24,29 +23,6 @@ def test_a_signal_waits_for_the_end():
     with pytest.raises(KeyboardInterrupt):
         work()
     assert done == ["all of it"]
-    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
-
-
-def test_blocks_are_left_together_and_their_work_can_be_stopped():
-    left = []
-
-    @contextmanager
-    def leaving(name):
-        yield
-        signal.raise_signal(signal.SIGINT)
-        left.append(name)
-
-    def work(*, stop):
-        with settled_together() as last, leaving("outer"), leaving("inner"), last:
-            if stop:
-                signal.raise_signal(signal.SIGINT)
-
-    with pytest.raises(KeyboardInterrupt):
-        work(stop=True)
-    assert left == []
-    with pytest.raises(KeyboardInterrupt):
-        work(stop=False)
-    assert left == ["inner", "outer"]
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 

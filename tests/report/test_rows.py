@@ -51,12 +51,26 @@ def test_an_existing_file_needs_force(tmp_path, result):
     with pytest.raises(OutputError, match=r"rows\.csv exists already"):
         write_directions_csv(result, path, force=False, inputs=[])
     assert path.read_text(encoding="utf-8") == "mine"
+    with pytest.raises(OutputError, match="not a table of directions that soundplumb wrote"):
+        write_directions_csv(result, path, force=True, inputs=[])
+    assert path.read_text(encoding="utf-8") == "mine"
+
+
+def test_force_replaces_our_table_but_none_that_somebody_added_to(tmp_path, result):
+    path = tmp_path / "rows.csv"
+    write_directions_csv(result, path, force=False, inputs=[])
+    written = path.read_text(encoding="utf-8")
     write_directions_csv(result, path, force=True, inputs=[])
-    assert path.read_text(encoding="utf-8").startswith("time_s,")
+    assert path.read_text(encoding="utf-8") == written
+    for added in (written + "take 2 was better,,,,,,\n", written.replace("source\n", "source,note\n")):
+        path.write_text(added, encoding="utf-8")
+        with pytest.raises(OutputError, match="not a table of directions that soundplumb wrote"):
+            write_directions_csv(result, path, force=True, inputs=[])
+        assert path.read_text(encoding="utf-8") == added
 
 
 def test_an_input_is_never_written_over(tmp_path, result):
-    take = tmp_path / "take.wav"
+    take = tmp_path / "take.csv"
     take.write_bytes(b"sound")
     with pytest.raises(OutputError, match="one of the files to be read"):
         write_directions_csv(result, take, force=True, inputs=[take])

@@ -128,7 +128,7 @@ def test_an_existing_file_needs_force(tmp_path):
 def test_what_we_did_not_draw_is_not_replaced_even_with_force(tmp_path):
     path = tmp_path / "photo.png"
     path.write_bytes(b"mine")
-    with pytest.raises(OutputError, match="not a plot that soundplumb drew"):
+    with pytest.raises(OutputError, match="not a plot that soundplumb wrote"):
         write_sync_plot(result_of(), path, force=True)
     assert path.read_bytes() == b"mine"
 

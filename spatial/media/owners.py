@@ -1,0 +1,225 @@
+"""Who owns the file that lies where a result is to go: the one place that says what may be replaced.
+
+Every kind of file that we write is marked inside. With --force a file of ours is replaced by another of its kind;
+everything else is somebody's work, and is never replaced. What is read for a result is never written over either, under
+whatever name.
+Functions: is_ours; may_be_written (refuses a target before any work is done); is_one_of (an input by another name);
+plain_place (refuses names that lead elsewhere on this system).
+Sources:
+[1] Microsoft and IBM, "Multimedia Programming Interface and Data Specifications 1.0" (1991): the INFO list and its
+    ISFT, the name of the software that made a file (value from memory).
+[2] W3C, "Portable Network Graphics": tEXt and its keyword Software.
+[3] Microsoft, "Naming Files, Paths, and Namespaces": reserved names and characters.
+"""
+
+import os
+import re
+import stat
+import unicodedata
+from collections.abc import Callable, Iterable
+from enum import StrEnum
+from pathlib import Path
+from typing import BinaryIO
+
+from spatial import __version__
+from spatial.errors import OutputError
+from spatial.media.chunks import chunk_bytes, first_bodies
+
+TRACK_MAKER = "Soundplumb"
+PLOT_MARK = "soundplumb plot"
+"""Stands in every plot and still that we draw, as its software or creator."""
+
+TABLE_HEAD = ("time_s", "azimuth_deg", "elevation_deg", "sd_deg", "diffuseness", "level_db", "source")
+TABLE_DIGITS = (3, 2, 2, 2, 3, 1, 0)
+"""Columns of a table of directions, and the digits after the point in each. A comment line would keep the readers of
+CSV files from reading it, so a table is known by its head and the exact form of every row: notes or columns that
+somebody has added make it theirs."""
+
+_WINDOWS = os.name == "nt"
+_LONGEST_ROW = 200
+_HEAD_BYTES = 4096
+_MOST_PDF_BYTES = 50_000_000
+_SIDECAR = re.compile(rb'\{\n  "soundplumb": "[^"\n]*",\n  "inputs": \[')
+_PAGE = re.compile(
+    rb'<!doctype html>\s*<html[^>]*>\s*<head>(?:\s*<meta [^>]*>)*?\s*<meta name="generator" content="soundplumb '
+)
+_SVG = re.compile(rb"<dc:creator>\s*<cc:Agent>\s*<dc:title>" + PLOT_MARK.encode() + rb"</dc:title>")
+
+_FORBIDDEN = re.compile(r'[<>:"|?*\x00-\x1f]')
+_DEVICES = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in "123456789")})
+_LONGEST_NAME_BYTES = 200
+
+
+class Kind(StrEnum):
+    """A kind of file that we write, as people call it."""
+
+    TRACK = "track"
+    SIDECAR = "sidecar of a track"
+    TABLE = "table of directions"
+    PLOT = "plot"
+    PAGE = "page"
+
+
+def maker_chunk() -> tuple[bytes, bytes]:
+    """The chunk that marks a track as ours ([1]): its kind and its body."""
+    return b"LIST", b"INFO" + chunk_bytes(b"ISFT", f"{TRACK_MAKER} {__version__}\0".encode())
+
+
+def is_ours(path: Path, kind: Kind) -> bool:
+    """Whether a file is one that we wrote, of a kind, by the mark inside it.
+
+    A link is never ours, for we make none. Raises nothing: what cannot be read is not ours.
+    """
+    try:
+        # Not opened before it is known to be a plain file: a named pipe would wait for ever.
+        if not stat.S_ISREG(path.lstat().st_mode):
+            return False
+        with path.open("rb") as file:
+            return _MARKS[kind](file)
+    except OSError:
+        return False
+
+
+def may_be_written(path: Path, kind: Kind | None, *, force: bool, inputs: Iterable[Path] = ()) -> None:
+    """Refuse a target that must not be written.
+
+    Parameters
+    ----------
+    path : Path
+        Where a result is to go.
+    kind : Kind or None
+        What the result is; None where nothing that is there may be replaced.
+    force : bool
+        Whether an older result of that kind may be replaced.
+    inputs : iterable of Path
+        Files that are read: never written over, whatever they hold.
+
+    Raises
+    ------
+    OutputError
+        A folder, a link, a device; one of the inputs; a file that we did not write, or that is write-protected; one of
+        ours where `force` is not set; a name that leads elsewhere on this system.
+    """
+    plain_place(path)
+    if path.is_dir():
+        raise OutputError(f"{path} is a folder; name a file in it")
+    source = is_one_of(path, inputs)
+    if source is not None:
+        alike = "" if _same_file(path, source) else f" but for the case of its letters ({source.name})"
+        raise OutputError(f"{path} is one of the files to be read{alike}; give the result another name")
+    if not os.path.lexists(path):
+        return
+    if path.is_symlink():
+        raise OutputError(f"{path} exists already: it is a link, and is left as it is; give the result another name")
+    if not path.is_file():
+        raise OutputError(f"{path} is not a file that can be replaced; give the result another name")
+    if kind is None or not is_ours(path, kind):
+        what = f"a {kind} that soundplumb wrote" if kind else "to be replaced"
+        if force:
+            raise OutputError(
+                f"{path} is not {what}, so it is not replaced even with --force; give the result another name"
+            )
+        raise OutputError(f"{path} exists already, and is not {what}; give the result another name")
+    if not force:
+        raise OutputError(f"{path} exists already; give the result another name, or add --force to replace it")
+    if not path.stat().st_mode & stat.S_IWUSR:
+        raise OutputError(
+            f"{path} is write-protected, so it is not replaced; lift that, or give the result another name"
+        )
+
+
+def is_one_of(path: Path, inputs: Iterable[Path]) -> Path | None:
+    """The input that a path leads to: by a link, another way, or a name that some systems take for the same.
+
+    Disks of macOS and Windows know no upper and lower case, and some write an accent in another way.
+    """
+    spelt = _spelling(path)
+    return next((source for source in inputs if _same_file(path, source) or _spelling(source) == spelt), None)
+
+
+def plain_place(path: Path) -> None:
+    """Refuse a name that Windows takes for a device, or for a hidden part of another file ([3]).
+
+    Raises
+    ------
+    OutputError
+    """
+    if _WINDOWS and portable_name(path.name) != path.name:
+        raise OutputError(
+            f"'{path.name}' is no name for a file on Windows; leave out < > : \" | ? *, a point or blank at its end, "
+            "and names such as CON"
+        )
+
+
+def portable_name(name: str) -> str:
+    r"""A file name that every system takes ([3]): what some forbid is replaced, and what is too long is cut.
+
+    Examples
+    --------
+    >>> portable_name('take 3: "wide"?'), portable_name("aux.old"), portable_name("evening. ")
+    ('take 3_ _wide__', '_aux.old', 'evening')
+    """
+    plain = _FORBIDDEN.sub("_", name.replace("/", "_").replace("\\", "_")).rstrip(". ") or "_"
+    while len(os.fsencode(plain)) > _LONGEST_NAME_BYTES:
+        plain = plain[:-1].rstrip(". ")
+    return f"_{plain}" if plain.split(".")[0].strip().lower() in _DEVICES else plain
+
+
+def spelling(name: str) -> str:
+    """What is the same for names that some system takes for one."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+
+
+def _spelling(path: Path) -> str:
+    return spelling(os.path.join(os.path.realpath(path.parent), path.name))  # noqa: PTH118 the last part may be a link
+
+
+def _same_file(path: Path, source: Path) -> bool:
+    try:
+        return path.samefile(source)
+    except OSError:
+        return False
+
+
+def _is_track(file: BinaryIO) -> bool:
+    bodies = first_bodies(file, (b"LIST", b"bext"), most_bytes=_HEAD_BYTES)
+    said = bodies.get(b"LIST", b"")
+    mark = TRACK_MAKER.encode()
+    # bext: 256 bytes of description, then 32 of originator (EBU Tech 3285).
+    by = bodies.get(b"bext", b"")[256:288].rstrip(b"\0 ")
+    return (said[:8] == b"INFOISFT" and said[12:].startswith(mark + b" ")) or by == mark
+
+
+def _is_table(file: BinaryIO) -> bool:
+    if file.readline(_LONGEST_ROW) != (",".join(TABLE_HEAD) + "\n").encode():
+        return False
+    cells = ",".join(rf"(-?\d+\.\d{{{digits}}})?" if digits else r"(\d+)?" for digits in TABLE_DIGITS)
+    row = re.compile(cells.encode() + rb"\n")
+    while line := file.readline(_LONGEST_ROW):
+        if not row.fullmatch(line):
+            return False
+    return True
+
+
+def _is_plot(file: BinaryIO) -> bool:
+    head = file.read(_HEAD_BYTES)
+    if head.startswith(b"\x89PNG\r\n\x1a\n"):
+        text = head.split(b"IDAT", 1)[0]
+        return b"tEXtSoftware\0" + PLOT_MARK.encode() in text
+    if head.startswith(b"<?xml"):
+        return _SVG.search(head.split(b"</metadata>", 1)[0]) is not None
+    if head.startswith(b"%PDF") and file.seek(0, os.SEEK_END) <= _MOST_PDF_BYTES:
+        file.seek(0)
+        whole = file.read()
+        info = re.findall(rb"/Info (\d+) 0 R", whole[-_HEAD_BYTES:])
+        return bool(info) and b"\n%s 0 obj\n<< /Creator (%s)" % (info[-1], PLOT_MARK.encode()) in whole
+    return False
+
+
+_MARKS: dict[Kind, Callable[[BinaryIO], bool]] = {
+    Kind.TRACK: _is_track,
+    Kind.SIDECAR: lambda file: _SIDECAR.match(file.read(_HEAD_BYTES)) is not None,
+    Kind.TABLE: _is_table,
+    Kind.PLOT: _is_plot,
+    Kind.PAGE: lambda file: _PAGE.match(file.read(_HEAD_BYTES)) is not None,
+}

@@ -1,0 +1,358 @@
+"""No command with any option writes over what is not ours: every command, every output, every kind of foreign file.
+
+Commands and outputs are found in the click commands themselves, by the type of their parameters, so that a new one
+cannot be forgotten; and nothing in the house but a few modules can write at all.
+"""
+
+import ast
+import hashlib
+import json
+import os
+from pathlib import Path
+
+import click
+import pytest
+import soundfile
+from click.testing import CliRunner
+
+from cli.main import cli
+from cli.running import InputPath, OutputPath, WorkFolder
+from spatial.errors import OutputError
+from spatial.jobs.demo import lay_out, run_demo
+from spatial.jobs.sidecar import is_unfinished
+from spatial.media.folders import LIST_NAME, whole_folder
+from spatial.media.owners import Kind, is_ours, portable_name
+from spatial.media.writing import TrackWriter
+from spatial.report.demoout import write_plots
+from spatial.report.ink import new_figure, save
+from tests.test_layering import HOUSE
+
+COULD_NOT = 3
+NAMED = {
+    "clip": "lantern.mp4",
+    "take": "rec-0041.flac",
+    "takes": "rec-0041.flac",
+    "files": "rec-0041.flac",
+    "track": "good.wav",
+    "marks": "lantern.marks.csv",
+    "moves": "still.moves.csv",
+}
+"""What a parameter of that name is given."""
+TOLD = {
+    "conform": ["--mount", "174,4,-3"],
+    "review": ["--picture", "equirect180"],
+    "verify": ["--picture", "equirect180"],
+}
+"""What a command needs beside files."""
+FOREIGN = ("recording", "mix", "marks", "text", "json", "readme", "picture", "folder", "link", "read-only", "drawing")
+SUFFIXES = (".wav", ".csv", ".png", ".svg", ".pdf", ".txt", "")
+SAYS_WHY = (
+    "soundplumb wrote",
+    "soundplumb did not write",
+    "end its name in",
+    "end the name in",
+    "is a folder",
+    "is a link",
+    "is a file; name a folder",
+    "one of the files to be read",
+)
+
+
+def params_of(kind: type) -> list[tuple[click.Command, click.Parameter]]:
+    return [(one, param) for one in cli.commands.values() for param in one.params if isinstance(param.type, kind)]
+
+
+OUTPUTS = params_of(OutputPath)
+
+
+def called(pair):
+    return f"{pair[0].name} {pair[1].name}"
+
+
+@pytest.fixture(scope="module")
+def shoot(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("shoot")
+    lay_out(folder)
+    field, rate = soundfile.read(folder / "rec-0041.flac")
+    soundfile.write(folder / "good.wav", field[: 2 * rate], rate, "PCM_16")
+    (folder / "still.moves.csv").write_text("time_s,yaw_deg,pitch_deg,roll_deg\n0,0,0,0\n", encoding="utf-8")
+    return folder
+
+
+def make_foreign(path: Path, kind: str, shoot: Path) -> None:
+    if kind == "folder":
+        path.mkdir()
+        (path / "index.html").write_text("mine", encoding="utf-8")
+    elif kind == "link":
+        (path.parent / "target").write_text("mine", encoding="utf-8")
+        path.symlink_to(path.parent / "target")
+    elif kind == "picture":
+        new_figure(1, 1).savefig(path, format="png")
+    elif kind == "drawing":
+        # It shows a plot of ours, and names it.
+        path.write_text("<?xml version='1.0'?><svg><metadata></metadata>soundplumb plot</svg>", encoding="utf-8")
+    elif kind == "mix":
+        soundfile.write(path, soundfile.read(shoot / "good.wav")[0][:4800, :2], 48_000, "PCM_16", format="WAV")
+    else:
+        source = {"recording": "good.wav", "marks": "lantern.marks.csv", "json": "truth.json", "readme": "README.md"}
+        path.write_bytes((shoot / source[kind]).read_bytes() if kind in source else b"tea at four\n")
+        if kind == "read-only":
+            path.chmod(0o444)
+
+
+def prints(folder: Path) -> dict[str, str]:
+    return {
+        str(path.relative_to(folder)): str(path.readlink())
+        if path.is_symlink()
+        else hashlib.sha256(path.read_bytes()).hexdigest()
+        if path.is_file()
+        else "folder"
+        for path in sorted(folder.rglob("*"))
+    }
+
+
+def arguments(command: click.Command, shoot: Path, **given: Path) -> list[str]:
+    """What makes a command run but for its outputs, those that are given apart."""
+    options, places = [command.name, *TOLD.get(command.name, [])], []
+    for param in command.params:
+        value = given.get(param.name)
+        if value is None and param.required and not isinstance(param.type, OutputPath):
+            value = shoot / NAMED[param.name]
+        if value is None:
+            continue
+        if isinstance(param, click.Argument):
+            places.append(str(value))
+        else:
+            options += [param.opts[-1], str(value)]
+    return [*options, *places]
+
+
+def run(*words):
+    result = CliRunner().invoke(cli, [str(word) for word in words], prog_name="soundplumb")
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exc_info
+    return result
+
+
+def test_every_path_is_an_input_or_an_output():
+    kinds = InputPath, OutputPath, WorkFolder
+    bare = [called(pair) for pair in params_of(click.Path) if not isinstance(pair[1].type, kinds)]
+    assert bare == []
+    assert {called(pair) for pair in OUTPUTS} >= {
+        "sync plot_path", "directions csv_path", "directions plot_path", "directions map_path", "conform output",
+        "verify stills", "review output",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", FOREIGN)
+@pytest.mark.parametrize("pair", OUTPUTS, ids=called)
+def test_what_is_not_ours_stays(pair, kind, shoot, tmp_path):
+    command, param = pair
+    for suffix in SUFFIXES:
+        path = tmp_path / f"theirs{suffix}"
+        make_foreign(path, kind, shoot)
+        before = prints(tmp_path)
+        for force in ([], ["--force"]):
+            result = run(*arguments(command, shoot, **{param.name: path}), *force)
+            assert (result.exit_code, result.stdout) == (COULD_NOT, ""), result.output
+            assert any(why in result.stderr for why in SAYS_WHY), result.stderr
+            assert prints(tmp_path) == before
+        for made in (path, tmp_path / "target"):
+            if made.is_dir() and not made.is_symlink():
+                (made / "index.html").unlink()
+                made.rmdir()
+            else:
+                made.unlink(missing_ok=True)
+
+
+def other_case(source: Path, _folder: Path) -> Path:
+    return source.with_name(source.name.upper())
+
+
+def hard(source: Path, folder: Path) -> Path:
+    (folder / f"hard{source.suffix}").hardlink_to(source)
+    return folder / f"hard{source.suffix}"
+
+
+def roundabout(source: Path, _folder: Path) -> Path:
+    return source.parent / ".." / source.parent.name / source.name
+
+
+@pytest.mark.parametrize("pair", OUTPUTS, ids=called)
+def test_no_input_is_ever_an_output(pair, shoot, tmp_path):
+    """Ours as well: a finished track may be what `verify` or `directions` reads."""
+    command, output = pair
+    for param in command.params:
+        if not isinstance(param.type, InputPath):
+            continue
+        source = tmp_path / f"in-{param.name}{Path(NAMED[param.name]).suffix}"
+        source.write_bytes((shoot / NAMED[param.name]).read_bytes())
+        given = {param.name: source}
+        if param.name == "marks" and command.name == "directions":
+            given["clip"] = shoot / NAMED["clip"]
+        for alias in (other_case, hard, roundabout):
+            before = prints(tmp_path)
+            path = alias(source, tmp_path)
+            before = prints(tmp_path)
+            result = run(*arguments(command, shoot, **given, **{output.name: path}), "--force")
+            # Of marks without a plot directions says that they make no sense.
+            assert result.exit_code in (2, COULD_NOT), result.output
+            assert prints(tmp_path) == before
+            (tmp_path / f"hard{source.suffix}").unlink(missing_ok=True)
+
+
+def test_two_results_need_two_names(shoot, tmp_path):
+    same = tmp_path / "a.png"
+    result = run("directions", shoot / NAMED["take"], "--plot", same, "--map", tmp_path / "A.png")
+    assert (result.exit_code, list(tmp_path.iterdir())) == (2, [])
+    assert "is named for two results" in result.stderr
+
+
+def test_a_foreign_sidecar_stays(shoot, tmp_path):
+    """Also one that speaks of us: what a command printed, sent to a file."""
+    for text in ('{"mine": 1}', json.dumps({"soundplumb": "0.1.0", "inputs": [], "output": {"path": "mix.wav"}})):
+        (tmp_path / "mix.json").write_text(text, encoding="utf-8")
+        command = cli.commands["conform"]
+        result = run(*arguments(command, shoot, output=tmp_path / "mix.wav"), "--force")
+        assert (result.exit_code, [path.name for path in tmp_path.iterdir()]) == (COULD_NOT, ["mix.json"])
+        assert (tmp_path / "mix.json").read_text(encoding="utf-8") == text
+
+
+@pytest.mark.parametrize("name", ["README.md", "truth.json", "lantern.marks.csv", "lantern.mp4"])
+def test_the_demo_leaves_what_somebody_has_changed(tmp_path, name):
+    lay_out(tmp_path)
+    (tmp_path / name).write_text("mine", encoding="utf-8")
+    (tmp_path / "slipway.mov").unlink()
+    result = run("demo", tmp_path, "--force")
+    assert result.exit_code == COULD_NOT
+    assert f"{name} is not as the demo lays it out" in result.stderr
+    assert (tmp_path / name).read_text(encoding="utf-8") == "mine"
+    assert not (tmp_path / "slipway.mov").exists()
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    return run_demo(tmp_path_factory.mktemp("done") / "demo")
+
+
+def test_the_demos_plot_replaces_no_picture(demo):
+    """Tracks may be made anew; the picture beside them is somebody's."""
+    picture = demo.day.folder / "tracks" / "lantern.png"
+    write_plots(demo)
+    write_plots(demo, force=True)
+    picture.write_bytes(b"mine")
+    with pytest.raises(OutputError, match=r"lantern\.png is not a plot that soundplumb wrote"):
+        write_plots(demo, force=True)
+    assert picture.read_bytes() == b"mine"
+    picture.unlink()
+
+
+def test_a_day_replaces_no_track_of_somebody_elses(shoot, tmp_path):
+    for name in ("lantern.mp4", "lantern.marks.csv", "rec-0041.flac"):
+        (tmp_path / name).write_bytes((shoot / name).read_bytes())
+    (tmp_path / "tracks").mkdir()
+    track = tmp_path / "tracks" / "lantern.wav"
+    track.write_bytes((shoot / "good.wav").read_bytes())
+    result = run("day", tmp_path, "--picture", "equirect180-sbs", "--force", "--json")
+    (entry,) = json.loads(result.stdout)["clips"]
+    assert (result.exit_code, entry["conform"]) == (4, None)
+    assert track.read_bytes() == (shoot / "good.wav").read_bytes()
+    assert any("is not a track that soundplumb wrote" in finding["message"] for finding in entry["findings"])
+
+
+def test_each_kind_is_known_by_its_own_mark_alone(demo, tmp_path):
+    with TrackWriter(tmp_path / "no-time.wav"):
+        pass
+    for suffix in (".png", ".svg", ".pdf"):
+        save(new_figure(1, 1), tmp_path / f"plot{suffix}", force=False, inputs=[])
+    made = {
+        tmp_path / "no-time.wav": Kind.TRACK,
+        demo.day.folder / "tracks" / "lantern.wav": Kind.TRACK,
+        demo.day.folder / "tracks" / "lantern.json": Kind.SIDECAR,
+        **{tmp_path / f"plot{suffix}": Kind.PLOT for suffix in (".png", ".svg", ".pdf")},
+    }
+    for path, kind in made.items():
+        assert [each for each in Kind if is_ours(path, each)] == [kind], path
+        # The same bytes in the middle of another file are a mention, not a mark.
+        within = tmp_path / "within"
+        within.write_bytes(b"see below:\n" + path.read_bytes())
+        assert not any(is_ours(within, each) for each in Kind)
+    os.mkfifo(tmp_path / "pipe")
+    assert not any(is_ours(tmp_path / "pipe", each) for each in Kind)
+    assert is_unfinished(tmp_path / "no-time.wav")
+
+
+def test_a_link_in_a_folder_of_ours_is_not_ours(tmp_path):
+    (tmp_path / "film").write_text("mine", encoding="utf-8")
+    with whole_folder(tmp_path / "look") as folder:
+        (folder / "movie.mp4").write_text("old", encoding="utf-8")
+    (tmp_path / "look" / "movie.mp4").unlink()
+    (tmp_path / "look" / "movie.mp4").symlink_to(tmp_path / "film")
+    with (
+        pytest.raises(Exception, match="is not a file that soundplumb wrote"),
+        whole_folder(tmp_path / "look", force=True) as folder,
+    ):
+        (folder / "movie.mp4").write_text("new", encoding="utf-8")
+    assert (tmp_path / "look" / "movie.mp4").is_symlink()
+    assert (tmp_path / "look" / LIST_NAME).exists()
+
+
+@pytest.mark.parametrize(
+    ("name", "plain"),
+    [
+        ("lantern", "lantern"),
+        ("Åse's café №3", "Åse's café №3"),
+        ("con", "_con"),
+        ("COM7.take", "_COM7.take"),
+        ("console", "console"),
+        ("a<b>c:d|e?f*g", "a_b_c_d_e_f_g"),
+        ("night ", "night"),
+        ("...", "_"),
+        ("n" * 300, "n" * 200),
+        ("bell\x07", "bell_"),
+    ],
+)
+def test_names_that_every_system_takes(name, plain):
+    assert portable_name(name) == plain
+
+
+WRITERS = {
+    "spatial.media.writing", "spatial.media.folders", "spatial.media.leftovers", "spatial.media.cache",
+    "spatial.media.proxy", "spatial.jobs.faults", "spatial.jobs.day", "spatial.jobs.daypages", "spatial.jobs.demo",
+    "spatial.jobs.conform", "spatial.jobs.review", "spatial.report.html", "spatial.report.ink", "spatial.report.stills",
+    "cli.streams",
+}  # fmt: skip
+"""Modules that may write: the door itself, and those that write into a place that the door gave them."""
+CHANGES = {
+    "write_text", "write_bytes", "savefig", "mkdir", "rmdir", "unlink", "rename", "touch", "hardlink_to", "symlink_to",
+    "rmtree", "mkdtemp", "mkstemp", "makedirs", "truncate", "move", "copyfile", "copy2", "copytree",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HOUSE)
+def test_nothing_else_in_the_house_writes(name):
+    found = []
+    for node in ast.walk(ast.parse(HOUSE[name])):
+        if not isinstance(node, ast.Call):
+            continue
+        called_name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+        modes = [
+            word.value
+            for word in [*node.args, *(keyword.value for keyword in node.keywords)]
+            if isinstance(word, ast.Constant) and isinstance(word.value, str)
+        ]
+        opens = called_name in ("open", "fdopen") and any(set(mode) & set("wax+") and len(mode) <= 4 for mode in modes)
+        if called_name in CHANGES or opens:
+            found.append((node.lineno, called_name))
+    assert not found or name in WRITERS, found
+
+
+def test_only_one_place_catches_everything():
+    """A mistake of ours in one clip is named there; anywhere else it would be hidden."""
+    broad = [
+        name
+        for name, source in HOUSE.items()
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.ExceptHandler)
+        and (node.type is None or (isinstance(node.type, ast.Name) and node.type.id == "Exception"))
+    ]
+    assert broad == ["spatial.jobs.faults"]
