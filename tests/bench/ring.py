@@ -7,13 +7,13 @@ The constants were chosen on seeds 21000 to 21039; the results are of seeds from
 import sys
 from collections import defaultdict
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from spatial.analysis.direction import field_bins
-from spatial.analysis.mountprior import MountPrior
+from spatial.analysis.mountprior import Hanging, MountPrior
 from spatial.analysis.orientation import estimate_mount
 from spatial.analysis.soundrows import sound_rows
 from spatial.analysis.spans import MARK_FRAMES_S, law_of_sd, span_direction
@@ -51,10 +51,16 @@ class Stated:
     """Mean radius of the stated 95 % region."""
 
 
-def measure(task: tuple[int, str]) -> tuple[RingScene, list[Stated]]:
-    """All intervals of one scene through one microphone."""
-    seed, microphone = task
+def measure(seed: int) -> tuple[RingScene, list[Stated]]:
+    """All intervals of one scene, through both microphones."""
     scene = make_ring_scene(seed)
+    rows = [row for microphone in MICROPHONES for row in _through(scene, microphone)]
+    # The sound itself is not sent back from the other process.
+    return replace(scene, field=np.zeros((4, 0))), rows
+
+
+def _through(scene: RingScene, microphone: str) -> list[Stated]:
+    seed = scene.seed
     rng = np.random.default_rng((seed, 13))
     field = (scene.field if microphone == "ideal" else worn(scene.field, rng)).astype(np.float32)
     bins, steps = field_bins(field, RATE), scene.sounds.shape[1]
@@ -107,7 +113,7 @@ def measure(task: tuple[int, str]) -> tuple[RingScene, list[Stated]]:
         told = page_mark(votes, rows.times_s, start + _MARK_INSET_S, end - _MARK_INSET_S)
         if told is not None:
             state("marks made in the page", truths[[number]], *told)
-    return scene, out
+    return out
 
 
 def _marks(scene: RingScene, field: FloatArray, rng: np.random.Generator) -> tuple[list, tuple | None]:
@@ -126,7 +132,7 @@ def _marks(scene: RingScene, field: FloatArray, rng: np.random.Generator) -> tup
             expected,
             np.stack([heard.vector for _, heard in told]),
             np.array([heard.sd_rad for _, heard in told]),
-            prior=MountPrior(hanging="upside-down" if scene.upside_down else "upright"),
+            prior=MountPrior(hanging=Hanging.UPSIDE_DOWN if scene.upside_down else Hanging.UPRIGHT),
         )
     except InconclusiveError:
         return marked, None
@@ -200,9 +206,8 @@ def _table(title: str, groups: dict[str, list[Stated]]) -> list[str]:
     return lines
 
 
-def main(first: int, count: int) -> str:
-    """The tables over so many scenes."""
-    measured = on_both_cores(measure, [(first + n, microphone) for n in range(count) for microphone in MICROPHONES])
+def tables(measured: list[tuple[RingScene, list[Stated]]], first: int, count: int) -> str:
+    """The tables of measured scenes."""
     scenes = {scene.seed: scene for scene, _ in measured}
     rows = [row for _, some in measured for row in some]
     conditions: dict[str, Callable[[RingScene], bool]] = {}
@@ -254,7 +259,7 @@ def main(first: int, count: int) -> str:
 if __name__ == "__main__":
     scenes_wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 80
     first_seed = int(sys.argv[2]) if len(sys.argv) > 2 else FIRST_SEED
-    report = main(first_seed, scenes_wanted)
+    report = tables(on_both_cores(measure, range(first_seed, first_seed + scenes_wanted)), first_seed, scenes_wanted)
     print(report)
     if first_seed == FIRST_SEED:
         (Path(__file__).parent / "results" / "ring.md").write_text(report, encoding="utf-8")
