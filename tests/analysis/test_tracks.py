@@ -171,4 +171,6 @@ def test_half_a_second_after_a_long_rest_is_known_less_surely(rng):
     steps = np.flatnonzero(track.active)
     early, late = track.sd_rad[steps[steps * STEP_S < 4.0]], track.sd_rad[steps[steps * STEP_S > 9.0]]
     assert late.size
-    assert np.median(late) > 1.05 * np.median(early)
+    # Beyond what one room may do to one place all the time, which no resting changes (1 degree).
+    beyond = [np.sqrt(np.median(sd) ** 2 - np.radians(1.0) ** 2) for sd in (late, early)]
+    assert beyond[0] > 1.05 * beyond[1]

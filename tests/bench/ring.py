@@ -139,9 +139,7 @@ def _marks(scene: RingScene, field: FloatArray, rng: np.random.Generator) -> tup
     return marked, None if found.matrix is None else (found.matrix, found.covariance)
 
 
-def page_mark(
-    votes: RowVotes, times_s: FloatArray, start_s: float, end_s: float
-) -> tuple[FloatArray, float] | None:
+def page_mark(votes: RowVotes, times_s: FloatArray, start_s: float, end_s: float) -> tuple[FloatArray, float] | None:
     """A mark as the page puts it together from rows (agreedOn in report/page/rows.js, held against it in tests/browser)."""
     own = np.flatnonzero((votes.heights > 0) & (times_s > start_s - 1e-6) & (times_s < end_s + 1e-6))
     if own.size < 2:
@@ -229,8 +227,12 @@ def tables(measured: list[tuple[RingScene, list[Stated]]], first: int, count: in
         "",
     ]
     for microphone in MICROPHONES:
-        heading = "An ideal microphone" if microphone == "ideal" else (
-            "An ordinary real microphone (each axis 0.85 to 1.15 as loud as it should be, 1 to 2° askew, with hiss)"
+        heading = (
+            "An ideal microphone"
+            if microphone == "ideal"
+            else (
+                "An ordinary real microphone (each axis 0.85 to 1.15 as loud as it should be, 1 to 2° askew, with hiss)"
+            )
         )
         text += [f"## {heading}", ""]
         mine = [row for row in rows if row.microphone == microphone]
