@@ -6,8 +6,8 @@ How: the weightiest beginnings of every step make a density on a grid of the sph
 together over time; each string is then fitted with the smoothest path that its own bins allow. The fit looks both
 ways in time, so it does not lag; how smooth is decided for each track by how well half of its half seconds foretell
 the other half. A string that is never the strongest of its moment is a reflection, not a source.
-A step counts as sounding only where it is more than likely that somebody sounds there: its own beginnings, its level and
-what the same source has just done tell a source from a rest, a room's tail and a reflection.
+A step counts as sounding only where it is likely enough that somebody sounds there: its own beginnings, its level
+and what the same source has just done tell a source from a rest, a room's tail and a reflection.
 Functions: find_tracks (from spatial.analysis.stepcells); rows_by_source (tracks as rows); surest (one for each step).
 """
 
@@ -37,7 +37,7 @@ _FORETOLD_S = 0.5
 # Fitted on 40 simulated scenes (tests/bench/ringscenes.py, seeds 21000 to 21039) that no committed result uses.
 _DOUBT = (-2.51, -0.284, -0.97, -2.89)
 """Logarithm of the odds that nobody sounds where a track is: for each tenfold of the part of a step's beginnings that
-agree with it, each dB above the quietest of the minute, each tenfold of what has agreed within the last second, and 0."""
+agree with it, each dB above the quietest of the minute, each tenfold of what has agreed in the last second, and 0."""
 _MOST_ABOVE_DB = 15.0
 _RECENT_S = 1.0
 _FLOOR_S, _FLOOR_PERCENT = 60.0, 5.0

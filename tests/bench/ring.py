@@ -140,7 +140,7 @@ def _marks(scene: RingScene, field: FloatArray, rng: np.random.Generator) -> tup
 
 
 def page_mark(votes: RowVotes, times_s: FloatArray, start_s: float, end_s: float) -> tuple[FloatArray, float] | None:
-    """A mark as the page puts it together from rows (agreedOn in report/page/rows.js, held against it in tests/browser)."""
+    """A mark as the page puts it together from rows: agreedOn in report/page/rows.js, said again by hand."""
     own = np.flatnonzero((votes.heights > 0) & (times_s > start_s - 1e-6) & (times_s < end_s + 1e-6))
     if own.size < 2:
         return None
@@ -191,15 +191,16 @@ def held(rows: Iterable[Stated]) -> tuple[int, float, float, float, float, float
 
 def _table(title: str, groups: dict[str, list[Stated]]) -> list[str]:
     lines = [
-        f"| {title} | stated | hold the truth | sounding rows that have one | silent rows that have one | median radius "
-        "| median error |",
+        f"| {title} | stated | hold the truth | sounding rows that have one | silent rows that have one "
+        "| median radius | median error |",
         "|---|---|---|---|---|---|---|",
     ]
     for name, rows in groups.items():
         count, holds, covered, silent, radius, error = held(rows)
         if count:
             lines.append(
-                f"| {name} | {count} | {holds:.1f} % | {covered:.0f} % | {silent:.1f} % | {radius:.1f}° | {error:.1f}° |"
+                f"| {name} | {count} | {holds:.1f} % | {covered:.0f} % | {silent:.1f} % | {radius:.1f}° "
+                f"| {error:.1f}° |"
             )
     return lines
 
@@ -220,10 +221,11 @@ def tables(measured: list[tuple[RingScene, list[Stated]]], first: int, count: in
     text = [
         "# Do the stated intervals hold the truth?",
         "",
-        f"`python -m tests.bench.ring {count}`: seeds from {first} on (chosen on 21000 to 21039). Each interval is a region "
-        "said to hold the direction in 95 of 100; the goal is that 92 to 98 do. A row is a tenth of a second; of two who "
-        "sound, either counts; a row in which nobody's direct sound is within 30 dB of their loud moments counts as "
-        "wrong if it has an interval. As corrected: with the mount that three marks tell, placed to 1°, and its covariance.",
+        f"`python -m tests.bench.ring {count}`: seeds from {first} on (chosen on 21000 to 21039). Each interval is a "
+        "region said to hold the direction in 95 of 100; the goal is that 92 to 98 do. A row is a tenth of a second; of two "
+        "who sound, either counts; a row in which nobody's direct sound is within 30 dB of their loud moments counts as "
+        "wrong if it has an interval. As corrected: with the mount that three marks tell, placed to 1°, and its "
+        "covariance. In directions and marks only what is stated is counted, not what is left out.",
         "",
     ]
     for microphone in MICROPHONES:

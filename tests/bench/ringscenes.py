@@ -1,7 +1,7 @@
-"""Clips with known truth for the benchmark of intervals: who sounds where in every tenth of a second, and marks of them.
+"""Clips with known truth for the benchmark of intervals: who sounds where in every tenth of a second, and marks.
 
-Three places, one after the other, each alone for some seconds (these are the marks) with rests between them; then either
-nothing more, or two of the places at once. Rooms, open air over a floor, noise, mounts, microphones.
+Three places, one after the other, each alone for some seconds (these are the marks) with rests between them; then
+either nothing more, or two of the places at once. Rooms, open air over a floor, noise, mounts, microphones.
 Functions: make_ring_scene; worn (the field as an ordinary real microphone records it).
 """
 
