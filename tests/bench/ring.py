@@ -222,9 +222,9 @@ def tables(measured: list[tuple[RingScene, list[Stated]]], first: int, count: in
         "# Do the stated intervals hold the truth?",
         "",
         f"`python -m tests.bench.ring {count}`: seeds from {first} on (chosen on 21000 to 21039). Each interval is a "
-        "region said to hold the direction in 95 of 100; the goal is that 92 to 98 do. A row is a tenth of a second; of two "
-        "who sound, either counts; a row in which nobody's direct sound is within 30 dB of their loud moments counts as "
-        "wrong if it has an interval. As corrected: with the mount that three marks tell, placed to 1°, and its "
+        "region said to hold the direction in 95 of 100; the goal is that 92 to 98 do. A row is a tenth of a second; "
+        "of two who sound, either counts; a row in which nobody's direct sound is within 30 dB of their loud moments "
+        "counts as wrong if it has an interval. As corrected: with the mount that three marks tell, placed to 1°, and its "
         "covariance. In directions and marks only what is stated is counted, not what is left out.",
         "",
     ]
