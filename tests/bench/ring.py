@@ -224,8 +224,8 @@ def tables(measured: list[tuple[RingScene, list[Stated]]], first: int, count: in
         f"`python -m tests.bench.ring {count}`: seeds from {first} on (chosen on 21000 to 21039). Each interval is a "
         "region said to hold the direction in 95 of 100; the goal is that 92 to 98 do. A row is a tenth of a second; "
         "of two who sound, either counts; a row in which nobody's direct sound is within 30 dB of their loud moments "
-        "counts as wrong if it has an interval. As corrected: with the mount that three marks tell, placed to 1°, and its "
-        "covariance. In directions and marks only what is stated is counted, not what is left out.",
+        "counts as wrong if it has an interval. As corrected: with the mount that three marks tell, placed to 1°, and "
+        "its covariance. In directions and marks only what is stated is counted, not what is left out.",
         "",
     ]
     for microphone in MICROPHONES:
@@ -261,7 +261,7 @@ def tables(measured: list[tuple[RingScene, list[Stated]]], first: int, count: in
 
 
 if __name__ == "__main__":
-    scenes_wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 80
+    scenes_wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 40
     first_seed = int(sys.argv[2]) if len(sys.argv) > 2 else FIRST_SEED
     report = tables(on_both_cores(measure, range(first_seed, first_seed + scenes_wanted)), first_seed, scenes_wanted)
     print(report)
