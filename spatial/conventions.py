@@ -75,3 +75,7 @@ SPEED_OF_SOUND_M_S: Final = 343.2
 
 SDS_OF_95: Final = 1.96
 """Standard deviations either side that hold 95 cases of 100 (Gaussian): "±" in words and plots. JSON has one."""
+
+REGION_SDS_OF_95: Final = 2.448
+"""Radius of the region that holds 95 directions of 100, whose two errors across are equal and independent, in standard
+deviations of each (Rayleigh's law: the root of -2 ln 0.05)."""

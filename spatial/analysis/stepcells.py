@@ -36,6 +36,8 @@ class StepCells:
     """The part of it that is clear of steady noise, shape (steps, BINS_A_STEP)."""
     density: FloatArray
     """Of the clear part, shape (steps, points of the grid)."""
+    level_db: FloatArray
+    """Level of the sound in the band, dB re full scale, shape (steps,); -200 where there is none."""
 
 
 def step_cells(bins: FieldBins, *, origin_s: float, step_s: float, first: int, stop: int) -> StepCells:
@@ -71,7 +73,12 @@ def step_cells(bins: FieldBins, *, origin_s: float, step_s: float, first: int, s
     starts = np.searchsorted(at[0], np.arange(stop - first))
     sums = np.concatenate([np.zeros((len(GRID), 1)), np.cumsum(say, axis=1, dtype=np.float64)], axis=1)
     density = (sums[:, np.append(starts[1:], at[0].size)] - sums[:, starts]).T.astype(np.float32)
-    return StepCells(pull, swing, weights, clears, density)
+    number = np.floor((bins.times_s - origin_s) / step_s).astype(int) - first
+    inside = (number >= 0) & (number < stop - first)
+    energy = np.bincount(number[inside], bins.energy[inside].sum(axis=1), stop - first)
+    frames = np.maximum(np.bincount(number[inside], minlength=stop - first), 1)
+    level_db = 10 * np.log10(np.maximum(energy / frames, 1e-20))
+    return StepCells(pull, swing, weights, clears, density, level_db)
 
 
 def join_cells(parts: Sequence[StepCells]) -> StepCells:

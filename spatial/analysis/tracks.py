@@ -6,17 +6,19 @@ How: the weightiest beginnings of every step make a density on a grid of the sph
 together over time; each string is then fitted with the smoothest path that its own bins allow. The fit looks both
 ways in time, so it does not lag; how smooth is decided for each track by how well half of its half seconds foretell
 the other half. A string that is never the strongest of its moment is a reflection, not a source.
-Functions: find_tracks (from spatial.analysis.stepcells); rows_by_source (tracks as rows).
+A step counts as sounding only where it is likely enough that somebody sounds there: its own beginnings, its level
+and what the same source has just done tell a source from a rest, a room's tail and a reflection.
+Functions: find_tracks (from spatial.analysis.stepcells); rows_by_source (tracks as rows); surest (one for each step).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import solveh_banded
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, percentile_filter, uniform_filter1d
 
 from spatial.analysis.direction import FrameDirections
 from spatial.analysis.spans import law_of_sd
@@ -32,6 +34,22 @@ _PAUSE_S = 0.3
 _STIFFNESS = (1.0, 10.0, 1e2, 1e3, 1e4, 1e6)
 _FORETOLD_S = 0.5
 
+# Fitted on 40 simulated scenes (tests/bench/ringscenes.py, seeds 21000 to 21039) that no committed result uses.
+_DOUBT = (-2.51, -0.284, -0.97, -2.89)
+"""Logarithm of the odds that nobody sounds where a track is: for each tenfold of the part of a step's beginnings that
+agree with it, each dB above the quietest of the minute, each tenfold of what has agreed in the last second, and 0."""
+_MOST_ABOVE_DB = 15.0
+_RECENT_S = 1.0
+_FLOOR_S, _FLOOR_PERCENT = 60.0, 5.0
+_MOST_DOUBT = 0.15
+"""A step that is no surer than this is a rest, a room's tail or a reflection."""
+_WIDENED_UP_TO = 0.04
+"""With more doubt than 0.05 no region however wide holds 95 in 100; the few such steps are not widened further."""
+_LAW_SCALE = 1.8
+_SHARED_SD_RAD = np.radians(1.0)
+"""What a step's uncertainty is beyond the law of spans: 32 bins a step follow a room's changes less well than a mark's
+thousands do, and what one room does to one place all the time does not show in how its bins stray."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Track:
@@ -40,11 +58,13 @@ class Track:
     source: int
     """Its number, from 1, in the order of their first sound."""
     active: npt.NDArray[np.bool_]
-    """In which steps it sounds, shape (steps,)."""
+    """In which steps it surely sounds, shape (steps,)."""
     vectors: FloatArray
     """Where it is in each step, shape (steps, 3); in its gaps on the way from one sound to the next."""
     sd_rad: FloatArray
     """One standard deviation along each of the two directions across, in each step, shape (steps,)."""
+    doubt: FloatArray
+    """How likely it is that nobody sounds there in a step, 0 to 1, shape (steps,)."""
 
 
 def find_tracks(cells: StepCells, step_s: float) -> tuple[Track, ...]:
@@ -61,9 +81,10 @@ def find_tracks(cells: StepCells, step_s: float) -> tuple[Track, ...]:
         In the order of their first sound.
     """
     strings = leading_strings(cells, merge_strings(string_places(cells, step_s)), step_s)
-    tracks = [track for track in (_followed(cells, string, step_s) for string in strings) if track]
+    above_db = _above_floor(cells.level_db, step_s)
+    tracks = [track for track in (_followed(cells, string, step_s, above_db) for string in strings) if track]
     tracks.sort(key=lambda track: int(np.argmax(track.active)))
-    return tuple(Track(number, t.active, t.vectors, t.sd_rad) for number, t in enumerate(tracks, 1))
+    return tuple(replace(track, source=number) for number, track in enumerate(tracks, 1))
 
 
 def rows_by_source(frames: FrameDirections, steps: npt.NDArray[np.int_], tracks: Sequence[Track]) -> FrameDirections:
@@ -91,7 +112,23 @@ def rows_by_source(frames: FrameDirections, steps: npt.NDArray[np.int_], tracks:
     return FrameDirections(out.times_s, azimuth, elevation, sd, out.diffuseness, out.level_db, source)
 
 
-def _followed(cells: StepCells, string: PlaceString, step_s: float) -> Track | None:
+def surest(tracks: Sequence[Track], steps: npt.NDArray[np.int_]) -> tuple[FloatArray, FloatArray]:
+    """Where the source is that most surely sounds in each of some steps, and one standard deviation, radians.
+
+    Returns
+    -------
+    vectors, sd_rad : ndarray, shape (n, 3), (n,)
+        NaN where nobody surely sounds.
+    """
+    vectors, sd_rad, least = np.full((steps.size, 3), np.nan), np.full(steps.size, np.nan), np.ones(steps.size)
+    for track in tracks:
+        better = track.active[steps] & (track.doubt[steps] < least)
+        vectors[better], sd_rad[better] = track.vectors[steps[better]], track.sd_rad[steps[better]]
+        least[better] = track.doubt[steps[better]]
+    return vectors, sd_rad
+
+
+def _followed(cells: StepCells, string: PlaceString, step_s: float, above_db: FloatArray) -> Track | None:
     """The smoothest path that a string's own bins allow, and when it sounds."""
     steps = np.arange(len(cells.weight))
     own = np.asarray(string.steps)
@@ -115,7 +152,47 @@ def _followed(cells: StepCells, string: PlaceString, step_s: float) -> Track | N
     # Who walks is somewhere along their way in a step, nobody knows where: evenly likely over what they go in it.
     within_step = np.linalg.norm(np.gradient(path, axis=0), axis=1) / np.sqrt(12.0)
     law = _law_of_steps(np.where(say > 0, told, 0.0), stray, active, round(reach_s / step_s), step_s)
-    return Track(0, active, path, np.hypot(law, within_step))
+    doubt = _doubt(cells, path, active, step_s, above_db)
+    sure = active & (doubt < _MOST_DOUBT)
+    if not sure.any():
+        return None
+    own = np.hypot(np.hypot(_LAW_SCALE * law, _SHARED_SD_RAD), within_step)
+    return Track(0, sure, path, own * _widened(doubt), doubt)
+
+
+def _doubt(
+    cells: StepCells, path: FloatArray, active: npt.NDArray[np.bool_], step_s: float, above_db: FloatArray
+) -> FloatArray:
+    """How likely it is, step by step, that nobody sounds on a path.
+
+    A rest, a reflection and a room's tail have few beginnings that agree, are soft, and follow little that agreed.
+    """
+    steps = np.flatnonzero(active)
+    there = StepCells(*(getattr(cells, column.name)[steps] for column in fields(StepCells)))
+    _, agreed, _ = _pulled(replace(there, weight=there.clear), path[steps], SPREAD)
+    begun = cells.clear.sum(axis=1)
+    say = np.zeros(len(path))
+    say[steps] = agreed
+    share = say / np.maximum(begun, 1e-9)
+    reach = max(1, round(_RECENT_S / step_s)) + 1
+    sums = np.concatenate([np.zeros(reach), np.cumsum(say)])
+    recent = (sums[reach:] - sums[:-reach]) / np.quantile(begun[begun > 0], 0.9)
+    of_share, of_level, of_recent, at_zero = _DOUBT
+    odds = of_share * np.log10(np.maximum(share, 1e-3)) + of_level * np.minimum(above_db, _MOST_ABOVE_DB)
+    odds += of_recent * np.log10(np.maximum(recent, 1e-4)) + at_zero
+    return np.where(active, 1.0 / (1.0 + np.exp(-odds)), 1.0)
+
+
+def _above_floor(level_db: FloatArray, step_s: float) -> FloatArray:
+    """How far each step is above the quietest of the minute around it, dB."""
+    size = min(2 * round(_FLOOR_S / step_s / 2) + 1, 2 * len(level_db) + 1)
+    return np.asarray(level_db - percentile_filter(level_db, _FLOOR_PERCENT, size=size))
+
+
+def _widened(doubt: FloatArray) -> FloatArray:
+    """How much wider a region must be to hold 95 in 100 although nobody may be there (Rayleigh's law)."""
+    there = 1.0 - np.minimum(doubt, _WIDENED_UP_TO)
+    return np.asarray(np.sqrt(np.log(1.0 - 0.95 / there) / np.log(0.05)))
 
 
 def _law_of_steps(

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from spatial.analysis.soundrows import PLACES, STEP_S, WINDOW_S, SoundRows
 from spatial.analysis.spans import law_of_sd
 from spatial.analysis.votes import RowVotes
-from spatial.conventions import SDS_OF_95, FloatArray
+from spatial.conventions import REGION_SDS_OF_95, SDS_OF_95, FloatArray
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation
 from spatial.jobs.daypages import PageWriter
@@ -80,6 +80,7 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
     return {
         "duration_s": clip.duration_s,
         "sds_of_95": SDS_OF_95,
+        "region_sds_of_95": REGION_SDS_OF_95,
         "sd_law": _sd_law(),
         "clock": _clock(clip.frame_rate, clip.start_timecode),
         "movie": MOVIE,
@@ -91,6 +92,10 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
         },
         "rows": _packed(result.rows, result.votes),
         "mount": None if result.picture_from_take is None else result.picture_from_take.tolist(),
+        # Of the turn that all sound shares; a mount that was given is taken as exact.
+        "mount_covariance": None
+        if result.orient is None or result.mount is None
+        else result.orient.mount.covariance.tolist(),
         "repaired": None if result.repaired is None else result.repaired.tolist(),
         "cameras": _cameras(result),
         "mic_offset_m": list(result.rig.mic_offset_m),

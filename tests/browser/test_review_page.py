@@ -16,6 +16,7 @@ from scipy.spatial.transform import Rotation
 from cli.main import cli
 from spatial.analysis.orientation import MARK_SD_RAD, estimate_mount
 from spatial.analysis.spans import SpanDirection
+from spatial.analysis.votes import left_and_up
 from spatial.errors import SoundplumbError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.findings import Finding, Severity
@@ -522,6 +523,40 @@ def test_the_solved_mount_is_pythons(maths, seed, count):
         free = maths.evaluate("(pairs) => solveMount(pairs, 0, DEG)", pairs)
         assert np.array(free["matrix"]) == pytest.approx(ours.matrix, abs=0.02)
         assert free["leftRad"] == pytest.approx(angle_between(heard @ np.array(free["matrix"]).T, expected), abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_region_of_a_direction_is_pythons(maths, seed):
+    """Own scatter, and what a shared turn adds across the direction: delta x v, seen along left and up."""
+    rng = np.random.default_rng(seed)
+    vector = unit_vectors(rng.uniform(-np.pi, np.pi), rng.uniform(-1.2, 1.2))
+    shape = rng.standard_normal((3, 3)) * 0.05
+    covariance = shape @ shape.T
+    drawn = rng.multivariate_normal(np.zeros(3), covariance, 200_000)
+    moved = np.cross(drawn, vector) @ left_and_up(vector).T
+    expected = np.cov(moved.T) + 0.02**2 * np.eye(2)
+    found = np.array(maths.evaluate("(v) => uncertaintyOf(v[0], 0.02, v[1])", [vector.tolist(), covariance.tolist()]))
+    assert found == pytest.approx(expected, abs=0.03 * np.trace(expected))  # 200 000 draws: 1 %
+    axes = maths.evaluate("(m) => axesOf(m)", found.tolist())
+    sizes, ways = np.linalg.eigh(found)
+    assert [axes["short"], axes["long"]] == pytest.approx(np.sqrt(sizes))
+    assert abs(ways[:, 1] @ [np.cos(axes["turn"]), np.sin(axes["turn"])]) == pytest.approx(1.0)
+    points = np.array(maths.evaluate("([v, a]) => regionAround(v, a, 2, 1)", [vector.tolist(), axes]))
+    reach = angle_between(points, vector)
+    assert np.max(reach) == pytest.approx(2 * axes["long"], rel=0.01)  # 48 points: within 0.1 % of the farthest
+    assert np.min(reach) == pytest.approx(2 * axes["short"], rel=0.01)
+
+
+def test_the_mounts_own_uncertainty_widens_the_ring_as_corrected_only(known, watched, reviewed):
+    result = reviewed[0]
+    page = watched.open(known(rows=steady_rows(unit_vectors(0.0, 0.0), sd_deg=1.0)))
+    settle(page)
+    wide = page.evaluate("seenOf(rows[page.row], page).axes.long")
+    choose(page, "As recorded")
+    assert page.evaluate("seenOf(rows[page.row], page).axes.long") == pytest.approx(np.radians(1.0), rel=0.01)
+    across = np.cross(result.mount @ unit_vectors(0.0, 0.0), left_and_up(result.mount @ unit_vectors(0.0, 0.0)))
+    region = np.radians(1.0) ** 2 * np.eye(2) + across @ result.orient.mount.covariance @ across.T
+    assert wide == pytest.approx(np.sqrt(np.linalg.eigvalsh(region)[-1]), rel=0.01)
 
 
 def test_one_mark_is_loose_and_three_are_not(maths):

@@ -2,7 +2,20 @@
 
 const GLOW = "255, 170, 60", LIGHT = "#ffffff", DARK = "rgba(10, 16, 22, .75)", MARK = "#8fd0ff";
 const GLOW_ROWS = 4;
-const NEAR_ONE = facts.sds_of_95; // 95 of 100 lie within so many standard deviations
+const NEAR_ONE = facts.sds_of_95; // of one angle 95 of 100 lie within so many standard deviations
+const NEAR_BOTH = facts.region_sds_of_95; // of a direction, which has two
+const WIDEST_RING = 60 * DEG;
+
+// Where the source of a row is, in the picture of its moment or as recorded, and how sure that is: its own scatter, and what
+// the way the microphone sat leaves open for all the sound of the clip alike.
+function seenOf(row, view) {
+  if (!row || !row.heard) return null;
+  const vector = turned(turnAt(view.matrix, row.time), row.heard.vector), camera = cameraAt(row.time);
+  const shared = view.covariance && product(product(camera, view.covariance), flipped(camera));
+  const spread = uncertaintyOf(vector, row.heard.sdRad, shared);
+  // Azimuth alone, as circle and time line show it.
+  return { vector, axes: axesOf(spread), azimuthSd: Math.sqrt(spread[0][0]) / Math.max(Math.hypot(vector[0], vector[1]), 0.2) };
+}
 
 // A canvas as fine as the screen; returns its pen in units of the page, and its size.
 function sheetOf(canvas) {
@@ -98,11 +111,10 @@ function drawOver(canvas, view) {
     }
     inked(pen, MARK, 2);
   }
-  const heard = number >= 0 ? rows[number].heard : null;
-  if (!heard) return;
-  const towards = turned(turnAt(view.matrix, view.time), heard.vector), middle = at(towards);
-  const spread = Math.min(NEAR_ONE * heard.sdRad, 60 * DEG);
-  trace(pen, aroundDirection(towards, spread, spread).map(at), true);
+  const seen = seenOf(rows[number], view);
+  if (!seen) return;
+  const towards = seen.vector, middle = at(towards);
+  trace(pen, regionAround(towards, seen.axes, NEAR_BOTH, WIDEST_RING).map(at), true);
   inked(pen, LIGHT, 2.5);
   if (middle) {
     pen.beginPath();
@@ -197,10 +209,9 @@ function drawAround(canvas, view) {
     const reach = facts.tolerance.azimuth_rad + mark.parallaxSdRad;
     pen.beginPath(); arc(azimuth - reach, azimuth + reach, rim); pen.stroke();
   }
-  const heard = view.row >= 0 ? rows[view.row].heard : null;
-  if (!heard) return;
-  const v = turned(turnAt(view.matrix, view.time), heard.vector), azimuth = azimuthOf(v);
-  const reach = Math.min(NEAR_ONE * heard.sdRad / Math.max(Math.hypot(v[0], v[1]), 0.2), Math.PI);
+  const source = seenOf(rows[view.row], view);
+  if (!source) return;
+  const azimuth = azimuthOf(source.vector), reach = Math.min(NEAR_ONE * source.azimuthSd, Math.PI);
   pen.strokeStyle = colour("--ink"); pen.fillStyle = colour("--ink");
   pen.lineWidth = 2;
   pen.beginPath(); arc(azimuth - reach, azimuth + reach, rim - 8); pen.stroke();

@@ -62,6 +62,35 @@ function aroundDirection(v, acrossRad, upRad, count = 48) {
   });
 }
 
+// Variances and covariance of a direction towards growing azimuth and elevation: its own, and what a turn of all the
+// sound, of which a covariance is known (in the same axes), adds to it. As the region in tests/bench/ring.py.
+function uncertaintyOf(v, sdRad, turnCovariance) {
+  const own = [[sdRad ** 2, 0], [0, sdRad ** 2]];
+  if (!turnCovariance) return own;
+  const moved = leftAndUp(v).map((across) => cross(v, across));
+  return own.map((row, i) => row.map((part, j) => part + dot(moved[i], turned(turnCovariance, moved[j]))));
+}
+
+// Its long and short half axes, standard deviations, and how far the long one is turned from left towards up.
+function axesOf([[left, both], [, up]]) {
+  const middle = (left + up) / 2, reach = Math.hypot((left - up) / 2, both);
+  return {
+    long: Math.sqrt(middle + reach), short: Math.sqrt(Math.max(middle - reach, 0)), turn: Math.atan2(2 * both, left - up) / 2,
+  };
+}
+
+// Points of the region around a direction, so many standard deviations wide.
+function regionAround(v, { long, short, turn }, sds, mostRad, count = 48) {
+  const across = leftAndUp(v), c = Math.cos(turn), s = Math.sin(turn);
+  return Array.from({ length: count }, (_, n) => {
+    const a = 2 * Math.PI * n / count;
+    const far = Math.min(sds * long, mostRad) * Math.cos(a), near = Math.min(sds * short, mostRad) * Math.sin(a);
+    const offset = plus(scaled(across[0], far * c - near * s), scaled(across[1], far * s + near * c));
+    const size = norm(offset);
+    return size < 1e-9 ? v : plus(scaled(v, Math.cos(size)), scaled(offset, Math.sin(size) / size));
+  });
+}
+
 // Where the microphone should hear who is seen in a direction, and how far that may be off: as expected_direction in
 // spatial/jobs/marks.py.
 function expectedFrom(seen, distance, micOffset, likely) {
@@ -98,6 +127,7 @@ function solveMount(pairs, upSide, markSdRad) {
     matrix,
     leftRad: pairs.map((p) => angleBetween(turned(matrix, p.heard), p.expected)),
     looseRad: loosest(all),
+    covariance: turnCovariance(all),
   };
 }
 
@@ -122,6 +152,15 @@ function loosest(all) {
   const turnedOver = information.map((row, i) => row.map((value, j) => ((i === j ? trace : 0) - value) / trace));
   const axis = largestAxis(turnedOver);
   return 1 / Math.sqrt(Math.max(dot(axis, turned(information, axis)), 1e-12));
+}
+
+// Covariance of the turn that marks tell (Shuster and Oh 1981), radians squared: the inverse of their information.
+function turnCovariance(all) {
+  const rows = IDENTITY.map((row, i) => row.map((one, j) => one / Math.PI ** 2 +
+    all.reduce((sum, p) => sum + (one - p.expected[i] * p.expected[j]) / p.variance, 0)));
+  const columns = [cross(rows[1], rows[2]), cross(rows[2], rows[0]), cross(rows[0], rows[1])];
+  const volume = dot(rows[0], columns[0]);
+  return flipped(columns.map((column) => scaled(column, 1 / volume)));
 }
 
 // Yaw, pitch and roll, as in spatial/rotation.py.

@@ -6,9 +6,11 @@ const timeline = new Timeline(find("ribbon"), find("head"), (time) => jump(time)
 // The ways to look at it: as recorded, as corrected, and by the marks made here.
 function sides() {
   const known = [{ key: "recorded", name: "As recorded", matrix: IDENTITY }];
-  if (facts.mount) known.push({ key: "corrected", name: "As corrected", matrix: facts.mount });
+  if (facts.mount) {
+    known.push({ key: "corrected", name: "As corrected", matrix: facts.mount, covariance: facts.mount_covariance });
+  }
   if (page.solved && page.solved.sure) {
-    known.push({ key: "mine", name: "By your marks", matrix: page.solved.ways[0].matrix });
+    known.push({ key: "mine", name: "By your marks", matrix: page.solved.ways[0].matrix, covariance: page.solved.ways[0].covariance });
   }
   return known;
 }
@@ -41,7 +43,7 @@ function choose(box, options, chosen, act) {
 function showSides() {
   const known = sides();
   if (!known.some((side) => side.key === page.side)) page.side = known[known.length - 1].key;
-  page.matrix = known.find((side) => side.key === page.side).matrix;
+  ({ matrix: page.matrix, covariance: page.covariance = null } = known.find((side) => side.key === page.side));
   choose(find("sides"), known, page.side, (key) => { page.side = key; showSides(); });
   const fixed = facts.mount && page.side !== "corrected";
   const facing = ["front", "left", "back", "right"].map((key) => ({ key, name: key, off: fixed && key !== "front" }));
@@ -126,11 +128,9 @@ function draw() {
     drawAround(around, view);
     timeline.follow(page.time);
     if (timeline.dirty) timeline.draw(view);
-    const heard = page.row >= 0 ? rows[page.row].heard : null;
-    const within = heard ? NEAR_ONE * heard.sdRad : 0; // nothing is known to 0 degrees
-    find("now").textContent = heard
-      ? `${placeInWords(turned(turnAt(page.matrix, page.time), heard.vector))}  ±${degrees(within, within < DEG ? 1 : 0)}`
-      : "nothing clear is heard";
+    const source = seenOf(rows[page.row], page), within = source ? NEAR_BOTH * source.axes.long : 0;
+    find("now").textContent = source
+      ? `${placeInWords(source.vector)}  ±${degrees(within, within < DEG ? 1 : 0)}` : "nothing clear is heard";
     find("time").textContent = timecodeOf(facts.clock, page.time);
     find("ribbon").setAttribute("aria-valuenow", page.time.toFixed(2));
     find("ribbon").setAttribute("aria-valuetext", timecodeOf(facts.clock, page.time));

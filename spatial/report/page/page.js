@@ -5,7 +5,7 @@ const movie = find("movie"), over = find("over"), around = find("around");
 document.documentElement.style.setProperty("--wide", facts.picture.wide);
 
 const page = {
-  time: 0, row: -1, matrix: IDENTITY, side: "recorded", facing: "front",
+  time: 0, row: -1, matrix: IDENTITY, covariance: null, side: "recorded", facing: "front",
   marks: [], editing: null, crosshair: null, dirty: true,
   solved: null, error: "",
 };

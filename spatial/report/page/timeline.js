@@ -104,8 +104,9 @@ class Timeline {
       pen.globalAlpha = 0.75;
       pen.fillStyle = grey;
       pen.fillRect(x, low + 4 + LEVEL_PX * (1 - strength), wide, LEVEL_PX * strength);
-      if (!row.heard) continue;
-      const azimuth = azimuthOf(turned(turnAt(view.matrix, row.time), row.heard.vector)), reach = NEAR_ONE * row.heard.sdRad;
+      const source = seenOf(row, view);
+      if (!source) continue;
+      const azimuth = azimuthOf(source.vector), reach = Math.min(NEAR_ONE * source.azimuthSd, Math.PI);
       pen.fillStyle = sound;
       pen.globalAlpha = 0.22 * strength;
       const top = yAt(azimuth + reach);
