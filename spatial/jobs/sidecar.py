@@ -13,12 +13,17 @@ import numpy as np
 from spatial import __version__
 from spatial.analysis.mirror import ChannelFault
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
+from spatial.errors import MediaFileError
 from spatial.findings import Finding, written_out
 from spatial.jobs.marks import Rig
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import VerifyResult
+from spatial.media.intake import read_input
 from spatial.rotation import ypr_from_matrix
 from spatial.timebase import ClockLaw
+
+_MOST_SIDECAR_BYTES = 10_000_000
+"""A sidecar has some kilobytes, and a few hundred where it has 500 marks."""
 
 
 def sidecar_text(
@@ -135,9 +140,10 @@ def level_facts(rig: Rig) -> dict[str, object] | None:
 def is_track_of_ours(track: Path) -> bool:
     """Whether a file is a track that we wrote: its sidecar lies beside it and says so."""
     try:
-        facts = json.loads(track.with_suffix(".json").read_text(encoding="utf-8"))
+        raw = read_input(track.with_suffix(".json"), "sidecar", most_bytes=_MOST_SIDECAR_BYTES)
+        facts = json.loads(raw)
         return bool(facts["soundplumb"]) and Path(facts["output"]["path"]).name == track.name
-    except (OSError, ValueError, LookupError, TypeError):
+    except (MediaFileError, ValueError, LookupError, TypeError, RecursionError):
         return False
 
 
