@@ -67,10 +67,14 @@ def orient_claps(
     Raises
     ------
     InputError
-        A name that is no place, fewer than two names, or several recordings.
+        A name that is no place, fewer than two names or more than _MOST_CLAPS, or several recordings.
     InconclusiveError
         Too few claps, or it cannot be told which is which.
     """
+    if len(names) > _MOST_CLAPS:
+        raise InputError(
+            f"{len(names)} claps are named, and {_MOST_CLAPS} are the most; five tell all: front,left,back,right,above"
+        )
     directions = np.stack([clap_direction(name) for name in names]) if names else np.zeros((0, 3))
     if len(directions) < 2:
         raise InputError("a clap walk needs two claps or more; name where they came from: front,left,back,right,above")

@@ -20,6 +20,7 @@ from spatial.conventions import FloatArray
 from spatial.errors import InputError, MarksFileError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.jobs.shared_time import LEAST_ALONE_S, SharedTime, grouped, own_time, unexplained
+from spatial.media.display import turned_in_words
 from spatial.media.marks import Mark, read_marks
 from spatial.media.moves import CameraMoves
 from spatial.media.movies import Clip
@@ -100,7 +101,8 @@ def marks_of_clip(path: Path, clip: Clip, rig: Rig) -> tuple[Mark, ...]:
     Raises
     ------
     MarksFileError
-        A row cannot be used, or lies outside the clip.
+        A row cannot be used, or lies outside the clip; or it is in pixels of a picture that is turned in a way that
+        is not followed.
     InputError
         Pixels in a clip without a picture.
     """
@@ -109,7 +111,8 @@ def marks_of_clip(path: Path, clip: Clip, rig: Rig) -> tuple[Mark, ...]:
         if clip.width_px is None or clip.height_px is None:
             raise InputError(f"{clip.path.name} has no picture, so marks in pixels mean nothing; give angles")
         picture = parse_picture(rig.picture, clip.width_px, clip.height_px)
-    marks = read_marks(path, picture=picture)
+    no_pixels = None if clip.turn.shown else turned_in_words(clip.path, clip.turn)
+    marks = read_marks(path, picture=picture, no_pixels=no_pixels)
     for mark in marks:
         if mark.start_s >= clip.duration_s or mark.end_s > clip.duration_s + 0.5:
             raise MarksFileError(

@@ -16,7 +16,7 @@ from spatial.analysis.soundrows import SoundRows
 from spatial.analysis.verification import MarkCheck
 from spatial.analysis.votes import RowVotes
 from spatial.conventions import FloatArray
-from spatial.errors import InconclusiveError, InputError
+from spatial.errors import InconclusiveError, InputError, MediaFileError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.clipsound import sound_over_clip
@@ -33,6 +33,7 @@ from spatial.jobs.takehealth import health_on_clip
 from spatial.jobs.turning import moves_findings, track_turn
 from spatial.jobs.verify import Tolerance, check_marks
 from spatial.media.cache import content_glance
+from spatial.media.display import turned_in_words
 from spatial.media.movies import Clip, open_clip
 from spatial.media.proxy import join_movie, write_pictures
 from spatial.picture import LAYOUTS, Picture, parse_picture
@@ -273,6 +274,8 @@ def _picture_of(clip: Clip, rig: Rig) -> Picture:
             f"nothing tells how the picture of {clip.path.name} is laid out, and so where sound is seen in it: add "
             f"--picture LAYOUT, one of {', '.join(LAYOUTS)}"
         )
+    if not clip.turn.shown:
+        raise MediaFileError(turned_in_words(clip.path, clip.turn))
     return parse_picture(rig.picture, clip.width_px, clip.height_px)
 
 

@@ -13,13 +13,18 @@ import numpy as np
 from spatial import __version__
 from spatial.analysis.mirror import ChannelFault
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
+from spatial.errors import MediaFileError
 from spatial.findings import Finding, written_out
 from spatial.jobs.marks import Rig
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import VerifyResult
+from spatial.media.intake import read_input
 from spatial.media.owners import Kind, is_ours
 from spatial.rotation import ypr_from_matrix
 from spatial.timebase import ClockLaw
+
+_MOST_SIDECAR_BYTES = 10_000_000
+"""A sidecar has some kilobytes, and a few hundred where it has 500 marks."""
 
 
 def sidecar_text(
@@ -142,9 +147,9 @@ def is_track_of_ours(track: Path) -> bool:
     if not is_ours(sidecar, Kind.SIDECAR):
         return False
     try:
-        facts = json.loads(sidecar.read_text(encoding="utf-8"))
+        facts = json.loads(read_input(sidecar, "sidecar", most_bytes=_MOST_SIDECAR_BYTES))
         return Path(facts["output"]["path"]).name == track.name
-    except (OSError, ValueError, LookupError, TypeError, RecursionError):
+    except (MediaFileError, ValueError, LookupError, TypeError, RecursionError):
         return False
 
 

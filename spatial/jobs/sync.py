@@ -207,6 +207,7 @@ def match_takes(
         findings = [*choice.take.findings, *match_findings(result), *choice.findings]
     else:
         findings = [*choice.findings] or [no_match_finding(clip, [(choice.take, choice.estimate), *others])]
+        findings = [*clip.findings, *findings]
     return replace(result, findings=tuple(findings))
 
 

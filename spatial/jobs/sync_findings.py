@@ -51,9 +51,9 @@ def no_match_finding(clip: Clip, ranked: Sequence[tuple[Take, SyncEstimate]]) ->
 
 
 def match_findings(result: SyncResult) -> list[Finding]:
-    """What is worth saying of a match: parts not covered, steps, drift, a wrong rate, a doubtful start."""
+    """What is worth saying of a match: how the clip is read, parts not covered, steps, drift, a wrong rate, its start."""
     clip, take, estimate = result.clip, result.take, result.estimate
-    findings = []
+    findings = [*clip.findings]
     start, stop = result.covered_s
     if start > _PADDED_S or stop < clip.duration_s - _PADDED_S:
         findings.append(

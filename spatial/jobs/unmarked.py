@@ -18,6 +18,7 @@ from spatial.findings import Finding, Severity
 from spatial.jobs.marks import LIKELY_DISTANCES_M
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.syncresult import SyncResult
+from spatial.media.display import DisplayTurn
 from spatial.media.movies import scratch_blocks
 from spatial.media.resampling import TakeSamples, resampled
 from spatial.media.spool import Spool
@@ -84,6 +85,12 @@ def orient_unmarked(
     MediaFileError
         The clip's sound cannot be read.
     """
+    if result.clip.turn is not DisplayTurn.AS_STORED:
+        return _open(
+            None,
+            f"the header of {result.clip.path.name} says that its picture is to be shown {result.clip.turn}, and not "
+            "whether its left microphone is then at the picture's left",
+        )
     channels = result.clip.scratch.channels if result.clip.scratch else 0
     if channels != 2:
         many = "one channel" if channels == 1 else f"{channels} channels"

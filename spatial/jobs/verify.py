@@ -137,7 +137,7 @@ def check_track(
 ) -> VerifyResult:
     """Turn heard marks, and the track's time against the clip, into checks and findings."""
     checks, findings = check_marks(heard, tolerance)
-    findings = (*track.findings, *_length_findings(clip, track), *_step_findings(clip, step), *findings)
+    findings = (*clip.findings, *track.findings, *_length_findings(clip, track), *_step_findings(clip, step), *findings)
     return VerifyResult(clip, track, checks, step, findings)
 
 

@@ -11,11 +11,15 @@ import struct
 import xml.etree.ElementTree as ET
 from collections.abc import Sequence
 from dataclasses import dataclass
+from xml.parsers import expat
 
 from spatial.conventions import FIRST_ORDER_CHANNELS
 
 _RECORD = struct.Struct("<H12s14s11sx")
 _MOST_TRACKS = 256
+
+_DEEPEST, _MOST_ELEMENTS = 64, 50_000
+"""Elements inside each other, and in all: third order in four packs has some hundred ([3])."""
 
 _SN3D_PACK = "AP_00040001"
 """3D_order1_SN3D_ACN: channels AC_00040001 to 4, tracks AT_00040001_01 to 4_01 ([3])."""
@@ -128,12 +132,8 @@ def _common(channel_format: str) -> Harmonic | None:
 
 def _definitions(axml: bytes) -> tuple[dict[str, str], dict[str, Harmonic]]:
     """Channel format of each track format, and harmonic of each channel format, as an axml chunk defines them."""
-    # Entities can blow a small text up to gigabytes; no axml needs them.
-    if not axml or b"<!DOCTYPE" in axml or b"<!ENTITY" in axml:
-        return {}, {}
-    try:
-        root = ET.fromstring(axml.rstrip(b"\0"))
-    except (ET.ParseError, ValueError, LookupError):
+    root = _parsed(axml)
+    if root is None:
         return {}, {}
     channel_of: dict[str, str] = {}
     stream_of: dict[str, str] = {}
@@ -157,6 +157,42 @@ def _definitions(axml: bytes) -> tuple[dict[str, str], dict[str, Harmonic]]:
     return channel_of, harmonics
 
 
+class _Refused(Exception):
+    """No axml chunk holds this."""
+
+
+def _parsed(axml: bytes) -> ET.Element | None:
+    """The elements of an axml chunk; None where it is empty, broken, or made to take memory."""
+    builder, reader = ET.TreeBuilder(), expat.ParserCreate()
+    depth = count = 0
+
+    def start(tag: str, attributes: dict[str, str]) -> None:
+        nonlocal depth, count
+        depth, count = depth + 1, count + 1
+        if depth > _DEEPEST or count > _MOST_ELEMENTS:
+            raise _Refused
+        builder.start(tag, attributes)
+
+    def end(tag: str) -> None:
+        nonlocal depth
+        depth -= 1
+        builder.end(tag)
+
+    def refuse(*_: object) -> None:
+        raise _Refused
+
+    reader.StartElementHandler, reader.EndElementHandler, reader.CharacterDataHandler = start, end, builder.data
+    # Entities can blow a small text up to gigabytes; no axml needs them, nor what declares them, in any encoding.
+    reader.StartDoctypeDeclHandler = refuse
+    reader.EntityDeclHandler = refuse
+    reader.buffer_text = True
+    try:
+        reader.Parse(axml.rstrip(b"\0"), True)
+        return builder.close()
+    except (expat.ExpatError, ValueError, LookupError, AssertionError, _Refused):
+        return None
+
+
 def _harmonic(channel_format: ET.Element) -> Harmonic | None:
     """Order l and degree m of a channel format (ADM's own words), as ACN = l(l+1) + m."""
     for block in channel_format:
@@ -173,4 +209,4 @@ def _harmonic(channel_format: ET.Element) -> Harmonic | None:
 
 def _bare(tag: object) -> str:
     """A tag without its name space, which differs between writers."""
-    return str(tag).rpartition("}")[2]
+    return str(tag).rpartition(":")[2]

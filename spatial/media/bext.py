@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from spatial.errors import InputError
+from spatial.errors import InputError, MediaFileError
 from spatial.media.chunks import first_bodies
+from spatial.media.intake import open_input
 from spatial.media.ixml import FieldNotes, read_ixml
 
 DAY_S = 86_400.0
@@ -132,9 +133,9 @@ def read_stamp(path: Path, rate_hz: int) -> Stamp:
         Its sample rate, in which bext counts.
     """
     try:
-        with path.open("rb", buffering=0) as file:
+        with open_input(path, "recording") as file:
             bodies = first_bodies(file, (b"bext", b"iXML"))
-    except OSError:
+    except (OSError, MediaFileError):
         return Stamp()
     return stamp_of(read_bext(bodies.get(b"bext", b"")), read_ixml(bodies.get(b"iXML", b"")), rate_hz)
 

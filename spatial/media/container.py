@@ -1,20 +1,19 @@
 """Open a movie or sound file, and find the streams and clocks in it.
 
-Functions: opened (with errors as sentences); picture_stream, sound_stream, only_sound;
-movie_clock_s (the clock that edit lists of MP4 and MOV count in).
-Source: ISO/IEC 14496-12 (boxes, movie header).
+Functions: opened (with errors as sentences); picture_stream, sound_stream, sound_streams, only_sound;
+leave_unread (all but some streams).
 """
 
-import stat
-import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import av
 
 from spatial.errors import MediaFileError
+from spatial.media.boxes import check_counts
+from spatial.media.intake import require_file
 
 # Anything else that would open is no recording: text as pictures, still images, playlists that fetch other files.
 _CONTAINERS = "mov,matroska,webm,mpegts,mpeg,avi,mxf,asf,flv,ogg,wav,w64,flac,aiff,caf,mp3,aac"
@@ -35,19 +34,9 @@ def opened(path: Path) -> Iterator[Any]:
     MediaFileError
         Missing, a folder, empty, not a movie or sound file, or damaged.
     """
-    try:
-        if not stat.S_ISREG(path.stat().st_mode):
-            raise MediaFileError(f"{path} is not a file; name the movie file itself")
-        with path.open("rb") as file:
-            empty = not file.read(1)
-    except FileNotFoundError as error:
-        raise MediaFileError(f"there is no file {path}; check the name and the folder") from error
-    except OSError as error:
-        raise MediaFileError(
-            f"{path.name} cannot be read ({error.strerror}); check its name and permissions"
-        ) from error
-    if empty:
+    if not require_file(path, "movie"):
         raise MediaFileError(f"{path.name} is empty; copy it from the card again")
+    check_counts(path)
     try:
         str(path.resolve()).encode()
     except UnicodeEncodeError as error:
@@ -78,26 +67,32 @@ def picture_stream(container: Any) -> Any | None:
     return None
 
 
-def sound_stream(container: Any, path: Path) -> Any | None:
-    """The first stream of sound that can be decoded, or None where there is no sound at all.
+def sound_streams(container: Any) -> list[Any]:
+    """Every stream of sound that can be decoded, in the order of the file."""
+    return [stream for stream in container.streams.audio if stream.codec_context is not None]
+
+
+def sound_stream(container: Any, path: Path, track: int = 0) -> Any | None:
+    """One stream of sound that can be decoded, or None where there is no sound at all.
+
+    `track` counts those of sound_streams.
 
     Raises
     ------
     MediaFileError
         There is sound, but nothing here decodes it.
     """
-    streams = container.streams.audio
-    for stream in streams:
-        if stream.codec_context is not None:
-            return stream
-    if streams:
+    streams = sound_streams(container)
+    if track < len(streams):
+        return streams[track]
+    if container.streams.audio:
         raise MediaFileError(
             f"the sound in {path.name} is coded in a way that cannot be read; export it with AAC or PCM sound"
         )
     return None
 
 
-def only_sound(container: Any, path: Path) -> Any:
+def only_sound(container: Any, path: Path, track: int = 0) -> Any:
     """The stream of sound_stream, with every other stream left unread where the container allows it.
 
     Raises
@@ -105,46 +100,18 @@ def only_sound(container: Any, path: Path) -> Any:
     MediaFileError
         There is no sound to read.
     """
-    chosen = sound_stream(container, path)
+    chosen = sound_stream(container, path, track)
     if chosen is None:
         raise MediaFileError(f"{path.name} has no sound")
-    for stream in container.streams:
-        # Since PyAV 17; without it the pictures are read from disk and thrown away.
-        if stream is not chosen and hasattr(stream, "discard"):
-            stream.discard = av.stream.Discard.all
+    leave_unread(container, [chosen])
     return chosen
 
 
-def movie_clock_s(path: Path) -> float | None:
-    """One tick of the movie clock of an MP4 or MOV file, seconds; None in any other file.
+def leave_unread(container: Any, kept: Sequence[Any]) -> None:
+    """Leave every stream unread but these, where the library can (since PyAV 17).
 
-    An empty edit, which is how these files say that a stream starts late, is a whole number of these ticks.
+    Without it the pictures are read from disk and thrown away.
     """
-    with path.open("rb") as file:
-        for kind, start, stop in _boxes(file, 0, path.stat().st_size):
-            if kind != b"moov":
-                continue
-            for inner, body, _ in _boxes(file, start, stop):
-                if inner == b"mvhd":
-                    file.seek(body)
-                    header = file.read(24)
-                    # Version 1 keeps its two dates before the time scale in 64 bits each, version 0 in 32.
-                    (ticks_per_s,) = struct.unpack_from(">I", header, 20 if header[0] == 1 else 12)
-                    return 1.0 / ticks_per_s if ticks_per_s else None
-    return None
-
-
-def _boxes(file: BinaryIO, start: int, stop: int) -> Iterator[tuple[bytes, int, int]]:
-    """Kind, first byte and end of the body of each box between two places in the file."""
-    while start + 8 <= stop:
-        file.seek(start)
-        size, kind = struct.unpack(">I4s", file.read(8))
-        body = start + 8
-        if size == 1:
-            (size,) = struct.unpack(">Q", file.read(8))
-            body += 8
-        end = stop if size == 0 else start + size
-        if end <= start or end > stop:
-            return
-        yield kind, body, end
-        start = end
+    for stream in container.streams:
+        if not any(stream is one for one in kept) and hasattr(stream, "discard"):
+            stream.discard = av.stream.Discard.all

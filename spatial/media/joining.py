@@ -257,8 +257,10 @@ def _names_between(first: Take, second: Take) -> list[str] | None:
         return None
     place = places[0]
     word, other = words[place], others[place]
-    if word.isdigit() and other.isdigit():
-        between = [f"{number:0{len(word)}d}" for number in range(int(word) + 1, int(other))]
+    if word.isdecimal() and other.isdecimal():
+        # Names may be years apart: what is too much is not listed.
+        last = min(int(other), int(word) + _MOST_MISSING + 2)
+        between = [f"{number:0{len(word)}d}" for number in range(int(word) + 1, last)]
         counts_on = int(other) > int(word)
     else:
         letters = re.fullmatch(r"(.*[^A-Za-z]|)([A-Ya-y])", word), re.fullmatch(r"(.*[^A-Za-z]|)([B-Zb-z])", other)

@@ -50,7 +50,7 @@ class Mark:
     """From the lens; None where it was not written down."""
 
 
-def read_marks(path: Path | str, *, picture: Picture | None = None) -> tuple[Mark, ...]:
+def read_marks(path: Path | str, *, picture: Picture | None = None, no_pixels: str | None = None) -> tuple[Mark, ...]:
     """Read a marks file.
 
     Parameters
@@ -61,6 +61,8 @@ def read_marks(path: Path | str, *, picture: Picture | None = None) -> tuple[Mar
         Azimuths from -360 to 360 are folded into (-180, 180]. distance_m may be empty or left out.
     picture : Picture, optional
         How pixels look out; not used where the marks are angles.
+    no_pixels : str, optional
+        Why pixels of this clip say nothing of directions; not used where the marks are angles.
 
     Returns
     -------
@@ -84,6 +86,8 @@ def read_marks(path: Path | str, *, picture: Picture | None = None) -> tuple[Mar
     delimiter = ";" if ";" in head else ","
     columns = [column.lower() for column in split_cells(head, delimiter)]
     pixels = _check_columns(columns, f"{path.name}, row {head_number}")
+    if pixels and no_pixels is not None:
+        raise MarksFileError(f"{path.name} gives places in pixels, but {no_pixels}")
     if pixels and picture is None:
         raise MarksFileError(
             f"{path.name} gives places in pixels; add --picture LAYOUT to say how the picture is laid out"
@@ -118,7 +122,7 @@ def _mark(row: Row, picture: Picture | None) -> Mark:
         raise row.error(f"end_s is {end_s:g}, which is not after start_s, {start_s:g}")
     azimuth_rad, elevation_rad = _angles(row) if picture is None else _seen(row, picture)
     if not who.isprintable():
-        raise row.error(f"who is {who!r}, which cannot be shown; write it in plain letters")
+        raise row.error(f"who is {who[:LONGEST_NAME]!r}, which cannot be shown; write it in plain letters")
     if len(who) > LONGEST_NAME:
         raise row.error(f"who is {len(who)} letters long; write a name of at most {LONGEST_NAME}")
     distance_m = row.number(_DISTANCE) if row.has(_DISTANCE) else None
@@ -152,7 +156,7 @@ def _check_columns(columns: list[str], place: str) -> bool:
         if not column:
             raise MarksFileError(f"{place}: a column has no name; the columns are {_wanted()}")
         if column not in _COLUMNS:
-            raise MarksFileError(f"{place}: there is no column '{column}'; the columns are {_wanted()}")
+            raise MarksFileError(f"{place}: there is no column '{column[:LONGEST_NAME]}'; the columns are {_wanted()}")
         if columns.count(column) > 1:
             raise MarksFileError(f"{place}: the column {column} stands there twice; keep one")
     pixels = any(column in columns for column in _PIXELS)

@@ -19,6 +19,9 @@ _LIMITS_DEG = {"yaw_deg": 36_000.0, "pitch_deg": 90.0, "roll_deg": 360.0}
 _WIDEST_STEP_DEG = 90.0
 """From one row to the next the shorter way is meant; of more than this one cannot be sure of it."""
 
+_LATEST_S = 86_400.0
+"""Clips are shorter than a day."""
+
 _MOST_BYTES = 20_000_000
 """An hour of rows for each of 60 pictures a second has less."""
 
@@ -77,6 +80,8 @@ def read_moves(path: Path | str) -> CameraMoves:
         if len(cells) > len(columns):
             raise row.error(f"there are {len(cells)} values for {len(columns)} columns; a decimal comma counts as two")
         time_s = row.number("time_s")
+        if abs(time_s) > _LATEST_S:
+            raise row.error(f"time_s is {time_s:g}; write seconds from the clip's first picture, within a day")
         if times_s and time_s <= times_s[-1]:
             raise row.error(f"time_s is {time_s:g}, which is not after {times_s[-1]:g} in the row before")
         times_s.append(time_s)

@@ -13,15 +13,31 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import av
+
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
+from spatial.findings import Finding, Severity
+from spatial.media.boxes import display_matrix
 from spatial.media.chunks import NO_SIZE, is_wave, wave_chunks
 from spatial.media.container import opened, picture_stream, sound_stream
+from spatial.media.display import DisplayTurn, display_turn, frame_turn, turned_in_words
+from spatial.media.intake import open_input
 from spatial.media.scratch import Scratch, find_scratch, placed_sound
+from spatial.media.soundtracks import ChosenSound, choose_sound
 from spatial.timebase import samples_for_frames
 
 _RATE_ROUNDING = 2e-6
 """How far a rate written in a coarse clock may be from the exact one; 24000/1001 and 24 differ by 1e-3."""
+
+_LONGEST_S = 86_400.0
+"""No camera records one clip for a day: time stamps that say so are damaged, and a track would fill the disk."""
+
+_LONGEST_ALONE_S, _PICTURE_LASTS_S = 3600.0, 60.0
+"""A clip that is longer than an hour must show a picture each minute, or its time stamps are not believed."""
+
+_MOST_SILENCE_S = 600.0
+"""What a clip's sound may leave out, beside a second for each picture there is."""
 
 _TIMECODE = re.compile(r"\d\d:\d\d:\d\d[:;]\d\d")
 
@@ -45,6 +61,10 @@ class Clip:
     """When the camera says it made the file, ISO 8601."""
     scratch: Scratch | None
     """The clip's own sound; None when it has none."""
+    turn: DisplayTurn = DisplayTurn.AS_STORED
+    """How its header says that its pictures are to be shown."""
+    findings: tuple[Finding, ...] = ()
+    """Which of several sound tracks is used and why; that the header turns the picture."""
 
     def samples_at(self, rate_hz: int) -> int:
         """Its length in samples, exact where it has a picture."""
@@ -75,28 +95,33 @@ def open_clip(path: Path | str) -> Clip:
         Missing, empty, damaged, or neither a movie nor a sound file.
     """
     path = Path(path)
-    picture, width, height = None, None, None
+    picture, width, height, turn = None, None, None, DisplayTurn.AS_STORED
     with opened(path) as container:
         stream = picture_stream(container)
         if stream is not None:
             picture = _picture(container, stream, path)
             width, height = stream.codec_context.width, stream.codec_context.height
+            turn = _turn(container, stream, path)
         created = _tag(container.metadata, "creation_time")
         timecode = _timecode(container)
+    chosen = choose_sound(path)
     # Opened again: counting may have read the file to its end.
     with opened(path) as container:
-        sound = sound_stream(container, path)
+        sound = sound_stream(container, path, chosen.track)
         if sound is None and picture is None:
             raise MediaFileError(f"{path.name} holds neither moving pictures nor sound; name the camera's movie")
         zero_s = None if picture is None else picture.zero_s
-        scratch = None if sound is None else find_scratch(container, sound, path, zero_s=zero_s)
+        scratch = None
+        if sound is not None:
+            scratch = find_scratch(container, sound, path, zero_s=zero_s, track=chosen.track, picked=chosen.picked)
     if picture is not None:
         duration_s = float(picture.frames / picture.frame_rate)
     elif scratch is not None:
         _check_wave(path)
-        duration_s = _sound_length_s(path)
+        duration_s = _sound_length_s(path, chosen)
     else:
         raise MediaFileError(f"{path.name} holds a stream of sound with nothing in it; use another recording")
+    _check_length(path, duration_s, picture)
     return Clip(
         path=path,
         duration_s=duration_s,
@@ -107,6 +132,8 @@ def open_clip(path: Path | str) -> Clip:
         height_px=height,
         created=created,
         scratch=scratch,
+        turn=turn,
+        findings=(*chosen.findings, *_turn_findings(path, turn)),
     )
 
 
@@ -132,7 +159,13 @@ def scratch_blocks(clip: Clip, *, block_s: float = 5.0) -> Iterator[FloatArray]:
     """
     if clip.scratch is None:
         raise MediaFileError(f"{clip.path.name} has no sound; use the clip with the camera's own sound")
-    yield from placed_sound(clip.path, clip.scratch, duration_s=clip.duration_s, block_s=block_s)
+    yield from placed_sound(
+        clip.path,
+        clip.scratch,
+        duration_s=clip.duration_s,
+        block_s=block_s,
+        most_silence_s=_MOST_SILENCE_S + (clip.frames or 0),
+    )
 
 
 def _picture(container: Any, stream: Any, path: Path) -> _Picture:
@@ -162,6 +195,45 @@ def _picture(container: Any, stream: Any, path: Path) -> _Picture:
     return _Picture(float(min(stamps) * tick_s), len(stamps), _exact_rate(rate))
 
 
+def _turn(container: Any, stream: Any, path: Path) -> DisplayTurn:
+    """By the header of MP4 and MOV; by the first picture in Matroska, where the decoder alone passes it on."""
+    if "mov" in container.format.name:
+        return display_turn(display_matrix(path, stream.id))
+    if "matroska" not in container.format.name:
+        return DisplayTurn.AS_STORED
+    with opened(path) as again:
+        pictures = picture_stream(again)
+        try:
+            frame = None if pictures is None else next(again.decode(pictures), None)
+        except av.error.FFmpegError:
+            frame = None  # whoever looks at the pictures will hear of it
+        return DisplayTurn.AS_STORED if frame is None else frame_turn(frame)
+
+
+def _turn_findings(path: Path, turn: DisplayTurn) -> list[Finding]:
+    if turn is DisplayTurn.AS_STORED:
+        return []
+    if turn is DisplayTurn.HALF:
+        message = (
+            f"the header of {path.name} says that its picture is to be shown {turn}: marks in pixels, stills and the "
+            "review page take it as it is shown, with its first eye at the left then"
+        )
+        return [Finding("convention_guess", Severity.NOTE, message, path.name)]
+    return [Finding("convention_guess", Severity.LOOK, turned_in_words(path, turn), path.name)]
+
+
+def _check_length(path: Path, duration_s: float, picture: _Picture | None) -> None:
+    """Raise if a clip says that it lasts longer than what is in it can last."""
+    frames = 0 if picture is None else picture.frames
+    believed_s = _LONGEST_S if picture is None else max(_LONGEST_ALONE_S, frames * _PICTURE_LASTS_S)
+    if duration_s > min(believed_s, _LONGEST_S):
+        what = "" if picture is None else f" with {frames} pictures in it"
+        raise MediaFileError(
+            f"{path.name} says that it is {duration_s / 3600:.1f} hours long{what}, which no camera records: its time "
+            "stamps are damaged; copy it from the card again"
+        )
+
+
 def _check_whole(path: Path, end_bytes: int) -> None:
     """Raise if the file ends before the sound or pictures its own index promises."""
     there = path.stat().st_size
@@ -174,7 +246,7 @@ def _check_whole(path: Path, end_bytes: int) -> None:
 
 def _check_wave(path: Path) -> None:
     """Raise if a WAV file used as a clip is cut short, which the decoder takes for its end."""
-    with path.open("rb") as file:
+    with open_input(path, "recording") as file:
         if is_wave(file.read(12)):
             for chunk in wave_chunks(file):
                 # The largest 32-bit size stands for a length that the recorder did not come to write.
@@ -196,17 +268,18 @@ def _shown_stamps(container: Any, stream: Any) -> list[int]:
 
 def _exact_rate(rate: Fraction) -> Fraction:
     """The whole or 1000/1001 rate that a rate written in a coarse clock stands for, or the rate itself."""
-    nominal = math.ceil(rate - Fraction(1, 100))
+    # Slower than one a second there are no usual rates.
+    nominal = max(1, math.ceil(rate - Fraction(1, 100)))
     for exact in (Fraction(nominal), Fraction(nominal * 1000, 1001)):
         if abs(rate / exact - 1) < _RATE_ROUNDING:
             return exact
     return Fraction(rate)
 
 
-def _sound_length_s(path: Path) -> float:
+def _sound_length_s(path: Path, chosen: ChosenSound) -> float:
     """Length of a file of sound alone, from its first sample to its last, from the packets' time stamps."""
     with opened(path) as container:
-        stream = sound_stream(container, path)
+        stream = sound_stream(container, path, chosen.track)
         assert stream is not None
         first, end = None, 0
         for packet in container.demux(stream):

@@ -9,12 +9,10 @@ BW64 nor RF64 with an odd-sized chunk before the sound, and takes a file that br
 """
 
 import os
-import stat
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 import soundfile
@@ -22,6 +20,7 @@ import soundfile
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
 from spatial.media.chunks import is_wave
+from spatial.media.intake import open_input
 from spatial.media.wav import DataView, WavLayout, read_layout
 
 _OTHER_CONTAINERS = {b"fLaC": "FLAC", b"caff": "CAF"}
@@ -137,7 +136,7 @@ class OpenSound:
 
 def open_sound(path: Path, stack: ExitStack) -> OpenSound:
     """Open a recording for decoding until the stack is closed."""
-    file = stack.enter_context(_open_file(path))
+    file = stack.enter_context(open_input(path, "recording"))
     try:
         head = file.read(12)
         if not head:
@@ -166,17 +165,3 @@ def open_sound(path: Path, stack: ExitStack) -> OpenSound:
         raise MediaFileError(f"{path.name} cannot be read ({error.strerror}); copy it from the card again") from error
     except soundfile.LibsndfileError as error:
         raise MediaFileError(f"{path.name} is damaged or incomplete; copy it from the card again") from error
-
-
-def _open_file(path: Path) -> BinaryIO:
-    try:
-        kind = path.stat().st_mode
-        if stat.S_ISDIR(kind):
-            raise MediaFileError(f"{path} is a folder; name the recording in it")
-        if not stat.S_ISREG(kind):
-            raise MediaFileError(f"{path} is not a file; name the recording itself")
-        return path.open("rb", buffering=0)
-    except FileNotFoundError as error:
-        raise MediaFileError(f"there is no file {path}; check the name and the folder") from error
-    except OSError as error:
-        raise MediaFileError(f"{path} cannot be opened ({error.strerror}); check its permissions") from error

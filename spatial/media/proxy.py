@@ -21,6 +21,7 @@ import numpy.typing as npt
 from spatial.conventions import FloatArray
 from spatial.errors import InputError, MediaFileError, OutputError
 from spatial.media.container import opened, picture_stream
+from spatial.media.display import DisplayTurn, frame_turn, turned_in_words
 from spatial.picture import Picture, Projection
 
 PROXY_PX = 720
@@ -72,12 +73,14 @@ def write_pictures(
         stream = _pictures_of(source, clip)
         rate = stream.average_rate or Fraction(25)
         keep = max(1, -(-round(rate) // _HIGHEST_RATE))
-        out = target.add_stream("libx264", rate=round(rate / keep), options=_h264_options(round(rate / keep)))
+        # Pictures keep their own times; the rate is only what the coder expects, and it expects one at least.
+        usual = max(1, round(rate / keep))
+        out = target.add_stream("libx264", rate=usual, options=_h264_options(usual))
         out.width, out.height, out.pix_fmt = width, height, "yuv420p"
         out.codec_context.time_base = Fraction(1, _TICKS_PER_S)
         out.codec_context.thread_count = 2
         last = -1
-        for number, (time_s, frame) in enumerate(_shown(source, stream, picture, (width, height))):
+        for number, (time_s, frame) in enumerate(_shown(source, stream, clip, picture, (width, height))):
             ticks = round(time_s * _TICKS_PER_S)
             if number % keep or ticks <= last:
                 continue
@@ -187,7 +190,7 @@ def frame_at(clip: Path, picture: Picture, time_s: float, *, height_px: int = PR
             last = frame
         if last is None:
             raise MediaFileError(f"no picture of {clip.name} can be decoded at {time_s:.2f} s")
-        graph = _EyeFilter(last, stream, picture, proxy_size(picture, height_px), "rgb24")
+        graph = _EyeFilter(last, stream, clip, picture, proxy_size(picture, height_px), "rgb24")
         return np.asarray(graph.filter(last).to_ndarray())
 
 
@@ -199,7 +202,9 @@ def _pictures_of(source: Any, clip: Path) -> Any:
     return stream
 
 
-def _shown(source: Any, stream: Any, picture: Picture, size: tuple[int, int]) -> Iterator[tuple[float, Any]]:
+def _shown(
+    source: Any, stream: Any, clip: Path, picture: Picture, size: tuple[int, int]
+) -> Iterator[tuple[float, Any]]:
     """Clip time and small picture of each shown frame."""
     eye: _EyeFilter | None = None
     zero: int | None = None
@@ -208,20 +213,27 @@ def _shown(source: Any, stream: Any, picture: Picture, size: tuple[int, int]) ->
             continue
         zero = frame.pts if zero is None else zero
         if eye is None:
-            eye = _EyeFilter(frame, stream, picture, size, "yuv420p")
+            eye = _EyeFilter(frame, stream, clip, picture, size, "yuv420p")
         yield float((frame.pts - zero) * stream.time_base), eye.filter(frame)
 
 
 class _EyeFilter:
-    """Cuts the first eye out of a frame and scales it."""
+    """Turns a frame as it is to be shown, cuts the first eye out of it and scales it."""
 
-    def __init__(self, frame: Any, stream: Any, picture: Picture, size: tuple[int, int], pixels: str) -> None:
+    def __init__(
+        self, frame: Any, stream: Any, clip: Path, picture: Picture, size: tuple[int, int], pixels: str
+    ) -> None:
         if (frame.width, frame.height) != (picture.width_px, picture.height_px):
             raise InputError(f"a frame of {frame.width} x {frame.height} pixels is not of {picture.layout}")
+        turn = frame_turn(frame)
+        if not turn.shown:
+            raise MediaFileError(turned_in_words(clip, turn))
+        self._clip, self._size_px = clip, (frame.width, frame.height)
         eye = [round(part) for part in picture.eye_size_px]
         graph = av.filter.Graph()
         nodes = [
             graph.add_buffer(template=stream, format=frame.format, width=frame.width, height=frame.height),
+            *([graph.add("hflip"), graph.add("vflip")] if turn is DisplayTurn.HALF else []),
             graph.add("crop", f"{eye[0]}:{eye[1]}:0:0"),
             graph.add("scale", f"{size[0]}:{size[1]}:flags=area"),
             graph.add("format", pixels),
@@ -233,6 +245,11 @@ class _EyeFilter:
         self._graph = graph
 
     def filter(self, frame: Any) -> Any:
+        if (frame.width, frame.height) != self._size_px:
+            raise MediaFileError(
+                f"the pictures of {self._clip.name} change their size along the way; cut the clip at that place and use "
+                "the parts one by one"
+            )
         self._graph.push(frame)
         return self._graph.pull()
 

@@ -4,7 +4,8 @@ Goal: a sound and a picture that happened together get the same clip time, to th
 allows it. Every audio frame is placed by its time stamp, never by counting samples alone: the stamps carry the
 edit list, the encoder's priming, a late start and holes.
 Conventions: spatial.conventions (time, array layout).
-Functions: find_scratch (where the sound starts, and how sure that is); placed_sound (the sound itself).
+Functions: find_scratch (where the sound starts, and how sure that is); placed_sound (the sound itself);
+samples_of (what a decoded frame holds).
 """
 
 import math
@@ -19,10 +20,17 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
-from spatial.media.container import movie_clock_s, only_sound, opened
+from spatial.media.boxes import movie_clock_s
+from spatial.media.container import only_sound, opened
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 192_000
 """Sample rates a camera's sound may have, both included. At 1 Hz a small file would last for days."""
+
+MOST_CHANNELS = 64
+"""Of one stream of sound."""
+
+_MOST_BLOCK = 1 << 22
+"""Samples of all channels in a block: 16 MB."""
 
 _NO_SAMPLE = 1e6
 """120 dB over full scale is damage, not sound."""
@@ -55,6 +63,10 @@ class Scratch:
     start_doubt_s: float
     """How far start_s may be off, because the container does not say: one codec frame where the encoder's priming
     is not declared, one tick where a late start is written in a coarse clock; 0 where it is certain."""
+    track: int = 0
+    """Which of the clip's streams of sound that can be decoded it is, from 0."""
+    picked: tuple[int, ...] = ()
+    """Which channels of that stream are used, from 0; empty for all of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +77,9 @@ class _Stamp:
     samples: int
 
 
-def find_scratch(container: Any, stream: Any, path: Path, *, zero_s: float | None) -> Scratch | None:
+def find_scratch(
+    container: Any, stream: Any, path: Path, *, zero_s: float | None, track: int = 0, picked: tuple[int, ...] = ()
+) -> Scratch | None:
     """Decode the first second or so of a movie's sound to learn its form and where it starts.
 
     Parameters
@@ -76,6 +90,10 @@ def find_scratch(container: Any, stream: Any, path: Path, *, zero_s: float | Non
         The same file.
     zero_s : float or None
         Container time of the first shown picture frame; None for sound alone, which starts at its first sample.
+    track : int
+        Which of container.sound_streams the stream is.
+    picked : tuple of int
+        Channels that are used; empty for all.
 
     Returns
     -------
@@ -98,9 +116,13 @@ def find_scratch(container: Any, stream: Any, path: Path, *, zero_s: float | Non
             f"the sound in {path.name} has a sample rate of {rate} Hz; a camera's sound needs {LOWEST_RATE_HZ} to "
             f"{HIGHEST_RATE_HZ} Hz"
         )
-    codec = stream.codec_context.name
+    if channels > MOST_CHANNELS:
+        raise MediaFileError(
+            f"the sound in {path.name} has {channels} channels, and {MOST_CHANNELS} are the most; export it in stereo"
+        )
+    codec, channels = stream.codec_context.name, len(picked) or channels
     if zero_s is None:
-        return Scratch(codec, rate, channels, 0.0, 0.0, 0.0)
+        return Scratch(codec, rate, channels, 0.0, 0.0, 0.0, track, picked)
 
     stamps = [_Stamp(frame.pts, frame.samples) for frame in frames if frame.pts is not None]
     if not stamps:
@@ -122,7 +144,7 @@ def find_scratch(container: Any, stream: Any, path: Path, *, zero_s: float | Non
         doubt_s = max(doubt_s, max(stamp.samples for stamp in stamps) / rate)
     # The grid of samples goes back (or forward) from the start in whole samples to just after the picture's start.
     phase_s = start_s - math.floor(start_s * rate + 1e-6) / rate
-    return Scratch(codec, rate, channels, max(phase_s, 0.0), start_s, doubt_s)
+    return Scratch(codec, rate, channels, max(phase_s, 0.0), start_s, doubt_s, track, picked)
 
 
 def _has_priming(codec: Any) -> bool:
@@ -150,7 +172,9 @@ def _start(stamps: list[_Stamp], tick_s: float, rate_hz: int, zero_s: float) -> 
     return min(max(first_s, low), high)
 
 
-def placed_sound(path: Path, scratch: Scratch, *, duration_s: float, block_s: float) -> Iterator[FloatArray]:
+def placed_sound(
+    path: Path, scratch: Scratch, *, duration_s: float, block_s: float, most_silence_s: float = math.inf
+) -> Iterator[FloatArray]:
     """Decode a movie's sound onto picture time.
 
     Parameters
@@ -162,6 +186,8 @@ def placed_sound(path: Path, scratch: Scratch, *, duration_s: float, block_s: fl
         Length of the clip; no sample at or after this clip time is given.
     block_s : float
         Length of a block.
+    most_silence_s : float
+        How much silence, in all, the time stamps may ask for where the sound starts late or has holes.
 
     Yields
     ------
@@ -171,19 +197,25 @@ def placed_sound(path: Path, scratch: Scratch, *, duration_s: float, block_s: fl
     Raises
     ------
     MediaFileError
-        A damaged packet, a value that is no sample, or sound whose rate or channels change.
+        Time stamps that leave out more than that, a damaged packet, a value that is no sample, or sound whose rate or channels change.
     """
     rate = scratch.rate_hz
-    size = max(1, round(block_s * rate))
+    size = max(1, min(round(block_s * rate), _MOST_BLOCK // scratch.channels))
     # 1e-6 of a sample: a length that is a whole number of samples must not gain one by rounding.
     total = math.ceil((duration_s - scratch.phase_s) * rate - 1e-6)
-    done = 0
+    done, silent = 0, 0
     for place, sound in _runs(path, scratch, size):
         good = np.abs(sound) < _NO_SAMPLE  # false for NaN too
         if not good.all():
             raise MediaFileError(
                 f"the sound in {path.name} holds a value that is no sample, at "
                 f"{max(place + int(np.argmin(good.all(axis=0))), 0) / rate:.3f} s; export it again"
+            )
+        silent += max(min(place, total) - done, 0)
+        if silent > most_silence_s * rate:
+            raise MediaFileError(
+                f"the time stamps of the sound in {path.name} leave out {silent / rate:.0f} s until {place / rate:.0f} "
+                "s, and nothing else in the file says that it lasts so long: copy it from the card again, or export it"
             )
         while done < min(place, total):
             silence = np.zeros((scratch.channels, min(place, total, done + size) - done), dtype=np.float32)
@@ -200,14 +232,14 @@ def placed_sound(path: Path, scratch: Scratch, *, duration_s: float, block_s: fl
 
 def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatArray]]:
     """Unbroken runs of sound, each with the place of its first sample on the clip's grid (0 at phase_s)."""
-    rate = scratch.rate_hz
+    rate, coded = scratch.rate_hz, 0
     first = round((scratch.start_s - scratch.phase_s) * rate)
     first_pts: int | None = None
     # An hour is 170 000 frames: gathered by the library they take half the time of arrays joined one by one.
     gathered = av.AudioFifo()
     place, count = first, 0
     with opened(path) as container:
-        stream = only_sound(container, path)
+        stream = only_sound(container, path, scratch.track)
         samples_per_tick = float(stream.time_base) * rate
         try:
             for frame in container.decode(stream):
@@ -217,11 +249,13 @@ def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatA
                     stamped = first + (pts - first_pts) * samples_per_tick
                     if abs(stamped - place - count) > _HOLE_S * rate:
                         if count:
-                            yield place, _taken(gathered, scratch.channels, path)
+                            yield place, _taken(gathered, scratch, coded, path)
                         place, count = round(stamped), 0
                     # It has been placed; the fifo would hold it to a count of its own.
                     frame.pts = None
-                if frame.sample_rate != rate or frame.layout.nb_channels != scratch.channels:
+                coded = coded or frame.layout.nb_channels
+                fits = max(scratch.picked) < coded if scratch.picked else coded == scratch.channels
+                if frame.sample_rate != rate or frame.layout.nb_channels != coded or not fits:
                     raise _changing(path)
                 try:
                     gathered.write(frame)
@@ -229,7 +263,7 @@ def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatA
                     raise _changing(path) from error
                 count += samples
                 if count >= size:
-                    yield place, _taken(gathered, scratch.channels, path)
+                    yield place, _taken(gathered, scratch, coded, path)
                     place, count = place + count, 0
         except av.error.FFmpegError as error:
             raise MediaFileError(
@@ -237,7 +271,7 @@ def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatA
                 "copy the file from the card again, or cut the clip before that"
             ) from error
     if count:
-        yield place, _taken(gathered, scratch.channels, path)
+        yield place, _taken(gathered, scratch, coded, path)
 
 
 def _changing(path: Path) -> MediaFileError:
@@ -247,10 +281,27 @@ def _changing(path: Path) -> MediaFileError:
     )
 
 
-def _taken(gathered: av.AudioFifo, channels: int, path: Path) -> FloatArray:
-    """All gathered sound, planar or packed, of any sample type, as float32, shape (channels, samples), full scale 1."""
+def _taken(gathered: av.AudioFifo, scratch: Scratch, coded: int, path: Path) -> FloatArray:
+    """All gathered sound, of the channels that are used."""
     frame = gathered.read()
     assert frame is not None
+    sound = samples_of(frame, coded, path)
+    return np.ascontiguousarray(sound[list(scratch.picked)]) if scratch.picked else sound
+
+
+def samples_of(frame: Any, channels: int, path: Path) -> FloatArray:
+    """A decoded frame's sound, planar or packed, of any sample type.
+
+    Returns
+    -------
+    ndarray, shape (channels, samples), float32
+        Full scale 1.
+
+    Raises
+    ------
+    MediaFileError
+        Samples that are not read.
+    """
     try:
         sound = frame.to_ndarray()
     except ValueError as error:  # integers of 64 bits

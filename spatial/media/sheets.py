@@ -9,6 +9,16 @@ import math
 from pathlib import Path
 
 from spatial.errors import SoundplumbError
+from spatial.media.intake import read_input
+
+_LONGEST_LINE = 2000
+"""Letters; a row of names and numbers has a hundred. The reader of CSV stops at fields of 131 072."""
+
+_MOST_LINES = 500_000
+"""Two hours of rows for each of 60 pictures a second."""
+
+_SHOWN = 40
+"""Letters of a wrong value that are repeated in a message."""
 
 
 class Row:
@@ -47,7 +57,7 @@ class Row:
             value = math.nan
         # Python reads 1_0 as ten; nobody else does.
         if not math.isfinite(value) or "_" in cell:
-            raise self.error(f"{column} is '{cell}', which is not a number; write it like 12.5")
+            raise self.error(f"{column} is '{cell[:_SHOWN]}', which is not a number; write it like 12.5")
         return value
 
     def has(self, column: str) -> bool:
@@ -60,7 +70,7 @@ class Row:
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:
-    """Cells of one line, without the empty ones that spreadsheets leave at its end."""
+    """Cells of one line of read_lines, without the empty ones that spreadsheets leave at its end."""
     cells = [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))]
     while cells and not cells[-1]:
         cells.pop()
@@ -68,22 +78,29 @@ def split_cells(line: str, delimiter: str) -> list[str]:
 
 
 def read_lines(path: Path, what: str, error: type[SoundplumbError], *, most_bytes: int) -> list[str]:
-    """Lines of a text file, first line first; `what` says in one word what it holds."""
-    try:
-        with path.open("rb") as file:
-            raw = file.read(most_bytes + 1)
-    except FileNotFoundError as cause:
-        raise error(f"there is no {what} file {path}; check the name and the folder") from cause
-    except IsADirectoryError as cause:
-        raise error(f"{path} is a folder; name the {what} file in it") from cause
-    except OSError as cause:
-        raise error(f"{path} cannot be read ({cause.strerror}); check its permissions") from cause
-    if len(raw) > most_bytes:
-        raise error(f"{path.name} is larger than {most_bytes // 1000} kB, so it is no {what} file; name another")
+    """Lines of a text file, first line first; `what` says in one word what it holds.
+
+    Raises
+    ------
+    `error`
+        Not an ordinary file, larger than `most_bytes`, no text, or with more or longer lines than such a table has.
+    """
+    raw = read_input(path, f"{what} file", error, most_bytes=most_bytes)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = "\0"
     if "\0" in text:
         raise error(f"{path.name} is not a {what} file; export the {what} as CSV in UTF-8")
-    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    # Counted before they are cut apart: each line costs some ten times its length in memory.
+    if text.count("\n") > _MOST_LINES:
+        raise error(f"{path.name} has more than {_MOST_LINES} lines, so it is no {what} file; name another")
+    lines = text.split("\n")
+    for number, line in enumerate(lines, start=1):
+        if len(line) > _LONGEST_LINE:
+            raise error(
+                f"{path.name}, row {number}: this line has {len(line)} letters, and no row of {what} has more than "
+                f"{_LONGEST_LINE}; export the {what} as CSV, one row to a line"
+            )
+    return lines

@@ -27,6 +27,7 @@ from spatial.media.adm import read_chna, read_harmonics
 from spatial.media.bext import read_bext, stamp_of
 from spatial.media.chunks import first_bodies
 from spatial.media.declared import Declared, declaration
+from spatial.media.intake import open_input
 from spatial.media.ixml import read_ixml
 from spatial.media.parts import Part, PartReader, open_sound
 from spatial.media.wav import WavLayout
@@ -166,9 +167,9 @@ def open_any(path: Path | str, *, channel_format: ReadAs) -> Take:
 
 def _bodies(path: Path) -> dict[bytes, bytes]:
     try:
-        with path.open("rb", buffering=0) as file:
+        with open_input(path, "recording") as file:
             return first_bodies(file, (b"bext", b"iXML", b"chna", b"axml"))
-    except OSError:
+    except (OSError, MediaFileError):
         return {}
 
 

@@ -20,11 +20,12 @@ from matplotlib.patheffects import withStroke
 
 from spatial.analysis.verification import MarkCheck, Verdict
 from spatial.conventions import SDS_OF_95, FloatArray
-from spatial.errors import InputError
+from spatial.errors import InputError, MediaFileError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.verify import Tolerance, VerifyResult, off_in_words
+from spatial.media.display import turned_in_words
 from spatial.media.owners import PLOT_MARK
 from spatial.media.proxy import frame_at
 from spatial.picture import Picture, parse_picture
@@ -72,11 +73,13 @@ def write_stills(
     InputError
         No such layout, or the clip has no pictures.
     MediaFileError
-        A picture cannot be decoded.
+        A picture cannot be decoded, or is to be shown in a way that is not followed.
     """
     clip = result.clip
     if clip.width_px is None or clip.height_px is None:
         raise InputError(f"{clip.path.name} has no pictures, so there are no stills of it; leave --stills out")
+    if not clip.turn.shown:
+        raise MediaFileError(turned_in_words(clip.path, clip.turn))
     picture = parse_picture(layout, clip.width_px, clip.height_px)
     paths = []
     for number, (mark, check) in enumerate(result.marks, start=1):

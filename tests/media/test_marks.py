@@ -210,7 +210,7 @@ def test_missing_file_and_folder(tmp_path: Path) -> None:
         read_marks(tmp_path / "gone.csv")
     with pytest.raises(MarksFileError, match="is a folder"):
         read_marks(str(tmp_path))
-    with pytest.raises(MarksFileError, match="cannot be read"):
+    with pytest.raises(MarksFileError, match="cannot be opened"):
         read_marks(write(tmp_path, ANGLES) / "inner.csv")
 
 

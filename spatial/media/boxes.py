@@ -1,0 +1,171 @@
+"""The boxes of MP4 and MOV files: what the header says that the decoder does not pass on, and whether it can be true.
+
+Functions: movie_clock_s (the clock that edit lists count in); display_matrix (how the picture is to be shown);
+check_counts (whether the file can hold what its tables promise).
+Source:
+[1] ISO/IEC 14496-12 (boxes; movie, track and edit list headers; sample tables; fragments).
+"""
+
+import io
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from spatial.errors import MediaFileError
+from spatial.media.intake import open_input
+
+Matrix = tuple[tuple[float, float], tuple[float, float]]
+"""Maps (across to the right, down) of a stored picture to that of the shown one, as rows of a row-vector product ([1])."""
+
+_FOLDERS = frozenset({b"moov", b"trak", b"mdia", b"minf", b"stbl", b"edts", b"moof", b"traf", b"mvex"})
+"""Boxes that hold boxes."""
+
+_FIRST_KINDS = frozenset({b"ftyp", b"moov", b"mdat", b"free", b"skip", b"wide", b"pnot", b"styp", b"sidx", b"moof"})
+"""What such a file begins with."""
+
+_MOST_BOXES = 500_000
+"""Three hours in fragments of half a second have 240 000."""
+
+_MOST_SHOWN = 50_000_000
+"""Samples that all edits together may show: each edit makes the decoder list all of them again."""
+
+_FIXED = 65_536.0
+_BUFFER_BYTES = 1 << 16
+
+
+def movie_clock_s(path: Path) -> float | None:
+    """One tick of the movie clock of an MP4 or MOV file, seconds; None in any other file.
+
+    An empty edit, which is how these files say that a stream starts late, is a whole number of these ticks.
+    """
+    with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
+        for kind, body, stop in _walk(file):
+            if kind == b"mvhd" and stop - body >= 24:
+                file.seek(body)
+                header = file.read(24)
+                # Version 1 keeps its two dates before the time scale in 64 bits each, version 0 in 32.
+                (ticks_per_s,) = struct.unpack_from(">I", header, 20 if header[0] == 1 else 12)
+                return 1.0 / ticks_per_s if ticks_per_s else None
+    return None
+
+
+def display_matrix(path: Path, track_id: int) -> Matrix | None:
+    """How the header of an MP4 or MOV file says that a track's picture is to be shown; None where it does not say.
+
+    Parameters
+    ----------
+    path : Path
+    track_id : int
+        As the file numbers its tracks.
+    """
+    movie: Matrix | None = None
+    with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
+        for kind, body, stop in _walk(file):
+            if kind == b"mvhd":
+                # The two dates and the length have 64 bits in version 1; then rate, volume and ten bytes to spare.
+                movie = _matrix(_head(file, body, stop), 36, 48)
+            elif kind == b"tkhd":
+                header = _head(file, body, stop)
+                place = 20 if header[:1] == b"\1" else 12
+                if int.from_bytes(header[place : place + 4], "big") == track_id:
+                    track = _matrix(header, 40, 52)
+                    return track if track is None or movie is None else _product(track, movie)
+    return None
+
+
+def check_counts(path: Path) -> None:
+    """Raise if the tables of an MP4 or MOV file promise more samples, or edits of them, than the file can hold.
+
+    The decoder lists every sample of a table before it reads the first: a table of a few bytes can ask for gigabytes.
+
+    Raises
+    ------
+    MediaFileError
+    """
+    declared = edits = most_edits = most_samples = 0
+    with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
+        size = file.seek(0, io.SEEK_END)
+        count = 0
+        for count, (kind, body, stop) in enumerate(_walk(file)):
+            if kind == b"trak":
+                edits = 0
+            elif kind in (b"elst", b"stsz", b"stz2", b"trun", b"ctts", b"stts") and stop - body >= 8:
+                file.seek(body)
+                head = file.read(12)
+                at = 8 if kind in (b"stsz", b"stz2") else 4
+                entries = int.from_bytes(head[at : at + 4], "big")
+                if kind == b"elst":
+                    edits = min(entries, (stop - body) // 12)
+                    most_edits = max(most_edits, edits)
+                elif kind in (b"stsz", b"stz2", b"trun"):
+                    declared += entries
+                    most_samples = max(most_samples, entries)
+        if count >= _MOST_BOXES - 1:
+            raise _impossible(path, f"it has more than {_MOST_BOXES} boxes")
+    # Every sample has a byte at least; the oldest sound coders count two to a byte.
+    if declared > 2 * size:
+        raise _impossible(path, f"it promises {declared} samples, and the file has {size} bytes")
+    if most_edits * most_samples > _MOST_SHOWN:
+        raise _impossible(path, f"it has {most_edits} edits of {most_samples} samples")
+
+
+def _impossible(path: Path, why: str) -> MediaFileError:
+    return MediaFileError(f"{path.name} has a damaged header ({why}); copy it from the card again")
+
+
+def _head(file: BinaryIO, body: int, stop: int) -> bytes:
+    file.seek(body)
+    return file.read(min(stop - body, 128))
+
+
+def _matrix(header: bytes, place: int, long_place: int) -> Matrix | None:
+    """The upper left of the matrix in a movie or track header ([1]); `long_place` is where version 1 has it."""
+    start = long_place if header[:1] == b"\1" else place
+    if len(header) < start + 36:
+        return None
+    a, b, _, c, d = struct.unpack_from(">5i", header, start)
+    return (a / _FIXED, b / _FIXED), (c / _FIXED, d / _FIXED)
+
+
+def _product(first: Matrix, second: Matrix) -> Matrix:
+    (a, b), (c, d) = first
+    (e, f), (g, h) = second
+    return (a * e + b * g, a * f + b * h), (c * e + d * g, c * f + d * h)
+
+
+def _walk(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
+    """Kind, first byte and end of the body of the boxes of a file, from the outside in, in order.
+
+    Nothing where the file is none of this kind. A box that reaches past what holds it ends the walk there.
+    """
+    size = file.seek(0, io.SEEK_END)
+    file.seek(0)
+    if file.read(8)[4:] not in _FIRST_KINDS:
+        return
+    # Places still to be walked: the next byte, and where what holds it ends.
+    waiting = [(0, size)]
+    for _ in range(_MOST_BOXES):
+        while waiting and waiting[-1][0] + 8 > waiting[-1][1]:
+            waiting.pop()
+        if not waiting:
+            return
+        start, stop = waiting.pop()
+        file.seek(start)
+        length, kind = struct.unpack(">I4s", file.read(8))
+        body = start + 8
+        if length == 1:
+            long_length = file.read(8)
+            if len(long_length) < 8:
+                continue
+            (length,) = struct.unpack(">Q", long_length)
+            body += 8
+        end = stop if length == 0 else start + length
+        if end < body:
+            continue
+        # The decoder reads such a box as far as the file goes; so do we.
+        end = min(end, stop)
+        waiting.append((end, stop))
+        yield kind, body, end
+        if kind in _FOLDERS:
+            waiting.append((body, end))
