@@ -94,7 +94,7 @@ _FEWEST_ONSETS = 15
 _UNSTEADY, _UNSTEADY_OFF = 0.48, 0.15
 _STEADY, _STEADY_OFF = 0.50, 0.40
 _ALONE_OFF = 0.10
-"""With no more onsets than this off it, it is the beat alone: who claps beside a steady string has 0.12 to 0.2 off it."""
+"""With no more onsets than this off it, it is the beat alone; one who claps beside a steady string has 0.12 to 0.2."""
 
 _PULSE_HZ = (2.0, 10.0)
 """Eighths and sixteenths of all music lie in here; a slower beat has faster notes between."""
