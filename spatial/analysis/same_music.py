@@ -7,8 +7,8 @@ and people or things beside it that sound on one side and not on the other. What
 
 1. Where both recordings share sounds that keep no steady beat (speech, steps, claps, players without a click), it is
    one moment: nobody speaks the same to the sample twice. Nothing is asked further.
-2. Where all that they share is steady music, the match stands but says so (MUSIC); where it is too little to tell what
-   it is, that is said (UNTOLD).
+2. Where all that they share is steady music, the match stands but says so (MUSIC); where it is too little or too
+   mixed to tell, that is said (UNTOLD).
 3. Sound in the clip that the take should hold and does not, and sound in the take that the clip should hold and does
    not, in moments in which their waves do not agree, is another moment: a sign of it on both sides is a doubt, and a
    second of it on both sides, beside steady music, is a contradiction. One side alone is a hand on one of the boxes.
@@ -93,6 +93,8 @@ _FEWEST_ONSETS = 15
 # and all 11 with reeds do somewhere, 8 of 12 with steps and claps, one of 12 with steadily plucked strings.
 _UNSTEADY, _UNSTEADY_OFF = 0.48, 0.15
 _STEADY, _STEADY_OFF = 0.50, 0.40
+_ALONE_OFF = 0.10
+"""With no more onsets than this off it, it is the beat alone; one who claps beside a steady string has 0.12 to 0.2."""
 
 _PULSE_HZ = (2.0, 10.0)
 """Eighths and sixteenths of all music lie in here; a slower beat has faster notes between."""
@@ -119,7 +121,7 @@ class Standing(Enum):
 
     CLEAR = "clear"
     UNTOLD = "untold"
-    """They share too little to tell whether it is music."""
+    """What they share is too little, or too mixed, to tell whether it is music."""
     MUSIC = "music"
     """All that the two share is steady music: another playback of it would match as well."""
     DOUBTFUL = "doubtful"
@@ -218,7 +220,8 @@ def moments_of(
     step_s = WINDOW_HOP * HOP / rate_hz
     first = starts[: len(heights) * WINDOW_HOP : WINDOW_HOP] / rate_hz
     alone = [_fullest(nil & (cells >= 1), first) * step_s for cells in (only_clip, only_take)]
-    unsteady, steady = _beats(onsets, first + (WINDOW_BLOCKS + 1) * HOP / 2 / rate_hz, heights > _AGREE_HEIGHT)
+    middles_s = first + (WINDOW_BLOCKS + 1) * HOP / 2 / rate_hz
+    unsteady, steady, only_beat = _beats(onsets, middles_s, heights > _AGREE_HEIGHT)
     against_s = min(alone)
     if unsteady:
         standing = Standing.CLEAR
@@ -227,7 +230,7 @@ def moments_of(
     elif against_s >= _DOUBTFUL_S:
         standing = Standing.DOUBTFUL
     else:
-        standing = Standing.MUSIC if steady else Standing.UNTOLD
+        standing = Standing.MUSIC if only_beat else Standing.UNTOLD
     return Moments(
         standing=standing,
         spans_s=_spans(first[nil & ((only_clip >= 1) | (only_take >= 1))], step_s),
@@ -334,8 +337,8 @@ def shared_onsets(clip_powers: FloatArray, take_powers: FloatArray, law: ClockLa
     return onsets
 
 
-def _beats(onsets: FloatArray, middles_s: FloatArray, agree: BoolArray) -> tuple[bool, bool]:
-    """Whether a stretch of the shared onsets keeps no beat, and whether one keeps it.
+def _beats(onsets: FloatArray, middles_s: FloatArray, agree: BoolArray) -> tuple[bool, bool, bool]:
+    """Whether a stretch of the shared onsets keeps no beat, whether one keeps it, and whether one is nothing else.
 
     Only onsets in moments in which the waves agree are shared; elsewhere two people may speak at once by chance.
     """
@@ -346,13 +349,14 @@ def _beats(onsets: FloatArray, middles_s: FloatArray, agree: BoolArray) -> tuple
     looked_at = np.abs(middles_s[nearest] - frames_s) < WINDOW_BLOCKS * HOP * 0.5 / 16_000
     shared = np.where(agree[nearest] & looked_at, onsets, 0.0)
     length = int(_STRETCH_S * ENVELOPE_RATE_HZ)
-    unsteady = steady = False
+    unsteady = steady = alone = False
     for first in range(0, max(1, len(shared) - length // 2), length // 2):
         steadiness, off, count = _pulse(shared[first : first + length])
         if count >= _FEWEST_ONSETS:
             unsteady |= steadiness < _UNSTEADY and off > _UNSTEADY_OFF
             steady |= steadiness >= _STEADY and off <= _STEADY_OFF
-    return unsteady, steady
+            alone |= steadiness >= _STEADY and off <= _ALONE_OFF
+    return unsteady, steady, alone
 
 
 def _pulse(onsets: FloatArray) -> tuple[float, float, int]:

@@ -67,12 +67,12 @@ def only_music(clip: Clip, take: Take) -> Finding:
 
 
 def too_little(clip: Clip, take: Take) -> Finding:
-    """That a match rests on too few sounds to tell what they are."""
+    """That a match rests on sounds that may be music, or too few to tell."""
     return Finding(
         "ambiguous_match",
         Severity.NOTE,
-        f"{clip.path.name} and {take.path.name} share few sounds: if music was played back, make sure that this is the "
-        "take that was rolling",
+        f"{clip.path.name} and {take.path.name} match, but they share too few sounds that are surely no music: if "
+        "music was played back, make sure that this is the take that was rolling",
         clip.path.name,
     )
 

@@ -48,6 +48,8 @@ if TYPE_CHECKING:
 _MOST_TAKES, _MOST_PLACES = 4, 12
 _SAME_S = 0.002
 _RIG_M = 0.6
+_ALONE_S = 0.5
+"""Sound that one side holds alone for so long is worth a word where it cannot be told whether they share music."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -242,7 +244,7 @@ def _choice(
         findings = (doubtful(clip, take, against),)
     elif against.standing is Standing.MUSIC and judgement.verdict is Verdict.AMBIGUOUS:
         findings = (only_music(clip, take),)
-    elif against.standing is Standing.UNTOLD and judgement.verdict is Verdict.AMBIGUOUS:
+    elif against.standing is Standing.UNTOLD and against.only_clip_s + against.only_take_s >= _ALONE_S:
         findings = (too_little(clip, take),)
     return Choice(take, estimate, findings if estimate.matched else (), possibilities)
 

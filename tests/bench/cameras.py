@@ -95,9 +95,9 @@ def main(pairs: int, first_seed: int) -> str:
         "# Right pairs through ordinary cameras",
         "",
         f"`python -m tests.bench.cameras {pairs} {first_seed}`: {pairs} clips with their own takes (seeds {first_seed} "
-        f"to {first_seed + pairs - 1}; rules were chosen on seeds below 90). Gains that ride over 6 to 34 dB with attacks "
-        "of 5 to 150 ms and releases of 0.2 to 5 s, or stand; limiters, noise reduction, low cuts, dual mono; recorders "
-        "10 to 40 cm away. Nothing is accused with FIX unless it is refused.",
+        f"to {first_seed + pairs - 1}; rules were chosen on seeds below 90). Gains that stand, or ride over 6 to 34 dB "
+        "with attacks of 5 to 150 ms and releases of 0.2 to 5 s; limiters, noise reduction, low cuts, dual mono; "
+        "recorders 10 to 40 cm away. Nothing is accused with FIX unless it is refused.",
         "",
         f"Offset of the matched ones in the middle of the clip: median {np.median(errors):.2f} ms, 95 % within "
         f"{np.percentile(errors, 95):.2f} ms.",
