@@ -51,7 +51,7 @@ def no_match_finding(clip: Clip, ranked: Sequence[tuple[Take, SyncEstimate]]) ->
 
 
 def match_findings(result: SyncResult) -> list[Finding]:
-    """What is worth saying of a match: how the clip is read, parts not covered, steps, drift, a wrong rate, its start."""
+    """What is worth saying of a match: how its clip is read, what is not covered, steps, drift, a wrong rate."""
     clip, take, estimate = result.clip, result.take, result.estimate
     findings = [*clip.findings]
     start, stop = result.covered_s

@@ -16,7 +16,7 @@ from spatial.errors import MediaFileError
 from spatial.media.intake import open_input
 
 Matrix = tuple[tuple[float, float], tuple[float, float]]
-"""Maps (across to the right, down) of a stored picture to that of the shown one, as rows of a row-vector product ([1])."""
+"""Turns a place (to the right, down) in the stored picture, as a row, into that in the shown one ([1])."""
 
 _FOLDERS = frozenset({b"moov", b"trak", b"mdia", b"minf", b"stbl", b"edts", b"moof", b"traf", b"mvex"})
 """Boxes that hold boxes."""
@@ -87,7 +87,8 @@ def check_counts(path: Path) -> None:
     with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
         size = file.seek(0, io.SEEK_END)
         count = 0
-        for count, (kind, body, stop) in enumerate(_walk(file)):
+        for kind, body, stop in _walk(file):
+            count += 1
             if kind == b"trak":
                 edits = 0
             elif kind in (b"elst", b"stsz", b"stz2", b"trun", b"ctts", b"stts") and stop - body >= 8:
@@ -101,7 +102,7 @@ def check_counts(path: Path) -> None:
                 elif kind in (b"stsz", b"stz2", b"trun"):
                     declared += entries
                     most_samples = max(most_samples, entries)
-        if count >= _MOST_BOXES - 1:
+        if count >= _MOST_BOXES:
             raise _impossible(path, f"it has more than {_MOST_BOXES} boxes")
     # Every sample has a byte at least; the oldest sound coders count two to a byte.
     if declared > 2 * size:

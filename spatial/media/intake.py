@@ -44,7 +44,8 @@ def open_input(
     require_file(path, thing, error)
     try:
         # Asked again once it is open: what lies there may have been exchanged in between.
-        file: BinaryIO = open(path, "rb", buffering=buffering, opener=_without_waiting)  # type: ignore[assignment]  # noqa: SIM115 a path has no opener, and the caller closes it
+        # A path's own `open` takes no opener; the caller closes it.
+        file: BinaryIO = open(path, "rb", buffering=buffering, opener=_without_waiting)  # noqa: SIM115
         mode = os.fstat(file.fileno()).st_mode
     except (OSError, ValueError) as cause:
         raise _unreadable(path, thing, error, cause) from cause

@@ -247,8 +247,8 @@ class _EyeFilter:
     def filter(self, frame: Any) -> Any:
         if (frame.width, frame.height) != self._size_px:
             raise MediaFileError(
-                f"the pictures of {self._clip.name} change their size along the way; cut the clip at that place and use "
-                "the parts one by one"
+                f"the pictures of {self._clip.name} change their size along the way; cut the clip there and use the "
+                "parts one by one"
             )
         self._graph.push(frame)
         return self._graph.pull()

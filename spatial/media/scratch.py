@@ -197,7 +197,8 @@ def placed_sound(
     Raises
     ------
     MediaFileError
-        Time stamps that leave out more than that, a damaged packet, a value that is no sample, or sound whose rate or channels change.
+        Time stamps that leave out more than that, a damaged packet, a value that is no sample, or sound whose rate
+        or channels change.
     """
     rate = scratch.rate_hz
     size = max(1, min(round(block_s * rate), _MOST_BLOCK // scratch.channels))

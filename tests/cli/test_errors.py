@@ -161,7 +161,7 @@ TAKES = {
 CLIPS = {
     "missing.mp4": "there is no file missing.mp4",
     "empty.mp4": "empty.mp4 is empty",
-    "folder.wav": "folder.wav is not a file",
+    "folder.wav": "folder.wav is a folder",
     "random.mp4": "random.mp4 is not a movie or sound file",
     "text.mp4": "text.mp4 is not a movie or sound file",
     MARKS: "is not a movie or sound file",
@@ -170,7 +170,7 @@ CLIPS = {
     "cut.mp4": "cut.mp4 is cut short",
     "cut.wav": "cut.wav is cut short",
     "nan.wav": "nan.wav holds a value that is no sample",
-    "a" * 300 + ".mp4": "cannot be read",
+    "a" * 300 + ".mp4": "cannot be opened",
 }
 MARKS_FILES = {
     "missing": "there is no marks file missing.csv",

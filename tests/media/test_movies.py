@@ -376,7 +376,7 @@ def write_head(path: Path) -> None:
 
 BAD_FILES: dict[str, tuple[Callable[[Path], object], str]] = {
     "missing.mp4": (lambda path: path, "there is no file"),
-    "folder.mp4": (Path.mkdir, "is not a file"),
+    "folder.mp4": (Path.mkdir, "is a folder"),
     "empty.mp4": (Path.touch, "is empty"),
     "notes.txt": (lambda path: path.write_text("a line\n" * 100), "not a movie or sound file"),
     "list.m3u8": (lambda path: path.write_text("#EXTM3U\n#EXTINF:1,\na.ts\n"), "not a movie or sound file"),
