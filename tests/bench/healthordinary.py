@@ -1,8 +1,8 @@
 """Ordinary sound recordings that nothing is wrong with, in every condition that may look like a fault.
 
 Each condition is something that crews do or have: one voice alone in a field, a performer at 0.3 m, a recorder on a
-table, a room that rings for 1.4 s, everybody in front, a microphone whose axes are not equally sensitive, material of 16
-bits in a file of 24, rests, fades, slates. Room responses are few and made once: mirror images for the first 50 ms,
+table, a room that rings for 1.4 s, everybody in front, a microphone whose axes are not equally sensitive, material of
+16 bits in a file of 24, rests, fades, slates. Room responses are few and made once: mirror images for the first 50 ms,
 then noise that decays, W, X, Y and Z each on their own as in a diffuse field (as strong as the images would be: their
 number grows with t^2 and their power falls with it, so that 4 pi c / V arrives in a second).
 Functions: make_ordinary; CONDITIONS names them.
@@ -62,9 +62,8 @@ def make_ordinary(seed: int) -> Scene:
         edit = _slate
     elif condition == "no height recorded":
         edit = _no_height_fuma if form == "fuma" else _no_height
-    return Scene(
-        seed, condition, form, bits, rate_hz, field, noise, peak_dbfs, rng.uniform(-108.0, -82.0), edit, rng.random() < 0.8
-    )
+    noise_dbfs, dithered = rng.uniform(-108.0, -82.0), bool(rng.random() < 0.8)
+    return Scene(seed, condition, form, bits, rate_hz, field, noise, peak_dbfs, noise_dbfs, edit, dithered)
 
 
 def _field(condition: str, samples: int, rng: np.random.Generator) -> FloatArray:
@@ -173,6 +172,8 @@ def _dry(kind: str, samples: int, turn: int, turns: int, rng: np.random.Generato
 def _pool(kind: str, number: int) -> FloatArray:
     rng = np.random.default_rng((41, number, len(kind)))
     piece = dry_sound(kind, rng, seconds=_POOL_S)
+    # It is played round and round: no jump where it begins again.
+    piece[: RATE // 50] *= np.linspace(0.0, 1.0, RATE // 50)
     return piece / max(float(np.std(piece)), 1e-9) * 0.1
 
 
@@ -270,9 +271,6 @@ def _sixteen_in_24(sound: FloatArray, rng: np.random.Generator) -> FloatArray:
 def _fades(sound: FloatArray, rng: np.random.Generator) -> FloatArray:
     """Fades out and in, of several shapes, some with digital silence between, some only at the ends."""
     out, size = sound.copy(), sound.shape[1]
-    if rng.random() < 0.5:
-        # Silence that comes from a fade goes through the edit, not through a microphone: no noise beside it.
-        out = np.where(np.abs(out) < 0.0, 0.0, out)
     for _ in range(int(rng.integers(1, 4))):
         begin = int(rng.uniform(0.15, 0.7) * size)
         out_n, in_n = (int(10 ** rng.uniform(-2.3, 0.5) * RATE) for _ in range(2))
@@ -318,15 +316,17 @@ def _slate(sound: FloatArray, rng: np.random.Generator) -> FloatArray:
     out[:, begin : begin + length] += which * (voice * ramp)
     if rng.random() < 0.5:
         # Then a long rest before anybody performs.
-        rest = slice(begin + length, min(begin + length + int(rng.uniform(3, 10) * RATE), size))
-        out[:, rest] *= 0.02
+        stop = begin + length + int(rng.uniform(3, 10) * RATE)
+        places = [0, begin + length, begin + length + 2000, stop, stop + 2000]
+        out *= np.interp(np.arange(size), places, [1.0, 1.0, 0.02, 0.02, 1.0])
     return np.clip(out, -0.99, 0.99)
 
 
 def _no_height(sound: FloatArray, rng: np.random.Generator) -> FloatArray:
     """A recorder of three channels, or a mix that has no height: Z is silent, or holds less than hiss."""
     out = sound.copy()
-    out[2] = 0.0 if rng.random() < 0.6 else 10 ** (-rng.uniform(105.0, 130.0) / 20) * rng.standard_normal(sound.shape[1])
+    hiss = 10 ** (-rng.uniform(105.0, 130.0) / 20) * rng.standard_normal(sound.shape[1])
+    out[2] = hiss if rng.random() < 0.4 else 0.0
     return out
 
 

@@ -222,7 +222,7 @@ def _diffuse(samples: int, rng: np.random.Generator, *, lowest_hz: float = 60.0,
 
 
 def diffuse(samples: int, rng: np.random.Generator, *, lowest_hz: float = 60.0) -> FloatArray:
-    """As _diffuse, made cheaply: in a diffuse field W, Y, Z and X are noises of their own, a third of W's power each."""
+    """As _diffuse, made cheaply: W, Y, Z and X of a diffuse field are noises of their own."""
     pole = np.exp(-2 * np.pi * lowest_hz / RATE)
     white = rng.standard_normal((4, samples), dtype=np.float32)
     # White noise with 20 dB more in the bass.
