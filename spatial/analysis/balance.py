@@ -25,6 +25,10 @@ holds still."""
 
 _LEVELS_DB = 10 * np.log10(np.array([1 / 3, 1 / 2, 1.0, 2.0, 3.0]))
 """What the ratio may be in a sound field: its own normalisation, or one taken for another."""
+_CAPSULE_LEVELS_DB = np.zeros(1)
+"""... and where capsules make the field, nobody can have taken one normalisation for another: one capsule that drowns
+the three others has X^2 + Y^2 + Z^2 = 9 W^2, so on the way there any recording comes by 2 and by 3."""
+
 _LEVEL_SD_DB, _OTHER_LEVEL = 1.0, 3.0
 """... and how much less likely (natural logarithm) the wrong one is: formats are mostly told right."""
 
@@ -47,6 +51,14 @@ _CAPSULE_MOST = 1.6
 _MOST_SCATTER_DB, _LARGEST_DB, _MOST_OFF_DB = 2.0, 20.0, 1.5
 """What must be left of scatter, gain and distance from a normalisation: a channel turned up until it drowns the others
 would make any ratio constant."""
+
+_LEAST_SHARE = 0.05
+"""... and the channel's part in X, Y and Z that must be left in the loudest quarter of its parts. Over a table, a floor
+or in a standing wave, sound that comes and goes along one axis gets out of step with W, while the two other axes keep
+step: without the third the law would hold, and a third that is turned down to nothing is no third."""
+
+_SLATE_DB, _SLATE_PART = -15.0, 0.9
+"""X, Y, Z this far below W are no sound in the air but a slate that went to W alone; unless nearly all is so."""
 
 _OMNI_SHARE, _OMNI_MISFIT_DB = 1.5, 2.0
 """How much more nearly another channel must follow the law than W does, to be taken for W."""
@@ -107,6 +119,9 @@ def judge_balance(covariances: ComplexArray, field_from_recorded: FloatArray, *,
     parts = covariances.reshape(-1, *covariances.shape[-2:])
     total = np.einsum("pcc->p", parts).real
     heard = total > 10.0 * quiet_power
+    slated = _ratio_db(parts, field_from_recorded) < _SLATE_DB
+    if np.count_nonzero(slated & heard) < _SLATE_PART * np.count_nonzero(heard):
+        heard &= ~slated
     if np.count_nonzero(heard) < _LEAST_PARTS:
         return None
     # Faint parts hold more noise of the microphone's own, which is no field.
@@ -150,13 +165,13 @@ def _scatter(ratios_db: FloatArray) -> float:
     return float(1.4826 * np.median(np.abs(ratios_db - np.median(ratios_db))))
 
 
-def _cost(ratios_db: FloatArray, apart: float) -> float:
+def _cost(ratios_db: FloatArray, apart: float, levels_db: FloatArray) -> float:
     """Minus the log likelihood of these ratios in a sound field, whatever their scatter (Laplace's law)."""
     middle = float(np.median(ratios_db))
     stray = float(np.mean(np.abs(ratios_db - middle)))
-    off = np.abs(middle - _LEVELS_DB) / _LEVEL_SD_DB
+    off = np.abs(middle - levels_db) / _LEVEL_SD_DB
     # The prior on the level grows linearly where it is hopeless.
-    level = float(np.min(np.minimum(off**2 / 2, 2.0 * off) + np.where(_LEVELS_DB == 0.0, 0.0, _OTHER_LEVEL)))
+    level = float(np.min(np.minimum(off**2 / 2, 2.0 * off) + np.where(levels_db == 0.0, 0.0, _OTHER_LEVEL)))
     return float(len(ratios_db) / apart * np.log(max(stray, _LEAST_STRAY_DB)) + level)
 
 
@@ -164,9 +179,10 @@ def _gain(parts: ComplexArray, matrix: FloatArray, apart: float, *, capsules: bo
     """The one gain that is off."""
     feeds_omni = int(np.argmax(np.abs(matrix[0])))
     channels = [channel for channel in range(4) if capsules or channel != feeds_omni]
-    costs = np.array([[_cost(_ratio_db(parts, _turned_down(matrix, channel, gain)), apart) for gain in _GAINS_DB]
-                      for channel in channels])  # fmt: skip
-    none = _cost(_ratio_db(parts, matrix), apart)
+    levels_db = _CAPSULE_LEVELS_DB if capsules else _LEVELS_DB
+    costs = np.array([[_cost(_ratio_db(parts, _turned_down(matrix, channel, gain)), apart, levels_db)
+                       for gain in _GAINS_DB] for channel in channels])  # fmt: skip
+    none = _cost(_ratio_db(parts, matrix), apart, levels_db)
     if capsules:
         level_db = 10 * np.log10(np.maximum(np.einsum("pcc->c", parts).real, 1e-12))
         apart_db = np.array([level_db[c] - np.median(np.delete(level_db, c)) for c in channels])
@@ -183,14 +199,24 @@ def _gain(parts: ComplexArray, matrix: FloatArray, apart: float, *, capsules: bo
     left = _ratio_db(parts, _turned_down(matrix, channels[first], gain))
     # Where the law is not kept afterwards either (tones in a room stand in waves), or a channel would have to go
     # altogether, a gain is not what is wrong.
-    off = float(np.min(np.abs(np.median(left) - _LEVELS_DB)))
+    off = float(np.min(np.abs(np.median(left) - levels_db)))
     if _scatter(left) > _MOST_SCATTER_DB or abs(gain) > _LARGEST_DB or off > _MOST_OFF_DB:
+        return None
+    if not capsules and gain > 0.0 and _share(parts, matrix, channels[first], gain) < _LEAST_SHARE:
         return None
     likely = np.exp(best[first] - costs[first])
     mean = float(np.sum(likely * _GAINS_DB) / likely.sum())
     sd = float(np.sqrt(np.sum(likely * (_GAINS_DB - mean) ** 2) / likely.sum()))
     rival = channels[second] if best[second] < best[first] + _APART_SURE else None
     return GainError(channels[first], gain, max(sd, 0.3), float(none - best[first]), rival)
+
+
+def _share(parts: ComplexArray, matrix: FloatArray, channel: int, gain_db: float) -> float:
+    """A channel's part in the power of X, Y and Z once its gain is mended, in a part that three in four fall below."""
+    mended = _turned_down(matrix, channel, gain_db)
+    power = np.einsum("fc,pcd,fd->pf", mended, parts, mended).real[:, 1:]
+    own = int(np.argmax(np.abs(matrix[1:, channel])))
+    return float(np.quantile(power[:, own] / np.maximum(power.sum(axis=1), 1e-12), 0.75))
 
 
 def _turned_down(matrix: FloatArray, channel: int, gain_db: float) -> FloatArray:

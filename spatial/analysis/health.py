@@ -102,7 +102,7 @@ class HealthMeter:
         for page in self._pager.finish():
             self._look(page)
         levels, spectra = self._levels.finish(), self._spectra.finish()
-        holes, repeats = self._holes.finish(), self._repeats.finish()
+        holes, repeats = self._holes.finish(levels.quiet), self._repeats.finish()
         noise = spectra.quiet_power.sum(axis=0)
         # Rounding is even noise of a twelfth of a squared step (from memory: any text on quantisation).
         rounding = FIRST_ORDER_CHANNELS * self._step**2 / 12.0 / noise.size

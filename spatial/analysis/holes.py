@@ -1,7 +1,12 @@
 """Sound that was lost and replaced by nothing: exact zeros where there was sound before and after.
 
-Goal: find holes of a third of a millisecond and longer in any channel, and not take padding, silence between scenes
-or the rounding of a quiet 16-bit recording for one.
+Goal: find holes of a third of a millisecond and longer in any channel, and not take padding, silence between scenes,
+a fade, or the rounding of a quiet 16-bit recording for one, whatever it was mixed into later.
+- The step of the coding is measured beside each hole: material of 16 bits in a file of 24 is still rounded to 16.
+- Data are lost in all channels at once. Zeros in one of them alone are a loss only amid sound that is far too loud to
+  be rounded to zero, however coarse the coding may have been.
+- A microphone is never quieter than its own noise. Sound that falls far below the quiet moments of the same recording
+  was faded by somebody.
 Functions: HoleMeter.
 """
 
@@ -28,8 +33,21 @@ _LEAST_JUMP_STEPS = 4.0
 _LEAST_JUMP = 0.1
 """The same against the RMS beside it: a fade that somebody made ends lower."""
 
+_ALONE_LEVEL_STEPS, _COARSE_STEP = 32.0, 2.0**-15
+"""RMS beside zeros in some channels only: this many steps of 16 bits at least, in which most material was once."""
+
+_TOGETHER = 8
+"""Samples between the edges of one loss in different channels."""
+
+_FADED = 0.4
+"""Part of the RMS of the recording's quiet moments: 8 dB below is no microphone (its noise strays by a few dB in 256
+samples)."""
+
 _LOOK = 256
 """Samples beside a hole from which its neighbourhood is judged."""
+
+_COARSEST_STEP = 2.0**-11
+"""12 bits, the least that recorders ever had (common practice, no source)."""
 
 _EVERY = SHORTEST_HOLE // 2
 
@@ -43,6 +61,23 @@ class Hole:
     """First zero sample."""
     length: int
     """Samples."""
+    level: float
+    """RMS of the sound beside it, on the quieter side, full scale 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """What lies beside a run of zeros."""
+
+    level: float
+    """RMS."""
+    jump: float
+    """Size of the nearest sample."""
+    step: float
+    """The smallest difference of neighbouring samples: that of the coding which the sound has been through here."""
+
+
+_NOTHING = _Side(0.0, 0.0, 0.0)
 
 
 class HoleMeter:
@@ -50,7 +85,8 @@ class HoleMeter:
 
     def __init__(self, channels: int, step: float) -> None:
         self._step = step
-        self._open: list[tuple[int, float, float] | None] = [None] * channels
+        self._channels = channels
+        self._open: list[tuple[int, _Side] | None] = [None] * channels
         self._heard = np.zeros(channels, dtype=bool)
         self._found: list[Hole] = []
 
@@ -65,9 +101,32 @@ class HoleMeter:
                 continue
             self._look(channel, page)
 
-    def finish(self) -> tuple[Hole, ...]:
-        """All holes, in order of time. Zeros up to the end are no hole."""
-        return tuple(sorted(self._found, key=lambda hole: (hole.start, hole.channel)))
+    def finish(self, quiet: FloatArray) -> tuple[Hole, ...]:
+        """All holes, in order of time. Zeros up to the end are no hole.
+
+        Parameters
+        ----------
+        quiet : ndarray, shape (channels,)
+            RMS of each channel in quiet moments.
+        """
+        found = sorted(self._found, key=lambda hole: (hole.start, hole.channel))
+        kept, group = [], list[Hole]()
+        for hole in [*found, None]:
+            if group and (hole is None or hole.start - group[0].start > _TOGETHER):
+                kept += self._lost(group, quiet)
+                group = []
+            if hole is not None:
+                group.append(hole)
+        return tuple(kept)
+
+    def _lost(self, group: list[Hole], quiet: FloatArray) -> list[Hole]:
+        """Of runs of zeros that begin together, those that are a loss."""
+        ends = [hole.start + hole.length for hole in group]
+        together = len({hole.channel for hole in group}) == self._channels and max(ends) - min(ends) <= _TOGETHER
+        least = 0.0 if together else _ALONE_LEVEL_STEPS * _COARSE_STEP
+        loud = [hole for hole in group if hole.level >= max(least, _FADED * float(quiet[hole.channel]))]
+        # A fade is one for all channels, whatever a quiet one's noise makes of it.
+        return loud if not together or 2 * len(loud) > self._channels else []
 
     def _look(self, channel: int, page: Page) -> None:
         sound = page.sound[channel]
@@ -83,11 +142,11 @@ class HoleMeter:
             run = opened if begin == 0 and opened is not None else None
             if run is None:
                 if begin == 0 and page.start > 0 and sound[MARGIN - 1] == 0.0:
-                    run = (page.start, 0.0, 0.0)
+                    run = (page.start, _NOTHING)
                 else:
                     if end - begin < SHORTEST_HOLE and end < page.length:
                         continue
-                    run = (page.start + begin, *_beside(sound[max(0, begin + MARGIN - _LOOK) : begin + MARGIN][::-1]))
+                    run = (page.start + begin, _beside(sound[max(0, begin + MARGIN - _LOOK) : begin + MARGIN][::-1]))
             if end == page.length:
                 self._open[channel] = run
             else:
@@ -95,24 +154,31 @@ class HoleMeter:
         if begins.size == 0 or begins[0] > 0 or ends[-1] < page.length:
             self._heard[channel] = True
 
-    def _close(self, channel: int, run: tuple[int, float, float], stop: int, sound: FloatArray, place: int) -> None:
-        start, level, jump = run
-        level_after, jump_after = _beside(sound[place : place + _LOOK])
-        abrupt = max(jump - _LEAST_JUMP * level, jump_after - _LEAST_JUMP * level_after) > 0.0
-        if start == 0 or stop - start < SHORTEST_HOLE:
+    def _close(self, channel: int, run: tuple[int, _Side], stop: int, sound: FloatArray, place: int) -> None:
+        start, before = run
+        length = stop - start
+        if start == 0 or length < SHORTEST_HOLE:
             return
+        after = _beside(sound[place : place + _LOOK])
+        abrupt = max(before.jump - _LEAST_JUMP * before.level, after.jump - _LEAST_JUMP * after.level) > 0.0
         # Of a run that was zero already where the page began, only the end is known.
-        quieter = min(level, level_after) if level > 0.0 else level_after
-        rounded = quieter < (_LONG_LEVEL_STEPS if stop - start >= _LONG_HOLE else _LEAST_LEVEL_STEPS) * self._step
-        if rounded or max(level, level_after) < _LEAST_LEVEL_STEPS * self._step:
+        quieter = min(before.level, after.level) if before.level > 0.0 else after.level
+        louder = max(before.level, after.level)
+        step = max(self._step, before.step, after.step)
+        rounded = quieter < (_LONG_LEVEL_STEPS if length >= _LONG_HOLE else _LEAST_LEVEL_STEPS) * step
+        if rounded or louder < _LEAST_LEVEL_STEPS * step:
             return
-        if not abrupt or max(jump, jump_after) < _LEAST_JUMP_STEPS * self._step:
+        if not abrupt or max(before.jump, after.jump) < _LEAST_JUMP_STEPS * step:
             return
-        self._found.append(Hole(channel, start, stop - start))
+        self._found.append(Hole(channel, start, length, quieter))
 
 
-def _beside(sound: FloatArray) -> tuple[float, float]:
-    """RMS, and size of the nearest sample, of what lies beside a hole, nearest first."""
+def _beside(sound: FloatArray) -> _Side:
+    """Measure what lies beside a hole, nearest sample first."""
     if not sound.size:
-        return 0.0, 0.0
-    return float(np.sqrt(np.mean(sound.astype(np.float64) ** 2))), float(abs(sound[0]))
+        return _NOTHING
+    steps = np.abs(np.diff(sound))
+    finest = float(np.min(steps, where=steps > 0.0, initial=np.inf))
+    level = float(np.sqrt(np.mean(sound.astype(np.float64) ** 2)))
+    # A loud stretch may have no two samples that are close: no coding is coarser than 12 bits.
+    return _Side(level, float(abs(sound[0])), finest if finest <= _COARSEST_STEP else 0.0)

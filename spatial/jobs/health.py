@@ -92,14 +92,34 @@ def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
 
 def _step_of(take: Take) -> float:
     """Size of one step of the coding that the sound has been through: the file's own, or a coarser one before."""
-    finest = np.inf
+    stretches: list[FloatArray] = []
     # Whoever reads the take from end to end will hear of damage.
     with suppress(MediaFileError), FieldReader(take) as reader:
-        for start in np.linspace(0, max(take.samples - _LOOK, 0), _LOOKS).astype(int).tolist():
-            sound = reader.read_raw(start, min(start + _LOOK, take.samples))[list(take.picked)]
-            steps = np.abs(np.diff(sound, axis=1))
-            finest = min(finest, float(np.min(steps, where=steps > 0.0, initial=np.inf)))
-    own = _STEPS.get(take.subtype, _FINEST_STEP)
+        for start, stop in step_looks(take.samples):
+            stretches.append(reader.read_raw(start, stop)[list(take.picked)])
+    return coding_step(stretches, own=_STEPS.get(take.subtype, _FINEST_STEP))
+
+
+def step_looks(samples: int) -> list[tuple[int, int]]:
+    """The stretches of a take from which its step is measured: first and last sample (not included) of each."""
+    starts = np.linspace(0, max(samples - _LOOK, 0), _LOOKS).astype(int).tolist()
+    return [(start, min(start + _LOOK, samples)) for start in starts]
+
+
+def coding_step(stretches: Sequence[FloatArray], *, own: float) -> float:
+    """Size of one step of the coding, measured.
+
+    Parameters
+    ----------
+    stretches : sequence of ndarray, shape (channels, samples)
+        Parts of a take.
+    own : float
+        Of the file's own coding.
+    """
+    finest = np.inf
+    for sound in stretches:
+        steps = np.abs(np.diff(sound, axis=1))
+        finest = min(finest, float(np.min(steps, where=steps > 0.0, initial=np.inf)))
     return max(own, min(finest, _COARSEST_STEP)) if np.isfinite(finest) else own
 
 

@@ -24,6 +24,8 @@ _WIND_SHARE = 0.1
 
 _GAIN_LOOK_DB, _GAIN_FIX_DB = 3.0, 6.0
 """3 dB on one axis turn a direction by up to 10 degrees, 6 dB by up to 20 (atan of the gain; DERIVED)."""
+_GAIN_LEAST_DB = 4.0
+"""Axes of sound microphones are 0.75 to 1.25 times as sensitive as W (2.5 dB), and more by frequency."""
 _GAIN_SURE = 3.0
 _GAIN_EVIDENCE = 9.0
 """Natural logarithm: 8000 to one."""
@@ -156,7 +158,7 @@ def _gain(balance: Balance, names: Sequence[str], name: str, *, capsules: bool) 
     odd = from_law_db > _ODD_RATIO_DB or balance.scatter_db > _ODD_SCATTER_DB
     if (gain.rival is not None and from_law_db < _GAIN_LOOK_DB) or (capsules and not odd):
         return
-    severe = odd and gain.rival is None and abs(gain.gain_db) - 2.0 * gain.sd_db >= _GAIN_LOOK_DB
+    severe = odd and gain.rival is None and abs(gain.gain_db) - 2.0 * gain.sd_db >= _GAIN_LEAST_DB
     severe = severe and abs(gain.gain_db) >= _GAIN_FIX_DB and gain.evidence >= _GAIN_EVIDENCE
     which = names[gain.channel] + ("" if gain.rival is None else f" (or {names[gain.rival]}: it cannot be told which)")
     yield Finding(
@@ -164,6 +166,12 @@ def _gain(balance: Balance, names: Sequence[str], name: str, *, capsules: bool) 
         Severity.FIX if severe else Severity.LOOK,
         f"channel {which} of {name} is {abs(gain.gain_db):.0f} dB too {'loud' if gain.gain_db > 0 else 'quiet'} "
         f"against the others (±{gain.sd_db:.1f}; in a sound field the power of X, Y and Z together follows W; "
-        f"{_GAIN_LOOK_DB:.0f} dB turn directions by up to 10°): set all gains alike and record again, or correct it",
+        f"{_GAIN_LOOK_DB:.0f} dB turn directions by up to 10°): "
+        + (
+            "set all gains alike and record again, or correct it"
+            if severe
+            else "the place may have done it too; compare the recorder's gains, clap from several sides and from above, "
+            "and inspect that"
+        ),
         name,
     )

@@ -55,7 +55,7 @@ def health_findings(health: Health, names: Sequence[str], name: str) -> list[Fin
     if health.peaks.max() < _SILENT:
         silence = f"{name} is silent throughout: nothing to use; check what the recorder was armed to record"
         return [Finding("dead_channel", Severity.FIX, silence, name)]
-    dead = _dead_channels(health)
+    dead = _dead_channels(health, names)
     return [
         *_dead(health, dead, names, name),
         *_clipping(health, names, name),
@@ -68,7 +68,7 @@ def health_findings(health: Health, names: Sequence[str], name: str) -> list[Fin
     ]
 
 
-def _dead_channels(health: Health) -> dict[int, Severity]:
+def _dead_channels(health: Health, names: Sequence[str]) -> dict[int, Severity]:
     """Channels that carry nothing of the field."""
     levels = health.levels
     loudest, found = float(levels.rms.max()), {}
@@ -88,7 +88,16 @@ def _dead_channels(health: Health) -> dict[int, Severity]:
             found[channel] = Severity.FIX
         elif below < -_WEAK_DB and (still or floor < -_DEAD_FLOOR_DB or below < -DEAD_DB):
             found[channel] = Severity.LOOK
+    flat = [channel for channel in found if _no_height(health, channel, names)]
+    # Whoever records no height has the others sound; with another one dead, inputs are wrong.
+    if len(found) == len(flat):
+        found |= dict.fromkeys(flat, Severity.LOOK)
     return found
+
+
+def _no_height(health: Health, channel: int, names: Sequence[str]) -> bool:
+    """Whether the channel is a field's Z: many mixes and recorders of three channels have none."""
+    return not health.capsules and names[channel].startswith("Z")
 
 
 def _dead(health: Health, dead: dict[int, Severity], names: Sequence[str], name: str) -> Iterator[Finding]:
@@ -96,7 +105,13 @@ def _dead(health: Health, dead: dict[int, Severity], names: Sequence[str], name:
     for channel, severity in dead.items():
         rms, loudest = float(moving[channel]), float(moving.max())
         below = f"{20 * np.log10(loudest / rms):.0f} dB below the loudest" if rms > 0.01 * health.step else "no sound"
-        if severity is Severity.FIX:
+        if severity is Severity.LOOK and _no_height(health, channel, names):
+            text = (
+                f"{name} holds no height: channel {names[channel]} is silent ({below}), as in a mix or a recorder "
+                "without it, and directions are told in the horizontal plane only; if the microphone has height, "
+                "check that input"
+            )
+        elif severity is Severity.FIX:
             text = (
                 f"channel {names[channel]} of {name} is dead ({below} from start to end; a live one is never more "
                 f"than {DEAD_DB:.0f} dB down): directions cannot be told; check the recorder's inputs and record again"

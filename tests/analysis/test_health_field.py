@@ -130,6 +130,30 @@ def test_sound_in_the_plane_only_says_nothing_of_z(rng):
     assert measured(sound).balance.gain is None
 
 
+def test_a_board_under_the_microphone_is_no_gain_of_z(rng):
+    """A reflection from below: X and Y keep step with W, Z does not; without Z the law would hold everywhere."""
+    sound = 1e-4 * rng.standard_normal((4, 12 * RATE))
+    flat = np.sqrt(0.5)  # a voice 45 degrees up
+    for turn, azimuth in enumerate((0.0, 1.0, 2.5, 4.0)):
+        voice = talking_field(rng, seconds=3.0, hiss=0.0)[0]
+        start = turn * 3 * RATE
+        later = np.roll(voice, 40)  # 0.2 m above a table
+        y, x = flat * np.sin(azimuth), flat * np.cos(azimuth)
+        sound[:, start : start + voice.size] += np.outer([1.0, y, flat, x], voice)
+        sound[:, start : start + voice.size] += 0.9 * np.outer([1.0, y, -flat, x], later)
+    assert measured(sound).balance.gain is None
+
+
+def test_a_slate_that_goes_to_w_alone_is_left_out(rng):
+    sound = talking_field(rng, seconds=12.0)
+    slate = talking_field(rng, seconds=8.0, level=0.3)[0]
+    slated = np.concatenate([np.outer([1.0, 0.0, 0.0, 0.0], slate), 0.3 * sound], axis=1)
+    assert measured(slated).balance.ratio_db == pytest.approx(measured(sound).balance.ratio_db, abs=0.5)
+    # A whole recording like that is not one with a slate.
+    sound[1:] *= 0.03
+    assert measured(sound).balance.ratio_db < -20.0
+
+
 @pytest.mark.parametrize("capsule", range(4))
 @pytest.mark.parametrize("converted", [False, True])
 def test_an_inverted_capsule_is_found_raw_and_converted(rng, capsule, converted):

@@ -126,6 +126,45 @@ def test_claps_out_of_rounded_silence_are_no_holes(rng):
     assert measured(sound, bits=16).holes == ()
 
 
+def sixteen_bits(sound):
+    return np.rint(sound * 2**15) / 2**15
+
+
+def test_material_of_sixteen_bits_in_a_file_of_24_is_rounded_and_has_no_holes(rng):
+    """Quiet sound of 16 bits has runs of zeros; faint noise of 24 bits lies beside them."""
+    sound = sixteen_bits(talking_field(rng, level=4e-3, hiss=8e-6))
+    silent = sound == 0
+    assert np.any(np.lib.stride_tricks.sliding_window_view(silent[0], 16).all(axis=1)), "there are runs to mistake"
+    sound[:, 150_000:] += 2e-6 * rng.standard_normal((4, sound.shape[1] - 150_000))
+    assert measured(sound, bits=24).holes == ()
+
+
+def test_a_hole_in_material_of_sixteen_bits_kept_in_24_is_found(rng):
+    sound = sixteen_bits(talking_field(rng, hiss=1e-2))
+    sound[:, 100_000:100_300] = 0.0
+    assert [(hole.start, hole.length) for hole in measured(sound, bits=24).holes] == [(100_000, 300)] * 4
+
+
+def test_zeros_in_one_channel_amid_faint_sound_are_rounding(rng):
+    """Data are lost in all channels at once: one alone may have been coded more coarsely."""
+    sound = talking_field(rng, level=0.01, hiss=2e-4)
+    sound[2, 100_000:100_020] = 0.0
+    assert measured(sound).holes == ()
+    sound[:, 100_000:100_020] = 0.0
+    assert len(measured(sound).holes) == 4
+
+
+@pytest.mark.parametrize("depth_db", [50.0, 76.0])
+def test_a_fade_that_is_even_in_decibels_and_then_cut_is_no_hole(rng, depth_db):
+    """Such a fade ends with a jump; but no microphone ever gets so much quieter than its own noise."""
+    sound = talking_field(rng, hiss=1e-3)
+    fade = 10 ** (-depth_db * np.linspace(0.0, 1.0, 24_000) / 20)
+    sound[:, 60_000:84_000] *= fade
+    sound[:, 84_000:90_000] = 0.0
+    sound[:, 90_000:114_000] *= fade[::-1]
+    assert measured(sound).holes == ()
+
+
 # Repeats.
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from spatial.analysis.health import HealthMeter
 from spatial.findings import Finding, Severity
-from spatial.jobs.health import channel_names
+from spatial.jobs.health import channel_names, coding_step, step_looks
 from spatial.jobs.health_findings import health_findings
 from tests.bench.healthfaults import FAULTS, sound_of
 from tests.bench.healthscenes import FIELD_FROM, Scene, make_scene
@@ -23,7 +23,8 @@ def judge(scene: Scene, fault: str = "") -> list[Finding]:
     """What the scene with the fault in it is accused of."""
     sound = sound_of(scene, fault=fault)
     matrix = FIELD_FROM[scene.recorded_format]
-    meter = HealthMeter(scene.rate_hz, sound.shape[1], step=scene.step, field_from_recorded=matrix)
+    step = coding_step([sound[:, start:stop] for start, stop in step_looks(sound.shape[1])], own=scene.step)
+    meter = HealthMeter(scene.rate_hz, sound.shape[1], step=step, field_from_recorded=matrix)
     meter.push(sound)
     return health_findings(meter.finish(), channel_names(matrix), "take")
 

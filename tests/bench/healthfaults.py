@@ -30,7 +30,9 @@ def sound_of(scene: Scene, *, fault: str = "", rng: np.random.Generator | None =
         recorded = fault_maker[1](recorded, scene, rng)
     if scene.kind in ("padded", "faded"):
         recorded = _silenced(recorded, scene.kind, rng)
-    coded = _coded(recorded, scene.bits, rng)
+    if scene.edit is not None:
+        recorded = scene.edit(recorded, rng)
+    coded = _coded(recorded, scene.bits, rng, dither=scene.dithered)
     if fault_maker is not None and fault_maker[0] == "file":
         coded = _coded(fault_maker[1](coded, scene, rng), scene.bits, rng, dither=False)
     return coded.astype(np.float32)
@@ -109,10 +111,10 @@ def _offset(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> Float
     return sound * min(1.0, 0.95 / np.max(np.abs(sound)))
 
 
-def _hole(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+def _hole(sound: FloatArray, scene: Scene, rng: np.random.Generator) -> FloatArray:
     sound = sound.copy()
     for start in _loud_places(sound, int(rng.integers(1, 6)), rng):
-        length = int(10 ** rng.uniform(-3.3, -0.5) * RATE)
+        length = int(10 ** rng.uniform(-3.3, -0.5) * scene.rate_hz)
         sound[:, start : start + length] = 0.0
     return sound
 
@@ -132,9 +134,9 @@ def _lost(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatAr
     return sound[:, kept]
 
 
-def _hum(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+def _hum(sound: FloatArray, scene: Scene, rng: np.random.Generator) -> FloatArray:
     sound = sound.copy()
-    time = np.arange(sound.shape[1]) / RATE
+    time = np.arange(sound.shape[1]) / scene.rate_hz
     hertz = rng.choice([50.0, 60.0]) * (1 + rng.uniform(-0.004, 0.004))
     slope = rng.uniform(0.3, 1.5)
     hum = sum(np.sin(2 * np.pi * hertz * n * time + rng.uniform(0, 6.3)) / n**slope for n in range(1, 8))
@@ -144,11 +146,11 @@ def _hum(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArr
     return sound * min(1.0, 0.95 / np.max(np.abs(sound)))
 
 
-def _wind(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+def _wind(sound: FloatArray, scene: Scene, rng: np.random.Generator) -> FloatArray:
     samples = sound.shape[1]
-    pole = np.exp(-2 * np.pi * rng.uniform(20, 80) / RATE)
+    pole = np.exp(-2 * np.pi * rng.uniform(20, 80) / scene.rate_hz)
     blown = lfilter([1 - pole], [1, -pole], rng.standard_normal(sound.shape), axis=1)
-    blown = lfilter([1, -1], [1, -np.exp(-2 * np.pi * 8 / RATE)], blown, axis=1)
+    blown = lfilter([1, -1], [1, -np.exp(-2 * np.pi * 8 / scene.rate_hz)], blown, axis=1)
     gusts = np.interp(np.arange(samples), np.linspace(0, samples, 13), rng.uniform(0.1, 1, 13))
     blown = blown / np.std(blown) * gusts
     blown *= max(_loud(sound) * 10 ** (rng.uniform(-5, 15) / 20), 4e-3)
@@ -156,10 +158,10 @@ def _wind(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatAr
     return out * min(1.0, 0.9 / np.max(np.abs(out)) / 2)
 
 
-def _narrow(sound: FloatArray, _scene: Scene, rng: np.random.Generator) -> FloatArray:
+def _narrow(sound: FloatArray, scene: Scene, rng: np.random.Generator) -> FloatArray:
     spectrum = np.fft.rfft(sound, axis=1)
-    cut = int(rng.choice([10_500, 12_000, 15_500, 16_000, 17_500, 19_000, 20_000]) * sound.shape[1] / RATE)
-    width = int(rng.uniform(50, 300) * sound.shape[1] / RATE)
+    cut = int(rng.choice([10_500, 12_000, 15_500, 16_000, 17_500, 19_000, 20_000]) * sound.shape[1] / scene.rate_hz)
+    width = int(rng.uniform(50, 300) * sound.shape[1] / scene.rate_hz)
     spectrum[:, cut + width :] = 0.0
     spectrum[:, cut : cut + width] *= np.linspace(1, 0, width)
     return np.fft.irfft(spectrum, sound.shape[1], axis=1)

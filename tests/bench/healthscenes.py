@@ -5,6 +5,7 @@ each with its own noise) and of a format.
 Functions: make_scene. The file's samples, with a fault or without, are made by tests.bench.healthfaults.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,6 +53,9 @@ class Scene:
     peak_dbfs: float
     noise_db: float
     """Of one capsule, against full scale."""
+    edit: Callable[[FloatArray, np.random.Generator], FloatArray] | None = None
+    """What was done to the recorded channels, shape (4, samples), before they were coded for the last time."""
+    dithered: bool = True
 
     @property
     def step(self) -> float:
@@ -88,30 +92,32 @@ def _field(kind: str, rng: np.random.Generator) -> FloatArray:
             return diffuse
         swell = 0.05 + np.interp(np.arange(samples), np.linspace(0, samples, 9), rng.uniform(0, 1, 9) ** 2)
         low = lfilter([0.004], [1.0, -0.996], diffuse, axis=1)
-        return 3.0 * low / np.std(low[0]) * swell + _in_room([_sound("speech", rng)], rng)
+        return 3.0 * low / np.std(low[0]) * swell + _in_room([dry_sound("speech", rng)], rng)
     names = {"padded": "speech", "faded": "speech"}
     count = 1 if kind in ("bass", "organ") else int(rng.integers(2, 4))
-    sounds = [_sound(names.get(kind, kind), rng, turn=turn, turns=count) for turn in range(count)]
+    sounds = [dry_sound(names.get(kind, kind), rng, turn=turn, turns=count) for turn in range(count)]
     field = _in_room(sounds, rng)
     return field + 10 ** (-rng.uniform(25.0, 45.0) / 20) * np.std(field[0]) * _diffuse(samples, rng)
 
 
-def _sound(kind: str, rng: np.random.Generator, *, turn: int = 0, turns: int = 1) -> FloatArray:
+def dry_sound(
+    kind: str, rng: np.random.Generator, *, turn: int = 0, turns: int = 1, seconds: float = SECONDS
+) -> FloatArray:
     """Something that sounds in its turn and rests in the others'."""
-    samples = round(SECONDS * RATE)
+    samples = round(seconds * RATE)
     out = np.zeros(samples)
     begin, span = samples * turn // turns, samples // turns
-    seconds = span / RATE
+    long_s = span / RATE
     time = np.arange(span) / RATE
     if kind in ("speech", "moving"):
-        piece = speech(recorded_words(), seconds, rng)
+        piece = speech(recorded_words(), long_s, rng)
     elif kind == "music":
-        piece = _plucked(seconds, rng)
+        piece = _plucked(long_s, rng)
     elif kind == "claps":
-        piece = claps(seconds, rng)
+        piece = claps(long_s, rng)
     elif kind == "sticks":
         piece = np.zeros(span)
-        for start in np.arange(0.1, seconds - 0.2, rng.uniform(0.2, 0.5)):
+        for start in np.arange(0.1, long_s - 0.2, rng.uniform(0.2, 0.5)):
             ring = np.arange(RATE // 20) / RATE
             tone = np.sin(2 * np.pi * rng.uniform(1500, 5000) * ring) * np.exp(-ring / rng.uniform(0.002, 0.01))
             tone *= np.minimum(1.0, ring / 2e-4)  # sticks touch for that long
@@ -178,7 +184,7 @@ def _open_air(kind: str, samples: int, rng: np.random.Generator) -> FloatArray:
     out = np.zeros((4, samples))
     count = 1 if kind == "on an axis" else 3
     for turn in range(count):
-        sound = _sound(str(rng.choice(["speech", "music", "claps"])), rng, turn=turn, turns=count)
+        sound = dry_sound(str(rng.choice(["speech", "music", "claps"])), rng, turn=turn, turns=count)
         azimuth, elevation = rng.uniform(-np.pi, np.pi), 0.0
         if kind == "on an axis":
             azimuth, elevation = (
@@ -213,3 +219,12 @@ def _diffuse(samples: int, rng: np.random.Generator, *, lowest_hz: float = 60.0,
         wave = np.fft.irfft(shape * np.exp(2j * np.pi * rng.random(shape.size)), samples)
         out += np.outer([1.0, y, z, x], wave)
     return out / np.std(out[0])
+
+
+def diffuse(samples: int, rng: np.random.Generator, *, lowest_hz: float = 60.0) -> FloatArray:
+    """As _diffuse, made cheaply: W, Y, Z and X of a diffuse field are noises of their own."""
+    pole = np.exp(-2 * np.pi * lowest_hz / RATE)
+    white = rng.standard_normal((4, samples), dtype=np.float32)
+    # White noise with 20 dB more in the bass.
+    out = lfilter([1.0 - pole], [1.0, -pole], white, axis=1) * 10 + 0.15 * white
+    return out / np.std(out[0]) * np.sqrt([[1.0], [1 / 3], [1 / 3], [1 / 3]])

@@ -65,9 +65,7 @@ def test_levels_are_those_of_the_field_and_the_file(write, rng):
     assert result.rms_dbfs == pytest.approx((-9.03, -9.03, -60.0, -60.0), abs=0.1)
 
 
-@pytest.mark.parametrize(
-    ("channel", "name"), [(0, "W"), (1, "Y (left-right)"), (2, "Z (up-down)"), (3, "X (front-back)")]
-)
+@pytest.mark.parametrize(("channel", "name"), [(0, "W"), (1, "Y (left-right)"), (3, "X (front-back)")])
 def test_a_dead_channel_is_named(write, rng, channel, name):
     channels = talk(rng)
     channels[channel] *= 1e-4  # 80 dB down
@@ -75,6 +73,24 @@ def test_a_dead_channel_is_named(write, rng, channel, name):
     (finding,) = result.findings
     assert (finding.code, finding.severity) == ("dead_channel", Severity.FIX)
     assert f"channel {name} of take.wav is dead" in finding.message
+
+
+@pytest.mark.parametrize("factor", [0.0, 1e-4])
+def test_a_silent_z_is_a_recording_without_height(write, rng, factor):
+    """Mixes and recorders of three channels have none: nothing to record again for."""
+    channels = talk(rng)
+    channels[2] *= factor
+    (finding,) = inspect_take(write(channels, subtype="FLOAT")).findings
+    assert (finding.code, finding.severity) == ("dead_channel", Severity.LOOK)
+    assert "holds no height: channel Z (up-down) is silent" in finding.message
+    assert "record again" not in finding.message
+
+
+def test_a_silent_z_beside_another_silent_channel_is_a_fault(write, rng):
+    channels = talk(rng)
+    channels[[2, 3]] = 0.0
+    findings = inspect_take(write(channels, subtype="FLOAT")).findings
+    assert {finding.severity for finding in findings if finding.code == "dead_channel"} == {Severity.FIX}
 
 
 def test_the_dead_channel_is_named_by_what_it_is_in_the_file(write, rng):
