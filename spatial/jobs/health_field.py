@@ -170,7 +170,7 @@ def _gain(balance: Balance, names: Sequence[str], name: str, *, capsules: bool) 
         + (
             "set all gains alike and record again, or correct it"
             if severe
-            else "the place may have done it too; compare the recorder's gains, clap from several sides and from above, "
+            else "the place may have done it too; compare the recorder's gains, clap from several sides, above too, "
             "and inspect that"
         ),
         name,
