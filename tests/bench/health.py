@@ -1,6 +1,7 @@
 """How surely each fault of a recording is found, and how often a sound one is accused.
 
-Run: python -m tests.bench.health [COUNT]   (writes tests/bench/results/health.md)
+Run: python -m tests.bench.health [COUNT]            (writes tests/bench/results/health.md)
+     python -m tests.bench.health ordinary [COUNT]   (writes tests/bench/results/health_ordinary.md)
 """
 
 import sys
@@ -12,6 +13,7 @@ from spatial.findings import Finding, Severity
 from spatial.jobs.health import channel_names, coding_step, step_looks
 from spatial.jobs.health_findings import health_findings
 from tests.bench.healthfaults import FAULTS, sound_of
+from tests.bench.healthordinary import CONDITIONS, make_ordinary
 from tests.bench.healthscenes import FIELD_FROM, Scene, make_scene
 from tests.bench.stages import on_both_cores
 
@@ -81,6 +83,58 @@ def _share(rows: list[list[str]], severity: str = "") -> str:
     return f"{100 * hits / len(rows):.0f} %"
 
 
+_ORDINARY_FAULTS = ("", "gain_mismatch", "holes", "dead_channel", "polarity", "swapped_channels")
+"""Of these each ordinary recording gets one in turn: what the conditions could hide."""
+
+
+def measure_ordinary(seed: int) -> tuple[str, str, list[tuple[str, str]], list[tuple[str, str]]]:
+    """Condition and fault; codes and severities of the sound recording, and of the one with the fault."""
+    scene = make_ordinary(seed)
+    fault = _ORDINARY_FAULTS[1 + seed // len(CONDITIONS) % (len(_ORDINARY_FAULTS) - 1)]
+    fault = fault if can_have(scene, fault) else "gain_mismatch"
+    found = [[(finding.code, finding.severity.value) for finding in judge(scene, one)] for one in ("", fault)]
+    return scene.kind, fault, found[0], found[1]
+
+
+def main_ordinary(count: int, first: int = FIRST_SEED) -> str:
+    """False accusations by condition."""
+    rows = on_both_cores(measure_ordinary, range(first, first + count))
+    lines = [
+        "# Ordinary recordings, by condition: wrongly accused",
+        "",
+        f"`python -m tests.bench.health ordinary {count}`: {count} sound recordings (seeds {first} to "
+        f"{first + count - 1}) of 10 s to 3 min, 44.1, 48 and 96 kHz, 16 and 24 bits, all formats. Each is heard again "
+        "with one fault. `level` and `noise_floor` say what is so, and are not counted; nor is that a recording holds "
+        "no height, where it holds none.",
+        "",
+        "| condition | recordings | fix | look | codes |",
+        "|---|---|---|---|---|",
+    ]
+    fixes = 0
+    for condition in CONDITIONS:
+        own = [_accusations(condition, sound) for kind, _, sound, _ in rows if kind == condition]
+        fix = sum(any(severity == Severity.FIX.value for _, severity in row) for row in own)
+        look = sum(any(severity == Severity.LOOK.value for _, severity in row) for row in own)
+        named = Counter(code for row in own for code, _ in row)
+        lines.append(f"| {condition} | {len(own)} | {fix} | {look} | {', '.join(sorted(named))} |")
+        fixes += fix
+    lines += ["", f"Sound recordings accused of anything to fix: {fixes} of {count}.", ""]
+    lines += ["| fault | recordings | found | as fix |", "|---|---|---|---|"]
+    for fault in _ORDINARY_FAULTS[1:]:
+        codes = {FAULTS[fault][2]} | ({"gain_mismatch"} if fault == "swapped_channels" else set())
+        found = [[severity for code, severity in row if code in codes] for _, one, _, row in rows if one == fault]
+        if found:
+            lines.append(f"| {fault} | {len(found)} | {_share(found)} | {_share(found, 'fix')} |")
+    return "\n".join(lines) + "\n"
+
+
+def _accusations(condition: str, found: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    true = {("level", "look"), ("noise_floor", "look")}
+    if condition == "no height recorded":
+        true.add(("dead_channel", "look"))
+    return [one for one in found if one[1] != Severity.NOTE.value and one not in true]
+
+
 def misses(count: int, first: int) -> None:
     """Print what went wrong, seed by seed, for whoever works on the detectors."""
     for seed in range(first, first + count):
@@ -97,6 +151,11 @@ def misses(count: int, first: int) -> None:
 
 
 if __name__ == "__main__":
-    text = main(int(sys.argv[1]) if len(sys.argv) > 1 else 108)
+    ordinary = sys.argv[1:2] == ["ordinary"]
+    counts = [int(word) for word in sys.argv[1 + ordinary :]]
+    if ordinary:
+        name, text = "health_ordinary.md", main_ordinary(counts[0] if counts else 300)
+    else:
+        name, text = "health.md", main(counts[0] if counts else 108)
     print(text)
-    (Path(__file__).parent / "results" / "health.md").write_text(text, encoding="utf-8")
+    (Path(__file__).parent / "results" / name).write_text(text, encoding="utf-8")
