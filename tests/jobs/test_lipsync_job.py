@@ -46,7 +46,8 @@ def test_what_looks_cut_to_the_clip(offset_s, take_s, drift_ppm, cut):
 
 def test_a_track_of_ours_is_judged_wherever_it_lies(tmp_path):
     path = tmp_path / "track.wav"
-    path.with_suffix(".json").write_text(json.dumps({"soundplumb": "1", "output": {"path": str(path)}}))
+    sidecar = {"soundplumb": "1", "inputs": ["rec.wav"], "output": {"path": str(path)}}
+    path.with_suffix(".json").write_text(json.dumps(sidecar, indent=2))
     [finding] = lip_sync_findings(result_of(2.5, take_s=60.0, path=path))
     assert finding.severity is Severity.FIX
     assert "2.50 s late (62.5 frames at 25 a second): not acceptable" in finding.message
