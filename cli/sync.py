@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Run, input_file, json_option, mic_offset_option
+from cli.running import Run, input_file, json_option, mic_offset_option, mic_offset_sd_option
 from cli.shared import clip_and_takes, force_option
 
 
@@ -20,6 +20,7 @@ from cli.shared import clip_and_takes, force_option
 )
 @force_option("Replace the plot if it exists.")
 @mic_offset_option
+@mic_offset_sd_option
 @format_option
 @json_option
 def sync(
@@ -28,6 +29,7 @@ def sync(
     plot_path: Path | None,
     force: bool,
     mic_offset: tuple[float, ...],
+    mic_offset_sd: float,
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
@@ -52,6 +54,7 @@ def sync(
                 takes,
                 channel_format=read_as(channel_format),
                 mic_offset_m=mic_offset,
+                mic_offset_sd_m=mic_offset_sd,
                 progress=run.progress,
             )
         )

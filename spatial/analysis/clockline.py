@@ -168,7 +168,7 @@ def fit_clock_line(
     open_covariance = np.linalg.inv(seen / inflation + alone)
     measured = open_covariance @ (design.T @ (lags_s * weights * say)) / scatter**2 / inflation
     if rig.length_m is not None:
-        solution, covariance = on_sphere(solution, covariance, _RIG, rig.length_m)
+        solution, covariance = on_sphere(solution, covariance, _RIG, rig.length_m, rig.length_sd_m)
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     to_zero = np.array([[1.0, -middle], [0.0, 1.0]])
     return ClockLine(

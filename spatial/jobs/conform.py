@@ -13,6 +13,7 @@ from spatial.errors import InconclusiveError, MediaFileError, OutputError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.cliptime import on_clip_time
+from spatial.jobs.judges import judges_of_mount
 from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, determined_turn, require_match
@@ -117,7 +118,7 @@ def conform_clip(
         listen_to_all(clip, takes, progress) as (sound, heard, listened, unread),
     ):
         given = matrix_from_ypr(mount) if mount is not None else None
-        separation = rig_of(rig.mic_offset_m, given)
+        separation = rig_of(rig.mic_offset_m, given, sd_m=rig.mic_offset_sd_m)
         result = match_takes(clip, sound, heard, listened, separation=separation, progress=progress)
         require_match(result)
         oriented, repaired = None, None
@@ -130,7 +131,8 @@ def conform_clip(
             repaired = oriented.repaired.mic_from_take if oriented.repaired else None
             if separation is not None:
                 # Now that it is known how the microphone sat, so is what the sound's travel does to each window.
-                aimed = rig_of(rig.mic_offset_m, matrix if repaired is None else matrix @ repaired)
+                turned = matrix if repaired is None else matrix @ repaired
+                aimed = rig_of(rig.mic_offset_m, turned, sd_m=rig.mic_offset_sd_m)
                 ((take, told),) = [pair for pair in listened if pair[0] is result.take]
                 again = sync_listened(clip, sound, heard, take, told, separation=aimed, progress=progress)
                 result = replace(result, estimate=again) if again.matched else result
@@ -150,6 +152,7 @@ def conform_clip(
                 progress=progress,
             ),
             tolerance=tolerance or Tolerance(),
+            judges=judges_of_mount(oriented, len(marks), rig),
         )
         findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread]
         findings += [*moves_findings(clip, rig), *proof.findings]
@@ -167,6 +170,7 @@ def conform_clip(
             samples=samples,
             proof=proof,
             findings=findings,
+            oriented=oriented,
         )
         # The names of inputs may hold bytes that are no text: JSON writes them just as backslashreplace does.
         temporary_sidecar.write_text(text, encoding="utf-8", errors="backslashreplace")

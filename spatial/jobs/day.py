@@ -179,7 +179,7 @@ def _match_all(
         try:
             opened = open_clip(clip)
             with listen_to_clip(opened, progress) as (sound, heard):
-                apart = rig_of(rig_for(clip).mic_offset_m)
+                apart = rig_of(rig_for(clip).mic_offset_m, sd_m=rig_for(clip).mic_offset_sd_m)
                 matched.append(match_takes(opened, sound, heard, takes, separation=apart, progress=progress))
         except SoundplumbError as error:
             matched.append(unusable(clip, error, Severity.FIX))

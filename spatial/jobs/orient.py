@@ -5,11 +5,11 @@ a clip); determined_turn.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from spatial.analysis.micoffset import OffsetEvidence, OffsetJudgement, judge_offset
 from spatial.analysis.mirror import ChannelFault, in_another_order, possible_faults
 from spatial.analysis.mountprior import AxisMeasurement, MountPrior
 from spatial.analysis.orientation import (
@@ -21,7 +21,8 @@ from spatial.analysis.orientation import (
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError
 from spatial.findings import Finding
-from spatial.jobs.marks import LEAST_COVERED, HeardMark, shared_parallax
+from spatial.jobs.marks import LEAST_COVERED, HeardMark, Rig, offset_turns, shared_parallax
+from spatial.jobs.micplace import offset_evidence, offset_findings
 from spatial.jobs.orient_findings import mount_findings, swept_findings, unheard_findings
 from spatial.jobs.syncresult import SyncResult
 from spatial.media.takes import Take
@@ -46,6 +47,10 @@ class OrientResult:
     repaired: ChannelFault | None = None
     """The fault that is taken out of the channels before they are turned."""
     evidence: str = "marks"
+    place: OffsetJudgement | None = None
+    """Whether the microphone hung where it was said to; None where nobody asked."""
+    place_evidence: OffsetEvidence = field(default_factory=OffsetEvidence)
+    rig: Rig | None = None
 
     @property
     def matrix(self) -> FloatArray | None:
@@ -83,6 +88,7 @@ def orient_marks(
     prior: MountPrior | None = None,
     axes: Sequence[AxisMeasurement] = (),
     repair: bool = False,
+    rig: Rig | None = None,
 ) -> OrientResult:
     """Find how the microphone sat from marks that have been heard.
 
@@ -90,6 +96,8 @@ def orient_marks(
     ----------
     axes : sequence of AxisMeasurement
         What tells beside the marks.
+    rig : Rig, optional
+        With it, whether the microphone hung where it was said to is asked too.
 
     Raises
     ------
@@ -107,7 +115,7 @@ def orient_marks(
             f"in none of the {len(marks)} marks is anybody heard clearly enough to tell a direction; "
             "mark moments in which just one performer sounds"
         )
-    return orient_heard(result.take, marks, sync=result, prior=prior, axes=axes, repair=repair)
+    return orient_heard(result.take, marks, sync=result, prior=prior, axes=axes, repair=repair, rig=rig)
 
 
 def orient_heard(
@@ -120,24 +128,40 @@ def orient_heard(
     repair: bool = False,
     evidence: str = "marks",
     wrong_share: float = WRONG_MARK,
+    rig: Rig | None = None,
 ) -> OrientResult:
     """Find how the microphone sat from marks or claps of which at least one is heard."""
     used = [heard for heard in marks if heard.heard.heard]
     prior = prior or MountPrior()
-    estimate = partial(
-        estimate_mount,
-        np.stack([heard.expected for heard in used]),
-        np.stack([heard.heard.vector for heard in used]),
-        np.array([np.hypot(np.hypot(h.heard.sd_rad, h.parallax_sd_rad), h.swept_sd_rad) for h in used]),
-        axes=axes,
-        shared_turn_rad=shared_parallax(used),
-        wrong_share=wrong_share,
-    )
-    mount = estimate(prior=prior)
+
+    def estimate(prior: MountPrior, times: FloatArray | None = None) -> MountEstimate:
+        """The mount, with the microphone's place off by so many of its own deviations."""
+        turns, rest_rad = offset_turns(used, times)
+        parallax = shared_parallax(used)
+        own = np.array([np.hypot(np.hypot(h.heard.sd_rad, h.parallax_sd_rad), h.swept_sd_rad) for h in used])
+        return estimate_mount(
+            np.stack([heard.expected for heard in used]),
+            np.stack([heard.heard.vector for heard in used]),
+            np.hypot(own, rest_rad),
+            prior=prior,
+            axes=axes,
+            shared_turn_rad=turns if parallax is None else np.vstack([turns, parallax]),
+            wrong_share=wrong_share,
+        )
+
+    mount = estimate(prior)
     if mount.mirror_or_turned and repair and prior.hanging is not None:
         # Between the crew's word and sound channels, who asks for a repair has chosen.
         prior = replace(prior, certain=True)
-        mount = estimate(prior=prior)
+        mount = estimate(prior)
+    place, said = None, OffsetEvidence()
+    if rig is not None:
+        said = offset_evidence(used, mount, rig, sync)
+        place = judge_offset(said, rig.mic_offset_sd_m)
+        if rig.mic_offset_sd_m > 0 and np.any(place.effective_sd_m > 1.05 * rig.mic_offset_sd_m):
+            # The likelier another place is, the less the mount is worth that goes with this one.
+            doubted = estimate(prior, place.effective_sd_m / rig.mic_offset_sd_m)
+            mount = doubted if not doubted.undetermined else mount
     left_over = iter(mount.residuals_rad)
     residuals = tuple(float(next(left_over)) if heard.heard.heard else None for heard in marks)
     faults = possible_faults(mount.picture_from_take, prior) if mount.mirrored else ()
@@ -148,8 +172,11 @@ def orient_heard(
         *unheard_findings(marks),
         *swept_findings(marks),
         *mount_findings(mount, used, prior, faults=faults, repaired=repaired, order=order, things=evidence),
+        *(offset_findings(place, rig) if rig is not None else ()),
     ]
-    return OrientResult(take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence)
+    return OrientResult(
+        take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence, place, said, rig
+    )
 
 
 def determined_turn(oriented: OrientResult) -> FloatArray:

@@ -73,7 +73,12 @@ def orient_clip(
         No take matches, or no mark was heard.
     """
     result = sync_clip(
-        clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
+        clip_path,
+        take_paths,
+        channel_format=channel_format,
+        mic_offset_m=rig.mic_offset_m,
+        mic_offset_sd_m=rig.mic_offset_sd_m,
+        progress=progress,
     )
     require_match(result)
     marks = marks_of_clip(marks_path, result.clip, rig) if marks_path else ()
@@ -106,7 +111,7 @@ def orient_match(
     """
     if not heard:
         return orient_by_scratch(result, rig=rig, prior=prior, progress=progress)
-    oriented = orient_marks(result, heard, prior=prior, repair=repair)
+    oriented = orient_marks(result, heard, prior=prior, repair=repair, rig=rig)
     oriented = with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
     return _place_asked(sides_checked(oriented, rig=rig, progress=progress), rig)
 
@@ -149,7 +154,7 @@ def with_scratch(
         return oriented
     sd = float(np.sqrt(np.trace(told.left.axis_covariance) / 2))
     again = orient_marks(
-        sync, oriented.marks, prior=prior, axes=[AxisMeasurement(told.left.axis, _LEFT, sd)], repair=repair
+        sync, oriented.marks, prior=prior, axes=[AxisMeasurement(told.left.axis, _LEFT, sd)], repair=repair, rig=rig
     )
     if again.matrix is None:
         return oriented

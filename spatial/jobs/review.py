@@ -21,6 +21,7 @@ from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.clipsound import sound_over_clip
 from spatial.jobs.ears import play_for_ears
+from spatial.jobs.judges import judges_of_mount
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, require_match
 from spatial.jobs.orient_clip import orient_match
@@ -127,7 +128,12 @@ def review_clip(
 
     def find() -> SyncResult:
         return sync_clip(
-            clip_path, take_paths, channel_format=channel_format, mic_offset_m=rig.mic_offset_m, progress=progress
+            clip_path,
+            take_paths,
+            channel_format=channel_format,
+            mic_offset_m=rig.mic_offset_m,
+            mic_offset_sd_m=rig.mic_offset_sd_m,
+            progress=progress,
         )
 
     told = _Told(marks_path, mount, None, rig, prior, repair, tolerance or Tolerance())
@@ -225,7 +231,8 @@ def _reviewed(
         findings += unheard_findings(heard)
     else:
         take_turn = matrix if repaired is None else matrix @ repaired
-        checked, said = check_marks([_seen_by_camera(mark, take_turn, rig) for mark in heard], told.tolerance)
+        seen = [_seen_by_camera(mark, take_turn, rig) for mark in heard]
+        checked, said = check_marks(seen, told.tolerance, judges_of_mount(oriented, len(heard), rig, finished=False))
         checks = [check for _, check in checked]
         findings += said
     return ReviewResult(
@@ -249,7 +256,10 @@ def _seen_by_camera(heard: HeardMark, picture_from_take: FloatArray, rig: Rig) -
     if rig.moves is None:
         return replace(heard, heard=replace(heard.heard, vector=vector))
     (camera,) = rig.moves.motion.at(np.array([(heard.mark.start_s + heard.mark.end_s) / 2]))
-    return replace(heard, expected=camera.T @ heard.expected, heard=replace(heard.heard, vector=camera.T @ vector))
+    aside = None if heard.aside is None else heard.aside @ camera
+    return replace(
+        heard, expected=camera.T @ heard.expected, aside=aside, heard=replace(heard.heard, vector=camera.T @ vector)
+    )
 
 
 def _picture_of(clip: Clip, rig: Rig) -> Picture:
