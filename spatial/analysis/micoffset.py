@@ -10,8 +10,8 @@ floors that pull all directions down, marks that share a performer's reflections
 Conventions: spatial.conventions (axes, mount). Differences are true place minus given place, metres, picture axes.
 Functions: evidence_of_marks, evidence_of_arrivals (what one clip says); combined (of several clips of one rig);
 judge_offset.
-Source: [1] MacKay 2003, Information Theory, Inference, and Learning Algorithms, ch. 28: evidence by Laplace's method (from
-memory, checked by simulation in tests/bench/mic_offset.py).
+Source: [1] MacKay 2003, Information Theory, Inference, and Learning Algorithms, ch. 28: evidence by Laplace's
+method (from memory, checked by simulation in tests/bench/mic_offset.py).
 """
 
 from collections.abc import Iterable, Sequence
@@ -24,7 +24,8 @@ from spatial.conventions import FloatArray
 from spatial.field import angle_between
 
 GIVEN_SD_M = 0.03
-"""How exactly a crew measures a microphone's place, one standard deviation along each axis (common practice, no source)."""
+"""How exactly a crew measures a microphone's place, one standard deviation along each axis (common practice, no
+source)."""
 
 OTHER_SD_M = 0.25
 """How far off along each axis a place is that was given wrong: a forgotten bar, a sign (common practice, no source)."""

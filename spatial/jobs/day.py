@@ -19,6 +19,7 @@ from spatial.jobs.clocks import settle_by_clocks
 from spatial.jobs.conform import ConformResult, conform_clip
 from spatial.jobs.listening import listen_to_clip, listen_to_takes, require_usable, unusable
 from spatial.jobs.marks import Rig
+from spatial.jobs.micplace import findings_of_rigs
 from spatial.jobs.onetake import Listened
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_track_of_ours
@@ -123,13 +124,21 @@ def run_day(
                 tracks.rmdir()
     done = _with_health(done, progress)
     used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
+    oriented = [
+        (entry.conform.rig, entry.conform.orient.place_evidence)
+        for entry in done
+        if entry.conform and entry.conform.orient and entry.conform.orient.place is not None
+    ]
     spare = [
         Finding("no_match", Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)
         for take, _ in takes
         if take.path not in used
     ]
     return DayResult(
-        folder, tuple(done), tuple(path for path in found if path not in used), (*unopened, *unread, *spare)
+        folder,
+        tuple(done),
+        tuple(path for path in found if path not in used),
+        (*unopened, *unread, *spare, *findings_of_rigs(oriented)),
     )
 
 

@@ -1,10 +1,11 @@
 """Whether the microphone hung where --mic-offset says, of one clip and of a day.
 
 Conventions: spatial.conventions (axes, mount).
-Functions: offset_evidence (what a clip says); offset_findings, assumed_in_words (what to say of it).
+Functions: offset_evidence (what a clip says); findings_of_rigs (what several say); offset_findings,
+assumed_in_words (what to say of it).
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from spatial.analysis.micoffset import (
     combined,
     evidence_of_arrivals,
     evidence_of_marks,
+    judge_offset,
 )
 from spatial.analysis.orientation import MountEstimate
 from spatial.conventions import SDS_OF_95
@@ -73,25 +75,40 @@ def offset_findings(judgement: OffsetJudgement | None, rig: Rig, clips: int = 1)
         if abs(difference) > sd
     ]
     where = " and ".join(parts) if parts else "elsewhere"
-    given = (
-        "as --mic-offset has it" if any(rig.mic_offset_m) else "the lens, where it is taken to be without --mic-offset"
-    )
+    told = any(rig.mic_offset_m)
+    given = "--mic-offset says" if told else "the lens, where it is taken to be without --mic-offset"
     of = "marks and arrival times" if clips == 1 else f"marks and arrival times of {clips} clips together"
     values = ",".join(f"{value:.2f}" for value in better)
     spread = ", ".join(f"{100 * SDS_OF_95 * sd:.0f}" for sd in judgement.sd_m)
     message = (
-        f"the microphone seems to have hung {where} than {given}: {of} fit {values} better (forward, left, up in metres; "
-        f"±{spread} cm), with a chance of {100 * judgement.wrong:.0f} %; measure the rig again, and give --mic-offset"
+        f"the microphone seems to have hung {where} than {given}: {of} fit {values} better (forward, left, "
+        f"up in metres; ±{spread} cm), likely to {100 * judgement.wrong:.0f} %; measure the rig again, and give "
+        "--mic-offset"
     )
     return [Finding("facing", Severity.LOOK, message)]
+
+
+def findings_of_rigs(clips: Iterable[tuple[Rig, OffsetEvidence]]) -> list[Finding]:
+    """What clips filmed with the microphone in one place, as far as the crew says, tell of that place together."""
+    rigs: dict[tuple[float, ...], list[tuple[Rig, OffsetEvidence]]] = {}
+    for rig, evidence in clips:
+        rigs.setdefault((*rig.mic_offset_m, rig.mic_offset_sd_m), []).append((rig, evidence))
+    findings = []
+    for alike in rigs.values():
+        rig = alike[0][0]
+        alone = [judge_offset(evidence, rig.mic_offset_sd_m) for _, evidence in alike]
+        if len(alike) > 1 and not any(judgement.clear for judgement in alone):
+            together = judge_offset(combined(evidence for _, evidence in alike), rig.mic_offset_sd_m)
+            findings += offset_findings(together, rig, len(alike))
+    return findings
 
 
 def assumed_in_words(judgement: OffsetJudgement | None, rig: Rig) -> str | None:
     """What the mount takes for granted of the microphone's place, where nothing measured it; None where all is."""
     if judgement is None or judgement.clear:
         return None
-    open_axes = [words for words, told in zip(("forward or back", "sideways", "up or down"), judgement.told, strict=True)
-                 if not told]  # fmt: skip
+    axes = ("forward or back", "sideways", "up or down")
+    open_axes = [words for words, told in zip(axes, judgement.told, strict=True) if not told]
     if not open_axes:
         return None
     tip = np.degrees(np.arctan2(0.2, _NEAR_M))

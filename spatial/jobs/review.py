@@ -13,7 +13,7 @@ import numpy as np
 
 from spatial.analysis.mountprior import MountPrior
 from spatial.analysis.soundrows import SoundRows
-from spatial.analysis.verification import MarkCheck
+from spatial.analysis.verification import Judge, MarkCheck
 from spatial.analysis.votes import RowVotes
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError
@@ -63,6 +63,8 @@ class ReviewResult:
     sounds: dict[str, str]
     """Sound files by the way the head faces, and "recorded"."""
     findings: tuple[Finding, ...]
+    judges: tuple[Judge, ...] = ()
+    """By what each mark is judged; empty where none is."""
 
     @property
     def clip(self) -> Clip:
@@ -227,12 +229,13 @@ def _reviewed(
         front.unlink()
     findings = [*(oriented.findings if oriented else (*result.findings, *untold)), *moves_findings(clip, rig), *unsound]
     checks: list[MarkCheck | None] = [None] * len(heard)
+    judges = judges_of_mount(oriented, len(heard), rig, finished=False)
     if matrix is None:
         findings += unheard_findings(heard)
     else:
         take_turn = matrix if repaired is None else matrix @ repaired
         seen = [_seen_by_camera(mark, take_turn, rig) for mark in heard]
-        checked, said = check_marks(seen, told.tolerance, judges_of_mount(oriented, len(heard), rig, finished=False))
+        checked, said = check_marks(seen, told.tolerance, judges)
         checks = [check for _, check in checked]
         findings += said
     return ReviewResult(
@@ -247,6 +250,7 @@ def _reviewed(
         tolerance=told.tolerance,
         sounds={facing: name for facing, name in names.items() if facing != "front"},
         findings=tuple(dict.fromkeys(findings)),
+        judges=tuple(judges),
     )
 
 

@@ -106,7 +106,10 @@ def _make(seed: int) -> OffsetScene:
     clip, take = (
         record(sound, rate_hz=WORKING_RATE_HZ, start_s=begin, duration_s=total_s - 1.0, rng=rng, clock_ppm=ppm,
                noise_dbfs=-70.0)
-        for sound, begin, ppm in ((shoot.scratch, EARLY_S, rng.uniform(-30, 30)), (shoot.field, 0.0, rng.uniform(-30, 30)))
+        for sound, begin, ppm in (
+            (shoot.scratch, EARLY_S, rng.uniform(-30, 30)),
+            (shoot.field, 0.0, rng.uniform(-30, 30)),
+        )
     )  # fmt: skip
     estimate = sync(clip, take.astype(np.float32), rig_of_length(float(np.linalg.norm(offset))))
     told = estimate.evidence if estimate.matched else None
