@@ -42,8 +42,6 @@ class Rig:
 
     mic_offset_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
     """The microphone's place seen from the lens: forward, left, up."""
-    mic_offset_sd_m: float = GIVEN_SD_M
-    """How exactly that is known, one standard deviation along each axis."""
     picture: str | None = None
     """Layout of the picture, for marks in pixels."""
     band_hz: tuple[float, float] = BAND_HZ
@@ -52,6 +50,8 @@ class Rig:
     camera at 0, 0, 0."""
     levelled: FloatArray | None = None
     """shown_from_filmed: how the picture was turned after it was filmed, shape (3, 3). Marks are as filmed."""
+    mic_offset_sd_m: float = GIVEN_SD_M
+    """How exactly mic_offset_m is known, one standard deviation along each axis."""
 
     @property
     def shown_from_filmed(self) -> FloatArray:

@@ -141,10 +141,10 @@ def main(first: int, rooms: int, drawn: int, folder: Path | None) -> str:
         "# A wrong place of the microphone",
         "",
         f"`python -m tests.bench.mic_offset {first} {rooms} {drawn}`: {rooms} simulated rooms (three to five "
-        "performers at 1 to 4 m, two marks each of 3 s, RT60 0.2 to 0.7 s, noise at 5 to 25 dB; recorders below, above, "
-        "beside and behind the lens; marks placed to 1.5°, distances guessed to 20 %, the hanging told), --mic-offset wrong "
-        "by so much (sign by seed). Proved: all marks in place and no finding. Held: 95 % intervals that hold the "
-        "truth, %.",
+        "performers at 1 to 4 m, two marks each of 3 s, RT60 0.2 to 0.7 s, noise at 5 to 25 dB; recorders below, "
+        "above, beside and behind the lens; marks placed to 1.5°, distances guessed to 20 %, the hanging told), "
+        "--mic-offset wrong by so much (sign by seed). Proved: all marks in place and no finding. Held: 95 % intervals "
+        "that hold the truth, %.",
         "",
         *shown(table(scenes)),
         "",
