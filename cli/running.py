@@ -117,6 +117,17 @@ def mic_offset_option(command: Command) -> Command:
     )(command)
 
 
+def mic_offset_sd_option(command: Command) -> Command:
+    """Add --mic-offset-sd."""
+    return click.option(
+        "--mic-offset-sd",
+        type=Number(min=0.0, max=1.0),
+        default=0.03,
+        show_default=True,
+        help="How exactly --mic-offset was measured, metres, one standard deviation along each axis.",
+    )(command)
+
+
 class Run:
     """One command's run: shows progress, turns our errors into one sentence, sets the exit code."""
 

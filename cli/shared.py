@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cli.running import Command, Number, Numbers, input_file, mic_offset_option
+from cli.running import Command, Number, Numbers, input_file, mic_offset_option, mic_offset_sd_option
 
 if TYPE_CHECKING:
     from spatial.analysis.mountprior import MountPrior
@@ -35,6 +35,7 @@ class RigChoice:
     """What the options say of the rig."""
 
     mic_offset: tuple[float, ...]
+    mic_offset_sd: float
     picture: str | None
     moves: Path | None = None
     level: tuple[float, ...] | None = None
@@ -50,6 +51,7 @@ class RigChoice:
         low, high = self.band_hz
         return Rig(
             mic_offset_m=(forward, left, up),
+            mic_offset_sd_m=self.mic_offset_sd,
             picture=self.picture,
             band_hz=(low, high),
             moves=None if self.moves is None else read_moves(self.moves),
@@ -166,9 +168,15 @@ def repair_option(command: Command) -> Command:
 
 
 def rig_options(*, moves: bool = False, level: bool = False, band: bool = False) -> Decorator:
-    """Add --picture, --mic-offset and, where wanted, --moves, --level and --band-hz, as `rig`."""
+    """Add --picture, --mic-offset, --mic-offset-sd and, where wanted, --moves, --level and --band-hz, as `rig`."""
     picture = click.option("--picture", metavar="LAYOUT", help="How the picture is laid out, for marks in pixels.")
-    wanted = [picture, mic_offset_option, *([_MOVES] if moves else []), *([_LEVEL] if level else [])]
+    wanted = [
+        picture,
+        mic_offset_option,
+        mic_offset_sd_option,
+        *([_MOVES] if moves else []),
+        *([_LEVEL] if level else []),
+    ]
     return _grouped("rig", RigChoice, [*wanted, *([_BAND] if band else [])])
 
 

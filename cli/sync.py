@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Run, json_option, mic_offset_option, output_path
+from cli.running import Run, json_option, mic_offset_option, mic_offset_sd_option, output_path
 from cli.shared import clip_and_takes, force_option, paired_option, pairing_from
 
 
@@ -21,6 +21,7 @@ from cli.shared import clip_and_takes, force_option, paired_option, pairing_from
 @force_option("Replace the plot if it exists.")
 @mic_offset_option
 @paired_option
+@mic_offset_sd_option
 @format_option
 @json_option
 def sync(
@@ -30,6 +31,7 @@ def sync(
     force: bool,
     mic_offset: tuple[float, ...],
     paired: bool,
+    mic_offset_sd: float,
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
@@ -54,6 +56,7 @@ def sync(
                 channel_format=read_as(channel_format),
                 mic_offset_m=mic_offset,
                 pairing=pairing_from(paired=paired),
+                mic_offset_sd_m=mic_offset_sd,
                 progress=run.progress,
             )
         )

@@ -44,6 +44,9 @@ DRIFT_PRIOR_SD = 500e-6
 
 _TUKEY = 4.685
 
+_OPEN_SD_M = 1.0
+"""So wide a prior leaves the separation to the windows alone."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ClockLine:
@@ -56,6 +59,10 @@ class ClockLine:
     separation_m: FloatArray
     """Camera's place seen from the recorder along its own axes, shape (3,)."""
     separation_sd_m: FloatArray
+    arrival_m: FloatArray
+    """The separation as the windows alone measure it, whatever was known of the rig, shape (3,)."""
+    arrival_covariance_m2: FloatArray
+    """Of that, shape (3, 3)."""
     spacing_m: FloatArray
     """From the camera's second microphone to its first, in the recorder's axes, shape (3,)."""
     steps_s: FloatArray
@@ -153,9 +160,15 @@ def fit_clock_line(
     seen = design.T @ (design * (weights * say / scatter**2)[:, np.newaxis])
     # What the fit itself has used up makes the residuals too small.
     spent = float(np.trace(np.linalg.solve(seen + precision, seen)))
-    covariance = np.linalg.inv(seen / _inflation(residuals, weights, spent) + precision)
+    inflation = _inflation(residuals, weights, spent)
+    covariance = np.linalg.inv(seen / inflation + precision)
+    # What the windows say by themselves: the same weights, and next to nothing known of where the camera is.
+    alone = precision.copy()
+    alone[_RIG, _RIG] = np.eye(3) / _OPEN_SD_M**2
+    open_covariance = np.linalg.inv(seen / inflation + alone)
+    measured = open_covariance @ (design.T @ (lags_s * weights * say)) / scatter**2 / inflation
     if rig.length_m is not None:
-        solution, covariance = on_sphere(solution, covariance, _RIG, rig.length_m)
+        solution, covariance = on_sphere(solution, covariance, _RIG, rig.length_m, rig.length_sd_m)
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     to_zero = np.array([[1.0, -middle], [0.0, 1.0]])
     return ClockLine(
@@ -164,6 +177,8 @@ def fit_clock_line(
         covariance=to_zero @ covariance[:2, :2] @ to_zero.T,
         separation_m=solution[_RIG],
         separation_sd_m=sd[_RIG],
+        arrival_m=measured[_RIG],
+        arrival_covariance_m2=open_covariance[_RIG, _RIG],
         spacing_m=solution[_SPACING],
         steps_s=solution[first:after],
         steps_sd_s=sd[first:after],

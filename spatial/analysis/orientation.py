@@ -9,7 +9,7 @@ most); angle_sd.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -85,6 +85,11 @@ class MountEstimate:
     """The marks say that the microphone did not hang as the crew said."""
     mirror_share: float
     """How likely the field is a mirror image, all things considered, 0 to 1."""
+    without_each: FloatArray = field(default_factory=lambda: np.zeros((0, 3, 3)))
+    """The same matrix as the other marks alone give it, one for each mark, shape (marks, 3, 3); NaN where they do not
+    tell it."""
+    without_covariances: FloatArray = field(default_factory=lambda: np.zeros((0, 3, 3)))
+    """Of each, shape (marks, 3, 3)."""
     mirror_or_turned: bool = False
     """A mount and a mirror image explain the marks alike, and neither marks nor crew say which it is."""
 
@@ -113,9 +118,9 @@ def estimate_mount(
         What the crew says.
     axes : sequence of AxisMeasurement
         Further directions; each has a mark's say, but is not one.
-    shared_turn_rad : ndarray, shape (3,), optional
+    shared_turn_rad : ndarray, shape (3,) or (turns, 3), optional
         One standard deviation of a turn that all expected directions may share, as a rotation vector in the picture's
-        axes: more marks do not make it smaller.
+        axes: more marks do not make it smaller. Several are independent of each other.
     wrong_share : float
         How often a mark names the wrong performer, moment or side.
 
@@ -142,9 +147,12 @@ def estimate_mount(
     guesses = weigh_guesses(wanted, heard, spread, prior, wrong_share)
     mirrored = _mirrored(guesses)
     best, covariance = _summed_up(guesses, -1 if mirrored else 1)
+    all_alike = np.zeros((3, 3))
     for shared in (_floor_turn(expected, sd_rad), shared_turn_rad):
         if shared is not None:
-            covariance = covariance + np.outer(shared, shared)
+            turns = np.atleast_2d(shared)
+            all_alike += turns.T @ turns
+    covariance = covariance + all_alike
     matrix = guesses.fits.matrices[best]
     used = guesses.used[best]
     kept = int(np.sum(used))
@@ -158,6 +166,7 @@ def estimate_mount(
     known = not names and not mirrored
     sd = angle_sd(matrix if not mirrored else -matrix, covariance)
     share = guesses.shares * (guesses.hands == (-1 if mirrored else 1))
+    without = _without_each(guesses, best, marks)
     return MountEstimate(
         matrix=matrix if known else None,
         angles=ypr_from_matrix(matrix) if known else None,
@@ -173,6 +182,8 @@ def estimate_mount(
         contradictory=against_few,
         word_doubted=word_rows(prior) != () and not guesses.word[best],
         mirror_share=mirror_share,
+        without_each=without[0],
+        without_covariances=without[1],
         mirror_or_turned=torn,
     )
 
@@ -199,6 +210,27 @@ def with_covariance(estimate: MountEstimate, covariance: FloatArray, *, open_all
         undetermined=names,
         covariance=covariance,
     )
+
+
+def _without_each(guesses: Guesses, best: int, marks: int) -> tuple[FloatArray, FloatArray]:
+    """The likeliest guess that does without each mark in turn, and its covariance; NaN where the others do not tell.
+
+    What all marks share (a floor's pull) is left out of it: the mark that is judged shares it too.
+    """
+    matrices, covariances = np.full((marks, 3, 3), np.nan), np.full((marks, 3, 3), np.nan)
+    alike = (guesses.hands == guesses.hands[best]) & (guesses.word == guesses.word[best])
+    for mark in range(marks):
+        others = alike & ~guesses.used[:, mark]
+        if not others.any():
+            continue
+        told = int(np.argmax(np.where(others, guesses.log_odds, -np.inf)))
+        covariance = guesses.fits.covariances[told]
+        if int(np.sum(guesses.used[told])) + bool(guesses.word[told]) < _FEWEST_AGAINST_ONE:
+            continue
+        if np.sqrt(np.linalg.eigvalsh(covariance)[-1]) > UNDETERMINED_RAD:
+            continue
+        matrices[mark], covariances[mark] = guesses.fits.matrices[told], covariance
+    return matrices, covariances
 
 
 def _turned_untold(guesses: Guesses, best: int, prior: MountPrior) -> bool:

@@ -46,6 +46,8 @@ class Separation:
     """About the largest distance it allows."""
     length_m: float | None = None
     """The distance, where it is known and the direction is not."""
+    length_sd_m: float = _CAMERA_SD_M
+    """Of that."""
 
     @property
     def place_sd_s(self) -> float:
@@ -78,22 +80,22 @@ def apart_rig() -> Separation:
     return Separation(np.zeros(3), np.eye(3) * _APART_SD_M**2, reach_m=_APART_M)
 
 
-def rig_of_length(length_m: float) -> Separation:
+def rig_of_length(length_m: float, given_sd_m: float = 0.0) -> Separation:
     """A recorder this far from the lens, in a direction that is not known in its own axes."""
-    variance = length_m**2 / 3.0 + _CAMERA_SD_M**2
-    return Separation(np.zeros(3), np.eye(3) * variance, reach_m=length_m + _CAMERA_SD_M, length_m=length_m)
+    sd = float(np.hypot(_CAMERA_SD_M, given_sd_m))
+    return Separation(np.zeros(3), np.eye(3) * (length_m**2 / 3.0 + sd**2), length_m + sd, length_m, sd)
 
 
-def rig_of_mount(mic_offset_m: FloatArray, picture_from_mic: FloatArray) -> Separation:
-    """A recorder at this place seen from the lens (picture axes), with this mount."""
+def rig_of_mount(mic_offset_m: FloatArray, picture_from_mic: FloatArray, given_sd_m: float = 0.0) -> Separation:
+    """A recorder at this place seen from the lens (picture axes), known to so much along each axis, with this mount."""
     length = float(np.linalg.norm(mic_offset_m))
-    sd = float(np.hypot(_CAMERA_SD_M, length * _TURNED_SD_RAD))
+    sd = float(np.hypot(np.hypot(_CAMERA_SD_M, given_sd_m), length * _TURNED_SD_RAD))
     mean = -np.asarray(picture_from_mic).T @ np.asarray(mic_offset_m, dtype=float)
     return Separation(mean, np.eye(3) * sd**2, reach_m=length + _CAMERA_SD_M)
 
 
 def on_sphere(
-    solution: FloatArray, covariance: FloatArray, where: slice, length_m: float
+    solution: FloatArray, covariance: FloatArray, where: slice, length_m: float, length_sd_m: float = _CAMERA_SD_M
 ) -> tuple[FloatArray, FloatArray]:
     """A Gaussian answer, given that three of its unknowns are a vector of known length.
 
@@ -103,7 +105,7 @@ def on_sphere(
         Found under a prior that is the same for all directions of the vector.
     where : slice
         The three.
-    length_m : float
+    length_m, length_sd_m : float
 
     Returns
     -------
@@ -114,10 +116,10 @@ def on_sphere(
         # The sphere is flat under so narrow an answer: one measurement of the length along its own direction.
         length = float(np.linalg.norm(solution[where]))
         along = covariance[:, where] @ (solution[where] / length)
-        variance = float(along[where] @ solution[where]) / length + _CAMERA_SD_M**2 * 2.0 / 3.0
+        variance = float(along[where] @ solution[where]) / length + length_sd_m**2 * 2.0 / 3.0
         told = solution + along * (length_m - length) / variance
         return told, covariance - np.outer(along, along) / variance
-    shell = np.concatenate([radius * _sphere() for radius in length_m + _CAMERA_SD_M * np.array([-1.0, 0.0, 1.0])])
+    shell = np.concatenate([radius * _sphere() for radius in length_m + length_sd_m * np.array([-1.0, 0.0, 1.0])])
     inverse = np.linalg.inv(covariance[where, where])
     off = shell - solution[where]
     misfit = np.einsum("pi,ij,pj->p", off, inverse, off)

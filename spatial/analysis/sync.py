@@ -7,7 +7,7 @@ Functions: estimate_sync (one clip, one take); no_match (why there is none).
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -87,6 +87,10 @@ class SyncEvidence:
     separation_m: FloatArray
     """Camera's place seen from the recorder, in the recorder's axes, shape (3,), with its sd."""
     separation_sd_m: FloatArray
+    arrival_m: FloatArray = field(default_factory=lambda: np.zeros(3))
+    """The same as arrival times alone measure it, whatever was known of the rig, shape (3,)."""
+    arrival_covariance_m2: FloatArray = field(default_factory=lambda: np.diag(np.full(3, np.inf)))
+    """Of that, shape (3, 3); infinite where they measure nothing."""
 
     @property
     def windows(self) -> int:
@@ -253,6 +257,8 @@ def estimate_sync(
             peak_curve=best.curve,
             separation_m=line.separation_m,
             separation_sd_m=line.separation_sd_m,
+            arrival_m=line.arrival_m,
+            arrival_covariance_m2=line.arrival_covariance_m2,
         ),
         steady=ClockLaw(steady, steps=steps),
         apart=apart,

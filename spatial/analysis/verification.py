@@ -38,6 +38,31 @@ class Verdict(StrEnum):
     UNHEARD = "unheard"
 
 
+class JudgedBy(StrEnum):
+    """What a mark's direction was held against."""
+
+    OTHER_MARKS = "other_marks"
+    """The mount that the other marks give: its own say is left out."""
+    SAME_MARKS = "same_marks"
+    """The mount that it helped to give, as too few others did."""
+    TRACK = "track"
+    """The track as it is, whose mount these marks did not give."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judge:
+    """What one mark is judged by: how the track would be turned further, had its own mark had no say."""
+
+    judged_by: JudgedBy
+    turn: FloatArray | None = None
+    """Shape (3, 3); None where the track is taken as it is."""
+    sd_rad: float = 0.0
+    """What that turn adds to a direction's uncertainty, along either direction across it."""
+
+
+AS_IT_IS = Judge(JudgedBy.TRACK)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class MarkCheck:
     """One mark, expected and measured, both as seen from the microphone."""
@@ -55,6 +80,9 @@ class MarkCheck:
     up_rad: float
     """Heard too high (+) or low (-)."""
     sd_rad: float
+    judged_by: JudgedBy = JudgedBy.TRACK
+    track_error_rad: float = float("nan")
+    """Angle between expected and measured in the track; error_rad is what the judge makes of it."""
 
     @property
     def sides_tell(self) -> bool:
@@ -68,6 +96,8 @@ def check_mark(
     *,
     tolerance_azimuth_rad: float = TOLERANCE_AZIMUTH_RAD,
     tolerance_elevation_rad: float = TOLERANCE_ELEVATION_RAD,
+    judge: Judge = AS_IT_IS,
+    place_sd_rad: float = 0.0,
 ) -> MarkCheck:
     """Compare where a performer should be heard with where they are heard.
 
@@ -78,6 +108,10 @@ def check_mark(
     heard : SpanDirection
         Measured in the same axes.
     tolerance_azimuth_rad, tolerance_elevation_rad : float
+    judge : Judge
+        The errors and the verdict are those after its turn.
+    place_sd_rad : float
+        How far the expected direction may be off because the microphone's place is known only so well.
 
     Returns
     -------
@@ -85,9 +119,11 @@ def check_mark(
     """
     if not heard.heard:
         nan = float("nan")
-        return MarkCheck(Verdict.UNHEARD, expected, heard.vector, nan, nan, nan, nan)
+        return MarkCheck(Verdict.UNHEARD, expected, heard.vector, nan, nan, nan, nan, judge.judged_by)
+    turned = heard.vector if judge.turn is None else judge.turn @ heard.vector
+    sd_rad = float(np.hypot(np.hypot(heard.sd_rad, judge.sd_rad), place_sd_rad))
     seen_azimuth, seen_elevation = azimuth_elevation(expected)
-    azimuth, elevation = azimuth_elevation(heard.vector)
+    azimuth, elevation = azimuth_elevation(turned)
     # A degree of azimuth is less of an angle the higher one looks.
     turn = float(np.angle(np.exp(1j * (azimuth - seen_azimuth))))
     across = turn * float(np.cos(seen_elevation))
@@ -95,7 +131,7 @@ def check_mark(
     excess = max(abs(across) - tolerance_azimuth_rad, abs(up) - tolerance_elevation_rad)
     if excess <= 0:
         verdict = Verdict.IN_PLACE
-    elif excess <= 2 * heard.sd_rad:
+    elif excess <= 2 * sd_rad:
         verdict = Verdict.BORDERLINE
     else:
         verdict = Verdict.OFF
@@ -103,10 +139,12 @@ def check_mark(
         verdict=verdict,
         expected=expected,
         measured=heard.vector,
-        error_rad=float(angle_between(heard.vector, expected)),
+        error_rad=float(angle_between(turned, expected)),
         azimuth_rad=turn,
         up_rad=up,
-        sd_rad=heard.sd_rad,
+        sd_rad=sd_rad,
+        judged_by=judge.judged_by,
+        track_error_rad=float(angle_between(heard.vector, expected)),
     )
 
 

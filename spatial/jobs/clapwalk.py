@@ -18,7 +18,7 @@ from spatial.conventions import FloatArray, W
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs, azimuth_elevation
 from spatial.findings import Finding, Severity
-from spatial.jobs.marks import HeardMark, Rig, expected_direction
+from spatial.jobs.marks import HeardMark, Rig, aside_of, expected_direction
 from spatial.jobs.orient import OrientResult, orient_heard
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import open_takes
@@ -92,7 +92,8 @@ def orient_claps(
         moment = Mark(mark.who, time_s, time_s + _AFTER_S, mark.azimuth_rad, mark.elevation_rad, None)
         # How well somebody stands at "left" is a part of how well the clap is known.
         told = SpanDirection(True, heard.vector, float(np.hypot(heard.sd_rad, CLAP_SD_RAD)), heard.share)
-        walk.append(HeardMark(moment, expected, parallax, told))
+        aside = aside_of(rig, lambda place, mark=mark: expected_direction(mark, place)[0])  # type: ignore[misc]
+        walk.append(HeardMark(moment, expected, parallax, told, aside=aside))
     result = orient_heard(take, walk, prior=prior, repair=repair, evidence="claps", wrong_share=_WRONG_CLAP)
     missing = sorted(set(range(len(names))) - {place for place, _ in pairing.pairs})
     findings = [

@@ -14,6 +14,7 @@ from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.cliptime import on_clip_time
 from spatial.jobs.crew_word import Pairing
+from spatial.jobs.judges import judges_of_mount
 from spatial.jobs.listening import listen_to_all, listen_to_take
 from spatial.jobs.marks import Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import OrientResult, determined_turn, require_match
@@ -114,7 +115,7 @@ def conform_clip(
         listen_to_all(clip, takes, progress) as (sound, heard, listened, unread),
     ):
         given = matrix_from_ypr(mount) if mount is not None else None
-        separation = rig_of(rig.mic_offset_m, given)
+        separation = rig_of(rig.mic_offset_m, given, sd_m=rig.mic_offset_sd_m)
         result = match_takes(clip, sound, heard, listened, separation=separation, pairing=pairing, progress=progress)
         require_match(result)
         oriented, repaired = None, None
@@ -127,7 +128,8 @@ def conform_clip(
             repaired = oriented.repaired.mic_from_take if oriented.repaired else None
             if separation is not None:
                 # Now that it is known how the microphone sat, so is what the sound's travel does to each window.
-                aimed = rig_of(rig.mic_offset_m, matrix if repaired is None else matrix @ repaired)
+                turned = matrix if repaired is None else matrix @ repaired
+                aimed = rig_of(rig.mic_offset_m, turned, sd_m=rig.mic_offset_sd_m)
                 told = result.listened or listen_to_take(result.take, progress)
                 again = sync_listened(clip, sound, heard, result.take, told, separation=aimed, progress=progress)
                 result = replace(result, estimate=again) if again.matched else result
@@ -139,6 +141,7 @@ def conform_clip(
             hear_marks(track, ON_CLIP_TIME, marks, rig, finished=True, sounds_s=result.covered_s),
             step=step_of_track(clip, track, (sound, heard), rig=rig, pairing=pairing, progress=progress),
             tolerance=tolerance or Tolerance(),
+            judges=judges_of_mount(oriented, len(marks), rig),
         )
         findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread]
         findings += [*moves_findings(clip, rig), *proof.findings]
@@ -156,6 +159,7 @@ def conform_clip(
             samples=samples,
             proof=proof,
             findings=findings,
+            oriented=oriented,
         )
         # The names of inputs may hold bytes that are no text: JSON writes them just as backslashreplace does.
         temporary_sidecar.write_text(text, encoding="utf-8", errors="backslashreplace")

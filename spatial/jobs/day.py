@@ -19,6 +19,7 @@ from spatial.jobs.dayfiles import MARKS, MOVES, beside, files_of_day, result_nam
 from spatial.jobs.faults import as_fault
 from spatial.jobs.listening import listen_to_clip, listen_to_takes, require_usable, unusable
 from spatial.jobs.marks import Rig
+from spatial.jobs.micplace import findings_of_rigs
 from spatial.jobs.onetake import Listened
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_unfinished
@@ -109,13 +110,21 @@ def run_day(
                 tracks.rmdir()
     done = _with_health(done, progress)
     used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
+    oriented = [
+        (entry.conform.rig, entry.conform.orient.place_evidence)
+        for entry in done
+        if entry.conform and entry.conform.orient and entry.conform.orient.place is not None
+    ]
     spare = [
         Finding("no_match", Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)
         for take, _ in takes
         if take.path not in used
     ]
     return DayResult(
-        folder, tuple(done), tuple(path for path in found if path not in used), (*unopened, *unread, *unsettled, *spare)
+        folder,
+        tuple(done),
+        tuple(path for path in found if path not in used),
+        (*unopened, *unread, *unsettled, *spare, *findings_of_rigs(oriented)),
     )
 
 
@@ -163,7 +172,7 @@ def _match_all(
             with as_fault(clip.name):
                 opened = open_clip(clip)
                 with listen_to_clip(opened, progress) as (sound, heard):
-                    apart = rig_of(rig_for(clip).mic_offset_m)
+                    apart = rig_of(rig_for(clip).mic_offset_m, sd_m=rig_for(clip).mic_offset_sd_m)
                     matched.append(match_takes(opened, sound, heard, takes, separation=apart, progress=progress))
         except SoundplumbError as error:
             matched.append(unusable(clip, error, Severity.FIX))

@@ -1,11 +1,11 @@
 """Marks of a clip: where each performer is seen, should be heard, and is heard.
 
 Conventions: spatial.conventions (mount). "Expected" is always as seen from the microphone, in picture axes.
-Functions: marks_of_clip, hear_marks, expected_direction, as_if_still, shared_parallax; groups_of, with_way,
-settled_by_turn (marks that overlap).
+Functions: marks_of_clip, hear_marks, expected_direction, as_if_still, shared_parallax, offset_turns;
+groups_of, with_way, settled_by_turn (marks that overlap).
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,6 +13,7 @@ import numpy as np
 
 from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FieldBins, field_bins
 from spatial.analysis.duets import MarkGroup, Way, way_for_turn
+from spatial.analysis.micoffset import GIVEN_SD_M
 from spatial.analysis.places import span_places
 from spatial.analysis.rotationfit import turn_between
 from spatial.analysis.spans import MARK_FRAMES_S, SpanDirection, span_direction
@@ -57,6 +58,8 @@ class Rig:
     camera at 0, 0, 0."""
     levelled: FloatArray | None = None
     """shown_from_filmed: how the picture was turned after it was filmed, shape (3, 3). Marks are as filmed."""
+    mic_offset_sd_m: float = GIVEN_SD_M
+    """How exactly mic_offset_m is known, one standard deviation along each axis."""
 
     @property
     def shown_from_filmed(self) -> FloatArray:
@@ -79,6 +82,9 @@ class HeardMark:
     """Where it would be expected at the nearest and the farthest likely distance; None where that is known."""
     swept_sd_rad: float = 0.0
     """How far the expected direction strays from its mean because the camera turned during the mark."""
+    aside: FloatArray | None = None
+    """Where it would be expected with the microphone one standard deviation of its place further forward, left and up,
+    unit vectors, shape (3, 3)."""
     covered: float = 1.0
     """Part of the mark's time that the take covers, 0 to 1."""
     shared: SharedTime | None = None
@@ -274,12 +280,14 @@ def _heard(mark: Mark, rig: Rig, heard: SpanDirection, *, finished: bool) -> Hea
     cameras = np.eye(3)[np.newaxis] if rig.moves is None else rig.moves.motion.at(times_s)
     seen = unit_vectors(mark.azimuth_rad, mark.elevation_rad)
 
-    def expected(distance_m: float | None) -> tuple[FloatArray, float, float]:
+    def expected(
+        distance_m: float | None, mic_offset_m: Sequence[float] = rig.mic_offset_m
+    ) -> tuple[FloatArray, float, float]:
         ways, sds = [], []
         for camera in cameras:
             azimuth, elevation = (float(angle) for angle in azimuth_elevation(camera @ seen))
             turned = replace(mark, azimuth_rad=azimuth, elevation_rad=elevation, distance_m=distance_m)
-            way, sd = expected_direction(turned, rig.mic_offset_m)
+            way, sd = expected_direction(turned, mic_offset_m)
             ways.append(rig.shown_from_filmed @ camera.T @ way if finished else way)
             sds.append(sd)
         total = np.sum(ways, axis=0)
@@ -291,7 +299,27 @@ def _heard(mark: Mark, rig: Rig, heard: SpanDirection, *, finished: bool) -> Hea
     if parallax_sd > 0:
         near, far = (expected(distance)[0] for distance in LIKELY_DISTANCES_M)
         near_and_far = (near, far)
-    return HeardMark(mark, middle, parallax_sd, heard, near_and_far, swept_sd)
+    aside = aside_of(rig, lambda place: expected(mark.distance_m, place)[0])
+    return HeardMark(mark, middle, parallax_sd, heard, near_and_far, swept_sd, aside)
+
+
+def aside_of(rig: Rig, expected: Callable[[tuple[float, ...]], FloatArray]) -> FloatArray | None:
+    """Where a mark is expected with the microphone one deviation aside along each axis; None where it is known exactly.
+
+    Parameters
+    ----------
+    rig : Rig
+    expected : callable
+        The expected direction, shape (3,), for a place of the microphone.
+    """
+    if rig.mic_offset_sd_m <= 0:
+        return None
+    places = np.asarray(rig.mic_offset_m) + rig.mic_offset_sd_m * np.eye(3)
+    try:
+        return np.stack([expected(tuple(place.tolist())) for place in places])
+    except MarksFileError:
+        # The performer's mouth is at the microphone, to within what is known of its place.
+        return None
 
 
 def as_if_still(heard: HeardMark, rig: Rig) -> HeardMark:
@@ -316,3 +344,30 @@ def shared_parallax(marks: Sequence[HeardMark]) -> FloatArray | None:
         for end in (0, 1)
     )
     return turn_between(near, far, np.array([heard.heard.sd_rad for heard in marks])) / 2
+
+
+def offset_turns(marks: Sequence[HeardMark], times: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+    """What the uncertain place of the microphone does to marks: turns that all share, and what is left of each mark.
+
+    Parameters
+    ----------
+    marks : sequence of HeardMark
+        All heard.
+    times : ndarray, shape (3,), optional
+        How many standard deviations of the rig each axis may be off.
+
+    Returns
+    -------
+    turns : ndarray, shape (turns, 3)
+        Rotation vectors, one standard deviation each, independent of each other: one for forward, left and up.
+    rest_rad : ndarray, shape (marks,)
+        One standard deviation, along either direction across each mark, that no common turn explains.
+    """
+    expected = np.stack([heard.expected for heard in marks])
+    aside = np.stack([np.tile(h.expected, (3, 1)) if h.aside is None else h.aside for h in marks])
+    sd_rad = np.array([heard.heard.sd_rad for heard in marks])
+    times = np.ones(3) if times is None else times
+    turns = np.stack([turn_between(aside[:, axis], expected, sd_rad) for axis in range(3)])
+    shifts = aside - expected[:, np.newaxis]
+    rest = shifts - np.stack([np.cross(turn, expected) for turn in turns], axis=1)
+    return turns * times[:, np.newaxis], np.sqrt(np.sum((rest * times[:, np.newaxis]) ** 2, axis=(1, 2)) / 2)

@@ -5,12 +5,13 @@ a clip); determined_turn.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
 
 from spatial.analysis.duets import estimate_among, likely_ways
+from spatial.analysis.micoffset import OffsetEvidence, OffsetJudgement, judge_offset
 from spatial.analysis.mirror import ChannelFault, in_another_order, possible_faults
 from spatial.analysis.mountprior import AxisMeasurement, MountPrior
 from spatial.analysis.orientation import (
@@ -23,7 +24,17 @@ from spatial.analysis.spans import SpanDirection
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError
 from spatial.findings import Finding
-from spatial.jobs.marks import LEAST_COVERED, HeardMark, groups_of, heard_alone, shared_parallax, with_way
+from spatial.jobs.marks import (
+    LEAST_COVERED,
+    HeardMark,
+    Rig,
+    groups_of,
+    heard_alone,
+    offset_turns,
+    shared_parallax,
+    with_way,
+)
+from spatial.jobs.micplace import offset_evidence, offset_findings
 from spatial.jobs.orient_findings import mount_findings, swept_findings, unheard_findings
 from spatial.jobs.syncresult import SyncResult
 from spatial.media.takes import Take
@@ -48,6 +59,10 @@ class OrientResult:
     repaired: ChannelFault | None = None
     """The fault that is taken out of the channels before they are turned."""
     evidence: str = "marks"
+    place: OffsetJudgement | None = None
+    """Whether the microphone hung where it was said to; None where nobody asked."""
+    place_evidence: OffsetEvidence = field(default_factory=OffsetEvidence)
+    rig: Rig | None = None
 
     @property
     def matrix(self) -> FloatArray | None:
@@ -85,6 +100,7 @@ def orient_marks(
     prior: MountPrior | None = None,
     axes: Sequence[AxisMeasurement] = (),
     repair: bool = False,
+    rig: Rig | None = None,
 ) -> OrientResult:
     """Find how the microphone sat from marks that have been heard.
 
@@ -92,6 +108,8 @@ def orient_marks(
     ----------
     axes : sequence of AxisMeasurement
         What tells beside the marks.
+    rig : Rig, optional
+        With it, whether the microphone hung where it was said to is asked too.
 
     Raises
     ------
@@ -109,7 +127,7 @@ def orient_marks(
             f"in none of the {len(marks)} marks is anybody heard clearly enough to tell a direction; "
             "mark moments in which just one performer sounds"
         )
-    return orient_heard(result.take, marks, sync=result, prior=prior, axes=axes, repair=repair)
+    return orient_heard(result.take, marks, sync=result, prior=prior, axes=axes, repair=repair, rig=rig)
 
 
 def orient_heard(
@@ -122,6 +140,7 @@ def orient_heard(
     repair: bool = False,
     evidence: str = "marks",
     wrong_share: float = WRONG_MARK,
+    rig: Rig | None = None,
 ) -> OrientResult:
     """Find how the microphone sat from marks or claps of which at least one is heard."""
     prior = prior or MountPrior()
@@ -132,6 +151,16 @@ def orient_heard(
         prior = replace(prior, certain=True)
         mount, marks, torn = estimate(marks, prior=prior)
     used = [heard for heard in marks if heard.heard.heard]
+    place, said = None, OffsetEvidence()
+    if rig is not None:
+        said = offset_evidence(used, mount, rig, sync)
+        place = judge_offset(said, rig.mic_offset_sd_m)
+        if rig.mic_offset_sd_m > 0 and np.any(place.effective_sd_m > 1.05 * rig.mic_offset_sd_m):
+            # The likelier another place is, the less the mount is worth that goes with this one.
+            doubted = estimate(marks, prior=prior, times=place.effective_sd_m / rig.mic_offset_sd_m)
+            if not doubted[0].undetermined:
+                mount, marks, torn = doubted
+                used = [heard for heard in marks if heard.heard.heard]
     left_over = iter(mount.residuals_rad)
     residuals = tuple(float(next(left_over)) if heard.heard.heard else None for heard in marks)
     faults = possible_faults(mount.picture_from_take, prior) if mount.mirrored else ()
@@ -142,24 +171,37 @@ def orient_heard(
         *unheard_findings(marks),
         *swept_findings(marks),
         *mount_findings(mount, used, prior, faults=faults, repaired=repaired, order=order, things=evidence, torn=torn),
+        *(offset_findings(place, rig) if rig is not None else ()),
     ]
-    return OrientResult(take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence)
+    return OrientResult(
+        take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence, place, said, rig
+    )
 
 
 def _estimated(
-    marks: Sequence[HeardMark], *, prior: MountPrior, axes: Sequence[AxisMeasurement], wrong_share: float
+    marks: Sequence[HeardMark],
+    *,
+    prior: MountPrior,
+    axes: Sequence[AxisMeasurement],
+    wrong_share: float,
+    times: FloatArray | None = None,
 ) -> tuple[MountEstimate, list[HeardMark], bool]:
-    """The mount, the marks with what is heard of each, and whether it is open who of those that overlap is who."""
+    """The mount, the marks with what is heard of each, and whether it is open who of those that overlap is who.
+
+    `times`: by how many of its own deviations the microphone's place may be off along each axis.
+    """
 
     def simply(marks: Sequence[HeardMark]) -> MountEstimate:
         used = [heard for heard in marks if heard.heard.heard]
+        turns, rest_rad = offset_turns(used, times)
+        own = np.array([np.hypot(heard.heard.sd_rad, heard.extra_sd_rad) for heard in used])
         return estimate_mount(
             np.stack([heard.expected for heard in used]),
             np.stack([heard.heard.vector for heard in used]),
-            np.array([np.hypot(np.hypot(h.heard.sd_rad, h.parallax_sd_rad), h.swept_sd_rad) for h in used]),
+            np.hypot(own, rest_rad),
             prior=prior,
             axes=axes,
-            shared_turn_rad=shared_parallax(used),
+            shared_turn_rad=_turns_of_all(used, turns),
             wrong_share=wrong_share,
         )
 
@@ -174,6 +216,7 @@ def _estimated(
             "performer sounds"
         )
     likely = [heard for heard in with_way(marks, ways[0]) if heard.heard.heard]
+    turns, _ = offset_turns(likely, times)
     crowded = np.array([each.shared is not None for each in marks])
     widened = [replace(way, sd_rad=np.where(crowded, np.hypot(way.sd_rad, extra), way.sd_rad)) for way in ways]
     mount, way, torn = estimate_among(
@@ -181,7 +224,7 @@ def _estimated(
         widened,
         prior=prior,
         axes=axes,
-        shared_turn_rad=shared_parallax(likely) if likely else None,
+        shared_turn_rad=_turns_of_all(likely, turns),
         wrong_share=wrong_share,
     )
     settled = with_way(marks, next(each for each, wide in zip(ways, widened, strict=True) if wide is way))
@@ -193,6 +236,12 @@ def _estimated(
             if not without.undetermined:
                 return without, alone, False
     return mount, settled, torn
+
+
+def _turns_of_all(marks: Sequence[HeardMark], turns: FloatArray) -> FloatArray:
+    """What all marks share: turns that the microphone's place allows, and what unknown distances do."""
+    parallax = shared_parallax(marks)
+    return turns if parallax is None else np.vstack([turns, parallax])
 
 
 def _nobody(mark: HeardMark) -> SpanDirection:

@@ -82,6 +82,7 @@ def orient_clip(
         *(clip_path, take_paths),
         channel_format=channel_format,
         mic_offset_m=rig.mic_offset_m,
+        mic_offset_sd_m=rig.mic_offset_sd_m,
         pairing=pairing,
         progress=progress,
     )
@@ -116,7 +117,7 @@ def orient_match(
     """
     if not heard:
         return orient_by_scratch(result, rig=rig, prior=prior, progress=progress)
-    oriented = orient_marks(result, heard, prior=prior, repair=repair)
+    oriented = orient_marks(result, heard, prior=prior, repair=repair, rig=rig)
     if rig.moves is not None and _moves_contradicted(heard, rig):
         oriented = replace(oriented, findings=(*oriented.findings, _false_moves(rig.moves)))
     oriented = with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
@@ -184,7 +185,7 @@ def with_scratch(
         return oriented
     sd = float(np.sqrt(np.trace(told.left.axis_covariance) / 2))
     again = orient_marks(
-        sync, oriented.marks, prior=prior, axes=[AxisMeasurement(told.left.axis, _LEFT, sd)], repair=repair
+        sync, oriented.marks, prior=prior, axes=[AxisMeasurement(told.left.axis, _LEFT, sd)], repair=repair, rig=rig
     )
     if again.matrix is None:
         return oriented

@@ -13,7 +13,7 @@ import numpy as np
 
 from spatial.analysis.mountprior import MountPrior
 from spatial.analysis.soundrows import SoundRows
-from spatial.analysis.verification import MarkCheck
+from spatial.analysis.verification import Judge, MarkCheck
 from spatial.analysis.votes import RowVotes
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError, MediaFileError
@@ -22,6 +22,7 @@ from spatial.findings import Finding, Severity
 from spatial.jobs.clipsound import sound_over_clip
 from spatial.jobs.crew_word import Pairing
 from spatial.jobs.ears import play_for_ears
+from spatial.jobs.judges import judges_of_mount
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip, settled_by_turn
 from spatial.jobs.orient import OrientResult, require_match
 from spatial.jobs.orient_clip import orient_match
@@ -67,6 +68,8 @@ class ReviewResult:
     findings: tuple[Finding, ...]
     clip_glance: str = ""
     """What the clip's file is known by, under any name; empty where it is not known."""
+    judges: tuple[Judge, ...] = ()
+    """By what each mark is judged; empty where none is."""
 
     @property
     def clip(self) -> Clip:
@@ -138,6 +141,7 @@ def review_clip(
             *(clip_path, take_paths),
             channel_format=channel_format,
             mic_offset_m=rig.mic_offset_m,
+            mic_offset_sd_m=rig.mic_offset_sd_m,
             pairing=pairing,
             progress=progress,
         )
@@ -233,12 +237,14 @@ def _reviewed(
         front.unlink()
     findings = [*(oriented.findings if oriented else (*result.findings, *untold)), *moves_findings(clip, rig), *unsound]
     checks: list[MarkCheck | None] = [None] * len(heard)
+    judges = judges_of_mount(oriented, len(heard), rig, finished=False)
     if matrix is None:
         findings += unheard_findings(heard)
     else:
         take_turn = matrix if repaired is None else matrix @ repaired
         heard = settled_by_turn(heard, take_turn)
-        checked, said = check_marks([_seen_by_camera(mark, take_turn, rig) for mark in heard], told.tolerance)
+        seen = [_seen_by_camera(mark, take_turn, rig) for mark in heard]
+        checked, said = check_marks(seen, told.tolerance, judges)
         checks = [check for _, check in checked]
         findings += said
     return ReviewResult(
@@ -254,6 +260,7 @@ def _reviewed(
         sounds={facing: name for facing, name in names.items() if facing != "front"},
         findings=tuple(dict.fromkeys(findings)),
         clip_glance=content_glance(clip.path),
+        judges=tuple(judges),
     )
 
 
@@ -263,7 +270,10 @@ def _seen_by_camera(heard: HeardMark, picture_from_take: FloatArray, rig: Rig) -
     if rig.moves is None:
         return replace(heard, heard=replace(heard.heard, vector=vector))
     (camera,) = rig.moves.motion.at(np.array([(heard.mark.start_s + heard.mark.end_s) / 2]))
-    return replace(heard, expected=camera.T @ heard.expected, heard=replace(heard.heard, vector=camera.T @ vector))
+    aside = None if heard.aside is None else heard.aside @ camera
+    return replace(
+        heard, expected=camera.T @ heard.expected, aside=aside, heard=replace(heard.heard, vector=camera.T @ vector)
+    )
 
 
 def _picture_of(clip: Clip, rig: Rig) -> Picture:

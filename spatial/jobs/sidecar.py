@@ -1,6 +1,6 @@
 """The sidecar of a track: what was done to what, in numbers that can be done again.
 
-Functions: sidecar_text; moves_facts, level_facts (parts of it); is_track_of_ours, is_unfinished.
+Functions: sidecar_text; moves_facts, place_facts, level_facts (parts of it); is_track_of_ours, is_unfinished.
 """
 
 import hashlib
@@ -11,12 +11,15 @@ from pathlib import Path
 import numpy as np
 
 from spatial import __version__
+from spatial.analysis.micoffset import OffsetJudgement
 from spatial.analysis.mirror import ChannelFault
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import MediaFileError
 from spatial.findings import Finding, written_out
 from spatial.jobs.marks import Rig
+from spatial.jobs.orient import OrientResult
 from spatial.jobs.syncresult import SyncResult
+from spatial.jobs.toldby import gave_facts
 from spatial.jobs.verify import VerifyResult
 from spatial.media.intake import read_input
 from spatial.media.owners import Kind, is_ours
@@ -39,6 +42,7 @@ def sidecar_text(
     samples: int,
     proof: VerifyResult,
     findings: Sequence[Finding],
+    oriented: OrientResult | None = None,
 ) -> str:
     """JSON text: version, inputs with sizes and hashes, every number applied, what it was worth, the proof."""
     estimate, angles, step = sync.estimate, ypr_from_matrix(mount), proof.step
@@ -78,6 +82,9 @@ def sidecar_text(
                 "roll_deg": float(np.degrees(angles.roll_rad)),
                 "matrix": mount.tolist(),
             },
+            "mount_from": "given" if oriented is None else oriented.evidence,
+            "mount_marks": [] if oriented is None else gave_facts(h.mark for h in oriented.marks if h.heard.heard),
+            "mic_offset": place_facts(rig, oriented.place if oriented else None),
             "moves": moves_facts(rig),
             "level": level_facts(rig),
             "repaired": None
@@ -104,6 +111,8 @@ def sidecar_text(
                     "who": heard.mark.who,
                     "verdict": check.verdict.value,
                     "error_deg": _degrees(check.error_rad),
+                    "track_error_deg": _degrees(check.track_error_rad),
+                    "judged_by": check.judged_by.value,
                 }
                 for heard, check in proof.marks
             ],
@@ -124,6 +133,19 @@ def moves_facts(rig: Rig) -> dict[str, object] | None:
         "from_s": float(motion.times_s[0]),
         "until_s": float(motion.times_s[-1]),
         "order": "repaired, mount, then the camera's turn taken back at every moment, then level",
+    }
+
+
+def place_facts(rig: Rig, place: OffsetJudgement | None) -> dict[str, object]:
+    """Where the microphone is taken to have hung, and what the clip itself says of it."""
+    axes = ("forward", "left", "up")
+    return {
+        "given_m": list(rig.mic_offset_m),
+        "given_sd_m": rig.mic_offset_sd_m,
+        "fits_m": None if place is None else (np.asarray(rig.mic_offset_m) + place.difference_m).tolist(),
+        "fits_sd_m": None if place is None else place.sd_m.tolist(),
+        "wrong_share": None if place is None else place.wrong,
+        "measured": [] if place is None else [axis for axis, told in zip(axes, place.told, strict=True) if told],
     }
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from spatial.analysis.coarse import Candidate, find_candidates
 from spatial.analysis.envelope import WORKING_RATE_HZ, as_if_at_rate, is_steady
+from spatial.analysis.micoffset import GIVEN_SD_M
 from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
 from spatial.analysis.sync import FAINT_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
@@ -48,6 +49,7 @@ def sync_clip(
     channel_format: ReadAs = ChannelFormat.AMBIX,
     mic_offset_m: Sequence[float] = (0.0, 0.0, 0.0),
     pairing: Pairing | None = None,
+    mic_offset_sd_m: float = GIVEN_SD_M,
     progress: Progress = silent,
 ) -> SyncResult:
     """Find the take that heard what the camera heard.
@@ -64,6 +66,8 @@ def sync_clip(
         The microphone's place seen from the lens: forward, left, up; all 0 where it is not known.
     pairing : Pairing, optional
         That clip and take were filmed together: an answer is given wherever the two align.
+    mic_offset_sd_m : float
+        How exactly that is known, one standard deviation along each axis.
     progress : Progress
         Told how far the job is.
 
@@ -82,7 +86,13 @@ def sync_clip(
     clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
     with listen_to_all(clip, takes, progress) as (sound, heard, listened, unread):
         result = match_takes(
-            clip, sound, heard, listened, separation=rig_of(mic_offset_m), pairing=pairing, progress=progress
+            clip,
+            sound,
+            heard,
+            listened,
+            separation=rig_of(mic_offset_m, sd_m=mic_offset_sd_m),
+            pairing=pairing,
+            progress=progress,
         )
     return replace(result, findings=(*result.findings, *beside(result, [*unopened, *unread])))
 
@@ -144,7 +154,9 @@ def beside(result: SyncResult, broken: Sequence[Finding]) -> list[Finding]:
     return [replace(finding, severity=Severity.LOOK) for finding in broken]
 
 
-def rig_of(mic_offset_m: Sequence[float], picture_from_mic: FloatArray | None = None) -> Separation | None:
+def rig_of(
+    mic_offset_m: Sequence[float], picture_from_mic: FloatArray | None = None, *, sd_m: float = GIVEN_SD_M
+) -> Separation | None:
     """What the microphone's place, and how it sat where that is known, tell about the travel of sound.
 
     None where the place is not known (all 0).
@@ -153,8 +165,8 @@ def rig_of(mic_offset_m: Sequence[float], picture_from_mic: FloatArray | None = 
         return None
     offset_m = np.array(mic_offset_m, dtype=float)
     if picture_from_mic is None:
-        return rig_of_length(float(np.linalg.norm(offset_m)))
-    return rig_of_mount(offset_m, picture_from_mic)
+        return rig_of_length(float(np.linalg.norm(offset_m)), sd_m)
+    return rig_of_mount(offset_m, picture_from_mic, sd_m)
 
 
 def match_takes(

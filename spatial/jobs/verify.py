@@ -12,25 +12,30 @@ import numpy as np
 from spatial.analysis.separation import Separation
 from spatial.analysis.sync import SyncEstimate
 from spatial.analysis.verification import (
+    AS_IT_IS,
     TOLERANCE_AZIMUTH_RAD,
     TOLERANCE_ELEVATION_RAD,
+    Judge,
+    JudgedBy,
     MarkCheck,
     Verdict,
     check_mark,
     mirrored_axis,
 )
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95
-from spatial.field import ChannelFormat, ReadAs
+from spatial.field import ChannelFormat, ReadAs, angle_between
 from spatial.findings import Finding, Severity
 from spatial.jobs.choosing import likeliest_place
 from spatial.jobs.crew_word import Pairing
+from spatial.jobs.judges import judges_of_track
 from spatial.jobs.listening import listen_to_clip, listen_to_take
-from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
+from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip, offset_turns
 from spatial.jobs.onetake import Listened
 from spatial.jobs.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.reading import settle
 from spatial.jobs.sync import rig_of, sync_listened
+from spatial.jobs.toldby import mark_key, marks_that_gave
 from spatial.lipsync import judge_track, size_in_words, verdict_in_words
 from spatial.media.movies import Clip, open_clip
 from spatial.media.spool import Spool
@@ -101,11 +106,13 @@ def verify_track(
     track, _ = settle(open_take(track_path, channel_format=channel_format))
     marks = marks_of_clip(marks_path, clip, rig)
     heard = hear_marks(track, ON_CLIP_TIME, marks, rig, finished=True)
+    gave = marks_that_gave(track_path)
+    judges = judges_of_track(heard, [mark_key(mark) in gave for mark in marks], rig)
     step = None
     if clip.scratch is not None:
         with listen_to_clip(clip, progress) as (sound, listened):
             step = step_of_track(clip, track, (sound, listened), rig=rig, pairing=pairing, progress=progress)
-    return check_track(clip, track, heard, step=step, tolerance=tolerance or Tolerance())
+    return check_track(clip, track, heard, step=step, tolerance=tolerance or Tolerance(), judges=judges)
 
 
 def step_of_track(
@@ -129,22 +136,34 @@ def step_of_track(
 def facing_the_lens(rig: Rig) -> Separation | None:
     """What is known of a finished track's microphone: its place, and that it has been turned to face the lens."""
     # Seen from a camera that turned, the microphone's place turned too: only how far away it was holds throughout.
-    return rig_of(rig.mic_offset_m, rig.shown_from_filmed.T if rig.moves is None else None)
+    turned = rig.shown_from_filmed.T if rig.moves is None else None
+    return rig_of(rig.mic_offset_m, turned, sd_m=rig.mic_offset_sd_m)
 
 
 def check_track(
-    clip: Clip, track: Take, heard: Sequence[HeardMark], *, step: SyncEstimate | None, tolerance: Tolerance
+    clip: Clip,
+    track: Take,
+    heard: Sequence[HeardMark],
+    *,
+    step: SyncEstimate | None,
+    tolerance: Tolerance,
+    judges: Sequence[Judge] | None = None,
 ) -> VerifyResult:
     """Turn heard marks, and the track's time against the clip, into checks and findings."""
-    checks, findings = check_marks(heard, tolerance)
+    checks, findings = check_marks(heard, tolerance, judges)
     findings = (*clip.findings, *track.findings, *_length_findings(clip, track), *_step_findings(clip, step), *findings)
     return VerifyResult(clip, track, checks, step, findings)
 
 
 def check_marks(
-    heard: Sequence[HeardMark], tolerance: Tolerance
+    heard: Sequence[HeardMark], tolerance: Tolerance, judges: Sequence[Judge] | None = None
 ) -> tuple[tuple[tuple[HeardMark, MarkCheck], ...], tuple[Finding, ...]]:
-    """Turn marks, heard in a field that faces the lens, into checks and findings."""
+    """Turn marks, heard in a field that faces the lens, into checks and findings.
+
+    `judges`: by what each mark is judged; the field as it is, where nothing is said.
+    """
+    judges = [AS_IT_IS] * len(heard) if judges is None else judges
+    place_sds = _place_sds(heard, judges)
     checks = tuple(
         (
             mark,
@@ -153,9 +172,11 @@ def check_marks(
                 mark.heard,
                 tolerance_azimuth_rad=tolerance.azimuth_rad + mark.parallax_sd_rad,
                 tolerance_elevation_rad=tolerance.elevation_rad + mark.parallax_sd_rad,
+                judge=judge,
+                place_sd_rad=place_sd,
             ),
         )
-        for mark in heard
+        for mark, judge, place_sd in zip(heard, judges, place_sds, strict=True)
     )
     mirrored = _mirrored_findings(heard, tolerance)
     off = mirrored or [
@@ -163,7 +184,7 @@ def check_marks(
             "mark_off",
             Severity.FIX if check.verdict is Verdict.OFF else Severity.LOOK,
             f"{mark.mark.who} is heard {off_in_words(check)} of where they are seen "
-            f"(±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°): orient again, or check the mark",
+            f"(±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°{_by_whom(check)}): orient again, or check the mark",
             mark.mark.who,
             mark.mark.start_s,
         )
@@ -171,6 +192,28 @@ def check_marks(
         if check.verdict in (Verdict.OFF, Verdict.BORDERLINE)
     ]
     return checks, (*_unproven_findings(heard), *unheard_findings(heard), *off)
+
+
+def _by_whom(check: MarkCheck) -> str:
+    return ", by the mount that the other marks give" if check.judged_by is JudgedBy.OTHER_MARKS else ""
+
+
+def _place_sds(heard: Sequence[HeardMark], judges: Sequence[Judge]) -> list[float]:
+    """What the uncertain place of the microphone adds to each mark's error.
+
+    A mount found from marks has taken up the turn that all share; a track's mount that came from elsewhere has not.
+    """
+    sds = [0.0] * len(heard)
+    told = [n for n, mark in enumerate(heard) if mark.heard.heard and mark.aside is not None]
+    if not told:
+        return sds
+    _, rest_rad = offset_turns([heard[n] for n in told])
+    for n, rest in zip(told, rest_rad, strict=True):
+        aside = heard[n].aside
+        assert aside is not None
+        whole = float(np.sqrt(np.sum(angle_between(aside, heard[n].expected) ** 2) / 2))
+        sds[n] = whole if judges[n].judged_by is JudgedBy.TRACK else float(rest)
+    return sds
 
 
 def _unproven_findings(heard: Sequence[HeardMark]) -> list[Finding]:

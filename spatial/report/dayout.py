@@ -14,6 +14,7 @@ from spatial.jobs.day import DayClip, DayResult
 from spatial.report.html import write_html
 from spatial.report.ink import legible
 from spatial.report.jsonout import Json, conform_json, findings_json, sync_json
+from spatial.report.lines import judged_in_words
 from spatial.report.words import clock, findings_lines, ranked, sentence, side, table
 
 _HEADER = ["clip", "take", "take starts", "clock", "microphone faced", "performers in place", "track"]
@@ -30,6 +31,9 @@ def day_lines(result: DayResult) -> list[str]:
     for clip in result.clips:
         if clip.findings:
             lines += ["", clip.clip.name, *findings_lines(clip.findings, said=["drift"])]
+    checks = [check for clip in result.clips if clip.conform for _, check in clip.conform.proof.marks]
+    if judged := judged_in_words(checks):
+        lines += ["", *judged]
     if result.findings:
         lines += ["", "The day as a whole", *findings_lines(result.findings)]
     return lines if result.pages is None else [*lines, "", pages_line(result.pages)]

@@ -19,7 +19,7 @@ from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.lipsync import lip_sync_of
 from spatial.jobs.marks import HeardMark
 from spatial.jobs.orient import OrientResult
-from spatial.jobs.sidecar import level_facts, moves_facts
+from spatial.jobs.sidecar import level_facts, moves_facts, place_facts
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.rotation import YawPitchRoll
@@ -104,6 +104,7 @@ def orient_json(result: OrientResult) -> Json:
         "undetermined": list(mount.undetermined),
         "mirrored": mount.mirrored,
         "evidence": result.evidence,
+        "mic_offset": place_facts(result.rig, result.place) if result.rig else None,
         "faults": [_fault_json(fault) for fault in result.faults],
         "repaired": _fault_json(result.repaired) if result.repaired else None,
         "marks": [
@@ -156,6 +157,8 @@ def checks_json(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[Json]:
             "azimuth_error_deg": math.degrees(check.azimuth_rad),
             "elevation_error_deg": math.degrees(check.up_rad),
             "sd_deg": math.degrees(check.sd_rad),
+            "track_error_deg": math.degrees(check.track_error_rad),
+            "judged_by": check.judged_by.value,
             "verdict": check.verdict.value,
         }
         for heard, check in marks
@@ -175,6 +178,7 @@ def conform_json(result: ConformResult) -> Json:
             "offset_s": result.law.offset_s,
             "drift_ppm": result.law.drift_ppm,
             "mount": mount_json(result.mount, result.mount_angles),
+            "mic_offset": place_facts(result.rig, result.orient.place if result.orient else None),
             "moves": moves_facts(result.rig),
             "level": level_facts(result.rig),
             "repaired": _fault_json(result.orient.repaired) if result.orient and result.orient.repaired else None,

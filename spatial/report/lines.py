@@ -1,19 +1,21 @@
 """Each command's result in lines for people on set.
 
 What "±" says here holds in 95 cases of 100; in JSON stand standard deviations.
-Functions: sync_lines, match_lines, orient_lines, mount_lines, verify_lines, step_line, check_table, conform_lines.
+Functions: sync_lines, match_lines, orient_lines, mount_lines, verify_lines, step_line, check_table, judged_in_words,
+conform_lines.
 """
 
 from collections.abc import Sequence
 
 import numpy as np
 
-from spatial.analysis.verification import MarkCheck
+from spatial.analysis.verification import JudgedBy, MarkCheck
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.findings import Severity
 from spatial.jobs.conform import ConformResult
 from spatial.jobs.lipsync import lip_sync_findings, lip_sync_of
 from spatial.jobs.marks import HeardMark
+from spatial.jobs.micplace import assumed_in_words
 from spatial.jobs.orient import OrientResult
 from spatial.jobs.sync_findings import APART_M
 from spatial.jobs.syncresult import SyncResult
@@ -92,6 +94,8 @@ def _travel(apart_m: float) -> str:
 def orient_lines(result: OrientResult) -> list[str]:
     """How the microphone sat."""
     lines = mount_lines(result)
+    assumed = assumed_in_words(result.place, result.rig) if result.rig and result.angles else None
+    lines += [f"  {assumed}"] if assumed else []
     parallax = max((heard.parallax_sd_rad for heard in result.marks), default=0.0)
     if parallax > 0:
         lines.append(
@@ -166,13 +170,39 @@ def check_table(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[str]:
                 check.verdict.value,
             ]
         )
-    return table(["who", "when", "should be heard", "is heard", "off by (± 95 %)", "which way", "verdict"], rows)
+    lines = table(["who", "when", "should be heard", "is heard", "off by (± 95 %)", "which way", "verdict"], rows)
+    return [*lines, *judged_in_words([check for _, check in marks])]
+
+
+def judged_in_words(checks: Sequence[MarkCheck]) -> list[str]:
+    """By what marks are judged, in a line or two; nothing of a track whose mount they did not give."""
+    heard = [check for check in checks if np.isfinite(check.error_rad)]
+    by = {check.judged_by for check in heard}
+    lines = []
+    if JudgedBy.OTHER_MARKS in by:
+        each = "Each performer is" if by == {JudgedBy.OTHER_MARKS} else "Most performers are"
+        lines.append(
+            f"{each} judged by the mount that the other marks give: 'off by' is what they would then be off by, 'is "
+            "heard' where the track has them."
+        )
+    if JudgedBy.SAME_MARKS in by:
+        who = "Performers are" if by == {JudgedBy.SAME_MARKS} else "The rest are"
+        lines.append(
+            f"{who} judged by the marks that told the mount, which proves little: with four marks or more, well apart, "
+            "each is judged by the others."
+        )
+    if lines:
+        lines.append("All of it takes the microphone's place for granted; that is no proof of --mic-offset.")
+    return lines
 
 
 def conform_lines(result: ConformResult) -> list[str]:
     """What was written, with its proof."""
     lines = match_lines(result.sync)
     lines.append(f"  The microphone: {turn(result.mount_angles)}.")
+    if result.orient is not None:
+        assumed = assumed_in_words(result.orient.place, result.rig)
+        lines += [f"  {assumed}"] if assumed else []
     lines += _camera_lines(result)
     seconds = result.samples / DELIVERY_RATE_HZ
     lines.append(f"  Wrote {result.output}: {seconds:.3f} s, {result.samples} samples, ACN/SN3D, 48 kHz, 24 bit.")

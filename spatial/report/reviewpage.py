@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from spatial.analysis.soundrows import PLACES, STEP_S, WINDOW_S, SoundRows
 from spatial.analysis.spans import law_of_sd
+from spatial.analysis.verification import AS_IT_IS, Judge
 from spatial.analysis.votes import RowVotes
 from spatial.conventions import REGION_SDS_OF_95, SDS_OF_95, FloatArray
 from spatial.errors import InputError
@@ -26,7 +27,7 @@ from spatial.report.dayout import write_index
 from spatial.report.html import as_markup, html_text, save
 from spatial.report.ink import legible
 from spatial.report.jsonout import findings_json
-from spatial.report.lines import mount_lines
+from spatial.report.lines import judged_in_words, mount_lines
 from spatial.report.words import findings_lines, ranked, sentence, turn
 from spatial.timebase import DROP_FRAME_RATES, frame_from_timecode
 
@@ -65,7 +66,8 @@ def _mount_sentences(result: ReviewResult) -> list[str]:
     """How the microphone sat, and how surely, where that was found; as told, where it was told; what was levelled."""
     levelled = [] if result.rig.levelled is None or result.mount is None else [_LEVELLED]
     if result.orient is not None:
-        return [*[line.strip() for line in mount_lines(result.orient)[:2]], *levelled]
+        judged = judged_in_words([check for _, check in result.marks if check is not None])
+        return [*[line.strip() for line in mount_lines(result.orient)[:2]], *judged, *levelled]
     if result.mount_angles is not None:
         return [f"The microphone, as told: {turn(result.mount_angles)}.", *levelled]
     return ["How the microphone sat is not known yet: make marks in the page."]
@@ -104,7 +106,10 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
             "azimuth_rad": result.tolerance.azimuth_rad,
             "elevation_rad": result.tolerance.elevation_rad,
         },
-        "marks": [_mark(mark) for mark, _ in result.marks],
+        "marks": [
+            {**_mark(mark), "judge": _judge(judge)}
+            for (mark, _), judge in zip(result.marks, result.judges or [AS_IT_IS] * len(result.marks), strict=True)
+        ],
         "draft": _draft(result),
         "marks_name": legible(clip.path.stem) + ".marks.csv",
         "windows": []
@@ -206,6 +211,15 @@ def _mark(heard: HeardMark) -> dict[str, object]:
         "elevation_deg": float(np.degrees(mark.elevation_rad)),
         "distance_m": mark.distance_m,
         "heard": {"vector": span.vector.tolist(), "sd_deg": float(np.degrees(span.sd_rad))} if span.heard else None,
+    }
+
+
+def _judge(judge: Judge) -> dict[str, object]:
+    """By what a mark is judged; its turn acts on what is heard once the sound is turned."""
+    return {
+        "judged_by": judge.judged_by.value,
+        "turn": None if judge.turn is None else judge.turn.tolist(),
+        "sd_deg": float(np.degrees(judge.sd_rad)),
     }
 
 

@@ -161,7 +161,7 @@ def known(reviewed: tuple[ReviewResult, Path], tmp_path: Path) -> Callable[..., 
         shutil.copytree(folder, tmp_path / name)
         if "rows" in parts:
             parts["votes"] = votes_of(parts["rows"])
-        write_page(dataclasses.replace(result, **{"marks": (), **parts}), tmp_path / name)
+        write_page(dataclasses.replace(result, **{"marks": (), "judges": (), **parts}), tmp_path / name)
         return tmp_path / name
 
     return make

@@ -285,7 +285,7 @@ def test_conform_json(finished):
     assert (outcome.code, outcome.err) == (0, "")
     done = outcome.json
     assert set(done) >= {"output", "samples", "applied", "proof", "findings"}
-    assert set(done["applied"]) == {"offset_s", "drift_ppm", "mount", "repaired", "moves", "level"}
+    assert set(done["applied"]) == {"offset_s", "drift_ppm", "mount", "mic_offset", "repaired", "moves", "level"}
     assert set(done["proof"]) == {"offset_s", "drift_ppm", "marks"}
     assert done["output"] == str(track)
     assert done["samples"] == LANTERN["samples"] == soundfile.info(track).frames

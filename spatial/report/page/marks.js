@@ -40,14 +40,18 @@ function expectedOver(seen, entry) {
 function errorOf(mark, matrix) {
   if (!mark.heard) return null;
   const heard = turned(turnAt(matrix, mark.middle), mark.heard.vector), expected = mark.shown, allowed = facts.tolerance;
-  const turn = azimuthOf(heard) - azimuthOf(expected);
+  // A mark of the file that helped to tell the mount is judged by the mount that the others give.
+  const judge = matrix === facts.mount && mark.judge && mark.judge.turn ? mark.judge : null;
+  const judged = judge ? turned(judge.turn, heard) : heard;
+  const sdRad = Math.hypot(mark.heard.sdRad, judge ? judge.sd_deg * DEG : 0);
+  const turn = azimuthOf(judged) - azimuthOf(expected);
   const across = Math.atan2(Math.sin(turn), Math.cos(turn)) * Math.cos(elevationOf(expected));
-  const up = elevationOf(heard) - elevationOf(expected);
+  const up = elevationOf(judged) - elevationOf(expected);
   const excess = Math.max(
     Math.abs(across) - allowed.azimuth_rad - mark.parallaxSdRad, Math.abs(up) - allowed.elevation_rad - mark.parallaxSdRad);
   return {
-    heard, rad: angleBetween(heard, expected),
-    verdict: excess <= 0 ? "in place" : excess <= 2 * mark.heard.sdRad ? "borderline" : "off",
+    heard, rad: angleBetween(judged, expected),
+    verdict: excess <= 0 ? "in place" : excess <= 2 * sdRad ? "borderline" : "off",
   };
 }
 

@@ -1,0 +1,90 @@
+"""By what each mark of a track is judged: a mark that helped to find the mount proves nothing of it.
+
+With four marks or more each is held against the mount that the others give. A track whose mount came from elsewhere
+is taken as it is.
+Conventions: spatial.conventions (mount). Turns act on directions in the track, in the picture's axes.
+Functions: judges_of_mount (of a mount just found); judges_of_track (of a track read back later).
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from spatial.analysis.orientation import MountEstimate, estimate_mount
+from spatial.analysis.verification import AS_IT_IS, Judge, JudgedBy
+from spatial.conventions import FloatArray
+from spatial.jobs.marks import HeardMark, Rig
+from spatial.jobs.orient import OrientResult
+
+FEWEST_JUDGES = 4
+"""Of so many marks, each is judged by the others: three give a mount and can still tell a wrong one among them."""
+
+
+def judges_of_mount(oriented: OrientResult | None, marks: int, rig: Rig, *, finished: bool = True) -> list[Judge]:
+    """What judges each of a clip's marks, of which the mount was found just now.
+
+    Parameters
+    ----------
+    oriented : OrientResult, optional
+        None where the mount was given.
+    marks : int
+        How many there are; those of `oriented`, in order, where it has any.
+    rig : Rig
+    finished : bool
+        The marks are judged in a finished track, whose picture may have been levelled; else in the picture as filmed.
+    """
+    if oriented is None or not oriented.marks or len(oriented.marks) != marks:
+        return [AS_IT_IS] * marks
+    used = [n for n, heard in enumerate(oriented.marks) if heard.heard.heard]
+    judges = [Judge(JudgedBy.SAME_MARKS)] * marks
+    if len(used) < FEWEST_JUDGES:
+        return judges
+    for row, place in enumerate(used):
+        shown = rig.shown_from_filmed if finished else np.eye(3)
+        mark = oriented.marks[place]
+        if rig.moves is not None:
+            (camera,) = rig.moves.motion.at(np.array([(mark.mark.start_s + mark.mark.end_s) / 2]))
+            shown = shown @ camera.T
+        judges[place] = _judge(oriented.mount, row, mark.expected, shown)
+    return judges
+
+
+def judges_of_track(heard: Sequence[HeardMark], told: Sequence[bool], rig: Rig) -> list[Judge]:
+    """What judges each mark heard in a finished track, where its sidecar says which of them gave the mount.
+
+    How far the mount would turn without a mark is the same whether it is found in the take or in the track.
+
+    Parameters
+    ----------
+    heard : sequence of HeardMark
+        In the track's own axes.
+    told : sequence of bool
+        Which of them gave the mount.
+    rig : Rig
+    """
+    judges = [Judge(JudgedBy.SAME_MARKS) if gave else AS_IT_IS for gave in told]
+    used = [n for n, mark in enumerate(heard) if told[n] and mark.heard.heard]
+    if len(used) < FEWEST_JUDGES or rig.moves is not None:
+        return judges
+    marks = [heard[n] for n in used]
+    again = estimate_mount(
+        np.stack([mark.expected for mark in marks]),
+        np.stack([mark.heard.vector for mark in marks]),
+        np.array([np.hypot(mark.heard.sd_rad, mark.parallax_sd_rad) for mark in marks]),
+    )
+    if again.mirrored:
+        return judges
+    for row, place in enumerate(used):
+        judges[place] = _judge(again, row, heard[place].expected, np.eye(3))
+    return judges
+
+
+def _judge(mount: MountEstimate, row: int, expected: FloatArray, shown: FloatArray) -> Judge:
+    """The turn from the mount that all marks give to the one that all but this give."""
+    without = mount.without_each[row]
+    if not np.all(np.isfinite(without)):
+        return Judge(JudgedBy.SAME_MARKS)
+    covariance = mount.without_covariances[row]
+    across = float(np.trace(covariance) - expected @ covariance @ expected)
+    turn = shown @ without @ mount.picture_from_take.T @ shown.T
+    return Judge(JudgedBy.OTHER_MARKS, turn, float(np.sqrt(max(across, 0.0) / 2)))
