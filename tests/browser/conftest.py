@@ -30,7 +30,7 @@ ARGUMENTS = [
 
 
 @pytest.fixture(scope="session")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+def browser() -> Iterator[Any]:
     """A running browser; skipped where there is none, unless SOUNDPLUMB_NEED_BROWSER is set."""
     if CHROMIUM is None:
         if os.environ.get("SOUNDPLUMB_NEED_BROWSER"):
@@ -39,16 +39,9 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        context = play.chromium.launch_persistent_context(
-            tmp_path_factory.mktemp("browser"),
-            executable_path=CHROMIUM,
-            headless=True,
-            args=ARGUMENTS,
-            accept_downloads=True,
-            viewport={"width": 1280, "height": 720},
-        )
-        yield context
-        context.close()
+        running = play.chromium.launch(executable_path=CHROMIUM, headless=True, args=ARGUMENTS)
+        yield running
+        running.close()
 
 
 class Watched:
@@ -87,6 +80,8 @@ class Watched:
     def reload(self) -> None:
         """Leave the page, whatever it asks, and open it again."""
         self.leave = True
+        # What a page has just written into its store reaches the next process of the browser a moment later.
+        self.page.wait_for_timeout(300)
         self.page.reload()
         wait_until(self.page, "movie.readyState >= 2 && !page.dirty")
 
@@ -99,13 +94,10 @@ class Watched:
 
 @pytest.fixture
 def watched(browser: Any) -> Iterator[Watched]:
-    """A fresh page, in a browser that keeps no marks of the test before."""
-    watching = Watched(browser)
-    yield watching
-    if watching.page.url.startswith("file:"):
-        # All pages from disk share one store.
-        watching.page.evaluate("() => { try { localStorage.clear(); } catch { } }")
-    watching.page.close()
+    """A fresh page, with a store of its own: to empty one that the test before had used reaches the next one late."""
+    context = browser.new_context(accept_downloads=True, viewport={"width": 1280, "height": 720})
+    yield Watched(context)
+    context.close()
 
 
 def wait_until(page: Any, condition: str) -> None:

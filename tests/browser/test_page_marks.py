@@ -186,10 +186,10 @@ def test_names_from_the_store_are_only_names(known, watched):
 # --- two tabs, two versions ------------------------------------------------------------------------------------
 
 
-def test_two_tabs_lose_nothing_of_each_other(known, watched, browser):
+def test_two_tabs_lose_nothing_of_each_other(known, watched):
     folder = known()
     page = watched.open(folder)
-    other = Watched(browser)
+    other = Watched(watched.page.context)
     try:
         there = other.open(folder)
         page.bring_to_front()
