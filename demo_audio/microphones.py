@@ -51,6 +51,7 @@ _SPHERE_ORDERS = 48
 """Orders of the rigid sphere's series: k a is 38 for a head at 24 kHz."""
 _RIDGE = 0.01
 """Regularisation of encoding filters [4], as a part of a capsule's mean power: limits what noise they make."""
+_MATRIX_UP_TO_M, _MATRIX_UP_TO_OMNI = 0.017, 0.55
 _SHELF_HZ, _SHELF_OCTAVES = 1200.0, 1.5
 
 
@@ -94,9 +95,10 @@ class Microphone:
 def draw_microphone(rng: np.random.Generator) -> Microphone:
     """An ordinary real microphone on an ordinary rig.
 
-    Capsules 10 to 25 mm from the middle, patterns of 0.4 to 0.7, matched to 0.2 to 1.5 dB, 5 microseconds and 3
-    degrees; gains of X, Y, Z against W within 0.75 to 1.25; a housing 0.7 to 3 degrees askew; a camera behind the
-    lens, and in half of the cases the head of whoever holds the rig.
+    Capsules 10 to 25 mm from the middle (three of four within 13.5), patterns of 0.4 to 0.7, matched to within 0.2 to
+    1.5 dB, 10 microseconds and 3 degrees; gains of X, Y, Z against W within 0.75 to 1.25; a housing 0.7 to 3 degrees
+    askew; a camera behind the lens, and in half of the cases the head of whoever holds the rig. Large microphones and
+    wide patterns are encoded by filters, as by sums and differences alone they tell no direction above 2 kHz.
 
     Examples
     --------
@@ -104,7 +106,7 @@ def draw_microphone(rng: np.random.Generator) -> Microphone:
     >>> 0.01 <= microphone.radius_m <= 0.025 and len(microphone.bodies) in (1, 2)
     True
     """
-    matched_db = float(np.exp(rng.uniform(np.log(0.2), np.log(1.5))))
+    matched_db = 0.2 * 7.5 ** (rng.random() ** 1.5)
     tilts = rng.standard_normal((4, 3))
     tilts *= (np.radians(rng.uniform(0.0, 3.0, 4)) / np.linalg.norm(tilts, axis=1))[:, np.newaxis]
     aims = Rotation.from_rotvec(tilts).apply(POINTING)
@@ -117,14 +119,15 @@ def draw_microphone(rng: np.random.Generator) -> Microphone:
     away, beside, above = rng.uniform(0.4, 1.0), rng.uniform(-0.3, 0.3), rng.uniform(-0.2, 0.3)
     if rng.random() < 0.5:
         bodies.append(Body(HEAD_RADIUS_M, (-away, beside, above)))
+    radius_m, omni_part = 0.010 * 2.5 ** (rng.random() ** 4), rng.triangular(0.4, 0.5, 0.7)
     return Microphone(
-        radius_m=rng.uniform(0.010, 0.025),
-        omni_part=rng.uniform(0.4, 0.7),
-        omni_parts_off=rng.uniform(-0.03, 0.03, 4),
-        sensitivities_db=rng.uniform(-matched_db, matched_db, 4),
+        radius_m=radius_m,
+        omni_part=omni_part,
+        omni_parts_off=rng.uniform(-0.01, 0.01, 4),
+        sensitivities_db=rng.uniform(-matched_db / 2, matched_db / 2, 4),
         delays_s=rng.uniform(-5e-6, 5e-6, 4),
         aims=aims,
-        filtered=bool(rng.random() < 0.5),
+        filtered=bool(rng.random() < 0.3) or radius_m > _MATRIX_UP_TO_M or omni_part > _MATRIX_UP_TO_OMNI,
         axis_gains=(float(gains[0]), float(gains[1]), float(gains[2])),
         axis_shelves_db=(rng.uniform(-0.7, 0.7), rng.uniform(-0.7, 0.7), rng.uniform(-0.7, 0.7)),
         housing_turn_rad=(float(askew[0]), float(askew[1]), float(askew[2])),
