@@ -1,6 +1,6 @@
 """How a take's channels are to be read, as the command line says it.
 
-Functions: format_option, judged_format_option (add the options); read_as (what they mean).
+Functions: format_option, track_format_option, judged_format_option (add the options); read_as (what they mean).
 """
 
 from __future__ import annotations
@@ -8,11 +8,12 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from cli.running import Number
+from cli.running import Number, input_file
 
 if TYPE_CHECKING:
     from spatial.field import ReadAs
@@ -27,6 +28,7 @@ class FormatChoice:
     omni_part: float
     radius_mm: float
     corrected: bool
+    microphone: Path | None = None
 
 
 _CAPSULE_ORDERS = ("FLU", "FRD", "BLD", "BRU"), ("FRU", "FLD", "BRD", "BLU")
@@ -48,7 +50,7 @@ class CapsuleList(click.ParamType[tuple[str, ...]]):
         return labels
 
 
-def _format_option(command: Callable[..., Any], *, default: str) -> Callable[..., Any]:
+def _format_option(command: Callable[..., Any], *, default: str, microphone: bool) -> Callable[..., Any]:
     """Add --format, and the options that say what a microphone's capsules are like."""
 
     @functools.wraps(command)
@@ -59,9 +61,12 @@ def _format_option(command: Callable[..., Any], *, default: str) -> Callable[...
         capsule_omni_part: float,
         capsule_radius_mm: float,
         capsule_correction: bool,
+        known_microphone: Path | None = None,
         **options: Any,
     ) -> Any:
-        chosen = FormatChoice(channel_format, capsules, capsule_omni_part, capsule_radius_mm, capsule_correction)
+        chosen = FormatChoice(
+            *(channel_format, capsules, capsule_omni_part, capsule_radius_mm, capsule_correction), known_microphone
+        )
         return command(*arguments, channel_format=chosen, **options)
 
     for add in (
@@ -104,17 +109,29 @@ def _format_option(command: Callable[..., Any], *, default: str) -> Callable[...
         ),
     ):
         wrapped = add(wrapped)
+    if microphone:
+        wrapped = click.option(
+            "--microphone",
+            "known_microphone",
+            type=input_file(),
+            help="What orient --save-microphone learned of this very microphone: it is taken out of the take.",
+        )(wrapped)
     return wrapped
 
 
 def format_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --format, ambix by default: what a format sounds like is a judgement, and results must not hang on it."""
-    return _format_option(command, default="ambix")
+    return _format_option(command, default="ambix", microphone=True)
+
+
+def track_format_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The same for a finished track, which was turned: what its microphone was like is no longer to be taken out."""
+    return _format_option(command, default="ambix", microphone=False)
 
 
 def judged_format_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """The same with auto for its default, where the question is what a recording is."""
-    return _format_option(command, default="auto")
+    return _format_option(command, default="auto", microphone=False)
 
 
 def read_as(choice: FormatChoice) -> ReadAs:
@@ -122,6 +139,13 @@ def read_as(choice: FormatChoice) -> ReadAs:
     from spatial.capsules import Capsules
     from spatial.field import ChannelFormat
 
-    if choice.name == "aformat":
-        return Capsules(choice.capsules, choice.omni_part, choice.radius_mm / 1e3, choice.corrected)
-    return ChannelFormat(choice.name)
+    plain: ChannelFormat | Capsules = (
+        ChannelFormat(choice.name)
+        if choice.name != "aformat"
+        else Capsules(choice.capsules, choice.omni_part, choice.radius_mm / 1e3, choice.corrected)
+    )
+    if choice.microphone is None:
+        return plain
+    from spatial.jobs.microphone import calibrated
+
+    return calibrated(plain, choice.microphone)

@@ -1,14 +1,16 @@
 """`soundplumb orient`."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Run, input_file, json_option
+from cli.running import Run, input_file, json_option, output_path
 from cli.shared import (
     PriorChoice,
     RigChoice,
+    force_option,
     paired_option,
     pairing_from,
     prior_options,
@@ -31,6 +33,12 @@ from cli.streams import say
 @prior_options
 @repair_option
 @paired_option
+@click.option(
+    "--save-microphone",
+    type=output_path(),
+    help="Learn from the marks what this microphone does to directions, and write it to this file (.toml) if it helps.",
+)
+@force_option("Replace an earlier microphone file.")
 @format_option
 @json_option
 def orient(
@@ -41,6 +49,8 @@ def orient(
     prior: PriorChoice,
     repair: bool,
     paired: bool,
+    save_microphone: Path | None,
+    force: bool,
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
@@ -60,9 +70,16 @@ def orient(
         raise click.UsageError(
             "name the CLIP, then its TAKE; a TAKE alone tells how it sat by --claps front,left,back,right,above"
         )
+    if save_microphone is not None and marks is None and claps is None:
+        raise click.UsageError("--save-microphone learns from known directions: give --marks FILE, or --claps")
     with Run(as_json=as_json) as run:
         from spatial.report import jsonout, lines
 
+        if save_microphone is not None:
+            from spatial.jobs.microphone import learn_microphone, may_be_saved
+
+            # Before the listening, not after it.
+            may_be_saved(save_microphone, force=force, inputs=run.inputs)
         told_format = read_as(channel_format)
         if claps is None:
             from spatial.jobs.orient_clip import orient_clip
@@ -89,9 +106,14 @@ def orient(
                 channel_format=told_format,
                 progress=run.progress,
             )
+        learned = None
+        if save_microphone is not None and result.matrix is not None:
+            learned = learn_microphone(result, rig.told())
+            result = replace(result, findings=(*result.findings, learned.finding))
+            learned.save(save_microphone, force=force, inputs=run.inputs)
         run.finish(
             lambda: lines.orient_lines(result),
-            lambda: jsonout.dumps(jsonout.orient_json(result)),
+            lambda: jsonout.dumps(jsonout.orient_json(result, learned)),
             result.findings,
         )
         if result.matrix is None:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from cli.formats import FormatChoice, format_option, read_as
+from cli.formats import FormatChoice, read_as, track_format_option
 from cli.running import Run, input_file, json_option, output_path
 from cli.shared import (
     RigChoice,
@@ -27,7 +27,7 @@ from cli.shared import (
 @rig_options(moves=True, level=True, band=True)
 @tolerance_options
 @paired_option
-@format_option
+@track_format_option
 @json_option
 def verify(
     clip: Path,

@@ -5,8 +5,8 @@ every recording of one microphone is learned once and taken out of all of them.
 Conventions: spatial.conventions (axes, field). For a plane wave from the unit vector q, with unit W, an ideal
 microphone has X, Y, Z = q; a real one has `gains @ q + leak`: the symmetric matrix holds the gains of its axes and how
 far they lean against each other, the leak is the part of W that unlike capsules leave in their differences. A turn of
-all axes together is a part of the mount. What all three gains have in common turns no direction and cannot be learned from
-directions: the determinant is 1.
+all axes together is a part of the mount. What all three gains have in common turns no direction and cannot be learned
+from directions: the determinant is 1.
 Functions: Calibration and CalibrationBand; calibration_taps, calibrated_field.
 """
 

@@ -21,6 +21,10 @@ class MovesFileError(SoundplumbError):
     """A file of camera moves has a row or a value that cannot be used."""
 
 
+class MicrophoneFileError(SoundplumbError):
+    """A microphone file cannot be read as one."""
+
+
 class OutputError(SoundplumbError):
     """A result could not be written: it exists already, the disk is full, or the folder is read-only."""
 

@@ -10,10 +10,12 @@ Sources:
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 
+from spatial.calibration import Calibration, calibrated_field
 from spatial.capsules import Capsules, field_matrix
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray, X, Y, Z
 from spatial.errors import InputError
@@ -32,8 +34,38 @@ class ChannelFormat(StrEnum):
     """To be found out: by what the file declares, and by what the sound itself shows."""
 
 
-ReadAs = ChannelFormat | Capsules
-"""How the channels of a recording are to be read: as a field, or as the capsules of a microphone."""
+PlainFormat = ChannelFormat | Capsules
+"""How channels are to be read: as a field, or as the capsules of a microphone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """Channels to be read in some way, of a microphone that is known: its errors are taken out."""
+
+    channel_format: PlainFormat
+    calibration: Calibration
+    name: str
+    """Of the file that it was read from."""
+
+    @property
+    def value(self) -> str:
+        """Name of the format beneath."""
+        return self.channel_format.value
+
+    @property
+    def facts(self) -> dict[str, object]:
+        """Numbers and strings that say what is taken out."""
+        return {
+            "file": self.name,
+            "bands": [
+                {"hz": list(band.band_hz), "gains": [list(row) for row in band.gains], "leak": list(band.leak)}
+                for band in self.calibration.bands
+            ],
+        }
+
+
+ReadAs = PlainFormat | Calibrated
+"""How the channels of a recording are to be read."""
 
 _SQRT_THIRD = 1.0 / np.sqrt(3.0)
 
@@ -45,6 +77,11 @@ _ROUTES: dict[ChannelFormat, tuple[tuple[int, int, int, int], tuple[float, float
 }
 
 
+def plain_format(channel_format: ReadAs) -> PlainFormat:
+    """A format without what is known of the microphone."""
+    return channel_format.channel_format if isinstance(channel_format, Calibrated) else channel_format
+
+
 def recorded_order(channel_format: ReadAs, acn: Sequence[int]) -> tuple[int, int, int, int]:
     """File channels in the order that a format takes them, from those of W, Y, Z, X.
 
@@ -53,7 +90,8 @@ def recorded_order(channel_format: ReadAs, acn: Sequence[int]) -> tuple[int, int
     >>> recorded_order(ChannelFormat.FUMA, (2, 5, 3, 4))
     (2, 4, 5, 3)
     """
-    order = (0, 1, 2, 3) if isinstance(channel_format, Capsules) else _ROUTES[channel_format][0]
+    plain = plain_format(channel_format)
+    order = (0, 1, 2, 3) if isinstance(plain, Capsules) else _ROUTES[plain][0]
     places = [0] * FIRST_ORDER_CHANNELS
     for channel, place in zip(acn, order, strict=True):
         places[place] = channel
@@ -158,8 +196,8 @@ def internal_from(channels: FloatArray, channel_format: ReadAs, *, most: int | N
         As read from the file. Channels after the fourth belong to higher orders and are left out: in all
         formats the first four are the first-order part.
     channel_format : ReadAs
-        How to read them. The correction of capsules, which needs the sound before and after, is left to
-        spatial.capsules.corrected_field.
+        How to read them. What needs the sound before and after is left to others: the correction of capsules to
+        spatial.capsules.corrected_field, a calibration of several bands to spatial.calibration.calibrated_field.
     most : int, optional
         Only the first so many of W, Y, Z, X, which spares converting the others.
 
@@ -175,6 +213,11 @@ def internal_from(channels: FloatArray, channel_format: ReadAs, *, most: int | N
     """
     if channel_format is ChannelFormat.AUTO:
         raise InputError("how the channels are to be read has not been found out yet; name a format")
+    if isinstance(channel_format, Calibrated):
+        calibration = channel_format.calibration
+        if calibration.reach or most == 1:
+            return internal_from(channels, channel_format.channel_format, most=most)
+        return calibrated_field(internal_from(channels, channel_format.channel_format), calibration, 0)[:most]
     if channels.ndim != 2 or channels.shape[0] < FIRST_ORDER_CHANNELS:
         raise InputError(f"a first-order field needs 4 channels, got an array of shape {channels.shape}")
     if isinstance(channel_format, Capsules):

@@ -164,9 +164,7 @@ class TurnedBy:
         return np.asarray(np.sqrt(np.maximum(own + 2 * both + of_turn, 0.0) / 2))
 
 
-def turned_by(
-    microphone: Microphone, heard: FloatArray, weights: FloatArray, information: FloatArray
-) -> TurnedBy:
+def turned_by(microphone: Microphone, heard: FloatArray, weights: FloatArray, information: FloatArray) -> TurnedBy:
     """What a mount that weighted directions gave takes up of the microphone's errors.
 
     Parameters

@@ -15,7 +15,7 @@ import numpy as np
 from spatial.analysis.health import Health, HealthMeter
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import MediaFileError, SoundplumbError
-from spatial.field import ReadAs, internal_from
+from spatial.field import ReadAs, internal_from, plain_format
 from spatial.findings import Finding
 from spatial.jobs.faults import as_fault
 from spatial.jobs.health_findings import health_findings
@@ -66,7 +66,7 @@ def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
     MediaFileError
         It cannot be read.
     """
-    matrix = field_from_recorded(take.channel_format)
+    matrix = field_from_recorded(plain_format(take.channel_format))
     meter = HealthMeter(take.rate_hz, take.samples, step=_step_of(take), field_from_recorded=matrix)
     picked = list(take.picked)
     with FieldReader(take) as reader:

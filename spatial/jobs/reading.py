@@ -14,7 +14,7 @@ from spatial.analysis.convention import MeasuredConvention, find_channels, live_
 from spatial.capsules import Capsules
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
-from spatial.field import ChannelFormat, recorded_order
+from spatial.field import Calibrated, ChannelFormat, plain_format, recorded_order
 from spatial.findings import Finding, Severity
 from spatial.media.declared import Declared
 from spatial.media.takes import FieldReader, Take
@@ -53,6 +53,11 @@ class ConventionEvidence:
 
 def settle(take: Take) -> tuple[Take, ConventionEvidence]:
     """Settle how a take's channels are read. A format that was told stays; only which channels it is may be found."""
+    if isinstance(take.channel_format, Calibrated):
+        known = take.channel_format
+        settled, evidence = settle(replace(take, channel_format=known.channel_format))
+        plain = plain_format(settled.channel_format)
+        return replace(settled, channel_format=replace(known, channel_format=plain)), evidence
     if take.channel_format is not ChannelFormat.AUTO:
         return _placed(take), ConventionEvidence(Basis.TOLD, take.declared, None)
     sound = excerpt(take)
@@ -94,7 +99,11 @@ def _placed(take: Take) -> Take:
     if take.channels == FIRST_ORDER_CHANNELS and take.declared is None:
         return take
     assert not isinstance(take.channel_format, ChannelFormat) or take.channel_format is not ChannelFormat.AUTO
-    if take.declared is not None and take.declared.acn is not None and not isinstance(take.channel_format, Capsules):
+    if (
+        take.declared is not None
+        and take.declared.acn is not None
+        and not isinstance(plain_format(take.channel_format), Capsules)
+    ):
         return replace(take, picked=recorded_order(take.channel_format, take.declared.acn))
     sound = excerpt(take)
     live = live_channels(sound) if sound is not None else []
@@ -177,14 +186,15 @@ def _guess(take: Take, measured: MeasuredConvention | None) -> Finding:
 def _heard(take: Take, measured: MeasuredConvention) -> list[Finding]:
     name, odds = take.path.name, f"{100 * measured.odds[measured.best]:.0f} %"
     findings = []
-    if isinstance(take.channel_format, Capsules):
+    plain = plain_format(take.channel_format)
+    if isinstance(plain, Capsules):
         message = (
             f"{name} sounds like {_WORDS['aformat']} ({odds}): which capsule is which cannot be heard, so it is read "
-            f"as cardioids {','.join(take.channel_format.order)}; check the microphone's papers and name --format "
+            f"as cardioids {','.join(plain.order)}; check the microphone's papers and name --format "
             "aformat --capsules"
         )
         findings.append(Finding("convention_guess", Severity.LOOK, message, name))
-    elif take.channel_format is not ChannelFormat.AMBIX:
+    elif plain is not ChannelFormat.AMBIX:
         message = f"{name} is read as {_WORDS[measured.best]}, by its sound ({odds}); if you know better, add --format"
         findings.append(Finding("convention_guess", Severity.NOTE, message, name))
     if take.picked != (0, 1, 2, 3):

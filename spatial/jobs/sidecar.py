@@ -15,6 +15,7 @@ from spatial.analysis.micoffset import OffsetJudgement
 from spatial.analysis.mirror import ChannelFault
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import MediaFileError
+from spatial.field import Calibrated
 from spatial.findings import Finding, written_out
 from spatial.jobs.marks import Rig
 from spatial.jobs.orient import OrientResult
@@ -63,6 +64,7 @@ def sidecar_text(
             "rate_hz": take.rate_hz,
             "channels": take.channels,
             "read_as": take.channel_format.value,
+            "microphone": take.channel_format.facts if isinstance(take.channel_format, Calibrated) else None,
         },
         "output": {
             "path": str(output),

@@ -29,6 +29,9 @@ TRACK_MAKER = "Soundplumb"
 PLOT_MARK = "soundplumb plot"
 """Stands in every plot and still that we draw, as its software or creator."""
 
+MICROPHONE_HEAD = "# A microphone as soundplumb has learned it"
+"""How every microphone file of ours begins."""
+
 TABLE_HEAD = ("time_s", "azimuth_deg", "elevation_deg", "sd_deg", "diffuseness", "level_db", "source")
 TABLE_DIGITS = (3, 2, 2, 2, 3, 1, 0)
 """Columns of a table of directions, and the digits after the point in each. A comment line would keep the readers of
@@ -58,6 +61,7 @@ class Kind(StrEnum):
     TABLE = "table of directions"
     PLOT = "plot"
     PAGE = "page"
+    MICROPHONE = "microphone file"
 
 
 def maker_chunk() -> tuple[bytes, bytes]:
@@ -222,4 +226,5 @@ _MARKS: dict[Kind, Callable[[BinaryIO], bool]] = {
     Kind.TABLE: _is_table,
     Kind.PLOT: _is_plot,
     Kind.PAGE: lambda file: _PAGE.match(file.read(_HEAD_BYTES)) is not None,
+    Kind.MICROPHONE: lambda file: file.read(_HEAD_BYTES).startswith(MICROPHONE_HEAD.encode()),
 }

@@ -18,10 +18,11 @@ from typing import Self
 
 import numpy as np
 
+from spatial.calibration import calibrated_field
 from spatial.capsules import CORRECTION_REACH, Capsules, corrected_field
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
-from spatial.field import ChannelFormat, ReadAs, internal_from
+from spatial.field import Calibrated, ChannelFormat, ReadAs, internal_from, plain_format
 from spatial.findings import Finding, Severity
 from spatial.media.adm import read_chna, read_harmonics
 from spatial.media.bext import read_bext, stamp_of
@@ -251,14 +252,23 @@ class FieldReader:
         """Field samples start <= n < stop, shape (4 or `channels`, stop - start). Raises as field_blocks does."""
         take = self._take
         _check_span(take, start_sample, stop_sample)
-        capsules = take.channel_format if isinstance(take.channel_format, Capsules) else None
-        if capsules is None or not capsules.corrected:
+        plain = plain_format(take.channel_format)
+        capsules = plain if isinstance(plain, Capsules) and plain.corrected else None
+        known = take.channel_format.calibration if isinstance(take.channel_format, Calibrated) else None
+        if known is not None and (channels == 1 or not known.reach):
+            known = None  # W is not touched, and what holds at all frequencies is done already
+        if capsules is None and known is None:
             return self._field(start_sample, stop_sample, channels)
-        # The correction looks at what comes before and after.
-        first, last = max(start_sample - CORRECTION_REACH, 0), min(stop_sample + CORRECTION_REACH, take.samples)
-        missing = first - start_sample + CORRECTION_REACH, stop_sample + CORRECTION_REACH - last
-        wide = np.pad(self._field(first, last, channels), ((0, 0), missing))
-        return corrected_field(wide, capsules, take.rate_hz)[:, : stop_sample - start_sample]
+        # Filters look at what comes before and after.
+        reach = (CORRECTION_REACH if capsules else 0) + (known.reach if known else 0)
+        first, last = max(start_sample - reach, 0), min(stop_sample + reach, take.samples)
+        missing = first - start_sample + reach, stop_sample + reach - last
+        field = np.pad(self._field(first, last, channels if known is None else None), ((0, 0), missing))
+        if capsules is not None:
+            field = corrected_field(field, capsules, take.rate_hz)
+        if known is not None:
+            field = calibrated_field(field, known, take.rate_hz)[:channels]
+        return field[:, : stop_sample - start_sample]
 
     def read_raw(self, start_sample: int, stop_sample: int) -> FloatArray:
         """All channels as the files have them, shape (take.channels, stop - start). Raises as field_blocks does."""

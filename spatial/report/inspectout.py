@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from spatial.capsules import Capsules
-from spatial.field import ChannelFormat, ReadAs
+from spatial.field import ChannelFormat, ReadAs, plain_format
 from spatial.findings import Finding, Severity
 from spatial.jobs.inspect import InspectResult, Unusable
 from spatial.jobs.reading import ConventionEvidence
@@ -135,13 +135,15 @@ def time_of_day(seconds: float) -> str:
     return f"{whole // 3600:02d}:{whole % 3600 // 60:02d}:{whole % 60:02d}"
 
 
-def _channel_order(read_as: ReadAs) -> str:
+def _channel_order(channel_format: ReadAs) -> str:
+    read_as = plain_format(channel_format)
     if isinstance(read_as, Capsules):
         return ",".join(read_as.order)
     return "WXYZ" if read_as is ChannelFormat.FUMA else "ACN"
 
 
-def _normalisation(read_as: ReadAs) -> str | None:
+def _normalisation(channel_format: ReadAs) -> str | None:
+    read_as = plain_format(channel_format)
     return None if isinstance(read_as, Capsules) else _NORMALISATIONS.get(read_as)
 
 

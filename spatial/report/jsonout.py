@@ -18,6 +18,7 @@ from spatial.jobs.conform import ConformResult
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.lipsync import lip_sync_of
 from spatial.jobs.marks import HeardMark
+from spatial.jobs.microphone import LearnedMicrophone
 from spatial.jobs.orient import OrientResult
 from spatial.jobs.sidecar import level_facts, moves_facts, place_facts
 from spatial.jobs.syncresult import SyncResult
@@ -93,7 +94,7 @@ def lip_sync_json(result: SyncResult) -> Json | None:
     }
 
 
-def orient_json(result: OrientResult) -> Json:
+def orient_json(result: OrientResult, learned: LearnedMicrophone | None = None) -> Json:
     """For `orient`."""
     mount = result.mount
     return {
@@ -104,6 +105,7 @@ def orient_json(result: OrientResult) -> Json:
         "undetermined": list(mount.undetermined),
         "mirrored": mount.mirrored,
         "evidence": result.evidence,
+        "microphone": learned and {"places": learned.learned.places, "helped": learned.helped, **learned.errors_deg},
         "mic_offset": place_facts(result.rig, result.place) if result.rig else None,
         "faults": [_fault_json(fault) for fault in result.faults],
         "repaired": _fault_json(result.repaired) if result.repaired else None,

@@ -1,0 +1,168 @@
+"""The microphone learned from marks that are heard, and what there is to say of it.
+
+Conventions: spatial.calibration.
+Functions: learn_microphone; may_be_saved; calibrated (a format, with a microphone file's content).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from spatial.analysis.calibrate import (
+    BAND_EDGES_HZ,
+    FEWEST_PLACES,
+    KnownDirections,
+    Learned,
+    learn_calibration,
+    refined,
+)
+from spatial.analysis.clapwalk import CLAP_SD_RAD
+from spatial.analysis.orientation import MARK_SD_RAD
+from spatial.calibration import Calibration
+from spatial.errors import InconclusiveError, InputError, OutputError
+from spatial.field import Calibrated, PlainFormat
+from spatial.findings import Finding, Severity
+from spatial.jobs.marks import HeardMark, Rig, hear_marks
+from spatial.jobs.orient import OrientResult
+from spatial.media.calibrations import LearnedFrom, calibration_text, read_calibration
+from spatial.media.owners import Kind, may_be_written
+from spatial.media.writing import write_text_whole
+from spatial.timebase import ClockLaw
+
+BANDS_HZ = tuple(pairwise(BAND_EDGES_HZ))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LearnedMicrophone:
+    """What marks tell of a microphone."""
+
+    learned: Learned
+    calibration: Calibration
+    """With what was known of it before."""
+    text: str
+    """Of the microphone file."""
+    finding: Finding
+
+    def save(self, path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
+        """Write the microphone file, where it helps. Raises OutputError."""
+        if self.helped:
+            write_text_whole(path, self.text, Kind.MICROPHONE, force=force, inputs=inputs)
+
+    @property
+    def errors_deg(self) -> dict[str, float]:
+        """Root mean square of how far marks that took no part are off, without and with it."""
+        before, after = self.learned.before_rad, self.learned.after_rad
+        return {
+            "error_before_deg": float(np.degrees(np.sqrt(np.nanmean(before**2)))),
+            "error_after_deg": float(np.degrees(np.sqrt(np.nanmean(after**2)))),
+        }
+
+    @property
+    def helped(self) -> bool:
+        """Whether directions that took no part became better by it."""
+        return self.learned.helped
+
+
+def may_be_saved(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
+    """Refuse a place where a microphone file must not be written. Raises OutputError as may_be_written does."""
+    if path.suffix.lower() != ".toml":
+        raise OutputError(f"a microphone file is TOML; end its name in .toml, not '{path.suffix}'")
+    may_be_written(path, Kind.MICROPHONE, force=force, inputs=inputs)
+
+
+def calibrated(channel_format: PlainFormat, path: Path) -> Calibrated:
+    """A format with what a microphone file says.
+
+    Raises
+    ------
+    MicrophoneFileError
+        As read_calibration.
+    """
+    return Calibrated(channel_format, read_calibration(path)[0], path.name)
+
+
+def learn_microphone(oriented: OrientResult, rig: Rig) -> LearnedMicrophone:
+    """Learn the microphone from the marks that told how it sat.
+
+    Parameters
+    ----------
+    oriented : OrientResult
+        From marks, or from a clap walk.
+    rig : Rig
+
+    Raises
+    ------
+    InconclusiveError
+        The mount is not known, or too few places are marked.
+    MediaFileError
+        The take cannot be read.
+    """
+    if oriented.matrix is None or oriented.repaired is not None:
+        raise InconclusiveError(
+            "a microphone is learned only where it is known how it sat, with its channels in order: first make orient "
+            "say so"
+        )
+    used = [
+        heard
+        for number, heard in enumerate(oriented.marks)
+        if heard.heard.heard and heard.shared is None and not _off(oriented, number)
+    ]
+    rows = [_by_band(oriented, used, replace(rig, band_hz=band)) for band in BANDS_HZ]
+    measured = np.array([[each.heard.vector for each in row] for row in rows]).reshape(len(BANDS_HZ), -1, 3)
+    own = np.array([[each.heard.sd_rad for each in row] for row in rows]).reshape(len(BANDS_HZ), -1)
+    expected = np.array([each.expected for each in used]).reshape(-1, 3)
+    extra = np.array([each.extra_sd_rad for each in used])
+    known = KnownDirections(expected, measured, np.hypot(np.hypot(own, extra), MARK_SD_RAD), BANDS_HZ)
+    before = oriented.take.channel_format
+    prior = before.calibration if isinstance(before, Calibrated) else None
+    try:
+        covariance = None if prior is None else np.array(prior.covariance)
+        learned = learn_calibration(known, oriented.matrix, prior_covariance=covariance)
+    except InputError as error:
+        raise InconclusiveError(f"{error}; mark {FEWEST_PLACES} places or more, all over the picture") from error
+    calibration = learned.calibration if prior is None else refined(prior, learned.calibration)
+    off_deg = [float(np.degrees(np.sqrt(np.nanmean(e**2)))) for e in (learned.before_rad, learned.after_rad)]
+    name = oriented.sync.clip.path.name if oriented.sync else oriented.take.path.name
+    text = calibration_text(calibration, LearnedFrom((name,), off_deg[0], off_deg[1]))
+    return LearnedMicrophone(learned, calibration, text, _finding(learned, off_deg))
+
+
+def _off(oriented: OrientResult, number: int) -> bool:
+    """Whether a mark is more likely wrong than right."""
+    wrong = oriented.mount.wrong
+    return number < len(wrong) and bool(wrong[number] > 0.5)
+
+
+def _by_band(oriented: OrientResult, used: Sequence[HeardMark], rig: Rig) -> list[HeardMark]:
+    if oriented.sync is None:
+        # A clap is a mark on the take's own time.
+        law = ClockLaw(0.0, 0.0)
+        heard = hear_marks(oriented.take, law, [each.mark for each in used], rig)
+        # How well somebody stands at "left" is a part of how well the clap is known.
+        return [
+            replace(mine, heard=replace(band.heard, sd_rad=float(np.hypot(band.heard.sd_rad, CLAP_SD_RAD))))
+            for mine, band in zip(used, heard, strict=True)
+        ]
+    return hear_marks(oriented.take, oriented.sync.law, [each.mark for each in used], rig)
+
+
+def _finding(learned: Learned, off_deg: Sequence[float]) -> Finding:
+    before, after = off_deg
+    if learned.helped:
+        message = (
+            f"the microphone is learned from {learned.places} places: marks that took no part are off by {after:.1f}° "
+            f"with it and by {before:.1f}° without; --microphone FILE takes it out, of this microphone alone"
+        )
+        return Finding("microphone", Severity.NOTE, message)
+    if learned.places < FEWEST_PLACES:
+        why = f"the marks stand in {learned.places} places, and {FEWEST_PLACES} are needed"
+    else:
+        why = f"marks that took no part would be off by {after:.1f}° with it and by {before:.1f}° without"
+    message = (
+        f"no microphone file is written, because these marks tell nothing sure of the microphone: {why}; mark more "
+        "people, left, right, high and low"
+    )
+    return Finding("microphone", Severity.LOOK, message)
