@@ -7,7 +7,7 @@ microphone has X, Y, Z = q; a real one has `gains @ q + leak`: the symmetric mat
 far they lean against each other, the leak is the part of W that unlike capsules leave in their differences. A turn of
 all axes together is a part of the mount. What all three gains have in common turns no direction and cannot be learned
 from directions: the determinant is 1.
-Functions: Calibration and CalibrationBand; calibration_taps, calibrated_field.
+Functions: Calibration (what is known, in CalibrationBand by band); calibration_taps, calibrated_field.
 """
 
 from dataclasses import dataclass

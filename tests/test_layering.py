@@ -20,6 +20,7 @@ LAYERS = {
     "spatial.conventions": 0,
     "spatial.errors": 0,
     "spatial.findings": 0,
+    "spatial.calibration": 1,
     "spatial.capsules": 1,
     "spatial.field": 1,
     "spatial.rotation": 1,

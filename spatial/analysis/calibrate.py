@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import expm
 from scipy.optimize import OptimizeResult, least_squares
 from scipy.spatial.transform import Rotation
 
@@ -114,15 +113,15 @@ def learn_calibration(
     if count < 3:
         raise InputError(f"a microphone is learned from directions in three places or more, not {count}")
     prior = default_covariance() if prior_covariance is None else prior_covariance
+    fitted = _fit(known, start, prior)
     before, after = np.full(len(places), np.nan), np.full(len(places), np.nan)
     for place in range(count):
         # Marks in one place share its reflections: they would vouch for each other.
         out = places == place
         rest = known.without(out)
         for errors, covariance in ((before, None), (after, prior)):
-            fitted = _fit(rest, start, covariance)
-            errors[out] = _errors(known, out, fitted)
-    fitted = _fit(known, start, prior)
+            # The turn of all of them is a start for most of them, and no more.
+            errors[out] = _errors(known, out, _fit(rest, fitted.turn.T, covariance))
     return Learned(_calibration(fitted, known.bands_hz), fitted.turn.T, before, after, count)
 
 
@@ -233,7 +232,7 @@ def _fit(known: KnownDirections, start: FloatArray, covariance: FloatArray | Non
         return np.concatenate(parts)
 
     size = 4 + (9 + 9 * count if learns else 0)
-    best: OptimizeResult = least_squares(residuals, np.zeros(size), method="trf", x_scale=0.02)
+    best: OptimizeResult = least_squares(residuals, np.zeros(size), method="trf", x_scale=0.02, ftol=1e-5, xtol=1e-5)
     p = np.asarray(best.x)
     turn = Rotation.from_rotvec(p[:3]).as_matrix() @ base
     if not learns:
@@ -252,7 +251,7 @@ def _errors(known: KnownDirections, rows: npt.NDArray[np.bool_], fitted: _Fitted
         log = fitted.common + fitted.bands[band]
         measured, sd = known.measured[band, rows], known.sd_rad[band, rows]
         heard = np.isfinite(sd)
-        corrected = _through(expm(-_symmetric(log)), log[6:], measured[heard])
+        corrected = _through(_gains(-log), log[6:], measured[heard])
         total[heard] += corrected / sd[heard, np.newaxis] ** 2
     length = np.linalg.norm(total, axis=1, keepdims=True)
     expected = _pulled(known.expected[rows], fitted.pull_rad) @ fitted.turn.T
@@ -261,7 +260,7 @@ def _errors(known: KnownDirections, rows: npt.NDArray[np.bool_], fitted: _Fitted
 
 
 def _seen(log: FloatArray, directions: FloatArray) -> FloatArray:
-    made = directions @ expm(_symmetric(log)) + log[6:]
+    made = directions @ _gains(log) + log[6:]
     return np.asarray(made / np.linalg.norm(made, axis=1, keepdims=True))
 
 
@@ -280,9 +279,12 @@ def _pulled(directions: FloatArray, angle_rad: float) -> FloatArray:
     return np.asarray(down / np.linalg.norm(down, axis=1, keepdims=True))
 
 
-def _symmetric(log: FloatArray) -> FloatArray:
+def _gains(log: FloatArray) -> FloatArray:
+    """The symmetric matrix whose logarithm has xx, yy, zz, xy, xz, yz, to the third order: logs are small."""
     xx, yy, zz, xy, xz, yz = log[:6]
-    return np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]])
+    log_gains = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]])
+    square = log_gains @ log_gains
+    return np.asarray(np.eye(3) + log_gains + square / 2.0 + square @ log_gains / 6.0)
 
 
 def _across(vectors: FloatArray) -> FloatArray:
@@ -297,7 +299,7 @@ def _calibration(fitted: _Fitted, bands_hz: tuple[tuple[float, float], ...]) -> 
     bands = []
     for band_hz, own in zip(bands_hz, fitted.bands, strict=True):
         log = fitted.common + own
-        bands.append(_band(band_hz, expm(_symmetric(log)), log[6:]))
+        bands.append(_band(band_hz, _gains(log), log[6:]))
     covariance = (fitted.covariance + fitted.covariance.T) / 2
     return Calibration(tuple(bands), tuple(tuple(float(v) for v in row) for row in covariance))
 

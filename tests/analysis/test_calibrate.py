@@ -31,7 +31,7 @@ def scene(rng, *, marks=12, gains=GAINS, leak=LEAK, noise_deg=1.0):
 
 def test_gains_and_leak_are_found_whatever_the_mount():
     rng = np.random.default_rng(1)
-    for _ in range(5):
+    for _ in range(2):
         known, start, turn = scene(rng, noise_deg=0.3)
         learned = learn_calibration(known, start)
         assert learned.helped
@@ -45,7 +45,7 @@ def test_gains_and_leak_are_found_whatever_the_mount():
 def test_directions_that_took_no_part_are_nearer():
     rng = np.random.default_rng(2)
     before, after = [], []
-    for _ in range(8):
+    for _ in range(3):
         known, start, turn = scene(rng)
         others = unit_vectors(rng.uniform(-1.4, 1.4, 30), rng.uniform(-0.6, 0.8, 30)) @ turn.T
         heard = others @ GAINS + LEAK
@@ -59,15 +59,15 @@ def test_directions_that_took_no_part_are_nearer():
 def test_of_an_ideal_microphone_it_is_not_said_to_help():
     rng = np.random.default_rng(3)
     said = [
-        learn_calibration(*scene(rng, gains=np.eye(3), leak=np.zeros(3), noise_deg=2.0)[:2]).helped for _ in range(20)
+        learn_calibration(*scene(rng, gains=np.eye(3), leak=np.zeros(3), noise_deg=2.0)[:2]).helped for _ in range(6)
     ]
-    assert sum(said) <= 2
+    assert sum(said) <= 1
 
 
 def test_the_stated_covariance_holds_what_is_left():
     rng = np.random.default_rng(4)
     squares = []
-    for _ in range(25):
+    for _ in range(8):
         log = rng.normal(0, [0.06] * 3 + [0.02] * 3)
         log[:3] -= np.mean(log[:3])
         xx, yy, zz, xy, xz, yz = log

@@ -34,8 +34,8 @@ def test_what_is_written_is_read_again(written):
     [
         ("[[band]]", "[band]", "no [[band]]"),
         ("hz = [300.0, 1000.0]", "hz = [300.0]", "hz should be 2 numbers"),
-        ("leak = [0.01", "leak = [nan", "leak should be 3 numbers"),
-        ("leak = [0.01", "leek = [0.01", "leak is missing"),
+        ("leak = [0.01000", "leak = [nan", "leak should be 3 numbers"),
+        ("leak = [0.01000", "leek = [0.01000", "leak is missing"),
         ("[1.10000, ", "[9.10000, ", "off by more than"),
         ("left_open", "left_over", "left_open is missing"),
         ("error_before_deg = 4.10", "error_before_deg = true", "error_before_deg should be a number"),
