@@ -17,9 +17,11 @@ from click.testing import CliRunner
 
 from cli.main import cli
 from cli.running import InputPath, OutputPath, WorkFolder
+from spatial.calibration import Calibration, CalibrationBand
 from spatial.errors import OutputError
 from spatial.jobs.demo import lay_out, run_demo
 from spatial.jobs.sidecar import is_unfinished
+from spatial.media.calibrations import LearnedFrom, calibration_text
 from spatial.media.folders import LIST_NAME, whole_folder
 from spatial.media.owners import Kind, is_ours, portable_name
 from spatial.media.writing import TrackWriter
@@ -36,6 +38,7 @@ NAMED = {
     "track": "good.wav",
     "marks": "lantern.marks.csv",
     "moves": "still.moves.csv",
+    "known_microphone": "flat.toml",
 }
 """What a parameter of that name is given."""
 TOLD = {
@@ -45,7 +48,7 @@ TOLD = {
 }
 """What a command needs beside files."""
 FOREIGN = ("recording", "mix", "marks", "text", "json", "readme", "picture", "folder", "link", "read-only", "drawing")
-SUFFIXES = (".wav", ".csv", ".png", ".svg", ".pdf", ".txt", "")
+SUFFIXES = (".wav", ".csv", ".png", ".svg", ".pdf", ".toml", ".txt", "")
 SAYS_WHY = (
     "soundplumb wrote",
     "soundplumb did not write",
@@ -76,7 +79,14 @@ def shoot(tmp_path_factory):
     field, rate = soundfile.read(folder / "rec-0041.flac")
     soundfile.write(folder / "good.wav", field[: 2 * rate], rate, "PCM_16")
     (folder / "still.moves.csv").write_text("time_s,yaw_deg,pitch_deg,roll_deg\n0,0,0,0\n", encoding="utf-8")
+    (folder / "flat.toml").write_text(flat_microphone(), encoding="utf-8")
     return folder
+
+
+def flat_microphone() -> str:
+    band = CalibrationBand((300.0, 5000.0), ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)), (0.0, 0.0, 0.0))
+    nothing = tuple((0.0,) * 9 for _ in range(9))
+    return calibration_text(Calibration((band,), nothing), LearnedFrom(("lantern.mp4",), 2.0, 1.0))
 
 
 def make_foreign(path: Path, kind: str, shoot: Path) -> None:
@@ -113,6 +123,8 @@ def prints(folder: Path) -> dict[str, str]:
 
 def arguments(command: click.Command, shoot: Path, **given: Path) -> list[str]:
     """What makes a command run but for its outputs, those that are given apart."""
+    if "save_microphone" in given:
+        given.setdefault("marks", shoot / NAMED["marks"])
     options, places = [command.name, *TOLD.get(command.name, [])], []
     for param in command.params:
         value = given.get(param.name)
@@ -139,7 +151,7 @@ def test_every_path_is_an_input_or_an_output():
     assert bare == []
     assert {called(pair) for pair in OUTPUTS} >= {
         "sync plot_path", "directions csv_path", "directions plot_path", "directions map_path", "conform output",
-        "verify stills", "review output",
+        "verify stills", "review output", "orient save_microphone",
     }  # fmt: skip
 
 
@@ -262,6 +274,7 @@ def test_a_day_replaces_no_track_of_somebody_elses(shoot, tmp_path):
 def test_each_kind_is_known_by_its_own_mark_alone(demo, tmp_path):
     with TrackWriter(tmp_path / "no-time.wav"):
         pass
+    (tmp_path / "flat.toml").write_text(flat_microphone(), encoding="utf-8")
     for suffix in (".png", ".svg", ".pdf"):
         save(new_figure(1, 1), tmp_path / f"plot{suffix}", force=False, inputs=[])
     made = {
@@ -269,6 +282,7 @@ def test_each_kind_is_known_by_its_own_mark_alone(demo, tmp_path):
         demo.day.folder / "tracks" / "lantern.wav": Kind.TRACK,
         demo.day.folder / "tracks" / "lantern.json": Kind.SIDECAR,
         **{tmp_path / f"plot{suffix}": Kind.PLOT for suffix in (".png", ".svg", ".pdf")},
+        tmp_path / "flat.toml": Kind.MICROPHONE,
     }
     for path, kind in made.items():
         assert [each for each in Kind if is_ours(path, each)] == [kind], path
