@@ -123,9 +123,9 @@ def prints(folder: Path) -> dict[str, str]:
 
 def arguments(command: click.Command, shoot: Path, **given: Path) -> list[str]:
     """What makes a command run but for its outputs, those that are given apart."""
-    if "save_microphone" in given:
-        given.setdefault("marks", shoot / NAMED["marks"])
     options, places = [command.name, *TOLD.get(command.name, [])], []
+    if "save_microphone" in given:
+        options += ["--claps", "front,left,back,right,above"]
     for param in command.params:
         value = given.get(param.name)
         if value is None and param.required and not isinstance(param.type, OutputPath):
