@@ -22,7 +22,8 @@ from spatial.conventions import FloatArray
 from spatial.timebase import ClockLaw
 
 LEAST_DB = 8.0
-"""A range below this is not worth a word. A take noisier than its clip hides faint tails, which look like up to 6 dB."""
+"""A range below this is not worth a word. Where the take is noisier than the clip it hides faint tails, which may look
+like half of it."""
 
 # Chosen on seeds below 40 of tests/bench/camerascenes.py.
 _SMOOTH_BLOCKS = 3
@@ -32,13 +33,13 @@ _SOUND_DB, _FLOOR_DB = 12.0, 4.0
 """How far over the take's floor a cell holds sound, and up to where it holds nothing but the background, dB."""
 _LOUDEST_DB = 15.0
 """The first look takes only cells so far below a band's loudest: the background is not known yet."""
-_OVER_BACKGROUND_DB = 10.0
+_OVER_BACKGROUND_DB = 6.0
 _FLOOR_QUANTILE, _LOUD_QUANTILE = 0.1, 0.98
-_BACKGROUND_QUANTILE = 0.25
+_BACKGROUND_QUANTILE = 0.4
 """Of an empty band's levels beside sound: tails, leaks and a limiter's distortion only ever add to its background."""
 _LATER_BLOCKS = 4
 """A clap fills all bands: the background is then learnt within an eighth of a second after it."""
-_ROUNDS = 5
+_ROUNDS = 3
 _FEWEST_CELLS, _FEWEST_BANDS, _FEWEST_BLOCKS = 8, 4, 8
 _REST_SHARE = 0.5
 """A rest is where this part of the bands is at the floor."""
