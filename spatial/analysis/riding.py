@@ -7,7 +7,8 @@ its background only (the room's noise and its own, through whatever noise reduct
 spectrum at all times but for the gain: it is learnt in bands that happen to be empty while somebody sounds, when the
 gain is known, and looked for again in rests. A gain that stands lifts nothing there. Noise reduction takes the same off
 an empty band in a word and in a rest; where it shuts in rests alone, the background falls, which no automatic gain
-does, and is not counted. A limiter acts on peaks, fills empty bands with distortion, and makes the range look smaller.
+does, and is not counted. What errs, errs low: noise reduction that opens beside sound takes its depth off the range, a
+limiter's distortion fills empty bands, a take noisier than its clip hides what the clip still holds.
 
 Conventions: levels have shape (blocks, bands), dB, along the clock law (spatial.analysis.cells).
 Functions: hear_riding (clip and take); riding_range_db (from levels at hand).
