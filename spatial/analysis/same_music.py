@@ -92,7 +92,7 @@ _FEWEST_ONSETS = 15
 # In the same scenes no stretch of 120 wrong pairs lies on its beat by less than 0.48; of right pairs all 12 with speech
 # and all 11 with reeds do somewhere, 8 of 12 with steps and claps, one of 12 with steadily plucked strings.
 _UNSTEADY, _UNSTEADY_OFF = 0.48, 0.15
-_STEADY, _STEADY_OFF = 0.50, 0.40
+_STEADY = 0.50
 _ALONE_OFF = 0.10
 """With no more onsets than this off it, it is the beat alone; one who claps beside a steady string has 0.12 to 0.2."""
 
@@ -354,7 +354,7 @@ def _beats(onsets: FloatArray, middles_s: FloatArray, agree: BoolArray) -> tuple
         steadiness, off, count = _pulse(shared[first : first + length])
         if count >= _FEWEST_ONSETS:
             unsteady |= steadiness < _UNSTEADY and off > _UNSTEADY_OFF
-            steady |= steadiness >= _STEADY and off <= _STEADY_OFF
+            steady |= steadiness >= _STEADY
             alone |= steadiness >= _STEADY and off <= _ALONE_OFF
     return unsteady, steady, alone
 
