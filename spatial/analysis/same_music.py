@@ -285,15 +285,13 @@ def unlike_cells(heard: ComplexArray, field: ComplexArray, rate_hz: int) -> tupl
     # A word is shorter than what the gain is followed over: else the gain would explain it away.
     before_gain = clip_db - median_filter(fitted.gain_db, _GAIN_BLOCKS, mode="nearest")[:, np.newaxis]
     excess = before_gain - _sum_db(fitted.colour_db + take_db, fitted.clip_noise_db)
-    # A sound counts where both boxes would hear it over their own noise.
-    for_clip = (before_gain - fitted.clip_noise_db > UNLIKE_DB) & (
-        before_gain - fitted.colour_db - fitted.take_noise_db > UNLIKE_DB
-    )
+    # What stands out of all that the camera would hold anyway stands out of its noise; what the take holds must stand
+    # out of its own noise too, which the camera knows nothing of.
     for_take = (take_db - fitted.take_noise_db > UNLIKE_DB) & (
         take_db + fitted.colour_db - fitted.clip_noise_db > UNLIKE_DB
     )
     found = []
-    for unlike in ((excess > UNLIKE_DB) & for_clip, (excess < -UNLIKE_DB) & for_take):
+    for unlike in (excess > UNLIKE_DB, (excess < -UNLIKE_DB) & for_take):
         inside = unlike[:, BANDS]
         found.append(by_window((inside[:, 1:] & inside[:, :-1]).sum(axis=1).astype(float)))
     return found[0], found[1]
