@@ -286,10 +286,8 @@ def unlike_cells(heard: ComplexArray, field: ComplexArray, rate_hz: int) -> tupl
     before_gain = clip_db - median_filter(fitted.gain_db, _GAIN_BLOCKS, mode="nearest")[:, np.newaxis]
     excess = before_gain - _sum_db(fitted.colour_db + take_db, fitted.clip_noise_db)
     # What stands out of all that the camera would hold anyway stands out of its noise; what the take holds must stand
-    # out of its own noise too, which the camera knows nothing of.
-    for_take = (take_db - fitted.take_noise_db > UNLIKE_DB) & (
-        take_db + fitted.colour_db - fitted.clip_noise_db > UNLIKE_DB
-    )
+    # out of the take's own noise too, which a camera whose noise reduction shuts in rests does not hold.
+    for_take = take_db - fitted.take_noise_db > UNLIKE_DB
     found = []
     for unlike in (excess > UNLIKE_DB, (excess < -UNLIKE_DB) & for_take):
         inside = unlike[:, BANDS]

@@ -117,6 +117,22 @@ def test_a_riding_gain_over_rests_holds_nothing_that_the_take_lacks(range_db):
     assert compared(clip, take).against_s == 0.0
 
 
+def test_noise_that_the_camera_shuts_off_in_rests_is_no_sound_that_only_the_take_holds(monkeypatch):
+    """Levels by numbers: bands 10 to 19 fall by 20 dB in the clip wherever nobody sounds."""
+    rng = np.random.default_rng(13)
+    resting = np.arange(400) // 40 % 2 == 1
+    take = np.where(resting, -60.0, -20.0)[:, np.newaxis] + rng.standard_normal((400, 40))
+    clip = take + rng.standard_normal((400, 40))
+    clip[np.ix_(resting, np.arange(10, 20))] -= 20.0
+    monkeypatch.setattr(same_music, "band_levels", lambda levels, *_, **__: levels)
+    only_clip, only_take = unlike_cells(clip, take, RATE)
+    assert not only_clip.any()
+    assert not only_take.any()
+    # A word of the same bands, 20 dB over the take's noise, is one.
+    take[50:60, 10:20] += 20.0
+    assert unlike_cells(clip, take, RATE)[1].any()
+
+
 def test_levels_are_fitted_through_a_gain_that_rides():
     """Gain, colour and noise as they were made, to the scatter of noise in a tenth of a second (1 dB or so)."""
     rng = np.random.default_rng(8)
