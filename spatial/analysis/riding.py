@@ -89,8 +89,8 @@ def riding_range_db(clip_db: FloatArray, take_db: FloatArray) -> float | None:
     over = take - np.quantile(take, _FLOOR_QUANTILE, axis=0)
     empty = over < _FLOOR_DB
     clear = (over > _SOUND_DB) & (take > np.quantile(take, _LOUD_QUANTILE, axis=0) - _LOUDEST_DB)
-    gain = np.zeros(len(clip))
-    background = np.full(clip.shape[1], np.nan)
+    gain: FloatArray = np.zeros(len(clip))
+    background: FloatArray = np.full(clip.shape[1], np.nan)
     for _ in range(_ROUNDS):
         steady = (clip - take) - np.nan_to_num(gain)[:, np.newaxis]
         colour = _quantile(np.where(clear & np.isfinite(gain)[:, np.newaxis], steady, np.nan), 0.5, 0, _FEWEST_CELLS)

@@ -191,7 +191,7 @@ def judge_rivals(clip: Samples, alternatives: Sequence[Alternative]) -> Judgemen
     clearest = weakest[best] if len(alternatives) > 1 else 0.0
     if standing is Standing.CONTRADICTED:
         verdict = Verdict.NONE
-    elif rivals or standing is Standing.DOUBTFUL or (standing is not Standing.CLEAR and clearest < SURE_BY_MUSIC):
+    elif rivals or (standing is not Standing.CLEAR and clearest < SURE_BY_MUSIC):
         verdict = Verdict.AMBIGUOUS
     else:
         verdict = Verdict.DECIDED

@@ -262,10 +262,8 @@ def fit_levels(clip_db: FloatArray, take_db: FloatArray) -> Levels:
     ratio = np.where(loud, clip_db - take_db, np.nan)
     colour = _median(ratio, 0, np.zeros(clip_db.shape[1]))
     gain = _median(ratio - colour, 1, np.full(len(clip_db), np.nan))
-    known = np.isfinite(gain)
-    # Until the noise is known, the gain in a rest is taken for that of the sounds on either side.
-    places = np.arange(len(gain))
-    gain = np.interp(places, places[known], gain[known]) if known.any() else np.zeros(len(gain))
+    # Until the noise is known, a gain that is not is taken for none.
+    gain = np.where(np.isfinite(gain), gain, 0.0)
     before_gain = clip_db - gain[:, np.newaxis]
     noise = _median(np.where(rest, before_gain, np.nan), 0, np.quantile(before_gain, 0.05, axis=0))
     for _ in range(_ROUNDS):
