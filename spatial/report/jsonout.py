@@ -71,6 +71,7 @@ def sync_json(result: SyncResult) -> Json:
         ],
         "files": [str(path) for path in result.take.paths] if estimate.matched else [],
         "true_rate_hz": estimate.true_rate_hz,
+        "riding_gain_db": result.riding_db,
         "possibilities": [
             {"take": str(p.take.path), "offset_s": p.law.offset_s, "share": p.share} for p in result.possibilities
         ],

@@ -96,7 +96,7 @@ def test_sync_without_a_match_has_the_same_keys_and_nulls():
     assert lost["reason"] == "silence"
     assert {key for key, value in lost.items() if value is None} == {
         "decided_by", "take", "offset_s", "offset_sd_s", "drift_ppm", "drift_sd_ppm", "drift_significant",
-        "covered_from_s", "covered_until_s", "match_strength", "lip_sync", "true_rate_hz",
+        "covered_from_s", "covered_until_s", "match_strength", "lip_sync", "true_rate_hz", "riding_gain_db",
     }  # fmt: skip
 
 
