@@ -1,9 +1,10 @@
-"""Where the picture's left lies in the recorder's axes, from the arrival times at the camera's two microphones.
+"""Where the picture's left lies in the recorder's axes, from arrival times and levels at the camera's two microphones.
 
 Goal: direct sound from the unit vector u reaches the camera's first (left) microphone earlier than its second by
 s . u / c, where s is the vector from the second to the first. Regressing arrival times on directions gives s in the
-recorder's axes: its direction is the picture's left, its length the camera's spacing. What sounds from one place only,
-or both channels at once, tells no axis, and that is said.
+recorder's axes: its direction is the picture's left, its length the camera's spacing. A pair in one place knows no
+times, but points left and right: there levels tell (spatial.analysis.levelaxis). Where both tell, both count. What
+sounds from one place only, or the same sound in both channels, tells no axis, and that is said.
 Conventions: spatial.conventions (axes, mount). Vectors in metres, in the RECORDER's axes.
 Functions: estimate_left_axis.
 Sources:
@@ -17,6 +18,8 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
+from spatial.analysis.levelaxis import LevelFit, fit_levels
+from spatial.analysis.mountprior import Hanging
 from spatial.analysis.scratchpairs import ScratchPairs
 from spatial.analysis.sphere import Pulls, densest_direction, sphere_grid
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
@@ -53,6 +56,20 @@ _OPEN_M = 0.04
 _GRID_BINS = 3000
 _GRID_M = np.arange(0.01, 0.2, 0.01)
 
+_LEVELS_TELL = 12.0
+"""Levels that go with directions only this much better than with none may do so by chance (twice the logarithm)."""
+
+_ONE_WAY = 0.02
+"""How likely another axis may be that fits the levels."""
+
+_NEARLY_SD_RAD = np.radians(10.0)
+_LEVELS_SD_RAD = np.radians(25.0)
+_CONTRADICT = 3.5
+"""So many standard deviations apart, levels and arrival times cannot both be right."""
+
+_UP_SD = 0.5
+"""Levels of people who stand about as high say nothing of how far the microphone leant to its side."""
+
 
 class AxisDoubt(StrEnum):
     """Why the camera's sound cannot tell left from right."""
@@ -62,11 +79,24 @@ class AxisDoubt(StrEnum):
     MONO = "mono"
     """Both channels hold the same sound."""
     TOO_CLOSE = "too_close"
-    """Sound reaches both channels at one time, whatever its direction."""
+    """Sound reaches both channels at one time and about equally loud, whatever its direction."""
     ONE_PLACE = "one_place"
     """All sound comes from about one direction: the axis may lie anywhere on a cone around it."""
     NO_AGREEMENT = "no_agreement"
     """Arrival times do not go with directions."""
+    CONTRADICTION = "contradiction"
+    """Arrival times say another left than levels."""
+
+
+class PairKind(StrEnum):
+    """How the camera's two microphones tell left from right."""
+
+    SPACED = "spaced"
+    """By arrival times: they are apart."""
+    NEARLY = "near_coincident"
+    """By both: they are a little apart and point to the sides."""
+    COINCIDENT = "coincident"
+    """By levels: they sit in one place and point to the sides."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,29 +118,29 @@ class HeardPlace:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LeftAxis:
-    """The vector between the camera's microphones, as the recorder's directions tell it."""
+    """The picture's left, as arrival times and levels at the camera tell it by the recorder's directions."""
 
     spacing_m: FloatArray
-    """From the camera's second microphone to its first, shape (3,); NaN where `doubt` says why."""
-    covariance_m2: FloatArray
-    """Shape (3, 3). Wide along what the directions heard cannot tell."""
+    """By arrival times, from the camera's second microphone to its first, shape (3,); NaN where nothing is known."""
+    axis: FloatArray
+    """The picture's left, unit vector in the recorder's axes, shape (3,); NaN where `doubt` says why."""
+    covariance: FloatArray
+    """Of the axis, with the part along it (its length), shape (3, 3). Wide along what the directions heard cannot
+    tell."""
     places: tuple[HeardPlace, ...]
     agreement: float
     """How far all bins agree with one vector, at most 1."""
     inverted: bool
     """Whether one of the camera's channels is wired the wrong way round."""
     doubt: AxisDoubt | None
-
-    @property
-    def axis(self) -> FloatArray:
-        """The picture's left, unit vector in the recorder's axes, shape (3,)."""
-        return np.asarray(self.spacing_m / np.linalg.norm(self.spacing_m))
+    kind: PairKind | None = None
+    """None where there is a doubt."""
 
     @property
     def axis_covariance(self) -> FloatArray:
         """Covariance of the axis, shape (3, 3), radians squared; 0 along the axis itself."""
-        across = (np.eye(3) - np.outer(self.axis, self.axis)) / np.linalg.norm(self.spacing_m)
-        return np.asarray(across @ self.covariance_m2 @ across)
+        across = np.eye(3) - np.outer(self.axis, self.axis)
+        return np.asarray(across @ self.covariance @ across)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,8 +154,10 @@ class _Places:
     agreements: FloatArray
 
 
-def estimate_left_axis(pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN) -> LeftAxis:
-    """Fit the vector between the camera's microphones to directions and phases ([1], [2]).
+def estimate_left_axis(
+    pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN, hanging: Hanging | None = None
+) -> LeftAxis:
+    """Fit the picture's left to directions, phases ([1], [2]) and levels.
 
     A vector is sought that all bins agree on; then each place in the room that sounds came from gets one direction
     and one delay, since what reflections do there does not average out, and the vector is fitted to the places.
@@ -136,6 +168,8 @@ def estimate_left_axis(pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN) -> 
     aside : float
         How far to the left or right of the camera the recorder may still be, over how far the performers stand, one
         standard deviation: it shifts all directions by about as much.
+    hanging : Hanging, optional
+        Which side of the recorder was up: levels alone mean a little less where it is not known.
 
     Returns
     -------
@@ -144,8 +178,6 @@ def estimate_left_axis(pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN) -> 
     """
     if pairs.times_s.size < _FEWEST_BINS or not pairs.paired.any():
         return _nothing(AxisDoubt.NOTHING_DIRECT)
-    if pairs.difference < _SHARED_ALL:
-        return _nothing(AxisDoubt.MONO)
     start, agreement = _best_on_grid(pairs)
     turned = replace(pairs, phases_rad=pairs.phases_rad + np.pi)
     other, other_agreement = _best_on_grid(turned)
@@ -162,18 +194,67 @@ def estimate_left_axis(pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN) -> 
     )
     told = tuple(HeardPlace(tuple(direction), *map(float, rest)) for direction, *rest in rows)
     doubt = None
-    if agreement < _LEAST_AGREEMENT:
+    if pairs.difference < _SHARED_ALL:
+        doubt = AxisDoubt.MONO
+    elif agreement < _LEAST_AGREEMENT:
         doubt = AxisDoubt.NO_AGREEMENT
     elif np.sqrt(np.linalg.eigvalsh(covariance)[1]) > _OPEN_M:
         # The way up may stay open, since everybody stands about as high; a second way open leaves no axis.
         doubt = AxisDoubt.ONE_PLACE
     elif np.linalg.norm(spacing) < LEAST_SPACING_M:
         doubt = AxisDoubt.TOO_CLOSE
-    return LeftAxis(spacing, covariance, told, agreement, inverted, doubt)
+    length = max(float(np.linalg.norm(spacing)), 1e-9)
+    kind = PairKind.SPACED if doubt is None else None
+    by_times = LeftAxis(spacing, spacing / length, covariance / length**2, told, agreement, inverted, doubt, kind)
+    return _with_levels(by_times, _by_levels(pairs, places.directions, hanging), aside)
 
 
 def _nothing(doubt: AxisDoubt, agreement: float = 0.0) -> LeftAxis:
-    return LeftAxis(np.full(3, np.nan), np.full((3, 3), np.nan), (), agreement, False, doubt)
+    unknown = np.full(3, np.nan)
+    return LeftAxis(unknown, unknown, np.full((3, 3), np.nan), (), agreement, False, doubt)
+
+
+def _by_levels(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging | None) -> tuple[float, float] | None:
+    """Azimuth of the picture's left in the recorder's axes by levels, and its standard deviation, where they tell."""
+    fits = [fit_levels(pairs, directions, way) for way in ([hanging] if hanging is not None else Hanging)]
+    sure = [fit for fit in fits if fit is not None and _tells(fit)]
+    if not sure or len(sure) < len(fits):
+        return None
+    # Upright or upside down, the channels hear more in front: that bends the fit a little, one way or the other.
+    turns = np.array([fit.turn_rad for fit in sure])
+    mean = float(np.angle(np.mean(np.exp(1j * turns))))
+    apart = np.angle(np.exp(1j * (turns - mean)))
+    return mean, float(np.sqrt(np.mean([fit.sd_rad**2 for fit in sure]) + np.mean(apart**2)))
+
+
+def _tells(fit: LevelFit) -> bool:
+    return fit.varies > _LEVELS_TELL and fit.elsewhere < _ONE_WAY and fit.sd_rad < _LEVELS_SD_RAD
+
+
+def _with_levels(left: LeftAxis, levels: tuple[float, float] | None, aside: float) -> LeftAxis:
+    """Arrival times and levels together; either alone where the other does not tell."""
+    if levels is None or left.doubt in (AxisDoubt.NO_AGREEMENT, AxisDoubt.ONE_PLACE, AxisDoubt.NOTHING_DIRECT):
+        return left
+    turn, sd = levels
+    own = np.array([np.cos(turn), np.sin(turn), 0.0])
+    across, up = np.array([-own[1], own[0], 0.0]), np.array([0.0, 0.0, 1.0])
+    if left.doubt is not None:
+        covariance = (sd**2 + aside**2) * np.outer(across, across) + _UP_SD**2 * (np.outer(up, up) + np.outer(own, own))
+        return replace(left, axis=own, covariance=covariance, doubt=None, kind=PairKind.COINCIDENT)
+    apart = float(np.angle(np.exp(1j * (turn - np.arctan2(left.axis[1], left.axis[0])))))
+    level = np.array([-left.axis[1], left.axis[0], 0.0])
+    level /= max(float(np.linalg.norm(level)), 1e-9)
+    # A recorder beside the camera shifts directions for both alike: what they share makes neither surer.
+    times = max(float(level @ left.covariance @ level) - aside**2, 1e-8)
+    if abs(apart) > _CONTRADICT * np.sqrt(times + sd**2):
+        return replace(left, doubt=AxisDoubt.CONTRADICTION, kind=None)
+    both = 1.0 / (1.0 / times + 1.0 / sd**2) + aside**2
+    before = times + aside**2
+    gain = left.covariance @ level / float(level @ left.covariance @ level)
+    axis = left.axis + gain * apart * times / (times + sd**2)
+    covariance = left.covariance - np.outer(gain, gain) * max(before - both, 0.0)
+    kind = PairKind.NEARLY if sd < _NEARLY_SD_RAD else left.kind
+    return replace(left, axis=axis / np.linalg.norm(axis), covariance=covariance, kind=kind)
 
 
 def _best_on_grid(pairs: ScratchPairs) -> tuple[FloatArray, float]:

@@ -104,12 +104,12 @@ def orient_unmarked(
         for block in resampled(scratch_blocks(result.clip), result.clip.scratch.rate_hz, WORKING_RATE_HZ):
             sound.write(block)
         pairs = scratch_pairs(sound, field, result.law)
-    left = estimate_left_axis(pairs)
+    left = estimate_left_axis(pairs, hanging=hanging)
     if left.doubt is not None:
         return _open(left, _DOUBTS[left.doubt])
     candidates = []
     for way in [hanging] if hanging is not None else list(Hanging):
-        mount = mount_from_left(left, way)
+        mount = mount_from_left(left if hanging is not None else _for_way(pairs, left, way), way)
         if any(mic_offset_m):
             mount = nearer_mount(pairs, mount, mic_offset_m)
             left = mount.left if hanging is not None else left
@@ -135,8 +135,15 @@ def nearer_mount(pairs: ScratchPairs, mount: UnmarkedMount, mic_offset_m: Sequen
     """
     place_m = mount.matrix.T @ np.array(mic_offset_m, dtype=float)
     aside = _LEFT_OVER * float(np.linalg.norm(place_m))
-    left = estimate_left_axis(seen_from_camera(pairs, place_m, _DISTANCE_M), aside=aside)
+    moved = seen_from_camera(pairs, place_m, _DISTANCE_M)
+    left = estimate_left_axis(moved, aside=aside, hanging=mount.hanging)
     return mount if left.doubt is not None else mount_from_left(left, mount.hanging)
+
+
+def _for_way(pairs: ScratchPairs, left: LeftAxis, way: Hanging) -> LeftAxis:
+    """The axis once more for one way of hanging; as it was where that does not tell it."""
+    own = estimate_left_axis(pairs, hanging=way)
+    return left if own.doubt is not None else own
 
 
 def _open(left: LeftAxis | None, why: str) -> UnmarkedResult:

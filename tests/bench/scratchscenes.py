@@ -36,7 +36,8 @@ TWO_GAINS = "mono scratch, the channels 1 to 6 dB apart"
 ONE_DEAF = "one channel holds nothing but its own noise"
 CROSSTALK = "one channel holds the other's sound, 10 to 25 dB down, and its own noise"
 LOOSE = "a loose cable: one channel's gain jumps by 3 to 20 dB several times a second"
-CANNOT = (MONO, NEAR_MONO, ONE_PLACE, CLOSE, UNRELATED, TWO_GAINS, ONE_DEAF, CROSSTALK, LOOSE)
+OWN_GAINS = "each channel's gain rides by itself, by 20 dB"
+CANNOT = (MONO, NEAR_MONO, ONE_PLACE, CLOSE, UNRELATED, TWO_GAINS, ONE_DEAF, CROSSTALK, LOOSE, OWN_GAINS)
 
 SPACED, NEARLY, CROSSED, MIDDLE_SIDE = "spaced", "near-coincident", "crossed", "middle and side"
 PAIRS = (SPACED, CROSSED, NEARLY, MIDDLE_SIDE)
@@ -108,10 +109,15 @@ def make_scratch_scene(seed: int, condition: str, pair: str = SPACED) -> Scratch
     gain_apart_db = rng.uniform(-most_db, most_db)
     scratch[1] *= 10 ** (gain_apart_db / 20)
     gain_range_db, bit_rate = float(rng.choice([0.0, 10.0, 20.0])), int(rng.choice([64_000, 96_000, 128_000]))
-    heard = camera_sound(
-        _faulty(condition, handled(scratch, rng), rng), rate_hz=RATE, rng=rng, wind_snr_db=rng.uniform(0, 20),
-        gain_range_db=gain_range_db,
-    )  # fmt: skip
+    spoilt, wind_db = _faulty(condition, handled(scratch, rng), rng), rng.uniform(0, 20)
+    if condition == OWN_GAINS:
+        each = [
+            camera_sound(one, rate_hz=RATE, rng=rng, wind_snr_db=wind_db, gain_range_db=20.0)
+            for one in spoilt[:, np.newaxis]
+        ]
+        heard = np.concatenate(each)
+    else:
+        heard = camera_sound(spoilt, rate_hz=RATE, rng=rng, wind_snr_db=wind_db, gain_range_db=gain_range_db)
     if condition in (MONO, NEAR_MONO, TWO_GAINS):
         middle = np.mean(heard, axis=0, keepdims=True)
         heard = middle + (0.1 if condition == NEAR_MONO else 0.0) * (heard - middle)

@@ -57,7 +57,7 @@ def measure(scene_of: tuple[int, str], *, folder: Path | None) -> list[Row]:
         Row, scene.condition, scene.kind, upside_down=scene.upside_down, wide=scene.spacing_m >= 0.1,
         gain_rides=scene.gain_range_db > 0, few_bits=scene.bit_rate == 64_000,
     )  # fmt: skip
-    left = estimate_left_axis(pairs)
+    left = estimate_left_axis(pairs, hanging=hanging)
     if left.doubt is not None:
         return [row(told=told, said=left.doubt.value) for told in (UNTOLD, TOLD)]
     plain = mount_from_left(left, hanging)
