@@ -18,7 +18,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from spatial.analysis.levelaxis import LevelFit, fit_levels
+from spatial.analysis.levelaxis import fit_levels
 from spatial.analysis.mountprior import Hanging
 from spatial.analysis.scratchpairs import ScratchPairs
 from spatial.analysis.sphere import Pulls, densest_direction, sphere_grid
@@ -56,19 +56,21 @@ _OPEN_M = 0.04
 _GRID_BINS = 3000
 _GRID_M = np.arange(0.01, 0.2, 0.01)
 
-_LEVELS_TELL = 12.0
+_LEVELS_TELL = 10.0
 """Levels that go with directions only this much better than with none may do so by chance (twice the logarithm)."""
 
 _ONE_WAY = 0.02
 """How likely another axis may be that fits the levels."""
 
-_NEARLY_SD_RAD = np.radians(10.0)
-_LEVELS_SD_RAD = np.radians(25.0)
+_LEVELS_SD_RAD = np.radians(20.0)
 _CONTRADICT = 3.5
 """So many standard deviations apart, levels and arrival times cannot both be right."""
 
 _UP_SD = 0.5
 """Levels of people who stand about as high say nothing of how far the microphone leant to its side."""
+
+_ONE_PLACE_M, _NEAR_M = 0.02, 0.06
+"""Pairs closer than the first are called coincident, closer than the second nearly so."""
 
 
 class AxisDoubt(StrEnum):
@@ -84,19 +86,18 @@ class AxisDoubt(StrEnum):
     """All sound comes from about one direction: the axis may lie anywhere on a cone around it."""
     NO_AGREEMENT = "no_agreement"
     """Arrival times do not go with directions."""
+    LEVELS_OPEN = "levels_open"
+    """Sound reaches both channels at one time; its levels go with directions, but leave open where left is."""
     CONTRADICTION = "contradiction"
     """Arrival times say another left than levels."""
 
 
 class PairKind(StrEnum):
-    """How the camera's two microphones tell left from right."""
+    """How far apart the camera's two microphones are, to the left and right."""
 
     SPACED = "spaced"
-    """By arrival times: they are apart."""
     NEARLY = "near_coincident"
-    """By both: they are a little apart and point to the sides."""
     COINCIDENT = "coincident"
-    """By levels: they sit in one place and point to the sides."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +124,7 @@ class LeftAxis:
     spacing_m: FloatArray
     """By arrival times, from the camera's second microphone to its first, shape (3,); NaN where nothing is known."""
     axis: FloatArray
-    """The picture's left, unit vector in the recorder's axes, shape (3,); NaN where `doubt` says why."""
+    """The picture's left, unit vector in the recorder's axes, shape (3,); it means nothing where `doubt` says why."""
     covariance: FloatArray
     """Of the axis, with the part along it (its length), shape (3, 3). Wide along what the directions heard cannot
     tell."""
@@ -135,6 +136,8 @@ class LeftAxis:
     doubt: AxisDoubt | None
     kind: PairKind | None = None
     """None where there is a doubt."""
+    by_times: bool = False
+    by_levels: bool = False
 
     @property
     def axis_covariance(self) -> FloatArray:
@@ -204,9 +207,19 @@ def estimate_left_axis(
     elif np.linalg.norm(spacing) < LEAST_SPACING_M:
         doubt = AxisDoubt.TOO_CLOSE
     length = max(float(np.linalg.norm(spacing)), 1e-9)
-    kind = PairKind.SPACED if doubt is None else None
-    by_times = LeftAxis(spacing, spacing / length, covariance / length**2, told, agreement, inverted, doubt, kind)
-    return _with_levels(by_times, _by_levels(pairs, places.directions, hanging), aside)
+    by_times = LeftAxis(
+        spacing, spacing / length, covariance / length**2, told, agreement, inverted, doubt, _kind(spacing),
+        by_times=doubt is None,
+    )  # fmt: skip
+    return _with_levels(by_times, _levels_of(pairs, places.directions, hanging), aside)
+
+
+def _kind(spacing_m: FloatArray) -> PairKind:
+    # To the left and right: heights tell so little that the way up is mostly error.
+    apart_m = float(np.linalg.norm(spacing_m[:2]))
+    if apart_m < _ONE_PLACE_M:
+        return PairKind.COINCIDENT
+    return PairKind.NEARLY if apart_m < _NEAR_M else PairKind.SPACED
 
 
 def _nothing(doubt: AxisDoubt, agreement: float = 0.0) -> LeftAxis:
@@ -214,47 +227,57 @@ def _nothing(doubt: AxisDoubt, agreement: float = 0.0) -> LeftAxis:
     return LeftAxis(unknown, unknown, np.full((3, 3), np.nan), (), agreement, False, doubt)
 
 
-def _by_levels(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging | None) -> tuple[float, float] | None:
-    """Azimuth of the picture's left in the recorder's axes by levels, and its standard deviation, where they tell."""
+@dataclass(frozen=True, slots=True)
+class _Levels:
+    """Azimuth of the picture's left in the recorder's axes, by levels, and its standard deviation."""
+
+    turn_rad: float
+    sd_rad: float
+    doubt: AxisDoubt | None
+
+
+def _levels_of(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging | None) -> _Levels:
     fits = [fit_levels(pairs, directions, way) for way in ([hanging] if hanging is not None else Hanging)]
-    sure = [fit for fit in fits if fit is not None and _tells(fit)]
-    if not sure or len(sure) < len(fits):
-        return None
+    own = [fit for fit in fits if fit is not None and fit.varies > _LEVELS_TELL]
+    if len(own) < len(fits):
+        return _Levels(0.0, np.inf, AxisDoubt.TOO_CLOSE)
     # Upright or upside down, the channels hear more in front: that bends the fit a little, one way or the other.
-    turns = np.array([fit.turn_rad for fit in sure])
+    turns = np.array([fit.turn_rad for fit in own])
     mean = float(np.angle(np.mean(np.exp(1j * turns))))
     apart = np.angle(np.exp(1j * (turns - mean)))
-    return mean, float(np.sqrt(np.mean([fit.sd_rad**2 for fit in sure]) + np.mean(apart**2)))
+    sd = float(np.sqrt(np.mean([fit.sd_rad**2 for fit in own]) + np.mean(apart**2)))
+    open_ = sd > _LEVELS_SD_RAD or max(fit.elsewhere for fit in own) > _ONE_WAY
+    return _Levels(mean, sd, AxisDoubt.LEVELS_OPEN if open_ else None)
 
 
-def _tells(fit: LevelFit) -> bool:
-    return fit.varies > _LEVELS_TELL and fit.elsewhere < _ONE_WAY and fit.sd_rad < _LEVELS_SD_RAD
+_TIMES_MEAN_NOTHING = (AxisDoubt.MONO, AxisDoubt.TOO_CLOSE)
 
 
-def _with_levels(left: LeftAxis, levels: tuple[float, float] | None, aside: float) -> LeftAxis:
+def _with_levels(left: LeftAxis, levels: _Levels, aside: float) -> LeftAxis:
     """Arrival times and levels together; either alone where the other does not tell."""
-    if levels is None or left.doubt in (AxisDoubt.NO_AGREEMENT, AxisDoubt.ONE_PLACE, AxisDoubt.NOTHING_DIRECT):
-        return left
-    turn, sd = levels
-    own = np.array([np.cos(turn), np.sin(turn), 0.0])
-    across, up = np.array([-own[1], own[0], 0.0]), np.array([0.0, 0.0, 1.0])
-    if left.doubt is not None:
-        covariance = (sd**2 + aside**2) * np.outer(across, across) + _UP_SD**2 * (np.outer(up, up) + np.outer(own, own))
-        return replace(left, axis=own, covariance=covariance, doubt=None, kind=PairKind.COINCIDENT)
-    apart = float(np.angle(np.exp(1j * (turn - np.arctan2(left.axis[1], left.axis[0])))))
-    level = np.array([-left.axis[1], left.axis[0], 0.0])
-    level /= max(float(np.linalg.norm(level)), 1e-9)
+    no_times = left.doubt in _TIMES_MEAN_NOTHING
+    if levels.doubt is not None or (left.doubt is not None and not no_times):
+        doubt = levels.doubt if no_times and levels.doubt is AxisDoubt.LEVELS_OPEN else left.doubt
+        return replace(left, doubt=doubt, kind=None if doubt else left.kind)
+    if no_times or np.linalg.norm(left.spacing_m[:2]) < LEAST_SPACING_M:
+        own = np.array([np.cos(levels.turn_rad), np.sin(levels.turn_rad), 0.0])
+        across = np.array([-own[1], own[0], 0.0])
+        covariance = _UP_SD**2 * (np.eye(3) - np.outer(across, across))
+        covariance += (levels.sd_rad**2 + aside**2) * np.outer(across, across)
+        return replace(left, axis=own, covariance=covariance, doubt=None, by_times=False, by_levels=True)
+    turn = np.arctan2(left.axis[1], left.axis[0])
+    across = np.array([-np.sin(turn), np.cos(turn), 0.0])
+    apart = float(np.angle(np.exp(1j * (levels.turn_rad - turn))))
     # A recorder beside the camera shifts directions for both alike: what they share makes neither surer.
-    times = max(float(level @ left.covariance @ level) - aside**2, 1e-8)
-    if abs(apart) > _CONTRADICT * np.sqrt(times + sd**2):
+    before = float(across @ left.covariance @ across)
+    times = max(before - aside**2, 1e-8)
+    if abs(apart) > _CONTRADICT * np.sqrt(times + levels.sd_rad**2):
         return replace(left, doubt=AxisDoubt.CONTRADICTION, kind=None)
-    both = 1.0 / (1.0 / times + 1.0 / sd**2) + aside**2
-    before = times + aside**2
-    gain = left.covariance @ level / float(level @ left.covariance @ level)
-    axis = left.axis + gain * apart * times / (times + sd**2)
+    both = 1.0 / (1.0 / times + 1.0 / levels.sd_rad**2) + aside**2
+    gain = left.covariance @ across / before
+    axis = left.axis + gain * apart * times / (times + levels.sd_rad**2)
     covariance = left.covariance - np.outer(gain, gain) * max(before - both, 0.0)
-    kind = PairKind.NEARLY if sd < _NEARLY_SD_RAD else left.kind
-    return replace(left, axis=axis / np.linalg.norm(axis), covariance=covariance, kind=kind)
+    return replace(left, axis=axis / np.linalg.norm(axis), covariance=covariance, by_levels=True)
 
 
 def _best_on_grid(pairs: ScratchPairs) -> tuple[FloatArray, float]:

@@ -28,22 +28,22 @@ _TAILS = 0.4
 """Contrasts further than this from their place's mean have less say: reflections, and other sounds."""
 
 _MOMENT_SD = 0.1
-_PLACE_SD = 0.025
+_PLACE_SD = 0.015
 """What reflections do to a place's contrast however long it sounds."""
 
-_SHRUNK = 0.1
+_SHRUNK = 0.05
 """Reflections, noise and codecs that join the channels pull a contrast towards that of the room, by a part of it that
 is not the same at all places; what all share is a narrower pair."""
 
-_GAIN_SD = 0.035
+_GAIN_SD = 0.025
 _GAIN_SHARE_SD = 0.15
 """How exactly room and noise tell the channels' gains: logarithm of the amplitude, and as a part of it."""
 
-_ANY_GAIN_SD = 0.35
-"""How far apart two channels' gains may be: 3 dB (common practice, no source)."""
+_ANY_GAIN_SD = 0.2
+"""How far apart two channels' gains may be: 1.7 dB (common practice, no source)."""
 
-_SIDE, _SIDE_MORE_SD, _SIDE_LESS_SD = np.log(0.55), 0.45, 0.9
-_FORWARD, _FORWARD_SD = 0.5, 0.35
+_SIDE, _SIDE_MORE_SD, _SIDE_LESS_SD = np.log(0.55), 0.35, 0.7
+_FORWARD, _FORWARD_SD = 0.5, 0.25
 """Usual pairs, cardioids 60 to 130 degrees apart and middle and side, as parts of what they hear from all around;
 less wide where a codec or the camera narrows its stereo."""
 
@@ -194,7 +194,9 @@ def _alike(measured: _Measured) -> float:
     """What is left of all places where one contrast, whatever it is, holds for them all."""
     sd = np.sqrt(measured.sd**2 + _PLACE_SD**2)
     steady = np.linspace(-1.0, 1.0, 401)[:, np.newaxis]
-    left = np.concatenate([_student((measured.contrasts - steady) / sd), np.tile(_widths(sd), (len(steady), 1))], axis=1)
+    left = np.concatenate(
+        [_student((measured.contrasts - steady) / sd), np.tile(_widths(sd), (len(steady), 1))], axis=1
+    )
     return float(np.min(np.sum(left**2, axis=1)))
 
 
