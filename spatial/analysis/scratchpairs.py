@@ -32,8 +32,10 @@ _CELL_FRAMES, _CELL_BINS = 16, 6
 _FROM_AROUND = 0.5
 """Cells of 60 ms whose energy flows less than this much one way come from all around: room and noise."""
 
-_COLLAPSED = 1e-4
-"""Part of the power in which the channels differ, below which a codec has made them one."""
+_COLLAPSED = 0.01
+"""Part of the power in which the channels differ, below which a codec has made room and noise one in both."""
+
+_LOUDER_MOST = 3.0
 
 _LEVELLED_S = 0.5
 _FAINT = 0.3
@@ -45,8 +47,8 @@ class FromAround:
 
     field: FloatArray
     """Covariance of W, X, Y and Z in the RECORDER's axes, of trace 1, shape (bands, 4, 4)."""
-    contrast: FloatArray
-    """Of the camera's channels, shape (bands,); NaN where there was none."""
+    louder_log: FloatArray
+    """Logarithm of the first channel's amplitude over the second's, shape (bands,); NaN where there was none."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,7 +187,7 @@ def _stretch(clip: Samples, take: Samples, law: ClockLaw, start: int) -> tuple[t
 
 
 def _around(field: ComplexArray, camera: ComplexArray) -> _Sums:
-    """Sums over cells of room and noise: of the field's covariance, of the contrast, and how many, band by band."""
+    """Sums over cells of room and noise: of the field's covariance, of how much louder, and how many, band by band."""
     frames, bands = field.shape[1] // _CELL_FRAMES, field.shape[2] // _CELL_BINS
     shape = (frames, _CELL_FRAMES, bands, _CELL_BINS)
     field, camera = (
@@ -198,14 +200,16 @@ def _around(field: ComplexArray, camera: ComplexArray) -> _Sums:
     flows = np.linalg.norm(covariance[..., 0, 1:], axis=2) / np.maximum(whole / 2, 1e-30)
     counts = (flows < _FROM_AROUND) & (whole > 1e-12) & (both > 1e-12) & (apart > _COLLAPSED * both)
     shares = np.where(counts, 1.0 / np.maximum(whole, 1e-30), 0.0)
-    contrasts = np.where(counts, (first - second) / np.maximum(both, 1e-30), 0.0)
-    return np.einsum("tb,tbac->bac", shares, covariance), np.sum(contrasts, axis=0), np.sum(counts, axis=0)
+    # The logarithm: few waves make a cell, and a mean of contrasts would shrink with how far cells differ.
+    louder = np.clip(0.5 * np.log((first + 1e-30) / (second + 1e-30)), -_LOUDER_MOST, _LOUDER_MOST)
+    louder = np.sum(np.where(counts, louder, 0.0), axis=0)
+    return np.einsum("tb,tbac->bac", shares, covariance), louder, np.sum(counts, axis=0)
 
 
 def _mean_around(stretches: list[_Sums]) -> FromAround:
-    covariance, contrasts, counts = (np.sum(column, axis=0) for column in zip(*stretches, strict=True))
+    covariance, louder, counts = (np.sum(column, axis=0) for column in zip(*stretches, strict=True))
     some = np.where(counts > 0, counts, np.nan)
-    return FromAround(covariance / some[:, np.newaxis, np.newaxis], contrasts / some)
+    return FromAround(covariance / some[:, np.newaxis, np.newaxis], louder / some)
 
 
 def _frames(sound: FloatArray, hop: int) -> ComplexArray:
