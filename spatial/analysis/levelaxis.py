@@ -10,7 +10,8 @@ Conventions: spatial.conventions (axes, mount). Contrasts as in spatial.analysis
 Functions: fit_levels.
 Sources:
 [1] Eargle 2004, The Microphone Book, 2nd ed., ch. on stereo pairs: patterns of first order and their sum and
-difference (from memory). [2] Lange, Little and Taylor 1989, JASA 84(408): robust fits by Student's law (from memory).
+difference (from memory). [2] Lange, Little and Taylor 1989, Journal of the American
+Statistical Association 84(408): robust fits by Student's law (from memory).
 """
 
 from dataclasses import dataclass
@@ -183,7 +184,9 @@ def _residuals(measured: _Measured, turns: FloatArray, unknown: FloatArray) -> F
     shrunk = _SHRUNK * (contrasts + np.tanh(gain)[:, np.newaxis])
     sd = np.sqrt(measured.sd**2 + _PLACE_SD**2 + shrunk**2)
     first, second = (np.column_stack([np.ones(len(turns)), ahead + sign * aside]) for sign in (1.0, -1.0))
-    powers = [np.einsum("yi,bij,yj->yb", each, measured.around, each) for each in (first, second)]
+    powers = [
+        np.einsum("ybj,yj->yb", np.tensordot(each, measured.around, ([1], [1])), each) for each in (first, second)
+    ]
     gains = _log_ratio(*powers) - measured.around_log
     middle = np.median(gains, axis=1)
     bands_sd = 1.48 * np.median(np.abs(gains - middle[:, np.newaxis]), axis=1) / np.sqrt(gains.shape[1])

@@ -116,7 +116,8 @@ def line(name: str, rows: list[Row]) -> str:
     wrong = int(np.sum(yaw > 90))
     return (
         f"| {name} | {len(rows)} | {100 * len(found) / len(rows):.0f} % | {np.median(yaw):.1f} "
-        f"| {np.percentile(yaw, 90):.1f} | {yaw.max():.1f} | {wrong} | {held[0]:.0f} % | {np.median(roll):.1f} | {held[1]:.0f} % |"
+        f"| {np.percentile(yaw, 90):.1f} | {yaw.max():.1f} | {wrong} | {held[0]:.0f} % "
+        f"| {np.median(roll):.1f} | {held[1]:.0f} % |"
     )
 
 
