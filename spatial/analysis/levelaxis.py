@@ -32,7 +32,7 @@ _MOMENT_SD = 0.1
 _PLACE_SD = 0.015
 """What reflections do to a place's contrast however long it sounds."""
 
-_SHRUNK = 0.05
+_SHRUNK = 0.08
 """Reflections, noise and codecs that join the channels pull a contrast towards that of the room, by a part of it that
 is not the same at all places; what all share is a narrower pair."""
 
@@ -57,6 +57,9 @@ less wide where a codec or the camera narrows its stereo."""
 
 _MODEL_SD_RAD = np.radians(2.0)
 """What pairs that are not quite mirror images, and patterns that change with frequency, do to the axis."""
+
+_UNCHECKED = 2.0
+"""Two places have no third that would show one of them wrong: their interval is wider by this factor."""
 
 _FREEDOM = 5.0
 _ONE_HILL_RAD = np.radians(60.0)
@@ -124,7 +127,8 @@ def fit_levels(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging) ->
     away = np.angle(np.exp(1j * (turns - turns[best])))
     hill = np.where(np.abs(away) <= _ONE_HILL_RAD, say, 0.0)
     mean = float(np.sum(hill * away) / np.sum(hill))
-    spread = float(np.sqrt(np.sum(hill * (away - mean) ** 2) / np.sum(hill) + _MODEL_SD_RAD**2))
+    spread = float(np.sqrt(np.sum(hill * (away - mean) ** 2) / np.sum(hill)))
+    spread = float(np.hypot(spread * (_UNCHECKED if len(directions) < 3 else 1.0), _MODEL_SD_RAD))
     _, side, forward, gain = found[best]
     return LevelFit(
         float(np.angle(np.exp(1j * (turns[best] + mean)))), spread, float(1.0 - np.sum(hill)),
