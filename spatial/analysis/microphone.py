@@ -8,7 +8,8 @@ Goal: the covariance of direction errors that a take's directions have in common
 was turned by a mount that some of those directions gave.
 Conventions: spatial.conventions (axes, mount). Directions are unit vectors in the microphone's own axes; errors are the
 small vectors across them.
-Functions: Microphone (what is unknown of it); TurnedBy (what is left of it after a mount), turned_by.
+Functions: Microphone (what is unknown of it); TurnedBy (what is left of it after a mount), turned_by; scatter_sd_rad
+(what of it shows as scatter of directions about a mount).
 Notes: to first order a wave from v is measured along v + E v + b. E's diagonal are the gains of X, Y and Z, its
 symmetric rest the axes that are not square to each other, its antisymmetric part the housing's turn; b is the omni part
 that capsules which are not alike leave in X, Y and Z. What the capsules' distance and bodies near by do varies over the
@@ -164,9 +165,7 @@ class TurnedBy:
         return np.asarray(np.sqrt(np.maximum(own + 2 * both + of_turn, 0.0) / 2))
 
 
-def turned_by(
-    microphone: Microphone, heard: FloatArray, weights: FloatArray, information: FloatArray
-) -> TurnedBy:
+def turned_by(microphone: Microphone, heard: FloatArray, weights: FloatArray, information: FloatArray) -> TurnedBy:
     """What a mount that weighted directions gave takes up of the microphone's errors.
 
     Parameters
@@ -182,6 +181,29 @@ def turned_by(
     # The turn that least squares give to errors e of directions n is information^-1 sum of w e x n.
     shares = -weights[:, np.newaxis, np.newaxis] * (np.linalg.inv(information) @ _crossed(heard))
     return TurnedBy(microphone, heard, shares)
+
+
+def scatter_sd_rad(microphone: Microphone, heard: FloatArray) -> FloatArray:
+    """What of a microphone's errors shows as scatter of these directions about the turn that fits them best.
+
+    Parameters
+    ----------
+    microphone : Microphone
+    heard : ndarray, shape (n, 3)
+        Microphone's axes.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        One standard deviation, radians, along either direction across each, as if each had an error of its own.
+    """
+    count = len(heard)
+    if count < 3:
+        # Two directions leave one number to scatter: what is known of them without a fit serves as well.
+        return microphone.sd_rad(heard, housing=False)
+    fitted = turned_by(microphone, heard, np.ones(count), np.sum(_across(heard), axis=0) + 1e-3 * np.eye(3))
+    left = float(np.sum(2 * fitted.left_sd_rad(heard) ** 2))
+    return np.full(count, np.sqrt(left / (2 * count - 3)))
 
 
 def _crossed(vectors: FloatArray) -> FloatArray:

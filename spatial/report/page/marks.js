@@ -41,9 +41,10 @@ function errorOf(mark, matrix) {
   if (!mark.heard) return null;
   const heard = turned(turnAt(matrix, mark.middle), mark.heard.vector), expected = mark.shown, allowed = facts.tolerance;
   // A mark of the file that helped to tell the mount is judged by the mount that the others give.
-  const judge = matrix === facts.mount && mark.judge && mark.judge.turn ? mark.judge : null;
-  const judged = judge ? turned(judge.turn, heard) : heard;
-  const sdRad = Math.hypot(mark.heard.sdRad, judge ? judge.sd_deg * DEG : 0);
+  const judge = matrix === facts.mount && mark.judge ? mark.judge : null;
+  const judged = judge && judge.turn ? turned(judge.turn, heard) : heard;
+  // What is unknown of the microphone is in the judge's; without one it is as everywhere.
+  const sdRad = Math.hypot(mark.heard.sdRad, judge ? judge.sd_deg * DEG : facts.microphone_sd_rad);
   const turn = azimuthOf(judged) - azimuthOf(expected);
   const across = Math.atan2(Math.sin(turn), Math.cos(turn)) * Math.cos(elevationOf(expected));
   const up = elevationOf(judged) - elevationOf(expected);
