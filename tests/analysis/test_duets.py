@@ -105,7 +105,7 @@ def test_three_at_once():
         expected, likely_ways(expected, *nothing_alone(3), groups, UPRIGHT), prior=UPRIGHT, microphone=PERFECT
     )
     assert not torn
-    # The crew's "upright" pulls a little at a microphone that hung 4.5 degrees off level, and more where marks weigh less.
+    # The crew's "upright" pulls a little at a microphone that hung 4.5 degrees off level.
     assert np.degrees(rotation_angle(found.picture_from_take, mount)) < 1.0
     np.testing.assert_allclose(way.measured @ mount.T, expected, atol=1e-9)
 

@@ -37,7 +37,7 @@ def heard_with(error: np.ndarray, toward: np.ndarray) -> np.ndarray:
 
 
 def test_gains_act_between_the_axes_and_not_on_them():
-    """By hand: (g1 x, g2 y) at 45 degrees moves by half the difference of the gains: 0.1 sqrt 2 / 2 along one of two."""
+    """By hand: (g1 x, g2 y) at 45 degrees moves by half the difference of the gains, along one of two ways across."""
     gains = replace(NOTHING, gain=0.1)
     sd = gains.sd_rad(np.vstack([np.eye(3), directions([45.0, 90.0, 135.0])]))
     np.testing.assert_allclose(sd, [0, 0, 0, 0.05, 0, 0.05], atol=1e-9)
@@ -128,10 +128,10 @@ def mount_held(stated: Microphone, count: int, draws: int, rng: np.random.Genera
     return float(np.mean(held))
 
 
-@pytest.mark.parametrize("count", [4, 8])
+@pytest.mark.parametrize("count", [4, 6])
 def test_the_mounts_intervals_hold_only_with_the_common_error(rng, count):
-    assert mount_held(ORDINARY, count, 120, rng) >= 0.92
-    assert mount_held(PERFECT, count, 120, rng) < 0.85
+    assert mount_held(ORDINARY, count, 60, rng) >= 0.92
+    assert mount_held(PERFECT, count, 60, rng) < 0.85
 
 
 def test_what_is_left_of_each_mark_is_what_the_others_do_not_take_up(rng):
@@ -175,9 +175,9 @@ def test_simulated_real_microphones_err_as_the_model_says():
     toward = directions([-170, -75, -40, 0, 33, 58, 90, 135], [8, -15, 10, 5, -10, 20, 0, -25])
     bins = slice(round(300 * 1024 / 48_000), round(5000 * 1024 / 48_000))
     held, radii = [], []
-    for seed in range(40):
+    for seed in range(25):
         microphone = draw_microphone(np.random.default_rng((seed, 77)))
-        bodies = np.array([body.offset_m for body in microphone.bodies]) + [0.0, 0.0, 0.2]
+        bodies = np.array([0.0, 0.0, 0.2]) + [body.offset_m for body in microphone.bodies]
         for one in toward:
             image = Images(3.0 * one[np.newaxis], np.ones(1), np.zeros(1, dtype=bool))
             sound = field_response(microphone, image, np.eye(3), np.zeros(3), bodies)
@@ -187,5 +187,5 @@ def test_simulated_real_microphones_err_as_the_model_says():
             off = float(angle_between(pointing / np.linalg.norm(pointing), one))
             radii.append(2.448 * float(ORDINARY.sd_rad(one[np.newaxis])[0]))
             held.append(off < radii[-1])
-    assert 0.88 < np.mean(held) < 0.99  # 40 microphones: each is one draw for all its directions
+    assert 0.88 < np.mean(held) < 0.99  # 25 microphones: each is one draw for all its directions
     assert 4.0 < np.degrees(np.median(radii)) < 9.0
