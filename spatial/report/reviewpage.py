@@ -12,13 +12,14 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from spatial.analysis.microphone import scatter_sd_rad
 from spatial.analysis.soundrows import PLACES, STEP_S, WINDOW_S, SoundRows
 from spatial.analysis.spans import law_of_sd
 from spatial.analysis.verification import AS_IT_IS, Judge
 from spatial.analysis.votes import RowVotes
 from spatial.conventions import REGION_SDS_OF_95, SDS_OF_95, FloatArray
 from spatial.errors import InputError
-from spatial.field import azimuth_elevation
+from spatial.field import azimuth_elevation, unit_vectors
 from spatial.jobs.daypages import PageWriter
 from spatial.jobs.marks import LIKELY_DISTANCES_M, HeardMark
 from spatial.jobs.review import MOVIE, ReviewResult
@@ -95,6 +96,7 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
         "rows": _packed(result.rows, result.votes, *_sds(result)),
         # Of a direction of which nothing else is known: marks made in the page, judged by no other.
         "microphone_sd_rad": result.rig.microphone.somewhere_sd_rad,
+        "microphone_scatter_rad": float(scatter_sd_rad(result.rig.microphone, _MARKS_LIKE)[0]),
         "mount": None if result.picture_from_take is None else result.picture_from_take.tolist(),
         # Of the turn that all sound shares, but for what the microphone adds, which goes with the direction: see _sds.
         # A mount that was given is taken as exact.
@@ -160,6 +162,10 @@ def _clock(rate: Fraction | None, start_timecode: str | None) -> dict[str, objec
         # A label that does not exist at this rate: the clip's own time from 0 is better than none.
         start, drop = 0, False
     return {"rate": float(rate), "start_frame": start, "drop": drop}
+
+
+_MARKS_LIKE = unit_vectors(np.radians([-45.0, 0.0, 45.0]), np.radians([0.0, 10.0, 0.0]))
+"""Where marks lie, more or less: what a microphone makes them scatter hardly depends on it."""
 
 
 def _sds(result: ReviewResult) -> tuple[FloatArray, FloatArray]:

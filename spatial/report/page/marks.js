@@ -63,11 +63,13 @@ function mountFrom(marks) {
     expected: mark.expected, heard: turned(repaired, mark.heard.vector), sdRad: Math.hypot(mark.heard.sdRad, mark.parallaxSdRad),
   }));
   if (!pairs.length) return null;
-  const free = solveMount(pairs, 0, DEG), count = pairs.length;
+  // A person places a mark to a degree; what the microphone does to each direction scatters beside that.
+  const scatter = Math.hypot(DEG, facts.microphone_scatter_rad);
+  const free = solveMount(pairs, 0, scatter), count = pairs.length;
   const wholly = (name, way) => ({ name, ...way, mount: way.matrix, matrix: product(way.matrix, repaired) });
   if (free.looseRad < 20 * DEG) return { count, sure: true, ways: [wholly("", free)] };
   const ways = [[1, "if it stood upright"], [-1, "if it hung upside down"]]
-    .map(([side, name]) => wholly(name, solveMount(pairs, side, DEG)))
+    .map(([side, name]) => wholly(name, solveMount(pairs, side, scatter)))
     .filter((way) => Math.max(...way.leftRad) < 25 * DEG);
   return { count, sure: false, ways };
 }
