@@ -5,8 +5,10 @@ Conventions: spatial.conventions (axes, angles, mount, field, time). Room coordi
 corner of a shoebox, z up, azimuth anticlockwise from x seen from above. "True time" is the time of the room;
 its 0 is the first sample of what `simulate_shoot` returns.
 Functions: simulate_shoot (the sound at the microphone and at the camera, with the truth), diffuse_noise; and,
-from demo_audio.boxes, record, true_law and camera_sound.
-Left out: the shadow of head, body and rig, the proximity effect, performers that sound more to one side.
+from demo_audio.boxes, record, true_law and camera_sound. The microphone is ideal unless a real one
+(demo_audio.microphones) is given.
+Left out: the proximity effect, performers that sound more to one side; with the ideal microphone, and at the camera,
+the shadow of head, body and rig.
 """
 
 from collections.abc import Sequence
@@ -18,6 +20,7 @@ from scipy.signal import fftconvolve
 
 from demo_audio.boxes import add_at, camera_sound, power_while_sounding, record, true_law
 from demo_audio.camerapairs import BUILT_IN, CameraPair
+from demo_audio.microphones import LEAD, Microphone, field_response, field_through, hiss
 from demo_audio.rooms import HALF_KERNEL, BoolArray, Point, Room, image_sources, path_response
 from spatial.conventions import DELIVERY_RATE_HZ, SPEED_OF_SOUND_M_S, FloatArray, W
 from spatial.field import azimuth_elevation
@@ -113,6 +116,7 @@ def simulate_shoot(
     duration_s: float,
     rng: np.random.Generator,
     diffuse_snr_db: float | None = None,
+    microphone: Microphone | None = None,
 ) -> Shoot:
     """Sound of the performers at the microphone and at the camera.
 
@@ -126,6 +130,9 @@ def simulate_shoot(
         Displaces the late images and makes the noise.
     diffuse_snr_db : float, optional
         Adds isotropic noise, this much below the power of the performers in W while they sound.
+    microphone : Microphone, optional
+        A real one; without it the ideal one, whose four channels hear in one point and without noise. The truth that
+        is returned, and `rig.mount`, are those of its housing.
 
     Returns
     -------
@@ -143,9 +150,15 @@ def simulate_shoot(
     sound, scratch = np.zeros((4, samples)), np.zeros((2, samples))
     for performer in performers:
         images = image_sources(room, performer.position_m, tuple(mic.tolist()), rng=rng)
-        distances, (x, y, z) = _seen(images.positions_m, mic, mic_from_room)
-        gains = images.gains * np.stack([np.ones_like(x), y, z, x])
-        _sound(sound, performer, distances, gains, images.late)
+        if microphone is None:
+            distances, (x, y, z) = _seen(images.positions_m, mic, mic_from_room)
+            gains = images.gains * np.stack([np.ones_like(x), y, z, x])
+            _sound(sound, performer, distances, gains, images.late)
+        else:
+            bodies = np.array([rig.place(body.offset_m) for body in microphone.bodies])
+            first, shift = divmod(performer.start_s * DELIVERY_RATE_HZ, 1.0)
+            response = field_response(microphone, images, mic_from_room, mic, bodies, shift=shift)
+            add_at(sound, fftconvolve(response, performer.signal[np.newaxis], axes=1), int(first) - LEAD)
         for channel, (capsule, side) in enumerate(zip(capsules, (1.0, -1.0), strict=True)):
             distances, towards = _seen(images.positions_m, capsule, rig.picture_from_room)
             gains = images.gains * rig.camera_pair.gain(towards.T, side)
@@ -153,8 +166,10 @@ def simulate_shoot(
     if diffuse_snr_db is not None:
         power = power_while_sounding(sound[W], rate_hz=DELIVERY_RATE_HZ) * 10 ** (-diffuse_snr_db / 10)
         at_mic, at_camera = diffuse_noise(rig, samples, rng=rng)
-        sound += at_mic * np.sqrt(power)
+        sound += (at_mic if microphone is None else field_through(microphone, at_mic)) * np.sqrt(power)
         scratch += at_camera * np.sqrt(power)
+    if microphone is not None:
+        sound += hiss(microphone, sound, rng)
     truth = tuple(Whereabouts(p.who, _view(rig, np.asarray(rig.lens_m), p), _view(rig, mic, p)) for p in performers)
     return Shoot(sound, scratch, truth)
 

@@ -112,7 +112,7 @@ def orient_json(result: OrientResult) -> Json:
             {
                 **_mark_json(heard, heard.heard.vector),
                 "residual_deg": None if residual is None else math.degrees(residual),
-                "sd_deg": math.degrees(heard.heard.sd_rad),
+                "sd_deg": math.degrees(heard.stated_sd_rad),
                 "parallax_sd_deg": math.degrees(heard.parallax_sd_rad),
             }
             for heard, residual in zip(result.marks, result.residuals_rad, strict=True)

@@ -12,12 +12,14 @@ import numpy as np
 
 from demo_audio.boxes import power_while_sounding
 from demo_audio.camerapairs import CameraPair, crossed, middle_side
+from demo_audio.microphones import field_through
 from demo_audio.simulate import Rig, Room, camera_sound, record, simulate_shoot, true_law
 from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.conventions import FloatArray
 from spatial.rotation import YawPitchRoll
 from spatial.timebase import ClockLaw
 from tests.bench.noise import fast_diffuse_noise
+from tests.bench.stages import real_microphone
 from tests.bench.syncscenes import KINDS, handled, performers_by_turns, through_a_movie
 from tests.stage import RATE
 
@@ -72,8 +74,8 @@ class ScratchScene:
     upside_down: bool
 
 
-def make_scratch_scene(seed: int, condition: str, pair: str = SPACED) -> ScratchScene:
-    """Performers by turns for 20 s around a rig somewhere in a room of its own."""
+def make_scratch_scene(seed: int, condition: str, pair: str = SPACED, *, real: bool = False) -> ScratchScene:
+    """Performers by turns for 20 s around a rig somewhere in a room of its own; its recorder ideal or real."""
     rng = np.random.default_rng([seed, 5, [*TELLS, *CANNOT].index(condition), PAIRS.index(pair)])
     kind = KINDS[int(rng.integers(len(KINDS)))]
     size = (rng.uniform(4.5, 9.0), rng.uniform(4.5, 9.0), rng.uniform(2.5, 3.8))
@@ -96,9 +98,12 @@ def make_scratch_scene(seed: int, condition: str, pair: str = SPACED) -> Scratch
     side = rng.choice([-1.0, 1.0])
     centres = tuple(side * c for c in _CENTRES_DEG[condition]) if condition in _CENTRES_DEG else (55.0, 0.0, -55.0)
     performers = performers_by_turns(kind, rig, size, total_s, rng, centres_deg=centres)
-    shoot = simulate_shoot(Room(size, rt60_s), rig, performers, duration_s=total_s, rng=rng)
+    microphone = real_microphone(seed) if real else None
+    shoot = simulate_shoot(Room(size, rt60_s), rig, performers, duration_s=total_s, rng=rng, microphone=microphone)
     level = np.sqrt(power_while_sounding(shoot.field[:1], rate_hz=RATE) * 10 ** (-rng.uniform(5.0, 20.0) / 10))
     at_mic, at_camera = fast_diffuse_noise(rig, shoot.field.shape[1], rng=rng)
+    if microphone is not None:
+        at_mic = field_through(microphone, at_mic)
     clip_ppm, take_ppm = rng.uniform(-30, 30), rng.uniform(-70, 70)
     own_noise_dbfs = 10 * np.log10(power_while_sounding(shoot.scratch, rate_hz=RATE)) - rng.uniform(25.0, 50.0)
     scratch = record(
@@ -136,7 +141,7 @@ def make_scratch_scene(seed: int, condition: str, pair: str = SPACED) -> Scratch
         *(take.astype(np.float32), law, rig.mic_offset_m, mount, upside_down),
     )
     if condition == UNRELATED:
-        scene = replace(scene, clip=make_scratch_scene(seed + 1_000_000, ABOVE, pair).clip)
+        scene = replace(scene, clip=make_scratch_scene(seed + 1_000_000, ABOVE, pair, real=real).clip)
     return scene
 
 
@@ -177,14 +182,16 @@ def _offset(condition: str, rng: np.random.Generator) -> tuple[float, float, flo
     return float(forward), float(left), float(up)
 
 
-def kept_scratch_scene(seed: int, condition: str, pair: str, folder: Path | None) -> ScratchScene:
+def kept_scratch_scene(
+    seed: int, condition: str, pair: str, folder: Path | None, *, real: bool = False
+) -> ScratchScene:
     """A scene, made or taken from a folder where it was laid aside: making one takes longer than using it."""
     if folder is None:
-        return make_scratch_scene(seed, condition, pair)
-    path = folder / f"{seed}-{[*TELLS, *CANNOT].index(condition)}-{PAIRS.index(pair)}.pickle"
+        return make_scratch_scene(seed, condition, pair, real=real)
+    path = folder / f"{seed}-{[*TELLS, *CANNOT].index(condition)}-{PAIRS.index(pair)}{'-real' if real else ''}.pickle"
     if not path.exists():
         folder.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(pickle.dumps(make_scratch_scene(seed, condition, pair)))
+        path.write_bytes(pickle.dumps(make_scratch_scene(seed, condition, pair, real=real)))
     scene = pickle.loads(path.read_bytes())
     assert isinstance(scene, ScratchScene)
     return scene

@@ -11,6 +11,7 @@ from typing import TypeVar
 import numpy as np
 
 from demo_audio.boxes import power_while_sounding
+from demo_audio.microphones import Microphone, draw_microphone, field_through, hiss
 from demo_audio.simulate import Performer, Rig, Room, Shoot, simulate_shoot
 from spatial.conventions import FloatArray, W
 from spatial.rotation import YawPitchRoll
@@ -38,9 +39,18 @@ class Scene:
 
 
 def make_scene(
-    seed: int, *, rt60_s: tuple[float, float], diffuse_snr_db: tuple[float, float], turn_s: float, rounds: int
+    seed: int,
+    *,
+    rt60_s: tuple[float, float],
+    diffuse_snr_db: tuple[float, float],
+    turn_s: float,
+    rounds: int,
+    real: bool = False,
 ) -> Scene:
-    """Three performers who sound by turns around a rig somewhere in a room of its own."""
+    """Three performers who sound by turns around a rig somewhere in a room of its own.
+
+    `real` gives the same scene to a real microphone, drawn from a generator of its own.
+    """
     rng = np.random.default_rng(seed)
     kind = KINDS[seed % len(KINDS)]
     size = (rng.uniform(4.5, 9.0), rng.uniform(4.5, 9.0), rng.uniform(2.5, 3.8))
@@ -71,14 +81,32 @@ def make_scene(
             turns.append((number, start, start + turn_s - 0.3))
         performers.append(Performer(f"p{number}", tuple(place.tolist()), signal))
     snr_db = rng.uniform(*diffuse_snr_db)
-    shoot = in_noise(simulate_shoot(room, rig, performers, duration_s=total_s, rng=rng), rig, snr_db, rng)
+    microphone = real_microphone(seed) if real else None
+    shoot = simulate_shoot(room, rig, performers, duration_s=total_s, rng=rng, microphone=microphone)
+    shoot = in_noise(shoot, rig, snr_db, rng, microphone)
     return Scene(seed, kind, room, rig, shoot, snr_db, tuple(turns))
 
 
-def in_noise(shoot: Shoot, rig: Rig, snr_db: float, rng: np.random.Generator) -> Shoot:
+def real_microphone(seed: int) -> Microphone:
+    """The real microphone of a scene: its draw moves nothing else in the scene."""
+    return draw_microphone(np.random.default_rng((seed, 14)))
+
+
+def through_real(field: FloatArray, seed: int) -> FloatArray:
+    """A finished field as a scene's real microphone would have recorded it, as far as four channels can say."""
+    microphone = real_microphone(seed)
+    heard = field_through(microphone, field)
+    return heard + hiss(microphone, heard, np.random.default_rng((seed, 15)))
+
+
+def in_noise(
+    shoot: Shoot, rig: Rig, snr_db: float, rng: np.random.Generator, microphone: Microphone | None = None
+) -> Shoot:
     """A shoot with noise from all around added, so far below the power of the performers in W while they sound."""
     gain = np.sqrt(power_while_sounding(shoot.field[W], rate_hz=RATE) * 10 ** (-snr_db / 10))
     at_mic, at_camera = fast_diffuse_noise(rig, shoot.field.shape[1], rng=rng)
+    if microphone is not None:
+        at_mic = field_through(microphone, at_mic)
     return replace(shoot, field=shoot.field + gain * at_mic, scratch=shoot.scratch + gain * at_camera)
 
 
