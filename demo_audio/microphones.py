@@ -111,7 +111,7 @@ def draw_microphone(rng: np.random.Generator) -> Microphone:
     tilts *= (np.radians(rng.uniform(0.0, 3.0, 4)) / np.linalg.norm(tilts, axis=1))[:, np.newaxis]
     aims = Rotation.from_rotvec(tilts).apply(POINTING)
     # What all three have in common turns no direction; what each has of its own does.
-    gains = np.clip(rng.uniform(0.9, 1.1) * rng.triangular(0.85, 1.0, 1.15, 3), 0.75, 1.25)
+    gains = np.clip(rng.uniform(0.9, 1.1) * rng.triangular(0.8, 1.0, 1.2, 3), 0.75, 1.25)
     askew = rng.standard_normal(3)
     askew *= np.radians(rng.uniform(0.7, 3.0)) / np.linalg.norm(askew)
     camera_m = rng.uniform(0.04, 0.08)

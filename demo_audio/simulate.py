@@ -19,6 +19,7 @@ from scipy import fft
 from scipy.signal import fftconvolve
 
 from demo_audio.boxes import add_at, camera_sound, power_while_sounding, record, true_law
+from demo_audio.camerapairs import BUILT_IN, CameraPair
 from demo_audio.microphones import LEAD, Microphone, field_response, field_through, hiss
 from demo_audio.rooms import HALF_KERNEL, BoolArray, Point, Room, image_sources, path_response
 from spatial.conventions import DELIVERY_RATE_HZ, SPEED_OF_SOUND_M_S, FloatArray, W
@@ -26,6 +27,7 @@ from spatial.field import azimuth_elevation
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 
 __all__ = [
+    "CameraPair",
     "Performer",
     "Rig",
     "Room",
@@ -39,8 +41,6 @@ __all__ = [
     "true_law",
 ]
 
-CAPSULE_OMNI_PART = 0.7  # camera capsules: 0.7 + 0.3 cos, a little deaf behind
-CAPSULE_AIM_RAD = np.radians(45.0)
 NOISE_WAVES = 48  # plane waves that make a diffuse field
 LEVEL = YawPitchRoll(0.0, 0.0, 0.0)
 
@@ -67,6 +67,7 @@ class Rig:
     mic_offset_m: Point = (0.0, 0.0, 0.0)
     mount: YawPitchRoll = LEVEL
     camera_mic_spacing_m: float = 0.12
+    camera_pair: CameraPair = BUILT_IN
 
     @property
     def picture_from_room(self) -> FloatArray:
@@ -160,7 +161,7 @@ def simulate_shoot(
             add_at(sound, fftconvolve(response, performer.signal[np.newaxis], axes=1), int(first) - LEAD)
         for channel, (capsule, side) in enumerate(zip(capsules, (1.0, -1.0), strict=True)):
             distances, towards = _seen(images.positions_m, capsule, rig.picture_from_room)
-            gains = images.gains * _capsule_gain(towards.T, side)
+            gains = images.gains * rig.camera_pair.gain(towards.T, side)
             _sound(scratch[channel : channel + 1], performer, distances, gains[np.newaxis], images.late)
     if diffuse_snr_db is not None:
         power = power_while_sounding(sound[W], rate_hz=DELIVERY_RATE_HZ) * 10 ** (-diffuse_snr_db / 10)
@@ -200,16 +201,10 @@ def diffuse_noise(rig: Rig, samples: int, *, rng: np.random.Generator) -> tuple[
         spectra[:4] += np.outer([1.0, my, mz, mx], wave * np.exp(2j * np.pi * frequencies_hz * early_s))
         for channel, aim in ((4, 1.0), (5, -1.0)):
             early_s = aim * direction[1] * rig.camera_mic_spacing_m / 2 / SPEED_OF_SOUND_M_S
-            pickup = float(_capsule_gain(direction, aim))
+            pickup = float(rig.camera_pair.gain(direction, aim))
             spectra[channel] += pickup * wave * np.exp(2j * np.pi * frequencies_hz * early_s)
     noise = fft.irfft(spectra, size, axis=1)[:, :samples]
     return noise[:4], noise[4:]
-
-
-def _capsule_gain(towards: FloatArray, side: float) -> FloatArray:
-    """Pickup of the left (side 1) or right (side -1) camera capsule for picture directions, shape (..., 3)."""
-    aim = np.array([np.cos(CAPSULE_AIM_RAD), side * np.sin(CAPSULE_AIM_RAD), 0.0])
-    return np.asarray(CAPSULE_OMNI_PART + (1.0 - CAPSULE_OMNI_PART) * (towards @ aim))
 
 
 def _view(rig: Rig, from_m: FloatArray, performer: Performer) -> View:

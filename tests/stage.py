@@ -5,7 +5,7 @@ take are written as files, so that everything from container to clock is on the 
 """
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -14,11 +14,13 @@ import pytest
 import soundfile
 import soxr
 
+from demo_audio.boxes import power_while_sounding
 from demo_audio.simulate import Performer, Rig, Room, Shoot, camera_sound, record, simulate_shoot, true_law
 from demo_audio.write_movie import write_movie
-from spatial.conventions import FloatArray
+from spatial.conventions import FloatArray, W
 from spatial.rotation import YawPitchRoll
 from spatial.timebase import ClockLaw
+from tests.bench.noise import fast_diffuse_noise
 
 RATE = 48_000
 WORDS_FOLDER = Path("/usr/share/sounds/alsa")
@@ -133,9 +135,10 @@ def set_stage(
         a, e = np.radians(azimuth), np.radians(elevation)
         offset = distance * np.array([np.cos(a) * np.cos(e), np.sin(a) * np.cos(e), np.sin(e)])
         performers.append(Performer(f"performer {number + 1}", tuple(rig.place(offset).tolist()), signal))
-    shoot = simulate_shoot(
-        room or Room((6.2, 5.1, 3.0), 0.4), rig, performers, duration_s=total_s, rng=rng, diffuse_snr_db=snr_db
-    )
+    shoot = simulate_shoot(room or Room((6.2, 5.1, 3.0), 0.4), rig, performers, duration_s=total_s, rng=rng)
+    noise_gain = np.sqrt(power_while_sounding(shoot.field[W], rate_hz=RATE)) * 10.0 ** (-snr_db / 20.0)
+    at_mic, at_camera = fast_diffuse_noise(rig, shoot.field.shape[1], rng=rng)
+    shoot = replace(shoot, field=shoot.field + noise_gain * at_mic, scratch=shoot.scratch + noise_gain * at_camera)
     scratch = camera_sound(
         record(shoot.scratch, rate_hz=RATE, start_s=clip_start_s, duration_s=duration_s, rng=rng), rate_hz=RATE, rng=rng
     )

@@ -100,7 +100,8 @@ class FrameDirections:
     azimuth_rad: FloatArray
     elevation_rad: FloatArray
     sd_rad: FloatArray
-    """Spread of the bins about the direction; NaN where nothing direct was heard."""
+    """Spread of the bins about the direction; NaN where nothing direct was heard. `directions` adds what is unknown of
+    the microphone."""
     diffuseness: FloatArray
     level_db: FloatArray
     """Level of the sound in the band, dB re full scale; of all sources together."""

@@ -17,6 +17,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import logsumexp
 
+from spatial.analysis.microphone import ORDINARY, Microphone, scatter_sd_rad
 from spatial.analysis.mountguesses import MIRRORED, likeliest, weigh_guesses
 from spatial.analysis.mountprior import AxisMeasurement, MountPrior, ways_to_take
 from spatial.analysis.orientation import MARK_SD_RAD, WRONG_MARK, MountEstimate, estimate_mount, with_covariance
@@ -255,6 +256,7 @@ def estimate_among(
     axes: Sequence[AxisMeasurement] = (),
     shared_turn_rad: FloatArray | None = None,
     wrong_share: float = WRONG_MARK,
+    microphone: Microphone = ORDINARY,
 ) -> tuple[MountEstimate, Way, bool]:
     """The mount from several ways to take the marks.
 
@@ -263,7 +265,7 @@ def estimate_among(
     expected : ndarray, shape (marks, 3)
     ways : sequence of Way
         At least one that leaves a mark heard.
-    prior, axes, shared_turn_rad, wrong_share
+    prior, axes, shared_turn_rad, wrong_share, microphone
         As for `estimate_mount`.
 
     Returns
@@ -275,9 +277,20 @@ def estimate_among(
     torn : bool
         Another way, with a mount far from this one, is too likely to say which is true.
     """
+
+    def estimate(way: Way) -> MountEstimate:
+        return estimate_mount(
+            *(part[way.heard] for part in (expected, way.measured, way.sd_rad)),
+            prior=prior,
+            axes=axes,
+            shared_turn_rad=shared_turn_rad,
+            wrong_share=wrong_share,
+            microphone=microphone,
+        )
+
     ways = [way for way in ways if way.heard.any()]
     if len(ways) == 1:
-        found = _estimate(expected, ways[0], prior, axes, shared_turn_rad, wrong_share)
+        found = estimate(ways[0])
         return found, ways[0], False
     odds, matrices = [], []
     for way in ways:
@@ -285,6 +298,7 @@ def estimate_among(
         seen = np.concatenate([expected[heard], *(axis.in_picture[np.newaxis] for axis in axes)])
         there = np.concatenate([way.measured[heard], *(axis.in_mic[np.newaxis] for axis in axes)])
         spread = np.concatenate([np.hypot(way.sd_rad[heard], MARK_SD_RAD), [axis.sd_rad for axis in axes]])
+        spread = np.hypot(spread, scatter_sd_rad(microphone, there))
         guesses = weigh_guesses(seen, there, spread, prior or MountPrior(), wrong_share)
         first = int(np.argmax(guesses.shares))
         often = np.log(MIRRORED if guesses.hands[first] < 0 else 1 - MIRRORED)
@@ -292,7 +306,7 @@ def estimate_among(
         matrices.append(guesses.fits.matrices[likeliest(guesses, int(guesses.hands[first]))])
     shares = np.exp(np.array(odds) - logsumexp(odds))
     best = int(np.argmax(shares))
-    found = _estimate(expected, ways[best], prior, axes, shared_turn_rad, wrong_share)
+    found = estimate(ways[best])
     apart = np.array([_apart(matrix, found.picture_from_take) for matrix in matrices])
     size = np.linalg.norm(apart, axis=1)
     torn = float(np.sum(shares[size > _TORN_RAD])) > _TORN
@@ -304,26 +318,6 @@ def estimate_among(
     near = apart[nearest[:kept]]
     wider = np.einsum("w,wi,wj->ij", share[:kept] / np.sum(share[:kept]), near, near)
     return with_covariance(found, found.covariance + wider, open_all=torn), ways[best], torn
-
-
-def _estimate(
-    expected: FloatArray,
-    way: Way,
-    prior: MountPrior | None,
-    axes: Sequence[AxisMeasurement],
-    shared_turn_rad: FloatArray | None,
-    wrong_share: float,
-) -> MountEstimate:
-    heard = way.heard
-    return estimate_mount(
-        expected[heard],
-        way.measured[heard],
-        way.sd_rad[heard],
-        prior=prior,
-        axes=axes,
-        shared_turn_rad=shared_turn_rad,
-        wrong_share=wrong_share,
-    )
 
 
 def _apart(matrix: FloatArray, other: FloatArray) -> FloatArray:

@@ -1,9 +1,10 @@
-"""Where the picture's left lies in the recorder's axes, from the arrival times at the camera's two microphones.
+"""Where the picture's left lies in the recorder's axes, from arrival times and levels at the camera's two microphones.
 
 Goal: direct sound from the unit vector u reaches the camera's first (left) microphone earlier than its second by
 s . u / c, where s is the vector from the second to the first. Regressing arrival times on directions gives s in the
-recorder's axes: its direction is the picture's left, its length the camera's spacing. What sounds from one place only,
-or both channels at once, tells no axis, and that is said.
+recorder's axes: its direction is the picture's left, its length the camera's spacing. A pair in one place knows no
+times, but points left and right: there levels tell (spatial.analysis.levelaxis). Where both tell, both count. What
+sounds from one place only, or the same sound in both channels, tells no axis, and that is said.
 Conventions: spatial.conventions (axes, mount). Vectors in metres, in the RECORDER's axes.
 Functions: estimate_left_axis.
 Sources:
@@ -17,6 +18,8 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
+from spatial.analysis.levelaxis import fit_levels
+from spatial.analysis.mountprior import Hanging
 from spatial.analysis.scratchpairs import ScratchPairs
 from spatial.analysis.sphere import Pulls, densest_direction, sphere_grid
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
@@ -53,6 +56,26 @@ _OPEN_M = 0.04
 _GRID_BINS = 3000
 _GRID_M = np.arange(0.01, 0.2, 0.01)
 
+_LEVELS_TELL = 10.0
+"""Levels that go with directions only this much better than with none may do so by chance (twice the logarithm)."""
+
+_LEAST_SIDE = 0.2
+"""Pairs that point so little to the sides, over what they hear from all around, are leaks and chance; usual ones have
+0.35 to 1, and seem no narrower than 0.28 by a codec."""
+
+_ONE_WAY = 0.02
+"""How likely another axis may be that fits the levels."""
+
+_LEVELS_SD_RAD = np.radians(20.0)
+_CONTRADICT = 3.5
+"""So many standard deviations apart, levels and arrival times cannot both be right."""
+
+_UP_SD = 0.5
+"""Levels of people who stand about as high say nothing of how far the microphone leant to its side."""
+
+_ONE_PLACE_M, _NEAR_M = 0.02, 0.06
+"""Pairs closer than the first are called coincident, closer than the second nearly so."""
+
 
 class AxisDoubt(StrEnum):
     """Why the camera's sound cannot tell left from right."""
@@ -62,11 +85,23 @@ class AxisDoubt(StrEnum):
     MONO = "mono"
     """Both channels hold the same sound."""
     TOO_CLOSE = "too_close"
-    """Sound reaches both channels at one time, whatever its direction."""
+    """Sound reaches both channels at one time and about equally loud, whatever its direction."""
     ONE_PLACE = "one_place"
     """All sound comes from about one direction: the axis may lie anywhere on a cone around it."""
     NO_AGREEMENT = "no_agreement"
     """Arrival times do not go with directions."""
+    LEVELS_OPEN = "levels_open"
+    """Sound reaches both channels at one time; its levels go with directions, but leave open where left is."""
+    CONTRADICTION = "contradiction"
+    """Arrival times say another left than levels."""
+
+
+class PairKind(StrEnum):
+    """How far apart the camera's two microphones are, to the left and right."""
+
+    SPACED = "spaced"
+    NEARLY = "near_coincident"
+    COINCIDENT = "coincident"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,29 +123,31 @@ class HeardPlace:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LeftAxis:
-    """The vector between the camera's microphones, as the recorder's directions tell it."""
+    """The picture's left, as arrival times and levels at the camera tell it by the recorder's directions."""
 
     spacing_m: FloatArray
-    """From the camera's second microphone to its first, shape (3,); NaN where `doubt` says why."""
-    covariance_m2: FloatArray
-    """Shape (3, 3). Wide along what the directions heard cannot tell."""
+    """By arrival times, from the camera's second microphone to its first, shape (3,); NaN where nothing is known."""
+    axis: FloatArray
+    """The picture's left, unit vector in the recorder's axes, shape (3,); it means nothing where `doubt` says why."""
+    covariance: FloatArray
+    """Of the axis, with the part along it (its length), shape (3, 3). Wide along what the directions heard cannot
+    tell."""
     places: tuple[HeardPlace, ...]
     agreement: float
     """How far all bins agree with one vector, at most 1."""
     inverted: bool
     """Whether one of the camera's channels is wired the wrong way round."""
     doubt: AxisDoubt | None
-
-    @property
-    def axis(self) -> FloatArray:
-        """The picture's left, unit vector in the recorder's axes, shape (3,)."""
-        return np.asarray(self.spacing_m / np.linalg.norm(self.spacing_m))
+    kind: PairKind | None = None
+    """None where there is a doubt."""
+    by_times: bool = False
+    by_levels: bool = False
 
     @property
     def axis_covariance(self) -> FloatArray:
         """Covariance of the axis, shape (3, 3), radians squared; 0 along the axis itself."""
-        across = (np.eye(3) - np.outer(self.axis, self.axis)) / np.linalg.norm(self.spacing_m)
-        return np.asarray(across @ self.covariance_m2 @ across)
+        across = np.eye(3) - np.outer(self.axis, self.axis)
+        return np.asarray(across @ self.covariance @ across)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,8 +161,10 @@ class _Places:
     agreements: FloatArray
 
 
-def estimate_left_axis(pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN) -> LeftAxis:
-    """Fit the vector between the camera's microphones to directions and phases ([1], [2]).
+def estimate_left_axis(
+    pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN, hanging: Hanging | None = None
+) -> LeftAxis:
+    """Fit the picture's left to directions, phases ([1], [2]) and levels.
 
     A vector is sought that all bins agree on; then each place in the room that sounds came from gets one direction
     and one delay, since what reflections do there does not average out, and the vector is fitted to the places.
@@ -136,6 +175,8 @@ def estimate_left_axis(pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN) -> 
     aside : float
         How far to the left or right of the camera the recorder may still be, over how far the performers stand, one
         standard deviation: it shifts all directions by about as much.
+    hanging : Hanging, optional
+        Which side of the recorder was up: levels alone mean a little less where it is not known.
 
     Returns
     -------
@@ -144,8 +185,6 @@ def estimate_left_axis(pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN) -> 
     """
     if pairs.times_s.size < _FEWEST_BINS or not pairs.paired.any():
         return _nothing(AxisDoubt.NOTHING_DIRECT)
-    if pairs.difference < _SHARED_ALL:
-        return _nothing(AxisDoubt.MONO)
     start, agreement = _best_on_grid(pairs)
     turned = replace(pairs, phases_rad=pairs.phases_rad + np.pi)
     other, other_agreement = _best_on_grid(turned)
@@ -162,18 +201,87 @@ def estimate_left_axis(pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN) -> 
     )
     told = tuple(HeardPlace(tuple(direction), *map(float, rest)) for direction, *rest in rows)
     doubt = None
-    if agreement < _LEAST_AGREEMENT:
+    if pairs.difference < _SHARED_ALL:
+        doubt = AxisDoubt.MONO
+    elif agreement < _LEAST_AGREEMENT:
         doubt = AxisDoubt.NO_AGREEMENT
     elif np.sqrt(np.linalg.eigvalsh(covariance)[1]) > _OPEN_M:
         # The way up may stay open, since everybody stands about as high; a second way open leaves no axis.
         doubt = AxisDoubt.ONE_PLACE
     elif np.linalg.norm(spacing) < LEAST_SPACING_M:
         doubt = AxisDoubt.TOO_CLOSE
-    return LeftAxis(spacing, covariance, told, agreement, inverted, doubt)
+    length = max(float(np.linalg.norm(spacing)), 1e-9)
+    by_times = LeftAxis(
+        spacing, spacing / length, covariance / length**2, told, agreement, inverted, doubt, _kind(spacing),
+        by_times=doubt is None,
+    )  # fmt: skip
+    return _with_levels(by_times, _levels_of(pairs, places.directions, hanging), aside)
+
+
+def _kind(spacing_m: FloatArray) -> PairKind:
+    # To the left and right: heights tell so little that the way up is mostly error.
+    apart_m = float(np.linalg.norm(spacing_m[:2]))
+    if apart_m < _ONE_PLACE_M:
+        return PairKind.COINCIDENT
+    return PairKind.NEARLY if apart_m < _NEAR_M else PairKind.SPACED
 
 
 def _nothing(doubt: AxisDoubt, agreement: float = 0.0) -> LeftAxis:
-    return LeftAxis(np.full(3, np.nan), np.full((3, 3), np.nan), (), agreement, False, doubt)
+    unknown = np.full(3, np.nan)
+    return LeftAxis(unknown, unknown, np.full((3, 3), np.nan), (), agreement, False, doubt)
+
+
+@dataclass(frozen=True, slots=True)
+class _Levels:
+    """Azimuth of the picture's left in the recorder's axes, by levels, and its standard deviation."""
+
+    turn_rad: float
+    sd_rad: float
+    doubt: AxisDoubt | None
+
+
+def _levels_of(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging | None) -> _Levels:
+    fits = [fit_levels(pairs, directions, way) for way in ([hanging] if hanging is not None else Hanging)]
+    own = [fit for fit in fits if fit is not None and fit.varies > _LEVELS_TELL and fit.side > _LEAST_SIDE]
+    if len(own) < len(fits):
+        return _Levels(0.0, np.inf, AxisDoubt.TOO_CLOSE)
+    # Upright or upside down, the channels hear more in front: that bends the fit a little, one way or the other.
+    turns = np.array([fit.turn_rad for fit in own])
+    mean = float(np.angle(np.mean(np.exp(1j * turns))))
+    apart = np.angle(np.exp(1j * (turns - mean)))
+    sd = float(np.sqrt(np.mean([fit.sd_rad**2 for fit in own]) + np.mean(apart**2)))
+    open_ = sd > _LEVELS_SD_RAD or max(fit.elsewhere for fit in own) > _ONE_WAY
+    return _Levels(mean, sd, AxisDoubt.LEVELS_OPEN if open_ else None)
+
+
+_TIMES_MEAN_NOTHING = (AxisDoubt.MONO, AxisDoubt.TOO_CLOSE)
+
+
+def _with_levels(left: LeftAxis, levels: _Levels, aside: float) -> LeftAxis:
+    """Arrival times and levels together; either alone where the other does not tell."""
+    no_times = left.doubt in _TIMES_MEAN_NOTHING
+    if levels.doubt is not None or (left.doubt is not None and not no_times):
+        doubt = levels.doubt if no_times and levels.doubt is AxisDoubt.LEVELS_OPEN else left.doubt
+        return replace(left, doubt=doubt, kind=None if doubt else left.kind)
+    if no_times or np.linalg.norm(left.spacing_m[:2]) < LEAST_SPACING_M:
+        own = np.array([np.cos(levels.turn_rad), np.sin(levels.turn_rad), 0.0])
+        across = np.array([-own[1], own[0], 0.0])
+        covariance = _UP_SD**2 * (np.eye(3) - np.outer(across, across))
+        covariance += (levels.sd_rad**2 + aside**2) * np.outer(across, across)
+        return replace(left, axis=own, covariance=covariance, doubt=None, by_times=False, by_levels=True)
+    turn = np.arctan2(left.axis[1], left.axis[0])
+    across = np.array([-np.sin(turn), np.cos(turn), 0.0])
+    apart = float(np.angle(np.exp(1j * (levels.turn_rad - turn))))
+    # A recorder beside the camera shifts directions for both alike: what they share makes neither surer.
+    before = float(across @ left.covariance @ across)
+    times = max(before - aside**2, 1e-8)
+    if abs(apart) > _CONTRADICT * np.sqrt(times + levels.sd_rad**2):
+        return replace(left, doubt=AxisDoubt.CONTRADICTION, kind=None)
+    both = 1.0 / (1.0 / times + 1.0 / levels.sd_rad**2) + aside**2
+    gain = left.covariance @ across / before
+    axis = left.axis + gain * apart * times / (times + levels.sd_rad**2)
+    covariance = left.covariance - np.outer(gain, gain) * max(before - both, 0.0)
+    return replace(left, axis=axis / np.linalg.norm(axis), covariance=covariance, by_levels=True)
 
 
 def _best_on_grid(pairs: ScratchPairs) -> tuple[FloatArray, float]:

@@ -8,7 +8,8 @@ Goal: the covariance of direction errors that a take's directions have in common
 was turned by a mount that some of those directions gave.
 Conventions: spatial.conventions (axes, mount). Directions are unit vectors in the microphone's own axes; errors are the
 small vectors across them.
-Functions: Microphone (what is unknown of it); TurnedBy (what is left of it after a mount), turned_by.
+Functions: Microphone (what is unknown of it); TurnedBy (what is left of it after a mount), turned_by; scatter_sd_rad
+(what of it shows as scatter of directions about a mount).
 Notes: to first order a wave from v is measured along v + E v + b. E's diagonal are the gains of X, Y and Z, its
 symmetric rest the axes that are not square to each other, its antisymmetric part the housing's turn; b is the omni part
 that capsules which are not alike leave in X, Y and Z. What the capsules' distance and bodies near by do varies over the
@@ -36,15 +37,15 @@ class Microphone:
     askew, and directions that 4 to 7 degrees hold in 95 of 100 cases, whatever the room.
     """
 
-    gain: float = 0.065
-    """Of each axis, against W: 0.5 dB. It acts most between two axes (1.9 degrees at 45) and not at all on one."""
+    gain: float = 0.08
+    """Of each axis, against W: 0.7 dB. It acts most between two axes (2.3 degrees at 45) and not at all on one."""
     leak: float = 0.028
     """Omni part left in each axis: capsules alike to 0.3 dB (1.6 degrees, everywhere)."""
     askew_rad: float = float(np.radians(0.5))
     """Each pair of axes against the right angle."""
     housing_rad: float = float(np.radians(1.15))
     """Turn of the axes against the housing, about each axis. Wherever a mount is found by ear it is a part of it."""
-    local_rad: float = float(np.radians(2.0))
+    local_rad: float = float(np.radians(1.8))
     """What capsules apart from each other, and bodies beside them, do along either direction across a direction."""
     local_reach_rad: float = float(np.radians(35.0))
     """How far on the sphere that goes together: four capsules 2 cm apart ripple once or twice in a quarter turn."""
@@ -180,6 +181,29 @@ def turned_by(microphone: Microphone, heard: FloatArray, weights: FloatArray, in
     # The turn that least squares give to errors e of directions n is information^-1 sum of w e x n.
     shares = -weights[:, np.newaxis, np.newaxis] * (np.linalg.inv(information) @ _crossed(heard))
     return TurnedBy(microphone, heard, shares)
+
+
+def scatter_sd_rad(microphone: Microphone, heard: FloatArray) -> FloatArray:
+    """What of a microphone's errors shows as scatter of these directions about the turn that fits them best.
+
+    Parameters
+    ----------
+    microphone : Microphone
+    heard : ndarray, shape (n, 3)
+        Microphone's axes.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        One standard deviation, radians, along either direction across each, as if each had an error of its own.
+    """
+    count = len(heard)
+    if count < 3:
+        # Two directions leave one number to scatter: what is known of them without a fit serves as well.
+        return microphone.sd_rad(heard, housing=False)
+    fitted = turned_by(microphone, heard, np.ones(count), np.sum(_across(heard), axis=0) + 1e-3 * np.eye(3))
+    left = float(np.sum(2 * fitted.left_sd_rad(heard) ** 2))
+    return np.full(count, np.sqrt(left / (2 * count - 3)))
 
 
 def _crossed(vectors: FloatArray) -> FloatArray:

@@ -37,9 +37,18 @@ class Guesses:
 
 
 def weigh_guesses(
-    wanted: FloatArray, heard: FloatArray, spread: FloatArray, prior: MountPrior, wrong_share: float
+    wanted: FloatArray,
+    heard: FloatArray,
+    spread: FloatArray,
+    prior: MountPrior,
+    wrong_share: float,
+    *,
+    own_part: FloatArray | None = None,
 ) -> Guesses:
-    """Fit every way of leaving rows out, of doubting the crew and of mirroring the field."""
+    """Fit every way of leaving rows out, of doubting the crew and of mirroring the field.
+
+    `own_part`: of each row's variance, as for `fit_rotations`.
+    """
     most = next((wrong for marks, wrong in _MOST_WRONG if len(wanted) <= marks), 0)
     choices = subsets_without(len(wanted), most)
     left_out = np.sum(~choices, axis=1)
@@ -56,6 +65,7 @@ def weigh_guesses(
                 np.concatenate([heard @ fault, *(row.in_mic[np.newaxis] for row in rows)])[np.newaxis],
                 np.concatenate([spread, [row.sd_rad for row in rows]]),
                 np.concatenate([choices, np.full((len(choices), len(rows)), counted)], axis=1),
+                own_part=None if own_part is None else np.concatenate([own_part, np.ones(len(rows))]),
             )
             log_odds = fits.log_evidence + log_choice + np.log(word_share * share)
             parts.append((fits, believed, hand, log_odds, np.log(often), fits.matrices @ fault.T))
@@ -63,7 +73,7 @@ def weigh_guesses(
         np.concatenate([part[5] for part in parts]),
         *(
             np.concatenate([getattr(part[0], name) for part in parts])
-            for name in ("covariances", "misfits", "log_evidence")
+            for name in ("covariances", "misfits", "log_evidence", "information")
         ),
     )
     log_odds = np.concatenate([part[3] for part in parts])

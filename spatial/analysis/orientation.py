@@ -8,13 +8,14 @@ Functions: estimate_mount; with_covariance (the same, less sure); telling_direct
 most); angle_sd.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import logsumexp
 
+from spatial.analysis.microphone import ORDINARY, Microphone, TurnedBy, scatter_sd_rad, turned_by
 from spatial.analysis.mountguesses import Guesses, likeliest, weigh_guesses
 from spatial.analysis.mountprior import AxisMeasurement, MountPrior, word_rows
 from spatial.analysis.rotationfit import turn_between
@@ -90,8 +91,21 @@ class MountEstimate:
     tell it."""
     without_covariances: FloatArray = field(default_factory=lambda: np.zeros((0, 3, 3)))
     """Of each, shape (marks, 3, 3)."""
+    without_microphone_sds: FloatArray = field(default_factory=lambda: np.zeros(0))
+    """What the microphone's own errors leave of each mark's direction turned by that matrix, one standard deviation
+    along either direction across it, shape (marks,); NaN likewise."""
+    taken_up: TurnedBy | None = None
+    """What the mount takes up of the microphone's errors, which `covariance` holds; None where no mark gave it."""
     mirror_or_turned: bool = False
     """A mount and a mirror image explain the marks alike, and neither marks nor crew say which it is."""
+
+    @property
+    def own_covariance(self) -> FloatArray:
+        """The covariance without what the microphone's errors, the same for all directions, add to it."""
+        if self.taken_up is None:
+            return self.covariance
+        turn = self.picture_from_take
+        return np.asarray(self.covariance - turn @ self.taken_up.covariance @ turn.T)
 
 
 def estimate_mount(
@@ -103,6 +117,7 @@ def estimate_mount(
     axes: Sequence[AxisMeasurement] = (),
     shared_turn_rad: FloatArray | None = None,
     wrong_share: float = WRONG_MARK,
+    microphone: Microphone = ORDINARY,
 ) -> MountEstimate:
     """Best rotation from the microphone's axes to the picture's, with its uncertainty.
 
@@ -113,7 +128,8 @@ def estimate_mount(
     measured : ndarray, shape (marks, 3)
         Unit vectors to each performer in the microphone's axes.
     sd_rad : ndarray, shape (marks,)
-        One standard deviation of each measurement along either direction across it.
+        One standard deviation of each measurement along either direction across it, without what the microphone's
+        own errors add.
     prior : MountPrior, optional
         What the crew says.
     axes : sequence of AxisMeasurement
@@ -123,6 +139,8 @@ def estimate_mount(
         axes: more marks do not make it smaller. Several are independent of each other.
     wrong_share : float
         How often a mark names the wrong performer, moment or side.
+    microphone : Microphone
+        What is unknown of it: errors that go through all directions, and through the mount, alike.
 
     Returns
     -------
@@ -143,8 +161,10 @@ def estimate_mount(
     wanted = np.concatenate([expected, *(axis.in_picture[np.newaxis] for axis in axes)])
     heard = np.concatenate([measured, *(axis.in_mic[np.newaxis] for axis in axes)])
     spread = np.hypot(sd_rad, MARK_SD_RAD) * np.sqrt(_neighbours(expected))
-    spread = np.concatenate([spread, [axis.sd_rad for axis in axes]])
-    guesses = weigh_guesses(wanted, heard, spread, prior, wrong_share)
+    own = np.concatenate([spread, [axis.sd_rad for axis in axes]])
+    spread = np.hypot(own, scatter_sd_rad(microphone, heard))
+    own_part = (own / spread) ** 2
+    guesses = weigh_guesses(wanted, heard, spread, prior, wrong_share, own_part=own_part)
     mirrored = _mirrored(guesses)
     best, covariance = _summed_up(guesses, -1 if mirrored else 1)
     all_alike = np.zeros((3, 3))
@@ -152,8 +172,9 @@ def estimate_mount(
         if shared is not None:
             turns = np.atleast_2d(shared)
             all_alike += turns.T @ turns
-    covariance = covariance + all_alike
+    taken_up = _taken_up(guesses, best, microphone, heard, spread)
     matrix = guesses.fits.matrices[best]
+    covariance = covariance + all_alike + matrix @ taken_up.covariance @ matrix.T
     used = guesses.used[best]
     kept = int(np.sum(used))
     against_few = not used.all() and kept + bool(guesses.word[best]) < _FEWEST_AGAINST_ONE
@@ -166,7 +187,7 @@ def estimate_mount(
     known = not names and not mirrored
     sd = angle_sd(matrix if not mirrored else -matrix, covariance)
     share = guesses.shares * (guesses.hands == (-1 if mirrored else 1))
-    without = _without_each(guesses, best, marks)
+    without = _without_each(guesses, best, measured, lambda told: _taken_up(guesses, told, microphone, heard, spread))
     return MountEstimate(
         matrix=matrix if known else None,
         angles=ypr_from_matrix(matrix) if known else None,
@@ -184,6 +205,8 @@ def estimate_mount(
         mirror_share=mirror_share,
         without_each=without[0],
         without_covariances=without[1],
+        without_microphone_sds=without[2],
+        taken_up=taken_up,
         mirror_or_turned=torn,
     )
 
@@ -212,12 +235,25 @@ def with_covariance(estimate: MountEstimate, covariance: FloatArray, *, open_all
     )
 
 
-def _without_each(guesses: Guesses, best: int, marks: int) -> tuple[FloatArray, FloatArray]:
-    """The likeliest guess that does without each mark in turn, and its covariance; NaN where the others do not tell.
+def _taken_up(guesses: Guesses, told: int, microphone: Microphone, heard: FloatArray, spread: FloatArray) -> TurnedBy:
+    """What the mount of a guess takes up of the microphone's errors: those of the rows that it believes."""
+    rows = guesses.used[told]
+    matrix = guesses.fits.matrices[told]
+    information = matrix.T @ guesses.fits.information[told] @ matrix
+    return turned_by(microphone, heard[rows], spread[rows] ** -2.0, information)
 
-    What all marks share (a floor's pull) is left out of it: the mark that is judged shares it too.
+
+def _without_each(
+    guesses: Guesses, best: int, measured: FloatArray, taken_up: Callable[[int], TurnedBy]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The likeliest guess without each mark in turn, its covariance, and what it leaves of the microphone's errors.
+
+    NaN where the others do not tell. What all marks share (a floor's pull) is left out of it: the mark that is judged
+    shares it too.
     """
+    marks = len(measured)
     matrices, covariances = np.full((marks, 3, 3), np.nan), np.full((marks, 3, 3), np.nan)
+    left = np.full(marks, np.nan)
     alike = (guesses.hands == guesses.hands[best]) & (guesses.word == guesses.word[best])
     for mark in range(marks):
         others = alike & ~guesses.used[:, mark]
@@ -230,7 +266,8 @@ def _without_each(guesses: Guesses, best: int, marks: int) -> tuple[FloatArray, 
         if np.sqrt(np.linalg.eigvalsh(covariance)[-1]) > UNDETERMINED_RAD:
             continue
         matrices[mark], covariances[mark] = guesses.fits.matrices[told], covariance
-    return matrices, covariances
+        left[mark] = taken_up(told).left_sd_rad(measured[[mark]])[0]
+    return matrices, covariances, left
 
 
 def _turned_untold(guesses: Guesses, best: int, prior: MountPrior) -> bool:

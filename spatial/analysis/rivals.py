@@ -8,7 +8,7 @@ odd cells (c): each has a limited weight, and none decides alone. Besides, (d) i
 plays back, and is not contradicted (spatial.analysis.same_music).
 
 Conventions: spatial.conventions (time).
-Functions: matching_laws (the places in one take that match); judge_rivals (the verdict).
+Functions: matching_laws (the places in one take that match); judge_rivals (the verdict); weigh_evidence.
 """
 
 from collections.abc import Sequence
@@ -191,7 +191,7 @@ def judge_rivals(clip: Samples, alternatives: Sequence[Alternative]) -> Judgemen
     clearest = weakest[best] if len(alternatives) > 1 else 0.0
     if standing is Standing.CONTRADICTED:
         verdict = Verdict.NONE
-    elif rivals or standing is Standing.DOUBTFUL or (standing is not Standing.CLEAR and clearest < SURE_BY_MUSIC):
+    elif rivals or (standing is not Standing.CLEAR and clearest < SURE_BY_MUSIC):
         verdict = Verdict.AMBIGUOUS
     else:
         verdict = Verdict.DECIDED
@@ -229,13 +229,17 @@ def _contest(
     steadier = _paired(heights[0] - heights[1])
     fewer = _paired(unlike[1] - unlike[0], spread=_UNLIKE_SPREAD)
     extra = _extras(crosses, takes, rate_hz)
-    log_odds = (
+    log_odds = weigh_evidence(steadier, extra[0] - extra[1], fewer) + known
+    return Contest(first, second, common_s, steadier, extra[0], extra[1], fewer, log_odds)
+
+
+def weigh_evidence(steadier: float, extra: float, fewer: float) -> float:
+    """Log-odds of one alternative against another by (a), (b) and (c), each with its limit: none decides alone."""
+    return float(
         _STEADIER_SAY * np.clip(steadier, -_STEADIER_MOST, _STEADIER_MOST)
-        + _EXTRA_SAY * np.clip(extra[0] - extra[1], -_EXTRA_MOST, _EXTRA_MOST)
+        + _EXTRA_SAY * np.clip(extra, -_EXTRA_MOST, _EXTRA_MOST)
         + _UNLIKE_SAY * np.clip(fewer, -_UNLIKE_MOST, _UNLIKE_MOST)
-        + known
     )
-    return Contest(first, second, common_s, steadier, extra[0], extra[1], fewer, float(log_odds))
 
 
 def _paired(differences: FloatArray, *, spread: float = 0.0) -> float:

@@ -44,9 +44,18 @@ class RotationFits:
     """Scatter over what the stated uncertainties explain, a ratio of variances; 1 where nothing is left to check."""
     log_evidence: FloatArray
     """Logarithm of how likely the rows are under each hypothesis, whatever the rotation is, shape (hypotheses,)."""
+    information: FloatArray
+    """Inverse covariance of the small rotation vector by the stated uncertainties alone, shape as `covariances`."""
 
 
-def fit_rotations(wanted: FloatArray, heard: FloatArray, sd_rad: FloatArray, used: BoolArray) -> RotationFits:
+def fit_rotations(
+    wanted: FloatArray,
+    heard: FloatArray,
+    sd_rad: FloatArray,
+    used: BoolArray,
+    *,
+    own_part: FloatArray | None = None,
+) -> RotationFits:
     """Best rotation of each hypothesis ([1]), its covariance ([2]) and its evidence ([3]).
 
     A row that a hypothesis does not use came from anywhere on the sphere.
@@ -58,6 +67,9 @@ def fit_rotations(wanted: FloatArray, heard: FloatArray, sd_rad: FloatArray, use
     sd_rad : ndarray, shape (rows,) or (hypotheses, rows)
         One standard deviation along either direction across a row.
     used : ndarray of bool, shape (hypotheses, rows)
+    own_part : ndarray, shape (rows,), optional
+        The part of each row's variance that it shares with no other row: only that enters the covariances, since what
+        rows share does not get smaller by counting them. All of it where left out.
 
     Returns
     -------
@@ -83,12 +95,18 @@ def fit_rotations(wanted: FloatArray, heard: FloatArray, sd_rad: FloatArray, use
     log_rows = -np.sum(np.where(used, np.log(2 * np.pi * variances), 0.0), axis=1) - (used.shape[1] - count) * np.log(
         4 * np.pi
     )
+    covariances = np.linalg.inv(information)
+    if own_part is not None:
+        # Least squares with weights that are not one over the variance: inverse, what scatters, inverse.
+        scatters = np.einsum("hn,n,hnij->hij", weights, own_part, across, optimize=True) + np.eye(3) / _FREE_TURN_RAD**2
+        covariances = covariances @ scatters @ covariances
     widened = (SCATTER_FREEDOM + scatter) / (SCATTER_FREEDOM + freedom)
     return RotationFits(
         matrices=matrices,
-        covariances=np.linalg.inv(information) * widened[:, np.newaxis, np.newaxis],
+        covariances=covariances * widened[:, np.newaxis, np.newaxis],
         misfits=np.where(freedom > 0, scatter / np.maximum(freedom, 1.0), 1.0),
         log_evidence=log_fit + log_room + log_rows,
+        information=information,
     )
 
 

@@ -92,7 +92,7 @@ _FEWEST_ONSETS = 15
 # In the same scenes no stretch of 120 wrong pairs lies on its beat by less than 0.48; of right pairs all 12 with speech
 # and all 11 with reeds do somewhere, 8 of 12 with steps and claps, one of 12 with steadily plucked strings.
 _UNSTEADY, _UNSTEADY_OFF = 0.48, 0.15
-_STEADY, _STEADY_OFF = 0.50, 0.40
+_STEADY = 0.50
 _ALONE_OFF = 0.10
 """With no more onsets than this off it, it is the beat alone; one who claps beside a steady string has 0.12 to 0.2."""
 
@@ -262,10 +262,8 @@ def fit_levels(clip_db: FloatArray, take_db: FloatArray) -> Levels:
     ratio = np.where(loud, clip_db - take_db, np.nan)
     colour = _median(ratio, 0, np.zeros(clip_db.shape[1]))
     gain = _median(ratio - colour, 1, np.full(len(clip_db), np.nan))
-    known = np.isfinite(gain)
-    # Until the noise is known, the gain in a rest is taken for that of the sounds on either side.
-    places = np.arange(len(gain))
-    gain = np.interp(places, places[known], gain[known]) if known.any() else np.zeros(len(gain))
+    # Until the noise is known, a gain that is not is taken for none.
+    gain = np.where(np.isfinite(gain), gain, 0.0)
     before_gain = clip_db - gain[:, np.newaxis]
     noise = _median(np.where(rest, before_gain, np.nan), 0, np.quantile(before_gain, 0.05, axis=0))
     for _ in range(_ROUNDS):
@@ -285,15 +283,11 @@ def unlike_cells(heard: ComplexArray, field: ComplexArray, rate_hz: int) -> tupl
     # A word is shorter than what the gain is followed over: else the gain would explain it away.
     before_gain = clip_db - median_filter(fitted.gain_db, _GAIN_BLOCKS, mode="nearest")[:, np.newaxis]
     excess = before_gain - _sum_db(fitted.colour_db + take_db, fitted.clip_noise_db)
-    # A sound counts where both boxes would hear it over their own noise.
-    for_clip = (before_gain - fitted.clip_noise_db > UNLIKE_DB) & (
-        before_gain - fitted.colour_db - fitted.take_noise_db > UNLIKE_DB
-    )
-    for_take = (take_db - fitted.take_noise_db > UNLIKE_DB) & (
-        take_db + fitted.colour_db - fitted.clip_noise_db > UNLIKE_DB
-    )
+    # What stands out of all that the camera would hold anyway stands out of its noise; what the take holds must stand
+    # out of the take's own noise too, which a camera whose noise reduction shuts in rests does not hold.
+    for_take = take_db - fitted.take_noise_db > UNLIKE_DB
     found = []
-    for unlike in ((excess > UNLIKE_DB) & for_clip, (excess < -UNLIKE_DB) & for_take):
+    for unlike in (excess > UNLIKE_DB, (excess < -UNLIKE_DB) & for_take):
         inside = unlike[:, BANDS]
         found.append(by_window((inside[:, 1:] & inside[:, :-1]).sum(axis=1).astype(float)))
     return found[0], found[1]
@@ -354,7 +348,7 @@ def _beats(onsets: FloatArray, middles_s: FloatArray, agree: BoolArray) -> tuple
         steadiness, off, count = _pulse(shared[first : first + length])
         if count >= _FEWEST_ONSETS:
             unsteady |= steadiness < _UNSTEADY and off > _UNSTEADY_OFF
-            steady |= steadiness >= _STEADY and off <= _STEADY_OFF
+            steady |= steadiness >= _STEADY
             alone |= steadiness >= _STEADY and off <= _ALONE_OFF
     return unsteady, steady, alone
 

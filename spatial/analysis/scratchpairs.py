@@ -1,9 +1,10 @@
 """The camera's two microphones and the recorder side by side, bin by bin, where direct sound has just arrived.
 
-Goal: pairs of a direction, in the recorder's axes, and the phase by which the camera's first microphone hears it
-before the second. Only the leading edges of sounds count, at the recorder and at the camera: there reflections have
-not come yet.
-Conventions: spatial.conventions (axes; time). A positive phase: the camera's FIRST microphone hears it first.
+Goal: for each bin a direction, in the recorder's axes, the phase by which the camera's first microphone hears it before
+the second, and how much louder it hears it. Only the leading edges of sounds count, at the recorder and at the camera:
+there reflections have not come yet. Beside them what comes from all around, which both microphones should hear alike.
+Conventions: spatial.conventions (axes; time). A positive phase: the camera's FIRST microphone hears it first. A
+contrast is (first - second) / (first + second) of the two powers: whatever gain both share, it stays the same.
 Functions: scratch_pairs; seen_from_camera (the same, with directions as the camera has them).
 """
 
@@ -27,8 +28,27 @@ _MOST_BINS = 1500
 _LEAST_DIRECT = 1e-3
 _MEMORY_S = 0.1
 _WAVE_MISFIT = 0.13
+_CELL_FRAMES, _CELL_BINS = 16, 6
+_FROM_AROUND = 0.5
+"""Cells of 60 ms whose energy flows less than this much one way come from all around: room and noise."""
+
+_COLLAPSED = 0.01
+"""Part of the power in which the channels differ, below which a codec has made room and noise one in both."""
+
+_LOUDER_MOST = 3.0
+
 _LEVELLED_S = 0.5
 _FAINT = 0.3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FromAround:
+    """Room and noise, which have no one direction: means over cells of equal power, band by band."""
+
+    field: FloatArray
+    """Covariance of W, X, Y and Z in the RECORDER's axes, of trace 1, shape (bands, 4, 4)."""
+    louder_log: FloatArray
+    """Logarithm of the first channel's amplitude over the second's, shape (bands,); NaN where there was none."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,12 +62,15 @@ class ScratchPairs:
     """Unit vectors in the RECORDER's axes, shape (bins, 3)."""
     phases_rad: FloatArray
     """How far the first microphone's phase leads the second's, in (-pi, pi], shape (bins,)."""
+    contrasts: FloatArray
+    """How much louder the first microphone hears it, -1 to 1, shape (bins,)."""
     heard: FloatArray
     """What each bin says of a direction."""
     paired: FloatArray
     """What it says of a direction and a phase together."""
     difference: float
     """How far the two channels differ: mean of 1 - cos(phase), weighted; 0 for mono, whatever their levels."""
+    around: FromAround
 
 
 def scratch_pairs(clip: Samples, take: Samples, law: ClockLaw) -> ScratchPairs:
@@ -74,10 +97,9 @@ def scratch_pairs(clip: Samples, take: Samples, law: ClockLaw) -> ScratchPairs:
     """
     if clip.read(0, 0).shape[0] != 2:
         raise InputError(f"the camera's sound has {clip.read(0, 0).shape[0]} channels; its left axis needs two")
-    parts = [_stretch(clip, take, law, start) for start in _starts(clip)]
-    times, frequencies, directions, direct, cross, onset = (
-        np.concatenate(column) for column in zip(*parts, strict=True)
-    )
+    stretches = [_stretch(clip, take, law, start) for start in _starts(clip)]
+    columns = zip(*(bins for bins, _ in stretches), strict=True)
+    times, frequencies, directions, direct, cross, contrasts, onset = (np.concatenate(column) for column in columns)
     heard = _levelled(times, direct)
     paired = _levelled(times, direct * np.sqrt(onset))
     phases = np.angle(cross)
@@ -87,9 +109,11 @@ def scratch_pairs(clip: Samples, take: Samples, law: ClockLaw) -> ScratchPairs:
         frequencies_hz=frequencies,
         directions=directions,
         phases_rad=phases,
+        contrasts=contrasts,
         heard=heard,
         paired=paired,
         difference=differ / max(float(np.sum(paired)), 1e-30),
+        around=_mean_around([around for _, around in stretches]),
     )
 
 
@@ -118,8 +142,14 @@ def _starts(clip: Samples) -> list[int]:
     return [int(number) * stretch for number in chosen]
 
 
-def _stretch(clip: Samples, take: Samples, law: ClockLaw, start: int) -> tuple[FloatArray, ...]:
-    """Times, frequencies, directions, directness, cross-spectrum and onset of the bins that count."""
+_Sums = tuple[FloatArray, FloatArray, FloatArray]
+
+
+def _stretch(clip: Samples, take: Samples, law: ClockLaw, start: int) -> tuple[tuple[FloatArray, ...], _Sums]:
+    """Times, frequencies, directions, directness, cross-spectrum, contrast and onset of the bins that count.
+
+    And the sums of what comes from all around.
+    """
     rate = clip.rate_hz
     lead, length = round(LEAD_IN_S * rate), round(_STRETCH_S * rate)
     middle_s = (start + length / 2) / rate
@@ -143,14 +173,43 @@ def _stretch(clip: Samples, take: Samples, law: ClockLaw, start: int) -> tuple[F
         counts &= say >= np.partition(say, -_MOST_BINS, axis=None)[-_MOST_BINS]
     rows, columns = np.nonzero(counts)
     flow = np.real(np.conj(omni) * vector)[:, rows, columns].T
-    return (
+    first, second = powers[:, rows, columns].astype(float)
+    bins = (
         frame_s[rows],
         edges[columns] * (rate / (2 * hop)),
         flow / np.maximum(np.linalg.norm(flow, axis=1, keepdims=True), 1e-30),
         say[rows, columns],
         (camera[0] * np.conj(camera[1]))[rows, columns],
+        (first - second) / np.maximum(first + second, 1e-30),
         onset[rows, columns],
     )
+    return bins, _around(spectra[[W, X, Y, Z]], camera)
+
+
+def _around(field: ComplexArray, camera: ComplexArray) -> _Sums:
+    """Sums over cells of room and noise: of the field's covariance, of how much louder, and how many, band by band."""
+    frames, bands = field.shape[1] // _CELL_FRAMES, field.shape[2] // _CELL_BINS
+    shape = (frames, _CELL_FRAMES, bands, _CELL_BINS)
+    field, camera = (
+        each[:, : frames * _CELL_FRAMES, : bands * _CELL_BINS].reshape(-1, *shape) for each in (field, camera)
+    )
+    covariance = np.einsum("atfbk,ctfbk->tbac", field, np.conj(field)).real.astype(float)
+    first, second = np.sum(_power(camera), axis=(2, 4)).astype(float)
+    apart = np.sum(_power(camera[0] - camera[1]), axis=(1, 3))
+    whole, both = np.trace(covariance, axis1=2, axis2=3), first + second
+    flows = np.linalg.norm(covariance[..., 0, 1:], axis=2) / np.maximum(whole / 2, 1e-30)
+    counts = (flows < _FROM_AROUND) & (whole > 1e-12) & (both > 1e-12) & (apart > _COLLAPSED * both)
+    shares = np.where(counts, 1.0 / np.maximum(whole, 1e-30), 0.0)
+    # The logarithm: few waves make a cell, and a mean of contrasts would shrink with how far cells differ.
+    louder = np.clip(0.5 * np.log((first + 1e-30) / (second + 1e-30)), -_LOUDER_MOST, _LOUDER_MOST)
+    louder = np.sum(np.where(counts, louder, 0.0), axis=0)
+    return np.einsum("tb,tbac->bac", shares, covariance), louder, np.sum(counts, axis=0)
+
+
+def _mean_around(stretches: list[_Sums]) -> FromAround:
+    covariance, louder, counts = (np.sum(column, axis=0) for column in zip(*stretches, strict=True))
+    some = np.where(counts > 0, counts, np.nan)
+    return FromAround(covariance / some[:, np.newaxis, np.newaxis], louder / some)
 
 
 def _frames(sound: FloatArray, hop: int) -> ComplexArray:

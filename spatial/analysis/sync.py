@@ -14,7 +14,7 @@ import numpy as np
 from spatial.analysis.coarse import Candidate
 from spatial.analysis.correlation import cross_windows
 from spatial.analysis.overlap import middle_s, other_fit_s, overlap_s
-from spatial.analysis.reading import read_along, with_hidden_step
+from spatial.analysis.reading import Reading, read_along, with_hidden_step
 from spatial.analysis.samples import Samples
 from spatial.analysis.separation import Separation, apart_rig, unknown_rig
 from spatial.analysis.stacking import NEAR_S, Trial, try_law
@@ -213,7 +213,7 @@ def estimate_sync(
         and abs(best.law.drift_ppm) * 1e-6 * overlap_s(clip, take, best.law) < _BENT_S
     ):
         straight = read_along(sounds, rig, _without_drift(clip, take, best.law), max_windows)
-        reading = straight if straight.agreeing > _BETTER * reading.agreeing else reading
+        reading = straight_or_bent(straight, reading)
     apart = separation is None and reading.fitted is not None and reading.fitted.afar > MOST_AFAR
     if apart:
         # No rig is that wide: the recorder stands apart, and the offset is in doubt by as much.
@@ -263,6 +263,11 @@ def estimate_sync(
         steady=ClockLaw(steady, steps=steps),
         apart=apart,
     )
+
+
+def straight_or_bent(straight: Reading, bent: Reading) -> Reading:
+    """The reading without drift where clearly more windows agree with it: the other was bent over a clock step."""
+    return straight if straight.agreeing > _BETTER * bent.agreeing else bent
 
 
 def _laws_to_try(clip: Samples, take: Samples, law: ClockLaw) -> list[ClockLaw]:

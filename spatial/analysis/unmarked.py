@@ -52,19 +52,18 @@ def mount_from_left(left: LeftAxis, hanging: Hanging, *, level_sd_rad: float = H
     -------
     UnmarkedMount
     """
-    # Level, the microphone's own up is across the picture's left: so much is known of the vector beforehand.
-    length = float(np.linalg.norm(left.spacing_m))
+    # Level, the microphone's own up is across the picture's left: so much is known of the axis beforehand.
     up_down = np.zeros((3, 3))
-    up_down[2, 2] = 1.0 / (length * level_sd_rad) ** 2
-    covariance = np.linalg.inv(np.linalg.inv(left.covariance_m2) + up_down)
-    spacing = covariance @ np.linalg.solve(left.covariance_m2, left.spacing_m)
-    to_left = spacing / np.linalg.norm(spacing)
+    up_down[2, 2] = 1.0 / level_sd_rad**2
+    covariance = np.linalg.inv(np.linalg.inv(left.covariance) + up_down)
+    vector = covariance @ np.linalg.solve(left.covariance, left.axis)
+    to_left = vector / np.linalg.norm(vector)
     up = np.array([0.0, 0.0, 1.0 if hanging is Hanging.UPRIGHT else -1.0])
     up = up - (up @ to_left) * to_left
     up /= np.linalg.norm(up)
     matrix = np.stack([np.cross(to_left, up), to_left, up])
     # A small turn (a, b, c) about the picture's axes moves the left end of its y axis by -c in x and by a in z.
-    moved = matrix @ covariance @ matrix.T / float(spacing @ spacing)
+    moved = matrix @ covariance @ matrix.T / float(vector @ vector)
     turn = np.array([[0.0, 0.0, 1.0], [0.0, 0.0, 0.0], [-1.0, 0.0, 0.0]])
     small = turn @ moved @ turn.T
     small[1, 1] = level_sd_rad**2

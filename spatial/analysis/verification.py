@@ -11,6 +11,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from spatial.analysis.microphone import ORDINARY
 from spatial.analysis.spans import SpanDirection
 from spatial.conventions import FloatArray
 from spatial.field import angle_between, azimuth_elevation
@@ -57,10 +58,12 @@ class Judge:
     turn: FloatArray | None = None
     """Shape (3, 3); None where the track is taken as it is."""
     sd_rad: float = 0.0
-    """What that turn adds to a direction's uncertainty, along either direction across it."""
+    """What that turn, and what is unknown of the microphone, add to a direction's uncertainty, along either direction
+    across it."""
 
 
-AS_IT_IS = Judge(JudgedBy.TRACK)
+AS_IT_IS = Judge(JudgedBy.TRACK, sd_rad=ORDINARY.somewhere_sd_rad)
+"""A track whose mount nothing measured, by a microphone of which nothing was measured."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

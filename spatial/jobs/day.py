@@ -24,6 +24,7 @@ from spatial.jobs.onetake import Listened
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_unfinished
 from spatial.jobs.sync import match_takes, open_takes, rig_of
+from spatial.jobs.sync_findings import riding_findings, riding_over_day
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.takehealth import health_on_clips
 from spatial.media.leftovers import clear_leftovers
@@ -120,12 +121,19 @@ def run_day(
         for take, _ in takes
         if take.path not in used
     ]
+    riding = riding_over_day([entry.sync for entry in done if entry.sync and entry.sync.estimate.matched])
     return DayResult(
         folder,
-        tuple(done),
+        tuple(_without_riding(entry) for entry in done),
         tuple(path for path in found if path not in used),
-        (*unopened, *unread, *unsettled, *spare, *findings_of_rigs(oriented)),
+        (*unopened, *unread, *unsettled, *spare, *findings_of_rigs(oriented), *riding),
     )
+
+
+def _without_riding(entry: DayClip) -> DayClip:
+    """A clip without the note on the camera's gain, which is said of the whole day once."""
+    noted = riding_findings(entry.sync) if entry.sync else []
+    return replace(entry, findings=tuple(finding for finding in entry.findings if finding not in noted))
 
 
 def _with_health(done: Sequence[DayClip], progress: Progress) -> list[DayClip]:

@@ -4,16 +4,17 @@ Functions: directions_of_take.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
 
 from spatial.analysis.direction import LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
+from spatial.analysis.microphone import Microphone
 from spatial.analysis.stepcells import StepCells, join_cells, step_cells
 from spatial.analysis.tracks import find_tracks, rows_by_source
 from spatial.errors import InconclusiveError, InputError
-from spatial.field import ChannelFormat, ReadAs, angle_between
+from spatial.field import ChannelFormat, ReadAs, angle_between, unit_vectors
 from spatial.findings import Finding
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
 from spatial.jobs.orient import require_match
@@ -84,7 +85,7 @@ def directions_of_take(
     band_hz = rig.band_hz
     if clip_path is None:
         take, _ = settle(open_take(take_path, channel_format=channel_format))
-        frames = _frames(take, 0.0, take.duration_s, step_s, band_hz, progress)
+        frames = _as_sure(_frames(take, 0.0, take.duration_s, step_s, band_hz, progress), rig.microphone)
         return DirectionsResult(take, frames, None, take.findings)
     result = sync_clip(clip_path, [take_path], channel_format=channel_format, progress=progress)
     require_match(result)
@@ -98,8 +99,18 @@ def directions_of_take(
         seen = marks_of_clip(marks_path, result.clip, rig)
         marks = tuple(hear_marks(take, result.law, seen, rig, finished=True))
         _require_facing(take, marks)
+    # Marks are drawn over a finished track, whose microphone's axes lie nobody knows how.
+    frames = _as_sure(frames, rig.microphone if marks_path is None else rig.microphone.in_a_track())
     columns = {field.name: getattr(frames, field.name) for field in fields(frames)}
     return DirectionsResult(take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings, marks)
+
+
+def _as_sure(frames: FrameDirections, microphone: Microphone) -> FrameDirections:
+    """The same rows, as sure as a microphone of which so much is unknown lets them be."""
+    if not frames.times_s.size:
+        return frames
+    vectors = unit_vectors(frames.azimuth_rad, frames.elevation_rad)
+    return replace(frames, sd_rad=np.hypot(frames.sd_rad, microphone.sd_rad(vectors)))
 
 
 def _require_facing(take: Take, marks: Sequence[HeardMark]) -> None:

@@ -36,7 +36,7 @@ def judges_of_mount(oriented: OrientResult | None, marks: int, rig: Rig, *, fini
     if oriented is None or not oriented.marks or len(oriented.marks) != marks:
         return [AS_IT_IS] * marks
     used = [n for n, heard in enumerate(oriented.marks) if heard.heard.heard]
-    judges = [Judge(JudgedBy.SAME_MARKS)] * marks
+    judges = [_by_all(oriented.mount, heard) for heard in oriented.marks]
     if len(used) < FEWEST_JUDGES:
         return judges
     for row, place in enumerate(used):
@@ -45,7 +45,7 @@ def judges_of_mount(oriented: OrientResult | None, marks: int, rig: Rig, *, fini
         if rig.moves is not None:
             (camera,) = rig.moves.motion.at(np.array([(mark.mark.start_s + mark.mark.end_s) / 2]))
             shown = shown @ camera.T
-        judges[place] = _judge(oriented.mount, row, mark.expected, shown)
+        judges[place] = _judge(oriented.mount, row, mark, shown)
     return judges
 
 
@@ -62,7 +62,8 @@ def judges_of_track(heard: Sequence[HeardMark], told: Sequence[bool], rig: Rig) 
         Which of them gave the mount.
     rig : Rig
     """
-    judges = [Judge(JudgedBy.SAME_MARKS) if gave else AS_IT_IS for gave in told]
+    as_it_is = Judge(JudgedBy.TRACK, sd_rad=rig.microphone.somewhere_sd_rad)
+    judges = [_by_all(None, mark) if gave else as_it_is for mark, gave in zip(heard, told, strict=True)]
     used = [n for n, mark in enumerate(heard) if told[n] and mark.heard.heard]
     if len(used) < FEWEST_JUDGES or rig.moves is not None:
         return judges
@@ -71,20 +72,35 @@ def judges_of_track(heard: Sequence[HeardMark], told: Sequence[bool], rig: Rig) 
         np.stack([mark.expected for mark in marks]),
         np.stack([mark.heard.vector for mark in marks]),
         np.array([np.hypot(mark.heard.sd_rad, mark.parallax_sd_rad) for mark in marks]),
+        microphone=rig.microphone.in_a_track(),
     )
     if again.mirrored:
         return judges
     for row, place in enumerate(used):
-        judges[place] = _judge(again, row, heard[place].expected, np.eye(3))
+        judges[place] = _judge(again, row, heard[place], np.eye(3))
     return judges
 
 
-def _judge(mount: MountEstimate, row: int, expected: FloatArray, shown: FloatArray) -> Judge:
-    """The turn from the mount that all marks give to the one that all but this give."""
-    without = mount.without_each[row]
-    if not np.all(np.isfinite(without)):
+def _by_all(mount: MountEstimate | None, mark: HeardMark) -> Judge:
+    """A mark in a mount that it helped to give: what that mount leaves of the microphone's errors there.
+
+    Without the mount, all of them but what a turn of all the sound would take up.
+    """
+    if not mark.heard.heard:
         return Judge(JudgedBy.SAME_MARKS)
+    there = mark.heard.vector[np.newaxis]
+    if mount is None or mount.taken_up is None:
+        return Judge(JudgedBy.SAME_MARKS, sd_rad=float(mark.microphone.sd_rad(there, housing=False)[0]))
+    return Judge(JudgedBy.SAME_MARKS, sd_rad=float(mount.taken_up.left_sd_rad(there)[0]))
+
+
+def _judge(mount: MountEstimate, row: int, mark: HeardMark, shown: FloatArray) -> Judge:
+    """The turn from the mount that all marks give to the one that all but this give."""
+    without, expected = mount.without_each[row], mark.expected
+    if not np.all(np.isfinite(without)):
+        return _by_all(mount, mark)
     covariance = mount.without_covariances[row]
     across = float(np.trace(covariance) - expected @ covariance @ expected)
     turn = shown @ without @ mount.picture_from_take.T @ shown.T
-    return Judge(JudgedBy.OTHER_MARKS, turn, float(np.sqrt(max(across, 0.0) / 2)))
+    own = float(np.sqrt(max(across, 0.0) / 2))
+    return Judge(JudgedBy.OTHER_MARKS, turn, float(np.hypot(own, mount.without_microphone_sds[row])))

@@ -14,6 +14,7 @@ import numpy as np
 from spatial.analysis.direction import BAND_HZ, LEAD_IN_S, FieldBins, field_bins
 from spatial.analysis.duets import MarkGroup, Way, way_for_turn
 from spatial.analysis.micoffset import GIVEN_SD_M
+from spatial.analysis.microphone import ORDINARY, Microphone
 from spatial.analysis.places import span_places
 from spatial.analysis.rotationfit import turn_between
 from spatial.analysis.spans import MARK_FRAMES_S, SpanDirection, span_direction
@@ -60,6 +61,8 @@ class Rig:
     """shown_from_filmed: how the picture was turned after it was filmed, shape (3, 3). Marks are as filmed."""
     mic_offset_sd_m: float = GIVEN_SD_M
     """How exactly mic_offset_m is known, one standard deviation along each axis."""
+    microphone: Microphone = ORDINARY
+    """What is unknown of the microphone itself."""
 
     @property
     def shown_from_filmed(self) -> FloatArray:
@@ -94,6 +97,16 @@ class HeardMark:
     """Only the part that the mark does not share with others is heard."""
     rival: float = 0.0
     """Of a mark that overlaps with others: the strongest place that is nobody's, as a part of the strongest of all."""
+
+    microphone: Microphone = ORDINARY
+    """What is unknown of the microphone that heard it: an error that all marks have in common."""
+
+    @property
+    def stated_sd_rad(self) -> float:
+        """How sure the direction in the recording's own axes is, all things considered; NaN where unheard."""
+        if not self.heard.heard:
+            return float("nan")
+        return float(np.hypot(self.heard.sd_rad, self.microphone.sd_rad(self.heard.vector[np.newaxis])[0]))
 
     @property
     def extra_sd_rad(self) -> float:
@@ -300,7 +313,8 @@ def _heard(mark: Mark, rig: Rig, heard: SpanDirection, *, finished: bool) -> Hea
         near, far = (expected(distance)[0] for distance in LIKELY_DISTANCES_M)
         near_and_far = (near, far)
     aside = aside_of(rig, lambda place: expected(mark.distance_m, place)[0])
-    return HeardMark(mark, middle, parallax_sd, heard, near_and_far, swept_sd, aside)
+    microphone = rig.microphone.in_a_track() if finished else rig.microphone
+    return HeardMark(mark, middle, parallax_sd, heard, near_and_far, swept_sd, aside, microphone=microphone)
 
 
 def aside_of(rig: Rig, expected: Callable[[tuple[float, ...]], FloatArray]) -> FloatArray | None:

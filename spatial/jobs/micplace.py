@@ -17,6 +17,7 @@ from spatial.analysis.micoffset import (
     evidence_of_marks,
     judge_offset,
 )
+from spatial.analysis.microphone import scatter_sd_rad
 from spatial.analysis.orientation import MountEstimate
 from spatial.conventions import SDS_OF_95
 from spatial.field import unit_vectors
@@ -42,14 +43,15 @@ def offset_evidence(
     fits = [mark for mark, wrong in zip(used, mount.wrong, strict=True) if wrong < _BELONGS]
     if not fits:
         return OffsetEvidence()
+    heard = np.stack([mark.heard.vector for mark in fits])
     place, matrix = rig.mic_offset_m, mount.picture_from_take
     distances = [np.nan if mark.mark.distance_m is None else mark.mark.distance_m for mark in fits]
     parts = [
         evidence_of_marks(
             np.stack([unit_vectors(mark.mark.azimuth_rad, mark.mark.elevation_rad) for mark in fits]),
             np.array(distances, dtype=float),
-            np.stack([mark.heard.vector for mark in fits]),
-            np.array([mark.heard.sd_rad for mark in fits]),
+            heard,
+            np.hypot([mark.heard.sd_rad for mark in fits], scatter_sd_rad(rig.microphone, heard)),
             mic_offset_m=place,
             picture_from_mic=matrix,
         )

@@ -12,6 +12,7 @@ import numpy as np
 
 from spatial.analysis.duets import estimate_among, likely_ways
 from spatial.analysis.micoffset import OffsetEvidence, OffsetJudgement, judge_offset
+from spatial.analysis.microphone import ORDINARY, Microphone
 from spatial.analysis.mirror import ChannelFault, in_another_order, possible_faults
 from spatial.analysis.mountprior import AxisMeasurement, MountPrior
 from spatial.analysis.orientation import (
@@ -144,7 +145,8 @@ def orient_heard(
 ) -> OrientResult:
     """Find how the microphone sat from marks or claps of which at least one is heard."""
     prior = prior or MountPrior()
-    estimate = partial(_estimated, axes=axes, wrong_share=wrong_share)
+    microphone = rig.microphone if rig is not None else ORDINARY
+    estimate = partial(_estimated, axes=axes, wrong_share=wrong_share, microphone=microphone)
     mount, marks, torn = estimate(marks, prior=prior)
     if mount.mirror_or_turned and repair and prior.hanging is not None:
         # Between the crew's word and sound channels, who asks for a repair has chosen.
@@ -184,6 +186,7 @@ def _estimated(
     prior: MountPrior,
     axes: Sequence[AxisMeasurement],
     wrong_share: float,
+    microphone: Microphone,
     times: FloatArray | None = None,
 ) -> tuple[MountEstimate, list[HeardMark], bool]:
     """The mount, the marks with what is heard of each, and whether it is open who of those that overlap is who.
@@ -203,6 +206,7 @@ def _estimated(
             axes=axes,
             shared_turn_rad=_turns_of_all(used, turns),
             wrong_share=wrong_share,
+            microphone=microphone,
         )
 
     groups = groups_of(marks)
@@ -226,6 +230,7 @@ def _estimated(
         axes=axes,
         shared_turn_rad=_turns_of_all(likely, turns),
         wrong_share=wrong_share,
+        microphone=microphone,
     )
     settled = with_way(marks, next(each for each, wide in zip(ways, widened, strict=True) if wide is way))
     if mount.undetermined:

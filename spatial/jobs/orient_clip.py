@@ -133,7 +133,7 @@ def _moves_contradicted(heard: Sequence[HeardMark], rig: Rig) -> bool:
         np.stack([mark.expected for mark in used]),
         np.stack([mark.expected for mark in still]),
         np.stack([mark.heard.vector for mark in used]),
-        np.array([np.hypot(mark.heard.sd_rad, mark.parallax_sd_rad) for mark in used]),
+        np.hypot([mark.stated_sd_rad for mark in used], [mark.parallax_sd_rad for mark in used]),
     )
 
 

@@ -14,13 +14,14 @@ import numpy as np
 from spatial.analysis.coarse import Candidate, find_candidates
 from spatial.analysis.envelope import WORKING_RATE_HZ, as_if_at_rate, is_steady
 from spatial.analysis.micoffset import GIVEN_SD_M
+from spatial.analysis.riding import hear_riding
 from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
 from spatial.analysis.sync import FAINT_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
-from spatial.jobs.choosing import choose_take, on_picture_time
+from spatial.jobs.choosing import Choice, choose_take, on_picture_time
 from spatial.jobs.crew_word import Pairing, require_one_take
 from spatial.jobs.listening import listen_to_all, listen_to_take, require_usable, unusable
 from spatial.jobs.onetake import Listened
@@ -214,6 +215,7 @@ def match_takes(
         listened=heard_of_take,
         decided_by=choice.decided_by,
         alignment=choice.alignment,
+        riding_db=_riding_db(clip, sound, choice),
     )
     if choice.estimate.matched:
         findings = [*choice.take.findings, *match_findings(result), *choice.findings]
@@ -221,6 +223,15 @@ def match_takes(
         findings = [*choice.findings] or [no_match_finding(clip, [(choice.take, choice.estimate), *others])]
         findings = [*clip.findings, *findings]
     return replace(result, findings=tuple(findings))
+
+
+def _riding_db(clip: Clip, sound: Spool, choice: Choice) -> float | None:
+    """By how much the camera's gain rides; None without a match, or with a take whose header counts wrong seconds."""
+    law = choice.estimate.law
+    if law is None or clip.scratch is None or choice.estimate.true_rate_hz is not None:
+        return None
+    with TakeSamples(choice.take, WORKING_RATE_HZ) as field:
+        return hear_riding(sound, field, law.from_clip_time(clip.scratch.phase_s))
 
 
 def sync_listened(

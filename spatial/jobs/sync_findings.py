@@ -1,12 +1,14 @@
 """What there is to say about a clip and its take, beyond the numbers.
 
-Functions: match_findings (they match); no_match_finding (none does); missing_finding (a part was not given).
+Functions: match_findings (they match); no_match_finding (none does); missing_finding (a part was not given);
+riding_findings, riding_over_day (an automatic gain).
 """
 
 from collections.abc import Sequence
 
 import numpy as np
 
+from spatial.analysis.riding import LEAST_DB
 from spatial.analysis.sync import SyncEstimate
 from spatial.conventions import SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.findings import Finding, Severity
@@ -83,7 +85,7 @@ def match_findings(result: SyncResult) -> list[Finding]:
         )
     elif estimate.drift_significant:
         findings.append(_drift(clip, take, estimate))
-    findings += _separation(result)
+    findings += [*_separation(result), *riding_findings(result)]
     if clip.scratch is not None and clip.scratch.start_doubt_s > _DOUBT_WORTH_SAYING_S:
         findings.append(
             Finding(
@@ -104,6 +106,35 @@ def match_findings(result: SyncResult) -> list[Finding]:
             )
         )
     return findings
+
+
+def riding_findings(result: SyncResult) -> list[Finding]:
+    """That the camera's gain rides, where it does."""
+    if not _rides(result):
+        return []
+    message = (
+        f"the camera rode its gain over about {result.riding_db:.0f} dB while it recorded {result.clip.path.name}; "
+        "nothing need be done"
+    )
+    return [Finding("riding_gain", Severity.NOTE, message, result.clip.path.name)]
+
+
+def riding_over_day(results: Sequence[SyncResult]) -> list[Finding]:
+    """The same of all clips of a day at once."""
+    ranges_db = [result.riding_db for result in results if _rides(result) and result.riding_db is not None]
+    if not ranges_db:
+        return []
+    low, high = f"{min(ranges_db):.0f}", f"{max(ranges_db):.0f}"
+    over = low if low == high else f"{low} to {high}"
+    message = (
+        f"the camera rode its gain over about {over} dB in {len(ranges_db)} of {len(results)} clips that have a take; "
+        "nothing need be done"
+    )
+    return [Finding("riding_gain", Severity.NOTE, message)]
+
+
+def _rides(result: SyncResult) -> bool:
+    return result.riding_db is not None and result.riding_db >= LEAST_DB
 
 
 def missing_finding(clip: Clip, first: Take, second: Take, gap_s: float, missing: Sequence[str]) -> Finding:

@@ -39,6 +39,8 @@ class SyncResult:
     """Where no answer is given although the two align: the estimate there."""
     pairing: Pairing | None = None
     """What the clocks of a whole day decided, for a job that listens to this clip again."""
+    riding_db: float | None = None
+    """Range of the camera's automatic gain, dB, about 0 where it stands; None where that was not measured."""
 
     @property
     def law(self) -> ClockLaw:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spatial.analysis.envelope import WORKING_RATE_HZ
-from spatial.analysis.leftaxis import AxisDoubt, LeftAxis, estimate_left_axis
+from spatial.analysis.leftaxis import AxisDoubt, LeftAxis, PairKind, estimate_left_axis
 from spatial.analysis.mountprior import Hanging
 from spatial.analysis.scratchpairs import ScratchPairs, scratch_pairs, seen_from_camera
 from spatial.analysis.unmarked import UnmarkedMount, mount_from_left
@@ -27,8 +27,13 @@ _INSTEAD = "give --marks, or let somebody clap at front, left and right on set"
 _DOUBTS = {
     AxisDoubt.NOTHING_DIRECT: "hardly any sound reaches camera and microphone directly",
     AxisDoubt.MONO: "both channels of the camera's sound hold the same, so it does not know left from right",
-    AxisDoubt.TOO_CLOSE: "all sound reaches both of the camera's channels at one time: its microphones are too close "
-    "together, or its stereo is made narrow, to know left from right",
+    AxisDoubt.TOO_CLOSE: "all sound reaches both of the camera's channels at one time, and its levels do not go with "
+    "where it comes from: its microphones are too close together and point the same way, or its stereo is made "
+    "narrow, or one channel is faulty",
+    AxisDoubt.LEVELS_OPEN: "the camera's microphones sit in one place and point to the sides, and what sounds stands "
+    "too close together for their levels to tell where left is",
+    AxisDoubt.CONTRADICTION: "arrival times at the camera's two microphones say another left than their levels do: "
+    "one channel is faulty, or its gain rides by itself",
     AxisDoubt.ONE_PLACE: "all sound comes from about one direction, and from there the picture's left may lie "
     "anywhere on a circle",
     AxisDoubt.NO_AGREEMENT: "arrival times at the camera do not go with directions at the microphone",
@@ -104,12 +109,12 @@ def orient_unmarked(
         for block in resampled(scratch_blocks(result.clip), result.clip.scratch.rate_hz, WORKING_RATE_HZ):
             sound.write(block)
         pairs = scratch_pairs(sound, field, result.law)
-    left = estimate_left_axis(pairs)
+    left = estimate_left_axis(pairs, hanging=hanging)
     if left.doubt is not None:
         return _open(left, _DOUBTS[left.doubt])
     candidates = []
     for way in [hanging] if hanging is not None else list(Hanging):
-        mount = mount_from_left(left, way)
+        mount = mount_from_left(left if hanging is not None else _for_way(pairs, left, way), way)
         if any(mic_offset_m):
             mount = nearer_mount(pairs, mount, mic_offset_m)
             left = mount.left if hanging is not None else left
@@ -135,8 +140,15 @@ def nearer_mount(pairs: ScratchPairs, mount: UnmarkedMount, mic_offset_m: Sequen
     """
     place_m = mount.matrix.T @ np.array(mic_offset_m, dtype=float)
     aside = _LEFT_OVER * float(np.linalg.norm(place_m))
-    left = estimate_left_axis(seen_from_camera(pairs, place_m, _DISTANCE_M), aside=aside)
+    moved = seen_from_camera(pairs, place_m, _DISTANCE_M)
+    left = estimate_left_axis(moved, aside=aside, hanging=mount.hanging)
     return mount if left.doubt is not None else mount_from_left(left, mount.hanging)
+
+
+def _for_way(pairs: ScratchPairs, left: LeftAxis, way: Hanging) -> LeftAxis:
+    """The axis once more for one way of hanging; as it was where that does not tell it."""
+    own = estimate_left_axis(pairs, hanging=way)
+    return left if own.doubt is not None else own
 
 
 def _open(left: LeftAxis | None, why: str) -> UnmarkedResult:
@@ -171,8 +183,9 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...]) -> UnmarkedResu
             "facing",
             Severity.NOTE,
             f"by the camera's stereo sound the microphone faced {_faced(mount)}, within "
-            f"{1.96 * np.degrees(mount.sd_rad.yaw_rad):.0f}°; that it hung level is taken from its hanging "
-            f"{_way(mount)}; were the camera's left and right swapped it would be half a turn round, which one mark "
+            f"{1.96 * np.degrees(mount.sd_rad.yaw_rad):.0f}° ({_evidence(mount.left)}); that it hung level is taken "
+            f"from its hanging {_way(mount)}; were the camera's left and right swapped it would be half a turn round, "
+            "which one mark "
             "would show",
         )
     ]
@@ -196,6 +209,16 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...]) -> UnmarkedResu
             )
         )
     return UnmarkedResult(left, mount, candidates, mount.undetermined, tuple(findings))
+
+
+def _evidence(left: LeftAxis) -> str:
+    """Which sound told left from right: a pair of one kind cannot be told by what another kind is told by."""
+    if left.by_times and left.by_levels:
+        return "by arrival times and levels at its two microphones"
+    if left.by_times:
+        return "by arrival times at its two microphones"
+    where = "in one place" if left.kind is PairKind.COINCIDENT else "close together"
+    return f"by levels alone, as its two microphones sit {where} and point to the sides"
 
 
 def _way(mount: UnmarkedMount) -> str:

@@ -72,6 +72,7 @@ def sync_json(result: SyncResult) -> Json:
         ],
         "files": [str(path) for path in result.take.paths] if estimate.matched else [],
         "true_rate_hz": estimate.true_rate_hz,
+        "riding_gain_db": result.riding_db,
         "possibilities": [
             {"take": str(p.take.path), "offset_s": p.law.offset_s, "share": p.share} for p in result.possibilities
         ],
@@ -113,7 +114,7 @@ def orient_json(result: OrientResult, learned: LearnedMicrophone | None = None) 
             {
                 **_mark_json(heard, heard.heard.vector),
                 "residual_deg": None if residual is None else math.degrees(residual),
-                "sd_deg": math.degrees(heard.heard.sd_rad),
+                "sd_deg": math.degrees(heard.stated_sd_rad),
                 "parallax_sd_deg": math.degrees(heard.parallax_sd_rad),
             }
             for heard, residual in zip(result.marks, result.residuals_rad, strict=True)

@@ -12,13 +12,14 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from spatial.analysis.microphone import scatter_sd_rad
 from spatial.analysis.soundrows import PLACES, STEP_S, WINDOW_S, SoundRows
 from spatial.analysis.spans import law_of_sd
 from spatial.analysis.verification import AS_IT_IS, Judge
 from spatial.analysis.votes import RowVotes
 from spatial.conventions import REGION_SDS_OF_95, SDS_OF_95, FloatArray
 from spatial.errors import InputError
-from spatial.field import azimuth_elevation
+from spatial.field import azimuth_elevation, unit_vectors
 from spatial.jobs.daypages import PageWriter
 from spatial.jobs.marks import LIKELY_DISTANCES_M, HeardMark
 from spatial.jobs.review import MOVIE, ReviewResult
@@ -92,12 +93,16 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
             "view_rad": picture.field_of_view_rad,
             "wide": picture.field_of_view_rad / np.pi if equirect else across / down,
         },
-        "rows": _packed(result.rows, result.votes),
+        "rows": _packed(result.rows, result.votes, *_sds(result)),
+        # Of a direction of which nothing else is known: marks made in the page, judged by no other.
+        "microphone_sd_rad": result.rig.microphone.somewhere_sd_rad,
+        "microphone_scatter_rad": float(scatter_sd_rad(result.rig.microphone, _MARKS_LIKE)[0]),
         "mount": None if result.picture_from_take is None else result.picture_from_take.tolist(),
-        # Of the turn that all sound shares; a mount that was given is taken as exact.
+        # Of the turn that all sound shares, but for what the microphone adds, which goes with the direction: see _sds.
+        # A mount that was given is taken as exact.
         "mount_covariance": None
         if result.orient is None or result.mount is None
-        else result.orient.mount.covariance.tolist(),
+        else result.orient.mount.own_covariance.tolist(),
         "repaired": None if result.repaired is None else result.repaired.tolist(),
         "cameras": _cameras(result),
         "mic_offset_m": list(result.rig.mic_offset_m),
@@ -159,10 +164,28 @@ def _clock(rate: Fraction | None, start_timecode: str | None) -> dict[str, objec
     return {"rate": float(rate), "start_frame": start, "drop": drop}
 
 
-def _packed(rows: SoundRows, votes: RowVotes) -> dict[str, object]:
-    """Rows as bytes in base64: 5 minutes take about 300 kB."""
+_MARKS_LIKE = unit_vectors(np.radians([-45.0, 0.0, 45.0]), np.radians([0.0, 10.0, 0.0]))
+"""Where marks lie, more or less: what a microphone makes them scatter hardly depends on it."""
+
+
+def _sds(result: ReviewResult) -> tuple[FloatArray, FloatArray]:
+    """How sure each row's direction is, as recorded and as corrected.
+
+    A mount by ear takes up some of what the microphone does to all directions.
+    """
+    rows, microphone = result.rows, result.rig.microphone
+    recorded = np.hypot(rows.sd_rad, microphone.sd_rad(rows.vectors))
+    taken_up = result.orient.mount.taken_up if result.orient is not None else None
+    return recorded, recorded if taken_up is None else np.hypot(rows.sd_rad, taken_up.left_sd_rad(rows.vectors))
+
+
+def _packed(rows: SoundRows, votes: RowVotes, recorded: FloatArray, turned: FloatArray) -> dict[str, object]:
+    """Rows as bytes in base64: 5 minutes take about 310 kB."""
     heard = np.isfinite(rows.sd_rad)
-    centidegrees = np.rint(np.degrees(np.where(heard, rows.sd_rad, 0.0)) * 100)
+    centidegrees, turned_centidegrees = (
+        np.minimum(np.rint(np.degrees(np.where(heard, sd_rad, 0.0)) * 100), _UNHEARD - 1)
+        for sd_rad in (recorded, turned)
+    )
     powers = np.where(rows.place_powers > 0, 10 * np.log10(np.maximum(rows.place_powers, 1e-12)), -128.0)
     return {
         "step_s": STEP_S,
@@ -170,7 +193,8 @@ def _packed(rows: SoundRows, votes: RowVotes) -> dict[str, object]:
         "places_each": PLACES,
         "time_s": _base64(rows.times_s, "<f4"),
         "angles": _base64(_angles(np.where(heard[:, np.newaxis], rows.vectors, 0.0)), "<i2"),
-        "sd": _base64(np.where(heard, np.minimum(centidegrees, _UNHEARD - 1), _UNHEARD), "<u2"),
+        "sd": _base64(np.where(heard, centidegrees, _UNHEARD), "<u2"),
+        "sd_turned": _base64(np.where(heard, turned_centidegrees, _UNHEARD), "<u2"),
         "level": _base64(np.clip(np.rint(rows.level_db), _QUIETEST_DB, 127), "i1"),
         "tops": _base64(_angles(votes.tops), "<i2"),
         "heights": _base64(votes.heights, "<f4"),

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from spatial.analysis.duets import MarkGroup, Way, estimate_among, likely_ways, way_for_turn
+from spatial.analysis.microphone import PERFECT
 from spatial.analysis.mountprior import Hanging, MountPrior
 from spatial.analysis.places import Place
 from spatial.field import unit_vectors
@@ -101,7 +102,7 @@ def test_three_at_once():
     expected = seen("Odile", "Juno", "Perrin")
     groups = [MarkGroup((0, 1, 2), tuple(place(expected[n], mount, 0.3 - 0.05 * n) for n in (2, 0, 1)))]
     found, way, torn = estimate_among(
-        expected, likely_ways(expected, *nothing_alone(3), groups, UPRIGHT), prior=UPRIGHT
+        expected, likely_ways(expected, *nothing_alone(3), groups, UPRIGHT), prior=UPRIGHT, microphone=PERFECT
     )
     assert not torn
     # The crew's "upright" pulls a little at a microphone that hung 4.5 degrees off level.

@@ -5,15 +5,18 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from spatial.analysis import orientation, rotationfit
+from spatial.analysis.microphone import PERFECT
 from spatial.analysis.mountprior import AxisMeasurement, Hanging, MountPrior
-from spatial.analysis.orientation import (
-    estimate_mount,
-    telling_direction,
-)
+from spatial.analysis.orientation import telling_direction
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import unit_vectors
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle, ypr_from_matrix
 from tests.bench.mountscenes import drawn
+
+
+def estimate_mount(*marks, **options):
+    """The laws of marks alone: tests/analysis/test_microphone.py asks what an unknown microphone adds to them."""
+    return orientation.estimate_mount(*marks, **{"microphone": PERFECT, **options})
 
 
 def directions(azimuths, elevations=0.0):

@@ -1,9 +1,12 @@
 """A recorder that stands apart from the camera without anybody having said so."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from spatial.analysis.envelope import WORKING_RATE_HZ
+from spatial.analysis.sync import straight_or_bent
 from tests.hearing import bursts_of_noise, field_of, sync_arrays
 
 RATE = WORKING_RATE_HZ
@@ -56,3 +59,10 @@ def test_a_few_stray_windows_do_not_set_the_recorder_apart(rng):
     assert estimate.matched
     assert not estimate.apart
     assert estimate.offset_sd_s < 1e-3
+
+
+@pytest.mark.parametrize(("straight", "taken"), [(24, True), (21, False), (19, False)])
+def test_a_law_that_drifts_more_than_crystals_do_gives_way_where_clearly_more_windows_agree_without(straight, taken):
+    """20 agree with the law that drifts; one more without drift may be chance, a fifth more is not."""
+    level, bent = SimpleNamespace(agreeing=straight), SimpleNamespace(agreeing=20)
+    assert (straight_or_bent(level, bent) is level) is taken

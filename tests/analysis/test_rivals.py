@@ -5,7 +5,7 @@ import pytest
 
 from spatial.analysis.cells import BLOCK, MOST_S, band_edges, block_starts, clip_spectra, near_height, take_spectra
 from spatial.analysis.envelope import WORKING_RATE_HZ
-from spatial.analysis.rivals import Alternative, Verdict, judge_rivals
+from spatial.analysis.rivals import DECIDED, Alternative, Verdict, _paired, judge_rivals, weigh_evidence
 from spatial.analysis.same_music import Standing, compare_moments, shared_onsets
 from spatial.analysis.samples import ArraySamples
 from spatial.timebase import ClockLaw, ClockStep
@@ -174,6 +174,61 @@ def test_a_known_step_is_no_contradiction(shots):
     stepped = ClockLaw(1.0, steps=(ClockStep(11.0, -1.0),))
     assert moments(clip, cut, stepped).standing is Standing.CLEAR
     assert moments(clip, cut, stepped).against_s < 0.3
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("kind", range(3))
+def test_no_kind_of_evidence_decides_alone_and_any_two_do(kind, sign):
+    """However strong: noise that differs between takes fakes one of them, and bars that almost repeat another."""
+    strong = 1e3 * sign * np.eye(3)
+    alone = weigh_evidence(*strong[kind])
+    assert 0.25 * DECIDED < sign * alone < DECIDED
+    assert sign * weigh_evidence(*(strong[kind] + strong[(kind + 1) % 3])) > DECIDED
+
+
+def test_a_few_odd_cells_say_little_however_steady():
+    """One more in every window is no scatter at all, and yet no evidence: windows of two true matches differ by 3."""
+    assert _paired(np.full(40, 1.0), spread=3.0) == pytest.approx(np.sqrt(20) / 3)
+    assert _paired(np.full(40, 1.0)) == 0.0
+
+
+@pytest.mark.parametrize(("log_odds", "verdict"), [(4.0, Verdict.AMBIGUOUS), (5.2, Verdict.DECIDED)])
+def test_it_takes_99_to_1(shots, log_odds, verdict):
+    """Of two copies of the right take only what is known besides tells; both share talk with the clip."""
+    clip, take = shots[0]
+    judged = judge_rivals(clip, offers(clip, [take, take], log_odds=(log_odds, 0.0)))
+    assert (judged.verdict, judged.best, len(judged.rivals)) == (verdict, 0, int(verdict is Verdict.AMBIGUOUS))
+
+
+@pytest.mark.parametrize(("log_odds", "verdict"), [(6.0, Verdict.AMBIGUOUS), (7.5, Verdict.DECIDED)])
+def test_where_all_that_is_shared_is_music_it_takes_999_to_1(rng, song, log_odds, verdict):
+    clip = heard_by_camera(rng, song)
+    takes = [heard_by_recorder(rng, song), heard_by_recorder(rng, song)]
+    plain = judge_rivals(clip, offers(clip, takes)).contests[0].log_odds
+    judged = judge_rivals(clip, offers(clip, takes, log_odds=(log_odds - plain, 0.0)))
+    assert (judged.verdict, judged.rivals) == (verdict, ())
+
+
+def test_what_is_contradicted_itself_is_no_rival_of_what_is_clear(shots):
+    clip = shots[0][0]
+    plain = judge_rivals(clip, offers(clip, [shots[0][1], shots[1][1]])).contests[0].log_odds
+    judged = judge_rivals(clip, offers(clip, [shots[0][1], shots[1][1]], log_odds=(1.0 - plain, 0.0)))
+    assert judged.contests[0].log_odds == pytest.approx(1.0)
+    assert (judged.verdict, judged.best, judged.rivals) == (Verdict.DECIDED, 0, ())
+
+
+def test_talk_that_one_of_them_shares_weighs_by_itself(shots):
+    """Two takes that cover no moment of the clip together: all that is left is which of them shares talk."""
+    clip, take = shots[0]
+    talk, song = take.data.copy(), take.data.copy()
+    middle = slice(int((AROUND_S + 2.0) * RATE), int((AROUND_S + SONG_S) * RATE))
+    talk[:, middle] = 0.0
+    song[:, : middle.start + RATE // 10] = 0.0
+    song[:, middle.stop - RATE // 10 :] = 0.0
+    judged = judge_rivals(clip, [offer(clip, ArraySamples(data, RATE)) for data in (talk, song)])
+    assert judged.contests[0].common_s == 0.0
+    assert [one.unsteady for one in judged.moments] == [True, False]
+    assert judged.contests[0].log_odds == 4.0
 
 
 # --- cells --------------------------------------------------------------------------------------------------

@@ -7,7 +7,8 @@ noise in every rest.
 import numpy as np
 import pytest
 
-from spatial.analysis.cells import band_levels, block_starts, clip_spectra, take_spectra
+from spatial.analysis import same_music
+from spatial.analysis.cells import HOP, band_levels, block_starts, clip_spectra, take_spectra
 from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.analysis.same_music import Standing, compare_moments, fit_levels, unlike_cells
 from spatial.analysis.samples import ArraySamples
@@ -116,6 +117,22 @@ def test_a_riding_gain_over_rests_holds_nothing_that_the_take_lacks(range_db):
     assert compared(clip, take).against_s == 0.0
 
 
+def test_noise_that_the_camera_shuts_off_in_rests_is_no_sound_that_only_the_take_holds(monkeypatch):
+    """Levels by numbers: bands 10 to 19 fall by 20 dB in the clip wherever nobody sounds."""
+    rng = np.random.default_rng(13)
+    resting = np.arange(400) // 40 % 2 == 1
+    take = np.where(resting, -60.0, -20.0)[:, np.newaxis] + rng.standard_normal((400, 40))
+    clip = take + rng.standard_normal((400, 40))
+    clip[np.ix_(resting, np.arange(10, 20))] -= 20.0
+    monkeypatch.setattr(same_music, "band_levels", lambda levels, *_, **__: levels)
+    only_clip, only_take = unlike_cells(clip, take, RATE)
+    assert not only_clip.any()
+    assert not only_take.any()
+    # A word of the same bands, 20 dB over the take's noise, is one.
+    take[50:60, 10:20] += 20.0
+    assert unlike_cells(clip, take, RATE)[1].any()
+
+
 def test_levels_are_fitted_through_a_gain_that_rides():
     """Gain, colour and noise as they were made, to the scatter of noise in a tenth of a second (1 dB or so)."""
     rng = np.random.default_rng(8)
@@ -142,3 +159,107 @@ def test_nothing_shared_says_nothing():
     clip, take = boxes(np.zeros(20 * RATE), np.zeros(20 * RATE), rng)
     found = compared(clip, take)
     assert (found.standing, found.steady, found.unsteady) == (Standing.UNTOLD, False, False)
+
+
+# --- the ladder, by given numbers -----------------------------------------------------------------------------
+
+
+def standing_of(monkeypatch, *, beats, only_clip=(), only_take=(), agreeing=()):
+    """How a match of 200 windows (a quarter of a second apart) stands, whose windows hold cells as listed."""
+    counts = [np.isin(np.arange(200), own).astype(float) for own in (only_clip, only_take)]
+    heights = np.where(np.isin(np.arange(200), agreeing), 9.0, 1.0)
+    monkeypatch.setattr(same_music, "unlike_cells", lambda *_: counts)
+    monkeypatch.setattr(same_music, "window_heights", lambda *_: heights)
+    monkeypatch.setattr(same_music, "_beats", lambda *_: beats)
+    blocks = (200 + 1) * same_music.WINDOW_HOP
+    spectra = np.zeros((1, blocks, 2))
+    starts = np.arange(blocks) * HOP
+    found = same_music.moments_of(
+        spectra, spectra[0], np.ones(blocks, dtype=bool), starts, np.ones(1), np.zeros(1), RATE
+    )
+    return found.standing
+
+
+TALK, STEADY, BEAT_ALONE, NEITHER = (True, False, False), (False, True, False), (False, True, True), (False,) * 3
+
+
+@pytest.mark.parametrize(
+    ("beats", "windows", "standing"),
+    [
+        # A window is 0.256 s: one on each side is a doubt, three beside steady music are a contradiction.
+        (TALK, 9, Standing.CLEAR),
+        (STEADY, 3, Standing.CONTRADICTED),
+        (BEAT_ALONE, 3, Standing.CONTRADICTED),
+        (STEADY, 2, Standing.DOUBTFUL),
+        (STEADY, 1, Standing.DOUBTFUL),
+        (NEITHER, 9, Standing.DOUBTFUL),
+        (STEADY, 0, Standing.UNTOLD),
+        (NEITHER, 0, Standing.UNTOLD),
+        (BEAT_ALONE, 0, Standing.MUSIC),
+    ],
+)
+def test_how_it_stands(monkeypatch, beats, windows, standing):
+    own = list(range(10, 10 + 4 * windows, 4))
+    assert standing_of(monkeypatch, beats=beats, only_clip=own, only_take=own) is standing
+
+
+def test_sound_on_one_side_alone_accuses_nobody(monkeypatch):
+    for side in ("only_clip", "only_take"):
+        assert standing_of(monkeypatch, beats=STEADY, **{side: [10, 14, 18, 22]}) is Standing.UNTOLD
+
+
+def test_sound_in_moments_in_which_the_waves_agree_speaks_against_nobody(monkeypatch):
+    own = [10, 14, 18, 22]
+    assert standing_of(monkeypatch, beats=STEADY, only_clip=own, only_take=own, agreeing=own) is Standing.UNTOLD
+
+
+def test_a_long_clip_is_not_accused_for_its_length():
+    """One odd window in every half minute, for half an hour: three lie within a minute and its ends, never sixty."""
+    times_s = np.arange(0.0, 1800.0, 0.25)
+    odd = np.isclose(times_s % 30.0, 0.0)
+    assert odd.sum() == 60
+    assert same_music._fullest(odd, times_s) <= 3
+    assert same_music._fullest(np.zeros(times_s.size, dtype=bool), times_s) == 0
+
+
+def beat_of(seconds, *, off=0, rng=None):
+    """Rises of a beat of 0.3 s, at 100 a second, and `off` more of them anywhere between."""
+    onsets = np.zeros(round(100 * seconds))
+    onsets[15::30] = 1.0
+    if off:
+        between = rng.choice(np.arange(25, onsets.size - 25, 30), off, replace=False)
+        onsets[between + rng.integers(-4, 5, off)] = 1.0
+    return onsets
+
+
+def beats_of(onsets, *, agree=True, looked_at=None):
+    middles_s = np.arange(0.0, len(onsets) / 100.0, 0.25)
+    if looked_at is not None:
+        middles_s = middles_s[(middles_s >= looked_at[0]) & (middles_s < looked_at[1])]
+    return same_music._beats(onsets, middles_s, np.full(middles_s.size, agree))
+
+
+def test_a_beat_alone_and_a_beat_with_something_beside_it():
+    rng = np.random.default_rng(11)
+    assert beats_of(beat_of(12.0)) == (False, True, True)
+    # Eight of 48 rises are off it: the music is as steady, but not all that is shared.
+    assert beats_of(beat_of(12.0, off=8, rng=rng)) == (False, True, False)
+    irregular = np.zeros(1200)
+    irregular[np.cumsum(rng.integers(11, 50, 36))[:36] % 1200] = 1.0
+    assert beats_of(irregular)[:2] == (True, False)
+
+
+def test_few_rises_say_nothing():
+    few = np.zeros(1200)
+    few[[30, 131, 260, 333, 478, 590, 741, 868, 930, 1011]] = 1.0
+    assert beats_of(few) == (False, False, False)
+
+
+def test_only_what_agrees_and_was_looked_at_has_a_beat():
+    assert beats_of(beat_of(24.0), agree=False) == (False, False, False)
+    talk_unseen = np.zeros(4800)
+    talk_unseen[:1200] = beat_of(12.0)
+    rng = np.random.default_rng(12)
+    talk_unseen[1300 + np.cumsum(rng.integers(11, 50, 60))] = 1.0
+    assert beats_of(talk_unseen, looked_at=(0.0, 12.0)) == (False, True, True)
+    assert beats_of(talk_unseen)[0]

@@ -7,6 +7,8 @@ from spatial.analysis.spans import SpanDirection
 from spatial.analysis.verification import (
     TOLERANCE_AZIMUTH_RAD,
     TOLERANCE_ELEVATION_RAD,
+    Judge,
+    JudgedBy,
     Verdict,
     check_mark,
     mirrored_axis,
@@ -18,6 +20,10 @@ def heard_at(azimuth, elevation, sd=0.5):
     return SpanDirection(True, unit_vectors(np.radians(azimuth), np.radians(elevation)), np.radians(sd), 0.9)
 
 
+EXACT = Judge(JudgedBy.TRACK)
+"""A track by a microphone of which all is known."""
+
+
 def expected_at(azimuth, elevation):
     return unit_vectors(np.radians(azimuth), np.radians(elevation))
 
@@ -27,7 +33,7 @@ def expected_at(azimuth, elevation):
     [(37, 0, 7, 0), (23, 0, -7, 0), (30, 12, 0, 12), (30, -12, 0, -12)],
 )
 def test_left_and_up_are_positive(azimuth, elevation, left, up):
-    check = check_mark(expected_at(30, 0), heard_at(azimuth, elevation))
+    check = check_mark(expected_at(30, 0), heard_at(azimuth, elevation), judge=EXACT)
     assert np.degrees(check.azimuth_rad) == pytest.approx(left, abs=1e-6)
     assert np.degrees(check.up_rad) == pytest.approx(up, abs=1e-6)
     assert check.verdict is Verdict.OFF
@@ -43,7 +49,13 @@ def test_left_and_up_are_positive(azimuth, elevation, left, up):
     ],
 )
 def test_the_uncertainty_decides_between_borderline_and_off(azimuth, sd, verdict):
-    assert check_mark(expected_at(0, 0), heard_at(azimuth, 0, sd)).verdict is verdict
+    assert check_mark(expected_at(0, 0), heard_at(azimuth, 0, sd), judge=EXACT).verdict is verdict
+
+
+def test_a_microphone_of_which_nothing_is_known_accuses_nobody_of_its_own_error():
+    """6.2 degrees at a tolerance of 5 are off by a known microphone; by an unknown one they may be its own."""
+    assert check_mark(expected_at(0, 0), heard_at(6.2, 0, 0.5)).verdict is Verdict.BORDERLINE
+    assert check_mark(expected_at(0, 0), heard_at(5.0 + 2 * 3.5, 0, 0.5)).verdict is Verdict.OFF
 
 
 def test_errors_across_the_back_are_small():

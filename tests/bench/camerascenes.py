@@ -4,9 +4,11 @@ Goal: clips that differ from their takes in everything a camera does to its scra
 enough for hundreds of them and for clips of half an hour.
 Conventions: spatial.conventions (time). Everything is made at WORKING_RATE_HZ from room responses that
 `demo_audio.simulate` gives for an impulse; the camera is no relative of `demo_audio.boxes.camera_sound`.
-Functions: make_pair (a clip, its take and the truth); camera_of (what a camera makes of sound at its capsules).
+Functions: make_pair (a clip, its take and the truth); make_pairs (one scene through several cameras); camera_of (what a
+camera makes of sound at its capsules); draw_camera.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -37,6 +39,7 @@ _LONG_S = 1800.0
 _LONG_EVERY = 60
 _BLOCK = 16
 """One millisecond: what the gain's detector looks at."""
+_WALK_S = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +72,8 @@ class Pair:
     clip: ArraySamples
     take: ArraySamples
     law: ClockLaw
+    gain_db: FloatArray
+    """The camera's gain in every millisecond, dB above its lowest setting, shape (milliseconds,)."""
 
 
 def draw_camera(rng: np.random.Generator) -> Camera:
@@ -88,17 +93,25 @@ def draw_camera(rng: np.random.Generator) -> Camera:
 
 def make_pair(seed: int, *, camera: Camera | None = None) -> Pair:
     """A clip and its take; `camera` instead of the one that the seed draws."""
+    return make_pairs(seed, [camera])[0]
+
+
+def make_pairs(seed: int, cameras: Sequence[Camera | None], *, moving: bool = False) -> list[Pair]:
+    """Clips of one scene by several cameras, None for the one that the seed draws, each with the one take.
+
+    `moving`: whoever sounds walks from place to place meanwhile.
+    """
     rng = np.random.default_rng([seed, 41])
     content = CONTENTS[seed % len(CONTENTS)]
     length_s = _LONG_S if seed % _LONG_EVERY == _LONG_EVERY - 1 else LENGTHS_S[seed // len(CONTENTS) % len(LENGTHS_S)]
     open_air = rng.random() < 0.25
     drawn = draw_camera(rng)
-    camera = camera or drawn
     take_noise_db, around_db = rng.uniform(-60.0, -18.0), rng.uniform(-45.0, -10.0)
     early_s, late_s = rng.uniform(0.5, 4.0), rng.uniform(0.5, 4.0)
     total_s = early_s + length_s + late_s
     rig, responses = _responses(seed, rng, open_air)
     sounds = _performed(content, len(responses), total_s, rng)
+    sounds = _walking(sounds) if moving else sounds
     both = np.zeros((6, round(total_s * WORKING_RATE_HZ)), dtype=np.float32)
     for response, sound in zip(responses, sounds, strict=True):
         for channel, heard in enumerate(response):
@@ -110,29 +123,40 @@ def make_pair(seed: int, *, camera: Camera | None = None) -> Pair:
     field = field + (loud * 10 ** (take_noise_db / 20) * rng.standard_normal(field.shape)).astype(np.float32)
     first = round(early_s * WORKING_RATE_HZ)
     scratch = scratch[:, first : first + round(length_s * WORKING_RATE_HZ)]
-    scratch = scratch + (loud * 10 ** (camera.noise_db / 20) * rng.standard_normal(scratch.shape)).astype(np.float32)
-    clip = camera_of(scratch, camera)
+    own_noise = rng.standard_normal(scratch.shape)
     ppm = rng.uniform(-60.0, 60.0)
     ratio = 1.0 + ppm * 1e-6
     take = soxr.resample(np.ascontiguousarray(field.T), WORKING_RATE_HZ, WORKING_RATE_HZ * ratio, "HQ").T
     take = _as_recorded(take, rng.uniform(-30.0, -6.0), 24)
     # The clip's first sample is exact; the take's clock counts from its own first one.
     law = ClockLaw(first / WORKING_RATE_HZ * ratio, ppm)
-    return Pair(
-        seed,
-        content,
-        length_s,
-        open_air,
-        camera,
-        take_noise_db,
-        ArraySamples(clip, WORKING_RATE_HZ),
-        ArraySamples(take, WORKING_RATE_HZ),
-        law,
-    )
+    found = []
+    for camera in (each or drawn for each in cameras):
+        noisy = scratch + (loud * 10 ** (camera.noise_db / 20) * own_noise).astype(np.float32)
+        clip, gain_db = _recorded_by(noisy, camera)
+        pair = Pair(
+            seed,
+            content,
+            length_s,
+            open_air,
+            camera,
+            take_noise_db,
+            ArraySamples(clip, WORKING_RATE_HZ),
+            ArraySamples(take, WORKING_RATE_HZ),
+            law,
+            gain_db,
+        )
+        found.append(pair)
+    return found
 
 
 def camera_of(scratch: FloatArray, camera: Camera) -> FloatArray:
     """What a camera makes of the sound at its two capsules, shape (2, samples); never a delay."""
+    return _recorded_by(scratch, camera)[0]
+
+
+def _recorded_by(scratch: FloatArray, camera: Camera) -> tuple[FloatArray, FloatArray]:
+    """The camera's sound, and its gain in every millisecond, dB."""
     heard = np.asarray(scratch, dtype=np.float32)
     if camera.dual_mono:
         heard = np.repeat(np.mean(heard, axis=0, keepdims=True), 2, axis=0)
@@ -140,18 +164,22 @@ def camera_of(scratch: FloatArray, camera: Camera) -> FloatArray:
         heard = sosfilt(butter(2, camera.low_cut_hz, "highpass", fs=WORKING_RATE_HZ, output="sos"), heard, axis=1)
     if camera.noise_reduction_db:
         heard = _noise_reduced(heard, camera.noise_reduction_db)
+    gain_db = np.zeros(heard.shape[1] // _BLOCK)
     if camera.range_db:
-        heard = heard * _riding_gain(heard, camera)
+        gain_db = _riding_gain_db(heard, camera)
+        middles = (np.arange(gain_db.size) + 0.5) * _BLOCK
+        gain = 10 ** (np.interp(np.arange(heard.shape[1]), middles, gain_db) / 20)
+        heard = heard * gain.astype(np.float32)
     heard = heard / np.sqrt(_loud_power(heard[0])) * 10 ** (-20 / 20)
     if camera.limiter:
         knee = 0.12
         over = np.maximum(np.abs(heard) - knee, 0.0)
         heard = np.sign(heard) * (np.minimum(np.abs(heard), knee) + knee * np.tanh(over / knee))
-    return _as_recorded(heard, None, 16)
+    return _as_recorded(heard, None, 16), gain_db
 
 
-def _riding_gain(heard: FloatArray, camera: Camera) -> FloatArray:
-    """The gain for each sample: down within the attack, up within the release, over the camera's range."""
+def _riding_gain_db(heard: FloatArray, camera: Camera) -> FloatArray:
+    """The gain in each block: down within the attack, up within the release, over the camera's range."""
     count = heard.shape[1] // _BLOCK
     blocks = heard[:, : count * _BLOCK].reshape(len(heard), count, _BLOCK)
     level_db = 10 * np.log10(np.mean(np.max(blocks**2, axis=0), axis=1) + 1e-12)
@@ -163,8 +191,7 @@ def _riding_gain(heard: FloatArray, camera: Camera) -> FloatArray:
     for number, wish in enumerate(wish_db):
         now += (wish - now) * (down if wish < now else up)
         gain_db[number] = now
-    middles = (np.arange(count) + 0.5) * _BLOCK
-    return np.asarray(10 ** (np.interp(np.arange(heard.shape[1]), middles, gain_db) / 20), dtype=np.float32)
+    return gain_db
 
 
 def _noise_reduced(heard: FloatArray, depth_db: float) -> FloatArray:
@@ -258,6 +285,19 @@ def _performed(content: str, people: int, total_s: float, rng: np.random.Generat
         _lay(out[number % people], place_s, loudness[number % people] * makers[kind](turn_s))
         place_s += turn_s + rng.uniform(*rest_s)
         number += 1
+    return out
+
+
+def _walking(sounds: list[FloatArray]) -> list[FloatArray]:
+    """All that sounds, from places between which everybody walks, each way in some seconds."""
+    times_s = np.arange(sounds[0].size) / WORKING_RATE_HZ
+    where = times_s / _WALK_S
+    total = np.sum(sounds, axis=0)
+    out = []
+    for place in range(len(sounds)):
+        away = np.abs((where - place + 0.5 * len(sounds)) % len(sounds) - 0.5 * len(sounds))
+        share = np.sin(0.5 * np.pi * np.clip(1.0 - away, 0.0, 1.0))
+        out.append((total * share).astype(np.float32))
     return out
 
 

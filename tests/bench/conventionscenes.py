@@ -21,6 +21,7 @@ from spatial.capsules import (
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
 from spatial.field import internal_from
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
+from tests.bench.stages import real_microphone
 from tests.stage import RATE, claps, plucked, recorded_words, speech
 
 FORMATS = ("ambix", "n3d", "fuma", "aformat")
@@ -43,8 +44,11 @@ class FormatScene:
     """Shape (channels, samples), 48 kHz."""
 
 
-def make_format_scene(seed: int) -> FormatScene:
-    """One to three performers around a microphone that hangs anyhow, and the room's noise."""
+def make_format_scene(seed: int, *, real: bool = False) -> FormatScene:
+    """One to three performers around a microphone that hangs anyhow, and the room's noise.
+
+    `real`: capsules matched, and axes as loud against W, as those of a drawn real microphone (demo_audio.microphones).
+    """
     rng = np.random.default_rng([seed, 11])
     kind = ("speech", "music", "claps", "ambience")[int(rng.choice(4, p=[0.45, 0.3, 0.15, 0.1]))]
     capsules = Capsules(
@@ -54,12 +58,20 @@ def make_format_scene(seed: int) -> FormatScene:
         corrected=bool(rng.random() < 0.5),
     )
     sound = _sound_at(capsules, kind, rng)
-    sound *= 10 ** (rng.normal(0.0, 0.3, (4, 1)) / 20)
+    matched_db = rng.normal(0.0, 0.3, (4, 1))
+    microphone = real_microphone(seed) if real else None
+    if microphone is not None:
+        matched_db = microphone.sensitivities_db[:, np.newaxis]
+    sound *= 10 ** (matched_db / 20)
     loud = np.sqrt(np.mean(sound**2))
     sound += loud * 10 ** (-rng.uniform(25.0, 60.0) / 20) * rng.standard_normal(sound.shape)
     truth = FORMATS[seed % 4]
     if truth != "aformat":
-        sound = _written(_field(sound, capsules), truth) * 10 ** (rng.normal(0.0, 0.2, (4, 1)) / 20)
+        field = _field(sound, capsules)
+        if microphone is not None:
+            x, y, z = microphone.axis_gains
+            field = field * np.array([1.0, y, z, x])[:, np.newaxis]
+        sound = _written(field, truth) * 10 ** (rng.normal(0.0, 0.2, (4, 1)) / 20)
     sound *= rng.uniform(0.02, 0.6) / np.max(np.abs(sound))
     layout = ("4 channels", "stereo mix first", "empty channels after", "stereo after", "empty channels between")[
         int(rng.choice(5, p=[0.6, 0.15, 0.1, 0.1, 0.05]))

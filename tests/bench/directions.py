@@ -1,5 +1,6 @@
 """How well a performer's direction is found in rooms: four estimators on the same scenes, by condition.
 
+Each scene is heard by an ideal microphone and by a real one (demo_audio.microphones).
 Run: python -m tests.bench.directions [COUNT]   (writes tests/bench/results/directions.md)
 The constants were chosen on seeds 5000 to 5063; the results are of seeds from 1000 on.
 """
@@ -14,6 +15,7 @@ from scipy.ndimage import uniform_filter
 
 from spatial.analysis.direction import BAND_HZ, FRAME_S, FieldBins, field_bins
 from spatial.analysis.frames import frame_spectrum
+from spatial.analysis.microphone import ORDINARY
 from spatial.analysis.spans import MARK_FRAMES_S, span_direction
 from spatial.analysis.sphere import Pulls, densest_direction
 from spatial.conventions import FloatArray
@@ -40,6 +42,10 @@ class Turn:
     span_s: float
     ours: float
     sd: float
+    """As stated: with what is unknown of the microphone."""
+    own_sd: float
+    """Without it."""
+    real: bool
     others: dict[str, float]
 
 
@@ -93,9 +99,10 @@ OTHERS: dict[str, Callable[[FieldBins], FloatArray]] = {
 CELLS = "cells of one source"
 
 
-def measure(seed: int) -> list[Turn]:
-    """Every turn of a scene, in spans of several lengths."""
-    scene = make_scene(seed, rt60_s=(0.2, 0.8), diffuse_snr_db=(5.0, 25.0), turn_s=3.3, rounds=1)
+def measure(task: tuple[int, bool]) -> list[Turn]:
+    """Every turn of a scene, in spans of several lengths, through a real microphone or the ideal one."""
+    seed, real = task
+    scene = make_scene(seed, rt60_s=(0.2, 0.8), diffuse_snr_db=(5.0, 25.0), turn_s=3.3, rounds=1, real=real)
     field = scene.shoot.field.astype(np.float32)
     bins = field_bins(field, RATE)
     marked = [field_bins(field, RATE, frame_s=frame_s) for frame_s in MARK_FRAMES_S]
@@ -119,6 +126,7 @@ def measure(seed: int) -> list[Turn]:
                 first, last = round(begin * RATE), round((begin + span_s) * RATE)
                 others[CELLS] = off(one_source_cells(field[:, first:last]))
             error = off(ours.vector) if ours.heard else float("nan")
+            unknown = ORDINARY.sd_rad(ours.vector[np.newaxis])[0]
             turns.append(
                 Turn(
                     scene.kind,
@@ -127,7 +135,9 @@ def measure(seed: int) -> list[Turn]:
                     view.distance_m,
                     span_s,
                     error,
+                    float(np.degrees(np.hypot(ours.sd_rad, unknown))),
                     float(np.degrees(ours.sd_rad)),
+                    real,
                     others,
                 )
             )
@@ -163,18 +173,27 @@ def calibration_rows(turns: list[Turn]) -> list[str]:
     return lines
 
 
-def main(count: int) -> str:
-    """The tables."""
-    turns = [turn for scene in on_both_cores(measure, range(FIRST_SEED, FIRST_SEED + count)) for turn in scene]
+def own_rows(turns: list[Turn]) -> list[str]:
+    """How often regions hold the truth that know nothing of the microphone, beside those that do, in spans of 3 s."""
+    heard = [turn for turn in turns if turn.span_s == max(SPANS_S) and np.isfinite(turn.ours)]
+    lines = ["", "| group | turns | held, scatter of the bins alone | held, as stated | median stated sd |"]
+    lines.append("|---|---|---|---|---|")
+    for name, own in groups_of(heard).items():
+        if own:
+            alone, stated = (
+                100 * np.mean([turn.ours < REGION_95 * getattr(turn, part) for turn in own])
+                for part in ("own_sd", "sd")
+            )
+            sd = np.median([turn.sd for turn in own])
+            lines.append(f"| {name} | {len(own)} | {alone:.0f} % | {stated:.0f} % | {sd:.1f}° |")
+    return lines
+
+
+def of_microphone(turns: list[Turn]) -> list[str]:
+    """The tables of one microphone."""
     whole = [turn for turn in turns if turn.span_s == max(SPANS_S)]
     heard = [turn for turn in whole if np.isfinite(turn.ours)]
-    lines = [
-        "# Direction of one performer in simulated rooms",
-        "",
-        f"`python -m tests.bench.directions {count}`: {count} scenes (seeds {FIRST_SEED} to {FIRST_SEED + count - 1}; "
-        "the constants were chosen on seeds 5000 to 5063), three performers each at 1 to 3 m, RT60 0.2 to 0.8 s, "
-        "diffuse noise at 5 to 25 dB, a floor bounce always. Error: great-circle angle, degrees, over 3 s.",
-        "",
+    return [
         "| group | turns | median | 95 % | worst |",
         "|---|---|---|---|---|",
         *rows_of({f"{name}, ours": [turn.ours for turn in own] for name, own in groups_of(heard).items()}),
@@ -190,8 +209,33 @@ def main(count: int) -> str:
         "How often the stated 95 % regions hold the truth, in spans of three lengths (the short ones cut anywhere, "
         "so some fall into a rest):",
         *calibration_rows(turns),
+        "",
+        "What the microphone's own unknowns add to that, which no length of sound makes smaller:",
+        *own_rows(turns),
+        "",
     ]
-    return "\n".join(lines) + "\n"
+
+
+def main(count: int) -> str:
+    """The tables."""
+    seeds = range(FIRST_SEED, FIRST_SEED + count)
+    turns = [turn for scene in on_both_cores(measure, [(s, r) for s in seeds for r in (False, True)]) for turn in scene]
+    lines = [
+        "# Direction of one performer in simulated rooms",
+        "",
+        f"`python -m tests.bench.directions {count}`: {count} scenes (seeds {FIRST_SEED} to {FIRST_SEED + count - 1}; "
+        "the constants were chosen on seeds 5000 to 5063), three performers each at 1 to 3 m, RT60 0.2 to 0.8 s, "
+        "diffuse noise at 5 to 25 dB, a floor bounce always. Error: great-circle angle in the housing's axes, degrees, "
+        "over 3 s.",
+        "",
+        "## The ideal microphone",
+        "",
+        *of_microphone([turn for turn in turns if not turn.real]),
+        "## Real microphones, one for each scene (demo_audio.microphones)",
+        "",
+        *of_microphone([turn for turn in turns if turn.real]),
+    ]
+    return "\n".join(lines)
 
 
 if __name__ == "__main__":

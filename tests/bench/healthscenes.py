@@ -13,6 +13,7 @@ from scipy.signal import fftconvolve, lfilter
 
 from demo_audio.rooms import Room, image_sources, path_response
 from spatial.conventions import FloatArray
+from tests.bench.stages import through_real
 from tests.stage import RATE, claps, plucked, recorded_words, speech
 
 SECONDS = 12.0
@@ -63,11 +64,13 @@ class Scene:
         return 2.0 ** (1 - self.bits)
 
 
-def make_scene(seed: int) -> Scene:
-    """A sound recording."""
+def make_scene(seed: int, *, real: bool = False) -> Scene:
+    """A sound recording, by the ideal microphone or by a real one."""
     rng = np.random.default_rng((2026, seed))
     kind = KINDS[seed % len(KINDS)]
     field = _field(kind, rng)
+    if real:
+        field = through_real(field, seed)
     form = str(rng.choice(["ambix", "ambix", "fuma", "n3d", "capsules", "capsules"]))
     peak = rng.uniform(-24.0, -2.0)
     bits = int(rng.choice([16, 24, 24]))

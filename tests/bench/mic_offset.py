@@ -135,8 +135,14 @@ def shown(lines: Iterator[str]) -> Iterator[str]:
 
 def main(first: int, rooms: int, drawn: int, folder: Path | None) -> str:
     """The whole page."""
-    made = [offset_scene(seed, folder) for seed in range(first, first + rooms)]
-    scenes = [scene for scene in made if len(scene.sd_rad) >= 3]
+    ideal, by_real = (
+        [
+            scene
+            for seed in range(first, first + rooms)
+            if len((scene := offset_scene(seed, folder, real=real)).sd_rad) >= 3
+        ]
+        for real in (False, True)
+    )
     lines = [
         "# A wrong place of the microphone",
         "",
@@ -146,7 +152,13 @@ def main(first: int, rooms: int, drawn: int, folder: Path | None) -> str:
         "--mic-offset wrong by so much (sign by seed). Proved: all marks in place and no finding. Held: 95 % intervals "
         "that hold the truth, %.",
         "",
-        *shown(table(scenes)),
+        "## The ideal microphone",
+        "",
+        *shown(table(ideal)),
+        "",
+        "## Real microphones (demo_audio.microphones)",
+        "",
+        *shown(table(by_real)),
         "",
         "## A right place, by marks alone (drawn directions, Student's errors)",
         "",

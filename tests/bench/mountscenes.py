@@ -32,11 +32,12 @@ class MarkSet:
     sd_rad: FloatArray
     mount: FloatArray
     """picture_from_mic, shape (3, 3)."""
+    rt60_s: float = float("nan")
 
 
-def heard_in_room(seed: int) -> MarkSet:
+def heard_in_room(seed: int, *, real: bool = False) -> MarkSet:
     """Six marks, two for each of three performers, as the program hears them in a simulated room."""
-    scene = make_scene(seed, rt60_s=(0.2, 0.8), diffuse_snr_db=(5.0, 25.0), turn_s=3.3, rounds=2)
+    scene = make_scene(seed, rt60_s=(0.2, 0.8), diffuse_snr_db=(5.0, 25.0), turn_s=3.3, rounds=2, real=real)
     field = scene.shoot.field.astype(np.float32)
     bins = [field_bins(field, RATE, frame_s=frame_s) for frame_s in MARK_FRAMES_S]
     rng = np.random.default_rng((seed, 1))
@@ -55,6 +56,7 @@ def heard_in_room(seed: int) -> MarkSet:
         np.reshape(measured, shape),
         np.asarray(sd),
         matrix_from_ypr(scene.rig.mount),
+        scene.room.rt60_s,
     )
 
 

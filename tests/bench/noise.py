@@ -6,7 +6,7 @@ Functions: fast_diffuse_noise (the field and the camera's two capsules); noise_c
 import numpy as np
 from scipy import fft
 
-from demo_audio.simulate import CAPSULE_AIM_RAD, CAPSULE_OMNI_PART, NOISE_WAVES, Rig
+from demo_audio.simulate import NOISE_WAVES, Rig
 from spatial.conventions import DELIVERY_RATE_HZ, SPEED_OF_SOUND_M_S, ComplexArray, FloatArray
 from spatial.rotation import matrix_from_ypr
 
@@ -79,8 +79,7 @@ def noise_covariance(rig: Rig, frequencies_hz: FloatArray) -> ComplexArray:
     directions = np.stack([level * np.cos(around), level * np.sin(around), z], axis=1)
     x, y, z = (directions @ matrix_from_ypr(rig.mount)).T
     side = np.array([1.0, -1.0])
-    aims = np.stack([np.full(2, np.cos(CAPSULE_AIM_RAD)), side * np.sin(CAPSULE_AIM_RAD), np.zeros(2)])
-    pickup = CAPSULE_OMNI_PART + (1.0 - CAPSULE_OMNI_PART) * directions @ aims
+    pickup = np.stack([rig.camera_pair.gain(directions, each) for each in side], axis=1)
     gains = np.concatenate([np.stack([np.ones_like(x), y, z, x], axis=1), pickup], axis=1)
     at_mic = directions @ np.asarray(rig.mic_offset_m)
     at_capsules = directions[:, 1:2] * side * rig.camera_mic_spacing_m / 2

@@ -19,7 +19,7 @@ from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation, unit_vectors
 from spatial.picture import seen_from_microphone
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
-from tests.bench.stages import KINDS, _sound, in_noise
+from tests.bench.stages import KINDS, _sound, in_noise, real_microphone
 from tests.bench.sync import sync
 from tests.stage import RATE, recorded_words
 
@@ -63,7 +63,7 @@ def draw_rig(rng: np.random.Generator) -> tuple[FloatArray, YawPitchRoll]:
     return np.array(offset), mount
 
 
-def _make(seed: int) -> OffsetScene:
+def _make(seed: int, real: bool) -> OffsetScene:
     """Three to five performers at distances of their own, who sound by turns in a room."""
     rng = np.random.default_rng([seed, 7])
     kind = KINDS[int(rng.integers(len(KINDS)))]
@@ -93,9 +93,9 @@ def _make(seed: int) -> OffsetScene:
         performers.append(Performer(f"p{number}", tuple(place.tolist()), signal))
         distances.append(float(np.linalg.norm(out)))
         seen.append(out / distances[-1])
-    shoot = in_noise(
-        simulate_shoot(room, rig, performers, duration_s=total_s, rng=rng), rig, rng.uniform(5.0, 25.0), rng
-    )
+    microphone = real_microphone(seed) if real else None
+    shoot = simulate_shoot(room, rig, performers, duration_s=total_s, rng=rng, microphone=microphone)
+    shoot = in_noise(shoot, rig, rng.uniform(5.0, 25.0), rng, microphone)
     field = shoot.field.astype(np.float32)
     bins = [field_bins(field, RATE, frame_s=frame_s) for frame_s in MARK_FRAMES_S]
     rows = []
@@ -127,14 +127,14 @@ def _make(seed: int) -> OffsetScene:
     )
 
 
-def offset_scene(seed: int, folder: Path | None = None) -> OffsetScene:
+def offset_scene(seed: int, folder: Path | None = None, *, real: bool = False) -> OffsetScene:
     """A scene, made or taken from a folder where it was laid aside."""
     if folder is None:
-        return _make(seed)
-    path = folder / f"{seed}.pickle"
+        return _make(seed, real)
+    path = folder / f"{seed}{'-real' if real else ''}.pickle"
     if not path.exists():
         folder.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(pickle.dumps(_make(seed)))
+        path.write_bytes(pickle.dumps(_make(seed, real)))
     scene = pickle.loads(path.read_bytes())
     assert isinstance(scene, OffsetScene)
     return scene

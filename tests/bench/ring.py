@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from spatial.analysis.direction import field_bins
+from spatial.analysis.microphone import ORDINARY
 from spatial.analysis.mountprior import Hanging, MountPrior
 from spatial.analysis.orientation import estimate_mount
 from spatial.analysis.soundrows import sound_rows
@@ -24,7 +25,7 @@ from spatial.conventions import REGION_SDS_OF_95, FloatArray
 from spatial.errors import InconclusiveError
 from spatial.field import angle_between
 from tests.bench.mountscenes import PLACED_RAD, nudged
-from tests.bench.ringscenes import KINDS, ROOMS, STEP_S, RingScene, make_ring_scene, worn
+from tests.bench.ringscenes import KINDS, ROOMS, STEP_S, RingScene, make_ring_scene
 from tests.bench.stages import on_both_cores
 from tests.stage import RATE
 
@@ -53,8 +54,9 @@ class Stated:
 
 def measure(seed: int) -> tuple[RingScene, list[Stated]]:
     """All intervals of one scene, through both microphones."""
-    scene = make_ring_scene(seed)
-    rows = [row for microphone in MICROPHONES for row in _through(scene, microphone)]
+    scenes = [make_ring_scene(seed, real=microphone == "real") for microphone in MICROPHONES]
+    rows = [row for scene, microphone in zip(scenes, MICROPHONES, strict=True) for row in _through(scene, microphone)]
+    scene = scenes[0]
     # The sound itself is not sent back from the other process.
     return replace(scene, field=np.zeros((4, 0))), rows
 
@@ -62,7 +64,7 @@ def measure(seed: int) -> tuple[RingScene, list[Stated]]:
 def _through(scene: RingScene, microphone: str) -> list[Stated]:
     seed = scene.seed
     rng = np.random.default_rng((seed, 13))
-    field = (scene.field if microphone == "ideal" else worn(scene.field, rng)).astype(np.float32)
+    field = scene.field.astype(np.float32)
     bins, steps = field_bins(field, RATE), scene.sounds.shape[1]
     tracks = find_tracks(step_cells(bins, origin_s=0.0, step_s=STEP_S, first=0, stop=steps), STEP_S)
     vectors, sds = surest(tracks, np.arange(steps))
@@ -96,24 +98,35 @@ def _through(scene: RingScene, microphone: str) -> list[Stated]:
 
     for row in range(steps):
         who = scene.sounds[:, row]
-        state("ring, as recorded", truths[who], vectors[row], sds[row])
+        state("ring, as recorded", truths[who], vectors[row], sure(vectors[row], sds[row]))
         if mount is not None:
-            matrix, covariance = mount
-            state("ring, as corrected", scene.places[who], matrix @ vectors[row], sds[row], covariance)
+            matrix, found = mount
+            # As the page has it: a mount by marks takes up some of what the microphone does to all directions.
+            left = found.taken_up.left_sd_rad(vectors[[row]])[0]
+            state(
+                "ring, as corrected", scene.places[who], matrix @ vectors[row], float(np.hypot(sds[row], left)),
+                found.own_covariance,
+            )  # fmt: skip
         for track in tracks:
             if track.active[row]:
-                state("directions", truths[who], track.vectors[row], float(track.sd_rad[row]))
+                state("directions", truths[who], track.vectors[row], sure(track.vectors[row], track.sd_rad[row]))
     for number, heard in marked:
         if heard.heard:
-            state("marks", truths[[number]], heard.vector, heard.sd_rad)
+            state("marks", truths[[number]], heard.vector, sure(heard.vector, heard.sd_rad))
     rows = sound_rows(bins, origin_s=0.0, rows=range(steps))
     fine = [field_bins(field, RATE, frame_s=frame_s) for frame_s in MARK_FRAMES_S]
     votes = row_votes(fine, rows.times_s, rows.vectors, STEP_S)
     for number, start, end in scene.marks_s:
         told = page_mark(votes, rows.times_s, start + _MARK_INSET_S, end - _MARK_INSET_S)
         if told is not None:
-            state("marks made in the page", truths[[number]], *told)
+            spread = float(np.hypot(told[1], ORDINARY.somewhere_sd_rad))
+            state("marks made in the page", truths[[number]], told[0], spread)
     return out
+
+
+def sure(vector: FloatArray, sd_rad: float) -> float:
+    """A direction's uncertainty with what is unknown of the microphone."""
+    return float(np.hypot(sd_rad, ORDINARY.sd_rad(vector[np.newaxis])[0]))
 
 
 def _marks(scene: RingScene, field: FloatArray, rng: np.random.Generator) -> tuple[list, tuple | None]:
@@ -136,7 +149,7 @@ def _marks(scene: RingScene, field: FloatArray, rng: np.random.Generator) -> tup
         )
     except InconclusiveError:
         return marked, None
-    return marked, None if found.matrix is None else (found.matrix, found.covariance)
+    return marked, None if found.matrix is None else (found.matrix, found)
 
 
 def page_mark(votes: RowVotes, times_s: FloatArray, start_s: float, end_s: float) -> tuple[FloatArray, float] | None:
@@ -232,9 +245,7 @@ def tables(measured: list[tuple[RingScene, list[Stated]]], first: int, count: in
         heading = (
             "An ideal microphone"
             if microphone == "ideal"
-            else (
-                "An ordinary real microphone (each axis 0.85 to 1.15 as loud as it should be, 1 to 2° askew, with hiss)"
-            )
+            else ("Real microphones, one drawn for each scene (demo_audio.microphones)")
         )
         text += [f"## {heading}", ""]
         mine = [row for row in rows if row.microphone == microphone]

@@ -2,16 +2,16 @@
 
 Three places, one after the other, each alone for some seconds (these are the marks) with rests between them; then
 either nothing more, or two of the places at once. Rooms, open air over a floor, noise, mounts, microphones.
-Functions: make_ring_scene; worn (the field as an ordinary real microphone records it).
+Functions: make_ring_scene.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
 from scipy.signal import butter, fftconvolve, sosfilt
 
 from demo_audio.boxes import add_at, power_while_sounding
+from demo_audio.microphones import LEAD, Microphone, field_response, field_through, hiss
 from demo_audio.rooms import HALF_KERNEL, Images, Room, image_sources, path_response
 from demo_audio.simulate import Rig
 from demo_audio.sounds import Voice, concertina, hand_drum, lute
@@ -20,7 +20,7 @@ from spatial.conventions import FloatArray, W
 from spatial.field import unit_vectors
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from tests.bench.noise import fast_diffuse_noise
-from tests.bench.stages import reeds
+from tests.bench.stages import real_microphone, reeds
 from tests.stage import RATE, plucked, recorded_words, speech
 
 KINDS = ("voices", "plucked", "sustained", "steps")
@@ -71,8 +71,12 @@ class RingScene:
     """Performer, start and end of each turn."""
 
 
-def make_ring_scene(seed: int) -> RingScene:
-    """The scene of a seed: kinds, rooms, and one or two at once come round in 40 seeds."""
+def make_ring_scene(seed: int, *, real: bool = False) -> RingScene:
+    """The scene of a seed: kinds, rooms, and one or two at once come round in 40 seeds.
+
+    `real`: through a real microphone of the seed's own (demo_audio.microphones), which moves nothing else.
+    """
+    microphone = real_microphone(seed) if real else None
     rng = np.random.default_rng((seed, 12))
     kind, (name, rt60_s), two = KINDS[seed % 4], ROOMS[seed // 4 % 5], bool(seed // 20 % 2)
     size = (rng.uniform(4.8, 9.0), rng.uniform(4.8, 9.0), rng.uniform(2.5, 3.8))
@@ -88,7 +92,6 @@ def make_ring_scene(seed: int) -> RingScene:
     centres = rng.permutation([-58.0, 0.0, 58.0]) + rng.uniform(-18, 18, 3)
     chosen = rng.choice(3, 2, replace=False)
     field, directs, places, marks = np.zeros((4, samples)), [], [], []
-    mic_from_room = matrix_from_ypr(mount).T @ rig.picture_from_room
     for number, centre in enumerate(centres):
         place = _place(rig, kind, centre, size if room else None, rng)
         start = 1.0 + number * (_TURN_S + _REST_S)
@@ -101,14 +104,17 @@ def make_ring_scene(seed: int) -> RingScene:
             add_at(dry[np.newaxis], _sound(kind, seconds, rng)[np.newaxis], round(start_s * RATE))
         far = float(np.linalg.norm(place - mic))
         dry *= far * 0.05 / np.sqrt(power_while_sounding(dry, rate_hz=RATE)) * 10 ** (rng.uniform(-3, 3) / 20)
-        heard, direct = _over_paths(room, place, mic, mic_from_room, dry, rng)
+        heard, direct = _over_paths(room, place, rig, microphone, dry, rng)
         field += heard
         directs.append(direct)
         places.append(rig.picture_from_room @ (place - mic) / far)
         marks.append((number, start, start + length_s))
     snr_db = float(rng.uniform(5.0, 25.0))
     power = power_while_sounding(field[W], rate_hz=RATE) * 10 ** (-snr_db / 10)
-    field += np.sqrt(power) * fast_diffuse_noise(rig, samples, rng=rng)[0]
+    noise = fast_diffuse_noise(rig, samples, rng=rng)[0]
+    field += np.sqrt(power) * (noise if microphone is None else field_through(microphone, noise))
+    if microphone is not None:
+        field += hiss(microphone, field, np.random.default_rng((seed, 15)))
     sounds = np.stack([_sounding(direct) for direct in directs])
     return RingScene(
         seed, kind, name, two, snr_db, field, matrix_from_ypr(mount), over, np.stack(places), sounds, tuple(marks)
@@ -135,12 +141,13 @@ def _place(
 def _over_paths(
     room: Room | None,
     place: FloatArray,
-    mic: FloatArray,
-    mic_from_room: FloatArray,
+    rig: Rig,
+    microphone: Microphone | None,
     dry: FloatArray,
     rng: np.random.Generator,
 ) -> tuple[FloatArray, FloatArray]:
     """The field of a performer, and their direct sound alone in W."""
+    mic, mic_from_room = np.asarray(rig.lens_m), matrix_from_ypr(rig.mount).T @ rig.picture_from_room
     if room is not None:
         images = image_sources(room, tuple(place.tolist()), tuple(mic.tolist()), rng=rng)
     else:
@@ -151,7 +158,13 @@ def _over_paths(
     x, y, z = seen / far
     gains = images.gains * np.stack([np.ones_like(x), y, z, x])
     out, direct = np.zeros((4, dry.size)), np.zeros((1, dry.size))
-    add_at(out, fftconvolve(path_response(far, gains, images.late, shift=0.0), dry[np.newaxis], axes=1), -HALF_KERNEL)
+    if microphone is None:
+        response, lead = path_response(far, gains, images.late, shift=0.0), HALF_KERNEL
+    else:
+        # The microphone is where these scenes look from; the camera hangs 20 cm above it.
+        bodies = np.array([rig.place(body.offset_m) for body in microphone.bodies]) + np.array([0.0, 0.0, 0.2])
+        response, lead = field_response(microphone, images, mic_from_room, mic, bodies), LEAD
+    add_at(out, fftconvolve(response, dry[np.newaxis], axes=1), -lead)
     alone = path_response(far[:1], gains[:1, :1], images.late[:1], shift=0.0)
     add_at(direct, fftconvolve(alone, dry[np.newaxis], axes=1), -HALF_KERNEL)
     return out, direct[0]
@@ -203,25 +216,3 @@ def _steps(seconds: float, rng: np.random.Generator) -> FloatArray:
         out[place : place + time.size] += rng.uniform(0.4, 1.0) * (thud + scuff)
         place += round(rng.uniform(0.4, 0.65) * RATE)
     return out
-
-
-def worn(field: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """The field as an ordinary real microphone records it.
-
-    Each axis has a gain of its own against W (0.85 to 1.15), the axes stand 1 to 2 degrees askew in the housing, and
-    X, Y and Z hiss the more the lower: 55 dB below the loud moments of W at 1 kHz, rising by 6 dB an octave downwards,
-    as capsules that are subtracted do. (Sizes are common practice, no source.)
-    """
-    out = np.array(field, dtype=float)
-    axis = rng.standard_normal(3)
-    turn = np.radians(rng.uniform(1.0, 2.0)) * axis / np.linalg.norm(axis)
-    cross = np.array([[0.0, -turn[2], turn[1]], [turn[2], 0.0, -turn[0]], [-turn[1], turn[0], 0.0]])
-    askew = np.eye(3) + cross + cross @ cross / 2
-    gains = np.diag(rng.uniform(0.85, 1.15, 3))
-    out[[3, 1, 2]] = gains @ askew @ out[[3, 1, 2]]
-    size = fft.next_fast_len(out.shape[1], real=True)
-    frequency = np.maximum(fft.rfftfreq(size, 1 / RATE), 40.0)
-    white = rng.standard_normal((4, size))
-    tilt = np.stack([np.ones_like(frequency), *[np.maximum(1000.0 / frequency, 0.2)] * 3])
-    level = np.sqrt(power_while_sounding(field[W], rate_hz=RATE)) * 10 ** (-55 / 20)
-    return np.asarray(out + level * fft.irfft(fft.rfft(white, axis=1) * tilt, size, axis=1)[:, : out.shape[1]])

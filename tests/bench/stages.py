@@ -11,7 +11,7 @@ from typing import TypeVar
 import numpy as np
 
 from demo_audio.boxes import power_while_sounding
-from demo_audio.microphones import Microphone, draw_microphone, field_through
+from demo_audio.microphones import Microphone, draw_microphone, field_through, hiss
 from demo_audio.simulate import Performer, Rig, Room, Shoot, simulate_shoot
 from spatial.conventions import FloatArray, W
 from spatial.rotation import YawPitchRoll
@@ -90,6 +90,13 @@ def make_scene(
 def real_microphone(seed: int) -> Microphone:
     """The real microphone of a scene: its draw moves nothing else in the scene."""
     return draw_microphone(np.random.default_rng((seed, 14)))
+
+
+def through_real(field: FloatArray, seed: int) -> FloatArray:
+    """A finished field as a scene's real microphone would have recorded it, as far as four channels can say."""
+    microphone = real_microphone(seed)
+    heard = field_through(microphone, field)
+    return heard + hiss(microphone, heard, np.random.default_rng((seed, 15)))
 
 
 def in_noise(

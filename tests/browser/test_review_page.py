@@ -14,6 +14,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from cli.main import cli
+from spatial.analysis.microphone import ORDINARY, PERFECT
 from spatial.analysis.orientation import MARK_SD_RAD, estimate_mount
 from spatial.analysis.spans import SpanDirection
 from spatial.analysis.votes import left_and_up
@@ -518,7 +519,7 @@ def test_the_solved_mount_is_pythons(maths, seed, count):
         )
         best, _ = Rotation.align_vectors(*all_of)
         assert np.array(got["matrix"]) == pytest.approx(best.as_matrix(), abs=1e-6)
-    ours = estimate_mount(expected, heard, sd)
+    ours = estimate_mount(expected, heard, sd, microphone=PERFECT)
     if ours.matrix is not None and count > 2:
         free = maths.evaluate("(pairs) => solveMount(pairs, 0, DEG)", pairs)
         assert np.array(free["matrix"]) == pytest.approx(ours.matrix, abs=0.02)
@@ -553,9 +554,13 @@ def test_the_mounts_own_uncertainty_widens_the_ring_as_corrected_only(known, wat
     settle(page)
     wide = page.evaluate("seenOf(rows[page.row], page).axes.long")
     choose(page, "As recorded")
-    assert page.evaluate("seenOf(rows[page.row], page).axes.long") == pytest.approx(np.radians(1.0), rel=0.01)
+    front = unit_vectors(0.0, 0.0)
+    recorded = np.hypot(np.radians(1.0), ORDINARY.sd_rad(front[np.newaxis])[0])
+    assert page.evaluate("seenOf(rows[page.row], page).axes.long") == pytest.approx(recorded, rel=0.01)
     across = np.cross(result.mount @ unit_vectors(0.0, 0.0), left_and_up(result.mount @ unit_vectors(0.0, 0.0)))
-    region = np.radians(1.0) ** 2 * np.eye(2) + across @ result.orient.mount.covariance @ across.T
+    mount = result.orient.mount
+    own = np.radians(1.0) ** 2 + mount.taken_up.left_sd_rad(front[np.newaxis])[0] ** 2
+    region = own * np.eye(2) + across @ mount.own_covariance @ across.T
     assert wide == pytest.approx(np.sqrt(np.linalg.eigvalsh(region)[-1]), rel=0.01)
 
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from spatial.analysis.microphone import ORDINARY, PERFECT
 from spatial.analysis.spans import SpanDirection
 from spatial.analysis.verification import JudgedBy, Verdict
 from spatial.field import unit_vectors
@@ -34,8 +35,8 @@ def heard_marks(count, *, off_deg=0.0, sd_deg=1.0):
     return marks
 
 
-def judged(marks, *, track=None):
-    told = orient_heard(None, marks)
+def judged(marks, *, track=None, microphone=ORDINARY):
+    told = orient_heard(None, marks, rig=Rig(microphone=microphone))
     matrix = told.matrix if track is None else track @ told.matrix
     turned = [replace(m, heard=replace(m.heard, vector=matrix @ m.heard.vector)) for m in marks]
     checks, _ = check_marks(turned, Tolerance(), judges_of_mount(told, len(marks), Rig()))
@@ -52,10 +53,32 @@ def test_a_mark_that_bent_the_mount_is_judged_without_its_own_say():
 
 
 def test_its_uncertainty_takes_in_that_of_the_others():
-    _, checks = judged(heard_marks(4))
+    _, checks = judged(heard_marks(4), microphone=PERFECT)
     for check in checks:
         assert check.error_rad < 1e-6
         assert np.radians(1.0) < check.sd_rad < np.radians(4.0)
+
+
+@pytest.mark.parametrize("count", [3, 4])
+def test_its_uncertainty_takes_in_the_microphone(count):
+    """Whether others judge it or the mount that it helped to give: a take's marks share the microphone's errors."""
+    known, unknown = (judged(heard_marks(count), microphone=one)[1] for one in (PERFECT, ORDINARY))
+    for exact, ordinary in zip(known, unknown, strict=True):
+        assert exact.judged_by is ordinary.judged_by
+        assert np.radians(0.5) < np.sqrt(ordinary.sd_rad**2 - exact.sd_rad**2) < np.radians(7.0)
+
+
+def test_a_true_mark_that_the_microphone_moved_is_not_called_off():
+    """Gains of 1.18 and 0.88 move who is 45 degrees aside by 8.3 degrees, and no mount takes it all up."""
+    marks = []
+    for mark in heard_marks(5):
+        bent = mark.heard.vector * np.array([1.18, 0.88, 0.88])
+        marks.append(replace(mark, heard=replace(mark.heard, vector=bent / np.linalg.norm(bent))))
+    _, checks = judged(marks)
+    assert max(check.error_rad for check in checks) > np.radians(5.0)
+    assert Verdict.OFF not in {check.verdict for check in checks}
+    _, accused = judged(marks, microphone=PERFECT)
+    assert Verdict.OFF in {check.verdict for check in accused}
 
 
 @pytest.mark.parametrize(("count", "words"), [(3, "the marks that told the mount"), (4, "the other marks give")])

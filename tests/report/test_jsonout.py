@@ -12,7 +12,7 @@ from spatial.analysis.direction import FrameDirections
 from spatial.analysis.orientation import estimate_mount
 from spatial.analysis.spans import SpanDirection
 from spatial.analysis.sync import SyncEstimate
-from spatial.analysis.verification import check_mark
+from spatial.analysis.verification import Judge, JudgedBy, check_mark
 from spatial.field import ChannelFormat, unit_vectors
 from spatial.findings import Finding, Severity
 from spatial.jobs.directions import DirectionsResult
@@ -96,7 +96,7 @@ def test_sync_without_a_match_has_the_same_keys_and_nulls():
     assert lost["reason"] == "silence"
     assert {key for key, value in lost.items() if value is None} == {
         "decided_by", "take", "offset_s", "offset_sd_s", "drift_ppm", "drift_sd_ppm", "drift_significant",
-        "covered_from_s", "covered_until_s", "match_strength", "lip_sync", "true_rate_hz",
+        "covered_from_s", "covered_until_s", "match_strength", "lip_sync", "true_rate_hz", "riding_gain_db",
     }  # fmt: skip
 
 
@@ -124,7 +124,7 @@ def test_findings():
 def test_verify_of_a_heard_and_an_unheard_mark():
     heard = mark(SpanDirection(True, vector(34.0, 2.0), np.radians(1.5), 1.0))
     unheard = mark(UNHEARD)
-    pairs = tuple((one, check_mark(one.expected, one.heard)) for one in (heard, unheard))
+    pairs = tuple((one, check_mark(one.expected, one.heard, judge=Judge(JudgedBy.TRACK))) for one in (heard, unheard))
     first, second = read(jsonout.verify_json(VerifyResult(CLIP, TAKE, pairs, None, ())))["marks"]
     assert set(first) == set(second)
     assert first["who"] == "Odile"

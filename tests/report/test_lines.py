@@ -9,7 +9,7 @@ import pytest
 
 from spatial.analysis.spans import SpanDirection
 from spatial.analysis.sync import SyncEstimate
-from spatial.analysis.verification import check_mark
+from spatial.analysis.verification import Judge, JudgedBy, check_mark
 from spatial.field import ChannelFormat, unit_vectors
 from spatial.findings import Finding, Severity
 from spatial.jobs.lipsync import with_lip_sync
@@ -152,7 +152,7 @@ def test_sync_lines_without_a_match():
 )
 def test_what_is_off_and_which_way(heard_deg, off, as_sentence, verdict):
     mark = heard_mark((30.0, 0.0), heard_deg)
-    check = check_mark(mark.expected, mark.heard)
+    check = check_mark(mark.expected, mark.heard, judge=Judge(JudgedBy.TRACK))
     header, _, row = lines.check_table([(mark, check)])
     assert header.split("  ")[0] == "who"
     assert "Odile  1:01.0-1:15.2  30.0° left, level" in row
@@ -164,7 +164,7 @@ def test_what_is_off_and_which_way(heard_deg, off, as_sentence, verdict):
 def test_the_sides_are_what_one_reads_off_and_the_angle_is_the_angle():
     """From 68.8 right to 69.0 left at 13 degrees down are 137.8 of azimuth, and 130.7 degrees of angle."""
     mark = heard_mark((-68.8, -13.0), (69.0, -13.0))
-    check = check_mark(mark.expected, mark.heard)
+    check = check_mark(mark.expected, mark.heard, judge=Judge(JudgedBy.TRACK))
     cosine = np.sin(np.radians(13)) ** 2 + np.cos(np.radians(13)) ** 2 * np.cos(np.radians(137.8))
     assert np.degrees(check.error_rad) == pytest.approx(np.degrees(np.arccos(cosine)))
     row = lines.check_table([(mark, check)])[2]

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from spatial.analysis.microphone import ORDINARY
 from spatial.analysis.soundrows import PLACES, SoundRows
 from spatial.analysis.spans import SpanDirection
 from spatial.analysis.sync import SyncEstimate
@@ -104,7 +105,10 @@ def test_rows_read_back():
     assert sd[7] == 65_535
     told = sd != 65_535
     assert told.sum() == 39
-    assert sd[told] / 100 == pytest.approx(3.0)
+    # 3 degrees of its own, and what is unknown of the microphone there; hundredths of a degree, rounded.
+    stated = np.degrees(np.hypot(np.radians(3.0), ORDINARY.sd_rad(rows.vectors[told])))
+    assert sd[told] / 100 == pytest.approx(stated, abs=0.0051)
+    assert unpacked(packed["sd_turned"], "<u2").tolist() == sd.tolist()  # no mount took up any of it
     back = unit_vectors(*np.radians(angles[told]).T)
     # Hundredths of a degree, each angle rounded by up to half of one.
     assert np.degrees(np.max(angle_between(back, rows.vectors[told]))) < 0.008

@@ -10,7 +10,7 @@ import pytest
 
 from demo_audio.write_movie import write_movie
 from spatial.analysis.spans import SpanDirection
-from spatial.analysis.verification import check_mark
+from spatial.analysis.verification import Judge, JudgedBy, check_mark
 from spatial.errors import InputError
 from spatial.field import ChannelFormat, angle_between, azimuth_elevation, unit_vectors
 from spatial.jobs.marks import HeardMark
@@ -36,7 +36,7 @@ def mark_of(seen_deg, heard_deg, who="Nell", sd_deg=2.0, start_s=0.4):
     else:
         span = SpanDirection(True, unit_vectors(*np.radians(heard_deg)), float(np.radians(sd_deg)), 1.0)
     heard = HeardMark(Mark(who, start_s, start_s + 1.0, *np.radians(seen_deg), None), seen, 0.0, span)
-    return heard, check_mark(seen, span)
+    return heard, check_mark(seen, span, judge=Judge(JudgedBy.TRACK))
 
 
 def stills(clip, folder, *marks, layout="equirect180-sbs", levelled=None):

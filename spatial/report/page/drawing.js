@@ -12,7 +12,8 @@ function seenOf(row, view) {
   if (!row || !row.heard) return null;
   const vector = turned(turnAt(view.matrix, row.time), row.heard.vector), camera = cameraAt(row.time);
   const shared = view.covariance && product(product(camera, view.covariance), flipped(camera));
-  const spread = uncertaintyOf(vector, row.heard.sdRad, shared);
+  // The mount of the clip has taken up some of what the microphone does to all directions.
+  const spread = uncertaintyOf(vector, view.matrix === facts.mount ? row.heard.turnedSdRad : row.heard.sdRad, shared);
   // Azimuth alone, as circle and time line show it.
   return { vector, axes: axesOf(spread), azimuthSd: Math.sqrt(spread[0][0]) / Math.max(Math.hypot(vector[0], vector[1]), 0.2) };
 }

@@ -41,7 +41,7 @@ function answerFor(mark, sides) {
     const error = errorOf(mark, matrix);
     box.append(made("span", "", name), made("span", "", placeInWords(error.heard)), made("b", "", `${degrees(error.rad, 1)} off`));
   }
-  box.append(made("span", "wide", `known to ±${degrees(NEAR_BOTH * mark.heard.sdRad, 1)}`));
+  box.append(made("span", "wide", `known to ±${degrees(NEAR_BOTH * Math.hypot(mark.heard.sdRad, facts.microphone_sd_rad), 1)}`));
   if (mark.parallaxSdRad > DEG) {
     box.append(made("span", "wide", `metres not given: ${degrees(mark.parallaxSdRad)} more allowed`));
   }

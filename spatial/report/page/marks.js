@@ -41,9 +41,10 @@ function errorOf(mark, matrix) {
   if (!mark.heard) return null;
   const heard = turned(turnAt(matrix, mark.middle), mark.heard.vector), expected = mark.shown, allowed = facts.tolerance;
   // A mark of the file that helped to tell the mount is judged by the mount that the others give.
-  const judge = matrix === facts.mount && mark.judge && mark.judge.turn ? mark.judge : null;
-  const judged = judge ? turned(judge.turn, heard) : heard;
-  const sdRad = Math.hypot(mark.heard.sdRad, judge ? judge.sd_deg * DEG : 0);
+  const judge = matrix === facts.mount && mark.judge ? mark.judge : null;
+  const judged = judge && judge.turn ? turned(judge.turn, heard) : heard;
+  // What is unknown of the microphone is in the judge's; without one it is as everywhere.
+  const sdRad = Math.hypot(mark.heard.sdRad, judge ? judge.sd_deg * DEG : facts.microphone_sd_rad);
   const turn = azimuthOf(judged) - azimuthOf(expected);
   const across = Math.atan2(Math.sin(turn), Math.cos(turn)) * Math.cos(elevationOf(expected));
   const up = elevationOf(judged) - elevationOf(expected);
@@ -62,11 +63,13 @@ function mountFrom(marks) {
     expected: mark.expected, heard: turned(repaired, mark.heard.vector), sdRad: Math.hypot(mark.heard.sdRad, mark.parallaxSdRad),
   }));
   if (!pairs.length) return null;
-  const free = solveMount(pairs, 0, DEG), count = pairs.length;
+  // A person places a mark to a degree; what the microphone does to each direction scatters beside that.
+  const scatter = Math.hypot(DEG, facts.microphone_scatter_rad);
+  const free = solveMount(pairs, 0, scatter), count = pairs.length;
   const wholly = (name, way) => ({ name, ...way, mount: way.matrix, matrix: product(way.matrix, repaired) });
   if (free.looseRad < 20 * DEG) return { count, sure: true, ways: [wholly("", free)] };
   const ways = [[1, "if it stood upright"], [-1, "if it hung upside down"]]
-    .map(([side, name]) => wholly(name, solveMount(pairs, side, DEG)))
+    .map(([side, name]) => wholly(name, solveMount(pairs, side, scatter)))
     .filter((way) => Math.max(...way.leftRad) < 25 * DEG);
   return { count, sure: false, ways };
 }

@@ -8,6 +8,7 @@ const rows = (() => {
   const times = new Float32Array(bytes(packed.time_s).buffer);
   const angles = new Int16Array(bytes(packed.angles).buffer);
   const sds = new Uint16Array(bytes(packed.sd).buffer);
+  const turnedSds = new Uint16Array(bytes(packed.sd_turned).buffer);
   const levels = new Int8Array(bytes(packed.level).buffer);
   const places = new Int16Array(bytes(packed.places).buffer);
   const powers = new Int8Array(bytes(packed.powers).buffer);
@@ -25,7 +26,8 @@ const rows = (() => {
   return Array.from(times, (time, n) => ({
     time,
     level: levels[n],
-    heard: sds[n] === 65535 ? null : { vector: vector(angles, n), sdRad: sds[n] / 100 * DEG },
+    heard: sds[n] === 65535 ? null
+      : { vector: vector(angles, n), sdRad: sds[n] / 100 * DEG, turnedSdRad: turnedSds[n] / 100 * DEG },
     vote: voteOf(n),
     places: Array.from({ length: each }, (_, k) => n * each + k)
       .filter((k) => powers[k] > -128)
