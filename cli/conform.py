@@ -63,18 +63,19 @@ def conform(
         from spatial.jobs.conform import conform_clip
         from spatial.report import jsonout, lines
 
+        told_format = read_as(channel_format)
         result = conform_clip(
             clip,
             takes,
             output,
             marks_path=marks,
             mount=mount_from(mount),
-            rig=rig.told(),
+            rig=rig.told(told_format),
             prior=prior.told(),
             repair=repair,
             tolerance=tolerance.told(),
             pairing=pairing_from(paired=paired),
-            channel_format=read_as(channel_format),
+            channel_format=told_format,
             force=force,
             progress=run.progress,
         )

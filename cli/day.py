@@ -35,7 +35,8 @@ def day(
         from spatial.jobs.day import run_day
         from spatial.report import dayout, jsonout
 
-        told = rig.told()
+        told_format = read_as(channel_format)
+        told = rig.told(told_format)
         if pages:
             from spatial.jobs.daypages import make_pages, require_place
             from spatial.report.reviewpage import PAGE_WRITER
@@ -47,7 +48,7 @@ def day(
             rig_for=lambda _clip: told,
             prior=prior.told(),
             repair=repair,
-            channel_format=read_as(channel_format),
+            channel_format=told_format,
             force=force,
             progress=run.progress,
         )

@@ -54,13 +54,14 @@ def directions(
         for drawing in (plot_path, map_path):
             if drawing:
                 ink.check_plot(drawing, force=force, inputs=run.inputs)
+        told_format = read_as(channel_format)
         result = directions_of_take(
             take,
             clip_path=clip,
             step_s=step_s,
             marks_path=marks,
-            rig=rig.told(),
-            channel_format=read_as(channel_format),
+            rig=rig.told(told_format),
+            channel_format=told_format,
             progress=run.progress,
         )
         if csv_path:

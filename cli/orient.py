@@ -87,7 +87,7 @@ def orient(
             clip, *takes = files
             result = orient_clip(
                 *(clip, takes, marks),
-                rig=rig.told(),
+                rig=rig.told(told_format),
                 prior=prior.told(),
                 repair=repair,
                 pairing=pairing_from(paired=paired),
@@ -100,7 +100,7 @@ def orient(
             names = claps.split(",")
             result = orient_claps(
                 *(files, names),
-                rig=rig.told(),
+                rig=rig.told(told_format),
                 prior=prior.told(),
                 repair=repair,
                 channel_format=told_format,
@@ -108,7 +108,7 @@ def orient(
             )
         learned = None
         if save_microphone is not None and result.matrix is not None:
-            learned = learn_microphone(result, rig.told())
+            learned = learn_microphone(result, rig.told(told_format))
             result = replace(result, findings=(*result.findings, learned.finding))
             learned.save(save_microphone, force=force, inputs=run.inputs)
         run.finish(

@@ -63,17 +63,18 @@ def review(
         from spatial.media.folders import whole_folder
         from spatial.report import jsonout, reviewpage
 
+        told_format = read_as(channel_format)
         with whole_folder(output, force=force, inputs=run.inputs) as folder:
             result = review_clip(
                 *(clip, takes, folder),
                 marks_path=marks,
                 mount=mount_from(mount),
-                rig=rig.told(),
+                rig=rig.told(told_format),
                 prior=prior.told(),
                 repair=repair,
                 tolerance=tolerance.told(),
                 pairing=pairing_from(paired=paired),
-                channel_format=read_as(channel_format),
+                channel_format=told_format,
                 progress=run.progress,
             )
             reviewpage.write_page(result, folder)

@@ -21,6 +21,7 @@ from cli.running import Command, Number, Numbers, input_file, mic_offset_option,
 
 if TYPE_CHECKING:
     from spatial.analysis.mountprior import MountPrior
+    from spatial.field import ReadAs
     from spatial.jobs.crew_word import Pairing
     from spatial.jobs.marks import Rig
     from spatial.jobs.verify import Tolerance
@@ -41,9 +42,12 @@ class RigChoice:
     level: tuple[float, ...] | None = None
     band_hz: tuple[float, ...] = (300.0, 5000.0)
 
-    def told(self) -> Rig:
-        """The rig, with its camera's moves read from their file."""
+    def told(self, channel_format: ReadAs | None = None) -> Rig:
+        """The rig, with its camera's moves read from their file, and what a microphone file leaves open."""
+        from spatial.analysis.microphone import ORDINARY
+        from spatial.field import Calibrated
         from spatial.jobs.marks import Rig
+        from spatial.jobs.microphone import still_unknown
         from spatial.media.moves import read_moves
         from spatial.rotation import YawPitchRoll, matrix_from_ypr
 
@@ -56,6 +60,7 @@ class RigChoice:
             band_hz=(low, high),
             moves=None if self.moves is None else read_moves(self.moves),
             levelled=None if self.level is None else matrix_from_ypr(YawPitchRoll.from_degrees(0.0, *self.level)),
+            microphone=still_unknown(channel_format) if isinstance(channel_format, Calibrated) else ORDINARY,
         )
 
 

@@ -1,7 +1,7 @@
 """The microphone learned from marks that are heard, and what there is to say of it.
 
 Conventions: spatial.calibration.
-Functions: learn_microphone; may_be_saved; calibrated (a format, with a microphone file's content).
+Functions: learn_microphone; may_be_saved; calibrated (a format, with a microphone file's content), still_unknown.
 """
 
 from collections.abc import Sequence
@@ -20,6 +20,7 @@ from spatial.analysis.calibrate import (
     refined,
 )
 from spatial.analysis.clapwalk import CLAP_SD_RAD
+from spatial.analysis.microphone import ORDINARY, Microphone
 from spatial.analysis.orientation import MARK_SD_RAD
 from spatial.calibration import Calibration
 from spatial.errors import InconclusiveError, InputError, OutputError
@@ -82,6 +83,13 @@ def calibrated(channel_format: PlainFormat, path: Path) -> Calibrated:
         As read_calibration.
     """
     return Calibrated(channel_format, read_calibration(path)[0], path.name)
+
+
+def still_unknown(read_as: Calibrated) -> Microphone:
+    """What is left to be known of a microphone once its file is taken out."""
+    variances = np.diag(np.array(read_as.calibration.covariance))
+    gain, askew, leak = (float(np.sqrt(np.mean(part))) for part in (variances[:3], variances[3:6], variances[6:]))
+    return replace(ORDINARY, gain=gain, askew_rad=askew, leak=leak)
 
 
 def learn_microphone(oriented: OrientResult, rig: Rig) -> LearnedMicrophone:
