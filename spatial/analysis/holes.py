@@ -159,7 +159,9 @@ class HoleMeter:
 
     def _likely(self, begins: IndexArray, ends: IndexArray, sound: FloatArray, length: int) -> list[tuple[int, int]]:
         """Of the runs of zeros in a page those that may be a hole, or part of one: most are rounding, with no jump."""
-        beside = np.maximum(np.abs(sound[MARGIN + begins - 1]), np.abs(sound[np.minimum(MARGIN + ends, sound.size - 1)]))
+        beside = np.maximum(
+            np.abs(sound[MARGIN + begins - 1]), np.abs(sound[np.minimum(MARGIN + ends, sound.size - 1)])
+        )
         likely = (ends - begins >= SHORTEST_HOLE) & (beside >= _LEAST_JUMP_STEPS * self._step)
         likely |= (begins == 0) | (ends == length)
         return list(zip(begins[likely].tolist(), ends[likely].tolist(), strict=True))

@@ -41,9 +41,7 @@ _STEADY_DB, _NO_LINES_DB = 3.5, 4.5
 """Noise keeps its level from one quiet moment to the next and has no lines; talk and music are otherwise."""
 
 
-def health_findings(
-    health: Health, names: Sequence[str], name: str, *, height_in: str | None = None
-) -> list[Finding]:
+def health_findings(health: Health, names: Sequence[str], name: str, *, height_in: str | None = None) -> list[Finding]:
     """What is wrong with a take.
 
     Parameters

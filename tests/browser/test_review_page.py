@@ -226,7 +226,16 @@ def test_the_needle_points_nowhere_overhead(known, watched, azimuth_deg, elevati
 
 
 def test_places_in_words_are_pythons(maths):
-    for azimuth_deg, elevation_deg in [(0, 0), (30, 12), (-64, -20), (180, 5), (50, 74), (50, 76), (-50, -76), (9, -90)]:
+    for azimuth_deg, elevation_deg in [
+        (0, 0),
+        (30, 12),
+        (-64, -20),
+        (180, 5),
+        (50, 74),
+        (50, 76),
+        (-50, -76),
+        (9, -90),
+    ]:
         vector = unit_vectors(*np.radians([azimuth_deg, elevation_deg]))
         assert maths.evaluate("(v) => placeInWords(v)", vector.tolist()) == words.place(vector, digits=0)
 

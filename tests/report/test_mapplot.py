@@ -60,7 +60,9 @@ def test_what_is_drawn(tmp_path, drawn):  # noqa: F811
     assert "Odile" in [text.get_text() for text in axes.texts]
 
 
-@pytest.mark.parametrize(("elevation_deg", "said"), [(80.0, "Odile, overhead"), (-85.0, "Odile, below"), (70.0, "Odile")])
+@pytest.mark.parametrize(
+    ("elevation_deg", "said"), [(80.0, "Odile, overhead"), (-85.0, "Odile, below"), (70.0, "Odile")]
+)
 def test_a_mark_overhead_says_so(tmp_path, drawn, elevation_deg, said):  # noqa: F811
     mark = HeardMark(
         Mark("Odile", 0.1, 0.3, 1.0, np.radians(elevation_deg), 2.0), at(60.0, elevation_deg), 0.0,
