@@ -125,8 +125,12 @@ class MeasuredConvention:
 
     @property
     def sure(self) -> bool:
-        """Whether the likeliest is a known format, and its odds leave hardly a doubt."""
-        return self.best != OTHER and self.odds[self.best] >= SURE
+        """Whether the likeliest is a known format, and its odds leave hardly a doubt.
+
+        Of fields in which no single sound begins the gains alone would tell the order, and they do not.
+        """
+        told = self.vertical is not None or self.best == "aformat"
+        return self.best != OTHER and self.odds[self.best] >= SURE and told
 
 
 def live_channels(channels: FloatArray) -> list[int]:
@@ -153,6 +157,9 @@ def find_channels(channels: FloatArray, rate_hz: int) -> tuple[tuple[int, ...], 
         None where fewer than four channels are live, or hardly any sound is there.
     """
     live = live_channels(channels)
+    if len(channels) == FIRST_ORDER_CHANNELS and len(live) == FIRST_ORDER_CHANNELS - 1 and live[0] == 0:
+        # A recording without height is a field too, and the silent channel tells its order.
+        live = list(range(FIRST_ORDER_CHANNELS))
     found: list[tuple[tuple[int, ...], MeasuredConvention]] = []
     for first in range(len(live) - FIRST_ORDER_CHANNELS + 1):
         picked = tuple(live[first : first + FIRST_ORDER_CHANNELS])

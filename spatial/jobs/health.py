@@ -134,7 +134,7 @@ def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[He
     tall = [
         take
         for take, report in zip(takes, reports, strict=True)
-        if isinstance(report, HealthReport) and has_height(report.health, report.names)
+        if isinstance(report, HealthReport) and has_height(report.health)
     ]
     for place, (take, report) in enumerate(zip(takes, reports, strict=True)):
         if isinstance(report, HealthReport) and lacks_height(report.health, report.names):

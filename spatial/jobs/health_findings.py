@@ -57,7 +57,7 @@ def health_findings(health: Health, names: Sequence[str], name: str, *, height_i
     if health.peaks.max() < _SILENT:
         silence = f"{name} is silent throughout: nothing to use; check what the recorder was armed to record"
         return [Finding("dead_channel", Severity.FIX, silence, name)]
-    dead = _dead_channels(health, names)
+    dead = _dead_channels(health)
     flat = lacks_height(health, names)
     # Many mixes and recorders of three channels have no height; with another channel dead, inputs are wrong.
     if flat and height_in is None:
@@ -74,7 +74,7 @@ def health_findings(health: Health, names: Sequence[str], name: str, *, height_i
     ]
 
 
-def _dead_channels(health: Health, names: Sequence[str]) -> dict[int, Severity]:
+def _dead_channels(health: Health) -> dict[int, Severity]:
     """Channels that carry nothing of the field."""
     levels = health.levels
     loudest, found = float(levels.rms.max()), {}
@@ -99,13 +99,13 @@ def _dead_channels(health: Health, names: Sequence[str]) -> dict[int, Severity]:
 
 def lacks_height(health: Health, names: Sequence[str]) -> bool:
     """Whether all channels of a field sound but Z."""
-    dead = _dead_channels(health, names)
+    dead = _dead_channels(health)
     return not health.capsules and bool(dead) and all(names[channel].startswith("Z") for channel in dead)
 
 
-def has_height(health: Health, names: Sequence[str]) -> bool:
+def has_height(health: Health) -> bool:
     """Whether all channels of a field sound, Z too."""
-    return not health.capsules and health.peaks.max() >= _SILENT and not _dead_channels(health, names)
+    return not health.capsules and health.peaks.max() >= _SILENT and not _dead_channels(health)
 
 
 def _dead(

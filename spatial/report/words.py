@@ -1,7 +1,8 @@
 """Numbers as a person on set says them: left, right, up, down, early, late.
 
 Whole results are laid out in spatial.report.lines.
-Functions: side, height, steep, place, clock_time, start, clock, turn, mount_parts, table, findings_lines, ranked, sentence.
+Functions: side, height, steep, place, clock_time, start, clock, turn, mount_parts, table, findings_lines, ranked,
+sentence.
 """
 
 from collections.abc import Collection, Iterable, Sequence

@@ -207,7 +207,8 @@ def test_the_needle_points_nowhere_overhead(known, watched, azimuth_deg, elevati
         """() => {
           const box = around.getBoundingClientRect(), fine = devicePixelRatio, rim = rimOf(box.width, box.height) - 8;
           const azimuth = azimuthOf(turned(page.matrix, rows[page.row].heard.vector)), pen = around.getContext("2d");
-          const at = (radius) => [box.width / 2 - radius * Math.sin(azimuth), box.height / 2 - radius * Math.cos(azimuth)];
+          const [x0, y0] = [box.width / 2, box.height / 2];
+          const at = (radius) => [x0 - radius * Math.sin(azimuth), y0 - radius * Math.cos(azimuth)];
           const ink = document.createElement("canvas").getContext("2d");
           ink.fillStyle = getComputedStyle(document.documentElement).getPropertyValue("--ink");
           ink.fillRect(0, 0, 1, 1);
