@@ -240,7 +240,8 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
     odds = _odds(scores)
     return MeasuredConvention(
         odds=_summed(odds, lambda key: _FORMATS.get(key, key[0])),
-        order_odds=_summed(odds, lambda key: key[0] if key[1] else None),
+        # Gains alone are no reason for an order: without a vertical channel it stays as likely as it is at all.
+        order_odds=_summed(odds if ordered is not None else _PRIOR, lambda key: key[0] if key[1] else None),
         normalisation_odds=_summed(odds, lambda key: key[1] or None),
         score=max(score for key, score in scores.items() if key[0] != OTHER),
         independent=max(float(np.linalg.slogdet(correlation)[1]), _LEAST_INDEPENDENT),
