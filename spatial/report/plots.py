@@ -85,7 +85,7 @@ def write_directions_plot(
             _line(across, int(source), level.times_s, np.degrees(level.azimuth_rad), named=True)
         _line(up, int(source), own.times_s, np.degrees(own.elevation_rad), named=not level.times_s.size)
     for mark in marks:
-        overhead = abs(np.degrees(azimuth_elevation(mark.expected)[1])) > OVERHEAD_DEG
+        overhead = bool(abs(np.degrees(azimuth_elevation(mark.expected)[1])) > OVERHEAD_DEG)
         if not overhead:
             _bracket(across, mark, 0, named=True)
         _bracket(up, mark, 1, named=overhead)

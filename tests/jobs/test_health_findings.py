@@ -170,16 +170,13 @@ def test_capsules_of_another_pattern_have_no_wrong_gain(rng, omni_part, named):
 
 
 def test_a_gain_that_the_place_may_have_made_is_a_look(rng):
-    """8 dB, uncertain by 2: named with its channel, and not to be mended unheard. Of 5 dB not even the channel is."""
+    """8 dB, uncertain by 2: named with its channel, and not to be mended unheard."""
     matrix = field_matrix(Capsules())
     sound = np.linalg.inv(matrix) @ talking_field(rng, seconds=12.0)
     sound[2] *= 10 ** (8.0 / 20)
     finding = said(sound, matrix=matrix)["gain_mismatch"]
     is_said(finding, Severity.LOOK, "capsule 3 (BLD)", "dB too loud", "the place may have done it too")
     is_said(finding, Severity.LOOK, "clap from several sides, above too")
-    field = talking_field(rng, seconds=12.0)
-    field[1] *= 10 ** (5.0 / 20)
-    is_said(said(field)["gain_mismatch"], Severity.LOOK, "hold together 2.", "a gain is off")
 
 
 @pytest.mark.parametrize("gain_db", [12.0, -12.0])
