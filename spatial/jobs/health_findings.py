@@ -99,8 +99,10 @@ def _dead_channels(health: Health) -> dict[int, Severity]:
 
 def lacks_height(health: Health, names: Sequence[str]) -> bool:
     """Whether all channels of a field sound but Z."""
+    if health.capsules or health.peaks.max() < _SILENT:
+        return False
     dead = _dead_channels(health)
-    return not health.capsules and bool(dead) and all(names[channel].startswith("Z") for channel in dead)
+    return bool(dead) and all(names[channel].startswith("Z") for channel in dead)
 
 
 def has_height(health: Health) -> bool:
