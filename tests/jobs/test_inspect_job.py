@@ -249,8 +249,8 @@ def test_a_process_that_goes_away_is_done_without(write, rng, monkeypatch):
 
 @pytest.mark.parametrize("lost", [5, 777, 40_000])
 def test_a_gap_between_two_files_is_told_by_the_join_alone(write, rng, lost):
-    """As silence it is a hole with sharp edges; a hole elsewhere is still one."""
-    sound = talk(rng, seconds=6.0)
+    """As silence it is a hole with sharp edges; a hole elsewhere, amid sound that is heard, is still one."""
+    sound = talk(rng, seconds=6.0, hiss=3e-3)
     sound[:, 100_000:100_100] = 0.0
     first, second = write(sound[:, :150_000], "a.wav"), write(sound[:, 150_000:], "b.wav")
     parts = Part(first, 150_000), Part(second, sound.shape[1] - 150_000, gap=lost)
