@@ -14,11 +14,13 @@ What is measured, from 200 to 2500 Hz, where a microphone is neither pulled by n
   it does not hold in channels that are no field. Where it is steadiest tells which channel behaves as W;
 - whether the channels rise and fall together: capsules all do, for they point into the same sound, and yet high notes
   reach them one after the other, as they do not reach tracks that were panned;
-- which channel is least in those edges: the vertical one, as performers stand around. A weak word, heard only between
-  formats that differ in it.
+- which channel is least in those edges: the vertical one, as performers stand around. It alone tells the order of the
+  channels; gains, which published files often have wrong by some dB, tell the normalisation.
+A microphone on its side records in one order what an upright one does in the other: only that most stand or hang, and
+what the gains say, tell those two apart, and neither makes it sure alone.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -36,10 +38,10 @@ from spatial.analysis.channelcells import (
 from spatial.analysis.conventionscores import (
     FEWEST_EDGES,
     KERNEL_DB,
-    RATIO_DB,
     alone_score,
     capsule_score,
     field_scores,
+    order_evidence,
 )
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError
@@ -47,10 +49,26 @@ from spatial.errors import InputError
 OTHER = "other"
 """Name among the odds of all that is none of the known formats."""
 
+_Key = tuple[str, str]
+"""Order and normalisation of a field; what it is otherwise, and nothing."""
+
 SURE = 0.93
 """Odds from which an answer is given as sure."""
 
-_PRIOR = {"ambix": 0.35, "fuma": 0.2, "n3d": 0.18, "aformat": 0.25, OTHER: 0.02}
+_PRIOR = {
+    ("acn", "sn3d"): 0.34,
+    ("acn", "n3d"): 0.175,
+    ("acn", "fuma"): 0.01,
+    ("fuma", "fuma"): 0.18,
+    ("fuma", "sn3d"): 0.025,
+    ("aformat", ""): 0.25,
+    (OTHER, ""): 0.02,
+}
+"""By order and normalisation; W of some files in FuMa's order is not 3 dB down, and of a few in ACN's it is (common
+practice, no source)."""
+
+_FORMATS = {("acn", "sn3d"): "ambix", ("acn", "fuma"): "ambix", ("acn", "n3d"): "n3d"}
+"""What these are read as; else it is named by its order."""
 
 _POWER_BAND_HZ = 200.0, 1200.0
 _POWER_FRAME_S = 0.042
@@ -58,10 +76,6 @@ _LOUDEST, _EVENING = 0.7, 0.9
 _FLOOR, _CLEAR, _CLEAR_LEAST = 0.1, 10.0, 100
 """Cells are clear of the noise at this many times the power that this part of the time stays below, at each frequency;
 fewer than so many say nothing."""
-
-_UPRIGHT_PER_DB, _UPRIGHT_MOST = 0.11, 0.75
-"""Half the log-odds that one channel rather than another is the vertical one, by how much less the edges move it; a
-microphone may lie on its side."""
 
 _SCORES_SPREAD = 1.0
 """Scores of the likely places in a wider file that differ by less leave it open which is right."""
@@ -81,6 +95,10 @@ class MeasuredConvention:
 
     odds: Mapping[str, float]
     """Of "ambix", "n3d", "fuma", "aformat" and "other"; they add up to 1."""
+    order_odds: Mapping[str, float]
+    """If it is a field: of "acn" (W, Y, Z, X) and "fuma" (W, X, Y, Z)."""
+    normalisation_odds: Mapping[str, float]
+    """If it is a field: of "sn3d", "n3d" and "fuma" (W 3 dB down)."""
     score: float
     """Log-likelihood of the likeliest format over anything else; below 0 where none fits."""
     independent: float
@@ -107,8 +125,12 @@ class MeasuredConvention:
 
     @property
     def sure(self) -> bool:
-        """Whether the likeliest is a known format, and its odds leave hardly a doubt."""
-        return self.best != OTHER and self.odds[self.best] >= SURE
+        """Whether the likeliest is a known format, and its odds leave hardly a doubt.
+
+        Of fields in which no single sound begins the gains alone would tell the order, and they do not.
+        """
+        told = self.vertical is not None or self.best == "aformat"
+        return self.best != OTHER and self.odds[self.best] >= SURE and told
 
 
 def live_channels(channels: FloatArray) -> list[int]:
@@ -135,6 +157,9 @@ def find_channels(channels: FloatArray, rate_hz: int) -> tuple[tuple[int, ...], 
         None where fewer than four channels are live, or hardly any sound is there.
     """
     live = live_channels(channels)
+    if len(channels) == FIRST_ORDER_CHANNELS and len(live) == FIRST_ORDER_CHANNELS - 1 and live[0] == 0:
+        # A recording without height is a field too, and the silent channel tells its order.
+        live = list(range(FIRST_ORDER_CHANNELS))
     found: list[tuple[tuple[int, ...], MeasuredConvention]] = []
     for first in range(len(live) - FIRST_ORDER_CHANNELS + 1):
         picked = tuple(live[first : first + FIRST_ORDER_CHANNELS])
@@ -194,29 +219,31 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
     ratio = power_ratio_db(powers * trusted)
     gains, _ = single_waves(spectra[:, weights > 0])
     positive = float(np.mean(gains.min(axis=0) > -0.1 * gains.max(axis=0))) if gains.size else 0.0
-    scores, steadiness = field_scores(ratio, edges)
-    scores["aformat"] = capsule_score(covariance, together, positive, edges) - _panned(channels, rate_hz)
+    field, steadiness = field_scores(ratio, edges)
+    capsule = capsule_score(covariance, together, positive, edges) - _panned(channels, rate_hz)
     alone = alone_score(together, positive)
-    for name in RATIO_DB:
-        scores[name] -= max(alone, 0.0)
-    scores["aformat"] += min(alone, 0.0)
-    scores[OTHER] = 0.0
+    capsule += min(alone, 0.0)
+    against = max(alone, 0.0)
     if not np.isfinite(steadiness):
         # Nothing but evenly mixed sound: where the channels share nothing at all they may have nothing in common.
         shared = float(np.abs(correlation[np.triu_indices(FIRST_ORDER_CHANNELS, 1)]).max())
-        for name in RATIO_DB:
-            scores[name] -= float(np.clip(50.0 * (0.15 - shared), 0.0, 6.0))
-    omni, vertical = _roles(edges)
-    if vertical is not None:
-        scores["fuma"] += vertical[1]
-        scores["ambix"] -= vertical[1]
-        scores["n3d"] -= vertical[1]
+        against += float(np.clip(50.0 * (0.15 - shared), 0.0, 6.0))
+    omni = _omni(edges)
     if omni not in (None, 0):
-        for name in RATIO_DB:
-            scores[name] -= 8.0
+        against += 8.0
+    ordered = order_evidence(edges)
+    fuma = 0.5 * ordered[1] if ordered is not None else 0.0
+    scores = {("aformat", ""): capsule, (OTHER, ""): 0.0}
+    for order, normalisation in _PRIOR:
+        if normalisation:
+            scores[order, normalisation] = field[normalisation] - against + (fuma if order == "fuma" else -fuma)
+    odds = _odds(scores)
     return MeasuredConvention(
-        odds=_odds(scores),
-        score=max(score for name, score in scores.items() if name != OTHER),
+        odds=_summed(odds, lambda key: _FORMATS.get(key, key[0])),
+        # Gains alone are no reason for an order: without a vertical channel it stays as likely as it is at all.
+        order_odds=_summed(odds if ordered is not None else _PRIOR, lambda key: key[0] if key[1] else None),
+        normalisation_odds=_summed(odds, lambda key: key[1] or None),
+        score=max(score for key, score in scores.items() if key[0] != OTHER),
         independent=max(float(np.linalg.slogdet(correlation)[1]), _LEAST_INDEPENDENT),
         ratio_db=ratio[0],
         ratio_sd_db=ratio[1],
@@ -224,7 +251,7 @@ def measure_convention(channels: FloatArray, rate_hz: int) -> MeasuredConvention
         together=together,
         positive=positive,
         omni=omni,
-        vertical=vertical[0] if vertical else None,
+        vertical=ordered[0] if ordered is not None else None,
     )
 
 
@@ -237,21 +264,29 @@ def _panned(channels: FloatArray, rate_hz: int) -> float:
     return float(np.clip(_IN_PHASE_WEIGHT * (np.median(real) - _IN_PHASE), 0.0, 20.0))
 
 
-def _roles(edges: FloatArray) -> tuple[int | None, tuple[int, float] | None]:
-    """The channel that behaves as W; and the vertical one, with the log-odds of FuMa over ACN order that it gives."""
+def _omni(edges: FloatArray) -> int | None:
+    """The channel that behaves as W, whatever its gain."""
     if edges.shape[1] < FEWEST_EDGES:
-        return None, None
+        return None
     grid = np.arange(-3.0, 8.01, 0.1)
     steady = [steadiest(ratios_db(edges, channel), KERNEL_DB, grid)[1] for channel in range(len(edges))]
     best = int(np.argmax(steady))
-    omni = 0 if steady[0] > steady[best] - 0.25 else best if steady[best] > 0.5 else None
-    powers = np.mean(edges[1:] ** 2, axis=1)
-    apart_db = 10 * np.log10((powers[1] + 1e-6) / (powers[2] + 1e-6))
-    return omni, (1 + int(np.argmin(powers)), float(np.clip(_UPRIGHT_PER_DB * apart_db, -_UPRIGHT_MOST, _UPRIGHT_MOST)))
+    return 0 if steady[0] > steady[best] - 0.25 else best if steady[best] > 0.5 else None
 
 
-def _odds(scores: Mapping[str, float]) -> dict[str, float]:
-    logs = {name: np.log(_PRIOR[name]) + scores[name] for name in _PRIOR}
+def _odds(scores: Mapping[_Key, float]) -> dict[_Key, float]:
+    logs = {key: np.log(_PRIOR[key]) + scores[key] for key in _PRIOR}
     top = max(logs.values())
     whole = sum(np.exp(value - top) for value in logs.values())
-    return {name: float(np.exp(value - top) / whole) for name, value in logs.items()}
+    return {key: float(np.exp(value - top) / whole) for key, value in logs.items()}
+
+
+def _summed(odds: Mapping[_Key, float], name_of: Callable[[_Key], str | None]) -> dict[str, float]:
+    """Odds by name, of those that have one, adding up to 1."""
+    sums: dict[str, float] = {}
+    for key, value in odds.items():
+        name = name_of(key)
+        if name is not None:
+            sums[name] = sums.get(name, 0.0) + value
+    whole = max(sum(sums.values()), 1e-300)
+    return {name: value / whole for name, value in sums.items()}

@@ -13,6 +13,7 @@ Functions: HoleMeter.
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from spatial.analysis.pages import MARGIN, Page
 from spatial.conventions import FloatArray
@@ -48,6 +49,8 @@ _LOOK = 256
 
 _COARSEST_STEP = 2.0**-11
 """12 bits, the least that recorders ever had (common practice, no source)."""
+
+IndexArray = npt.NDArray[np.intp]
 
 _EVERY = SHORTEST_HOLE // 2
 
@@ -138,14 +141,14 @@ class HoleMeter:
         if opened is not None and (not begins.size or begins[0] != 0):
             self._close(channel, opened, page.start, sound, MARGIN)
         self._open[channel] = None
-        for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+        for begin, end in self._likely(begins, ends, sound, page.length):
             run = opened if begin == 0 and opened is not None else None
             if run is None:
                 if begin == 0 and page.start > 0 and sound[MARGIN - 1] == 0.0:
                     run = (page.start, _NOTHING)
                 else:
                     if end - begin < SHORTEST_HOLE and end < page.length:
-                        continue
+                        continue  # it begins where the page does, and nothing was open
                     run = (page.start + begin, _beside(sound[max(0, begin + MARGIN - _LOOK) : begin + MARGIN][::-1]))
             if end == page.length:
                 self._open[channel] = run
@@ -153,6 +156,15 @@ class HoleMeter:
                 self._close(channel, run, page.start + end, sound, MARGIN + end)
         if begins.size == 0 or begins[0] > 0 or ends[-1] < page.length:
             self._heard[channel] = True
+
+    def _likely(self, begins: IndexArray, ends: IndexArray, sound: FloatArray, length: int) -> list[tuple[int, int]]:
+        """Of the runs of zeros in a page those that may be a hole, or part of one: most are rounding, with no jump."""
+        beside = np.maximum(
+            np.abs(sound[MARGIN + begins - 1]), np.abs(sound[np.minimum(MARGIN + ends, sound.size - 1)])
+        )
+        likely = (ends - begins >= SHORTEST_HOLE) & (beside >= _LEAST_JUMP_STEPS * self._step)
+        likely |= (begins == 0) | (ends == length)
+        return list(zip(begins[likely].tolist(), ends[likely].tolist(), strict=True))
 
     def _close(self, channel: int, run: tuple[int, _Side], stop: int, sound: FloatArray, place: int) -> None:
         start, before = run

@@ -18,7 +18,7 @@ from spatial.errors import MediaFileError, SoundplumbError
 from spatial.field import ReadAs, internal_from, plain_format
 from spatial.findings import Finding
 from spatial.jobs.faults import as_fault
-from spatial.jobs.health_findings import health_findings
+from spatial.jobs.health_findings import has_height, health_findings, lacks_height
 from spatial.jobs.progress import Progress, silent
 from spatial.media.takes import FieldReader, Take
 
@@ -56,6 +56,8 @@ class HealthReport:
     quiet_dbfs: tuple[float, ...]
     """RMS of a moment that nine in ten exceed, as rms_dbfs."""
     findings: tuple[Finding, ...]
+    height_in: str | None = None
+    """Another take of the same recorder that holds height, where this one does not."""
 
 
 def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
@@ -124,7 +126,31 @@ def coding_step(stretches: Sequence[FloatArray], *, own: float) -> float:
 
 
 def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[HealthReport | SoundplumbError]:
-    """Judge several takes, two at a time, in order; for one that cannot be read to its end, what is in the way."""
+    """Judge several takes, two at a time, in order; for one that cannot be read to its end, what is in the way.
+
+    A take without height is judged by whether others of its recorder have it.
+    """
+    reports = _check_each(takes, progress)
+    tall = [
+        take
+        for take, report in zip(takes, reports, strict=True)
+        if isinstance(report, HealthReport) and has_height(report.health)
+    ]
+    for place, (take, report) in enumerate(zip(takes, reports, strict=True)):
+        if isinstance(report, HealthReport) and lacks_height(report.health, report.names):
+            other = next((one.path.name for one in tall if _same_recorder(one, take)), None)
+            found = health_findings(report.health, report.names, take.path.name, height_in=other)
+            reports[place] = replace(report, findings=tuple(found), height_in=other)
+    return reports
+
+
+def _same_recorder(first: Take, second: Take) -> bool:
+    """Whether two takes may come from one recorder: they lie alike, and no two names are known of it."""
+    form = [(take.channels, take.picked, take.channel_format) for take in (first, second)]
+    return form[0] == form[1] and len({first.recorder, second.recorder} - {""}) < 2
+
+
+def _check_each(takes: Sequence[Take], progress: Progress) -> list[HealthReport | SoundplumbError]:
     if len(takes) < 2 or sum(take.duration_s for take in takes) < _WORTH_A_PROCESS_S:
         return [_checked(take, progress) for take in takes]
     # A fresh process shares no open file and no lock with this one.

@@ -36,6 +36,10 @@ _ODD_RATIO_DB, _ODD_SCATTER_DB = 1.2, 2.0
 _OFF_DB = 2.2
 """How far X, Y, Z over W may not be from what the format promises; a room's tones reach 1.8 in simulated rooms."""
 
+_OMNI_PARTS = 0.38, 0.72
+"""Of capsules that microphones are made of: 0.4 (between a hypercardioid and a supercardioid) to 0.7 (wide), and what
+rooms and sensitivities add (patterns: common practice, no source)."""
+
 _NORMALISATIONS_DB = 10 * np.log10(np.array([1.0, 2.0, 3.0]))
 """X, Y, Z over W in SN3D, FuMa, N3D (CHECKS 1)."""
 
@@ -137,6 +141,19 @@ def _off_the_law(balance: Balance, name: str, *, capsules: bool) -> Iterator[Fin
     """That something is wrong with W against the others, where nothing tells what."""
     off_db = balance.ratio_db
     if abs(off_db) <= _OFF_DB:
+        return
+    # Capsules taken for cardioids, of omni part a, have (1 - a) / a times as much of X, Y and Z (DERIVED).
+    omni_part = 1.0 / (1.0 + 10 ** (off_db / 20))
+    # Another pattern leaves all directions alike; where one capsule's gain would explain it, that is likelier.
+    if capsules and balance.gain is None and _OMNI_PARTS[0] <= omni_part <= _OMNI_PARTS[1]:
+        yield Finding(
+            "convention_guess",
+            Severity.NOTE,
+            f"X, Y and Z of {name} hold together {abs(off_db):.1f} dB {'more' if off_db > 0 else 'less'} power than W, "
+            f"as with capsules that are not quite what they are read as: if they are read as cardioids, "
+            f"--capsule-omni-part {omni_part:.2f} is nearer; directions hardly change",
+            name,
+        )
         return
     other = "--capsule-omni-part" if capsules else "--format"
     yield Finding(

@@ -2,7 +2,7 @@
 
 Every finding says channel, time, size, the threshold with its reason, and what to do. "Fix" is kept for what spoils
 the take and can be mended on set; what a mixer can repair, or what may be meant, is "look" or "note".
-Functions: health_findings.
+Functions: health_findings; lacks_height, has_height (of a field, by what sounds in it).
 """
 
 from collections.abc import Iterator, Sequence
@@ -41,7 +41,7 @@ _STEADY_DB, _NO_LINES_DB = 3.5, 4.5
 """Noise keeps its level from one quiet moment to the next and has no lines; talk and music are otherwise."""
 
 
-def health_findings(health: Health, names: Sequence[str], name: str) -> list[Finding]:
+def health_findings(health: Health, names: Sequence[str], name: str, *, height_in: str | None = None) -> list[Finding]:
     """What is wrong with a take.
 
     Parameters
@@ -51,13 +51,19 @@ def health_findings(health: Health, names: Sequence[str], name: str) -> list[Fin
         What each recorded channel is called.
     name : str
         What the take is called.
+    height_in : str, optional
+        Another take of the same recorder that holds height: then a take without it lacks a channel.
     """
     if health.peaks.max() < _SILENT:
         silence = f"{name} is silent throughout: nothing to use; check what the recorder was armed to record"
         return [Finding("dead_channel", Severity.FIX, silence, name)]
-    dead = _dead_channels(health, names)
+    dead = _dead_channels(health)
+    flat = lacks_height(health, names)
+    # Many mixes and recorders of three channels have no height; with another channel dead, inputs are wrong.
+    if flat and height_in is None:
+        dead = dict.fromkeys(dead, Severity.LOOK)
     return [
-        *_dead(health, dead, names, name),
+        *_dead(health, dead, names, name, flat=flat, height_in=height_in),
         *_clipping(health, names, name),
         *loss_findings(health, names, name),
         *field_findings(health, names, name, weak=bool(dead)),
@@ -68,7 +74,7 @@ def health_findings(health: Health, names: Sequence[str], name: str) -> list[Fin
     ]
 
 
-def _dead_channels(health: Health, names: Sequence[str]) -> dict[int, Severity]:
+def _dead_channels(health: Health) -> dict[int, Severity]:
     """Channels that carry nothing of the field."""
     levels = health.levels
     loudest, found = float(levels.rms.max()), {}
@@ -88,24 +94,41 @@ def _dead_channels(health: Health, names: Sequence[str]) -> dict[int, Severity]:
             found[channel] = Severity.FIX
         elif below < -_WEAK_DB and (still or floor < -_DEAD_FLOOR_DB or below < -DEAD_DB):
             found[channel] = Severity.LOOK
-    flat = [channel for channel in found if _no_height(health, channel, names)]
-    # Whoever records no height has the others sound; with another one dead, inputs are wrong.
-    if len(found) == len(flat):
-        found |= dict.fromkeys(flat, Severity.LOOK)
     return found
 
 
-def _no_height(health: Health, channel: int, names: Sequence[str]) -> bool:
-    """Whether the channel is a field's Z: many mixes and recorders of three channels have none."""
-    return not health.capsules and names[channel].startswith("Z")
+def lacks_height(health: Health, names: Sequence[str]) -> bool:
+    """Whether all channels of a field sound but Z."""
+    if health.capsules or health.peaks.max() < _SILENT:
+        return False
+    dead = _dead_channels(health)
+    return bool(dead) and all(names[channel].startswith("Z") for channel in dead)
 
 
-def _dead(health: Health, dead: dict[int, Severity], names: Sequence[str], name: str) -> Iterator[Finding]:
+def has_height(health: Health) -> bool:
+    """Whether all channels of a field sound, Z too."""
+    return not health.capsules and health.peaks.max() >= _SILENT and not _dead_channels(health)
+
+
+def _dead(
+    health: Health,
+    dead: dict[int, Severity],
+    names: Sequence[str],
+    name: str,
+    *,
+    flat: bool,
+    height_in: str | None,
+) -> Iterator[Finding]:
     moving = np.sqrt(np.maximum(health.levels.rms**2 - health.levels.offset**2, 0.0))
     for channel, severity in dead.items():
         rms, loudest = float(moving[channel]), float(moving.max())
         below = f"{20 * np.log10(loudest / rms):.0f} dB below the loudest" if rms > 0.01 * health.step else "no sound"
-        if severity is Severity.LOOK and _no_height(health, channel, names):
+        if flat and height_in is not None and severity is Severity.FIX:
+            text = (
+                f"channel {names[channel]} of {name} is silent ({below}), and {height_in}, of the same recorder, has "
+                "it: directions lack their height; check that input and record again"
+            )
+        elif flat and height_in is None:
             text = (
                 f"{name} holds no height: channel {names[channel]} is silent ({below}), as in a mix or a recorder "
                 "without it, and directions are told in the horizontal plane only; if the microphone has height, "

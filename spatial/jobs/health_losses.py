@@ -13,8 +13,15 @@ from spatial.analysis.health import Health
 from spatial.analysis.holes import Hole
 from spatial.findings import Finding, Severity
 
+_TOGETHER = 8
+"""Samples between the starts of one hole in different channels."""
+
 _PAUSE_S = 1.0
 """Zeros for longer may be meant: somebody cut a file together, or muted it. Shorter ones are a loss."""
+
+_FAINT_DBFS, _FAINT_DB = -66.0, 6.0
+"""RMS of all channels beside a hole: fainter, and so far below the recording's loud moments, it is what a fade ends in.
+Whoever loses data loses some amid sound that is heard; a recording that is as faint throughout is judged as it is."""
 
 _MANY_CLICKS = 3
 """One or two may be a spark of static or a relay on set."""
@@ -30,12 +37,16 @@ class _Gap:
     start: int
     length: int
     channels: tuple[int, ...]
+    power: float
+    """Of the sound beside it, mean over these channels."""
 
 
 def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[Finding]:
     """Holes, repeated buffers and clicks."""
     rate_hz = health.rate_hz
-    gaps = _gaps(health.holes)
+    every = _gaps(health.holes)
+    faint = [gap for gap in every if _is_faint(gap, health)]
+    gaps = [gap for gap in every if gap not in faint]
     short = [gap for gap in gaps if gap.length <= _PAUSE_S * rate_hz]
     long = [gap for gap in gaps if gap.length > _PAUSE_S * rate_hz]
     if short:
@@ -58,6 +69,16 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
             f"{_which([gap], names)}, cut in abruptly: if nobody muted it, sound was lost there",
             name,
             take_time_s=gap.start / rate_hz,
+        )
+    if faint:
+        yield Finding(
+            "dropout",
+            Severity.NOTE,
+            f"{name} falls silent to exact zeros in {_count(len(faint), 'place')}, "
+            f"{_at(gap.start / rate_hz for gap in faint)}, where it is fainter than {_FAINT_DBFS:.0f} dBFS anyway: a "
+            "fade ends so, and nobody hears it",
+            name,
+            take_time_s=faint[0].start / rate_hz,
         )
     repeats = health.repeats
     if repeats:
@@ -91,15 +112,28 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
         )
 
 
+def _is_faint(gap: _Gap, health: Health) -> bool:
+    """Whether a hole lies where a fade may have ended."""
+    loud = float(np.mean(health.levels.loud[list(gap.channels)] ** 2))
+    return gap.power < 10 ** (_FAINT_DBFS / 10) and gap.power < 10 ** (-_FAINT_DB / 10) * loud
+
+
 def _gaps(holes: Iterable[Hole]) -> list[_Gap]:
-    gaps: list[_Gap] = []
+    together: list[list[Hole]] = []
     for hole in holes:
-        if gaps and abs(hole.start - gaps[-1].start) <= 8:
-            last = gaps[-1]
-            gaps[-1] = _Gap(last.start, max(last.length, hole.length), tuple(sorted({*last.channels, hole.channel})))
+        if together and abs(hole.start - together[-1][0].start) <= _TOGETHER:
+            together[-1].append(hole)
         else:
-            gaps.append(_Gap(hole.start, hole.length, (hole.channel,)))
-    return gaps
+            together.append([hole])
+    return [
+        _Gap(
+            start=own[0].start,
+            length=max(hole.length for hole in own),
+            channels=tuple(sorted({hole.channel for hole in own})),
+            power=float(np.mean([hole.level**2 for hole in own])),
+        )
+        for own in together
+    ]
 
 
 def _which(gaps: Iterable[_Gap], names: Sequence[str]) -> str:

@@ -10,7 +10,14 @@ from enum import StrEnum
 
 import numpy as np
 
-from spatial.analysis.convention import MeasuredConvention, find_channels, live_channels, measure_convention
+from spatial.analysis.convention import (
+    OTHER,
+    SURE,
+    MeasuredConvention,
+    find_channels,
+    live_channels,
+    measure_convention,
+)
 from spatial.capsules import Capsules
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
@@ -144,9 +151,10 @@ def _as_named_channels(take: Take, declared: Declared, sound: FloatArray | None)
     """Names tell which channel is which, the sound tells the gains."""
     assert declared.acn is not None
     measured = _measured(sound, declared.acn, take.rate_hz)
-    sure = measured is not None and measured.sure and measured.best != "aformat"
-    if sure and measured is not None:
-        read_as = ChannelFormat(measured.best)
+    gains = _sure_gains(measured)
+    sure = gains is not None
+    if gains is not None:
+        read_as = gains
     else:
         in_order = recorded_order(ChannelFormat.FUMA, declared.acn)
         read_as = ChannelFormat.FUMA if list(in_order) == sorted(in_order) else ChannelFormat.AMBIX
@@ -157,6 +165,14 @@ def _as_named_channels(take: Take, declared: Declared, sound: FloatArray | None)
     )
     finding = Finding("convention_guess", Severity.NOTE if sure else Severity.LOOK, message, take.path.name)
     return _with(settled, [finding]), ConventionEvidence(Basis.DECLARED, declared, measured)
+
+
+def _sure_gains(measured: MeasuredConvention | None) -> ChannelFormat | None:
+    """The gains of a field whose order is known, where the sound tells them."""
+    if measured is None or measured.best in ("aformat", OTHER):
+        return None
+    name, odds = max(measured.normalisation_odds.items(), key=lambda entry: entry[1])
+    return ChannelFormat("ambix" if name == "sn3d" else name) if odds >= SURE else None
 
 
 def _conflict(take: Take, declared: Declared, measured: MeasuredConvention | None) -> list[Finding]:
@@ -177,10 +193,20 @@ def _guess(take: Take, measured: MeasuredConvention | None) -> Finding:
     else:
         ranked = sorted(measured.odds.items(), key=lambda entry: -entry[1])
         told = ", ".join(f"{name} {100 * odds:.0f} %" for name, odds in ranked[:3] if odds >= 0.005)
-        heard = f"its sound does not decide ({told})"
+        heard = f"its sound does not decide ({told}{_sure_order(measured)})"
     message = f"how the channels of {take.path.name} are meant is not declared, and {heard}: read as ACN/SN3D; if you "
     message += "know better, name it with --format"
     return Finding("convention_guess", Severity.LOOK, message, take.path.name)
+
+
+def _sure_order(measured: MeasuredConvention) -> str:
+    """That the order is clear where only the gains are not."""
+    name, odds = max(measured.order_odds.items(), key=lambda entry: entry[1])
+    if measured.best in ("aformat", OTHER) or odds < SURE:
+        return ""
+    return (
+        f"; the order {'W, Y, Z, X' if name == 'acn' else 'W, X, Y, Z'} is clear, {100 * odds:.0f} %, the gains are not"
+    )
 
 
 def _heard(take: Take, measured: MeasuredConvention) -> list[Finding]:

@@ -74,7 +74,7 @@ def _on_clip(result: SyncResult, report: HealthReport) -> list[Finding]:
         clicks=tuple(one for one in health.clicks if first <= one.sample < last),
     )
     found = []
-    for finding in health_findings(here, report.names, take.path.name):
+    for finding in health_findings(here, report.names, take.path.name, height_in=report.height_in):
         take_s = finding.take_time_s
         clip_s = None if take_s is None else law.clip_from_take(take_s)
         inside = clip_s is not None and 0.0 <= clip_s <= result.clip.duration_s

@@ -79,6 +79,8 @@ class Take:
     """What its files say of its channels."""
     speaker_mask: int = 0
     """Loudspeakers its channels are labelled for, bit by bit; 0 for none."""
+    recorder: str = ""
+    """What its file calls the recorder that made it; empty where it does not say."""
 
     def __post_init__(self) -> None:
         parts = self.parts or (Part(self.path, self.samples),)
@@ -150,7 +152,8 @@ def open_any(path: Path | str, *, channel_format: ReadAs) -> Take:
         raise MediaFileError(f"{path.name} does not say how long it is; save it as WAV and name that")
     bodies = _bodies(path) if layout is not None else {}
     notes = read_ixml(bodies.get(b"iXML", b""))
-    stamp = stamp_of(read_bext(bodies.get(b"bext", b"")), notes, rate_hz)
+    broadcast = read_bext(bodies.get(b"bext", b""))
+    stamp = stamp_of(broadcast, notes, rate_hz)
     return Take(
         *(path, rate_hz, channels, samples, opened.container, subtype, channel_format),
         start_of_day_s=stamp.start_of_day_s,
@@ -163,6 +166,7 @@ def open_any(path: Path | str, *, channel_format: ReadAs) -> Take:
             names_from="the track names in its iXML chunk",
         ),
         speaker_mask=layout.speaker_mask if layout is not None else 0,
+        recorder=broadcast.originator,
     )
 
 

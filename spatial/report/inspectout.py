@@ -163,6 +163,8 @@ def _evidence_json(evidence: ConventionEvidence) -> Json:
             "format": measured.best,
             "sure": measured.sure,
             "odds": dict(measured.odds),
+            "order_odds": dict(measured.order_odds),
+            "normalisation_odds": dict(measured.normalisation_odds),
             "ratio_xyz_to_w_db": measured.ratio_db,
             "ratio_sd_db": measured.ratio_sd_db,
             "least_correlation": measured.together,

@@ -16,6 +16,7 @@ from spatial.field import azimuth_elevation, unit_vectors
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.marks import HeardMark
 from spatial.report.ink import ACCENT, FAINT, INK, PAPER, SMALL, check_plot, legible, new_figure, plain_axes, save
+from spatial.report.words import steep
 
 _GRID_DEG = 1.0
 _SOFT_DEG = 3.0
@@ -118,6 +119,7 @@ def heard_density(result: DirectionsResult, directions: FloatArray) -> FloatArra
 def _ring(axes: Axes, heard: HeardMark) -> None:
     """A mark with its tolerance about it, and its name."""
     azimuth, elevation = azimuth_elevation(heard.expected)
+    height = steep(float(np.degrees(elevation)))
     around = np.linspace(0.0, 2 * np.pi, 73)
     # Across is measured along the sphere: high up the same width spans more azimuth.
     wide = TOLERANCE_AZIMUTH_RAD + heard.parallax_sd_rad
@@ -128,8 +130,9 @@ def _ring(axes: Axes, heard: HeardMark) -> None:
         axes.plot(edge_deg[0] + turn, edge_deg[1], color=PAPER, linewidth=4.0, alpha=0.8, zorder=4)
         axes.plot(edge_deg[0] + turn, edge_deg[1], color=ACCENT, linewidth=1.8, zorder=5)
     axes.annotate(
-        legible(heard.mark.who),
-        (float(np.degrees(azimuth)), float(np.max(edge_deg[1]))),
+        legible(heard.mark.who) + (f", {height}" if height else ""),
+        # Beyond the pole there is no paper.
+        (float(np.degrees(azimuth)), float(np.clip(np.max(edge_deg[1]), -85.0, 80.0))),
         xytext=(0, 4),
         textcoords="offset points",
         color=ACCENT,
@@ -147,7 +150,7 @@ def _sky(axes: Axes) -> None:
     axes.set_ylim(-90, 90)
     sides = {-180: "back", -90: "right", 0: "front", 90: "left", 180: "back"}
     axes.set_xticks(range(-180, 181, 30), [_named(sides, angle) for angle in range(-180, 181, 30)])
-    heights = {-90: "below", 0: "level", 90: "above"}
+    heights = {-90: "below", 0: "level", 90: "overhead"}
     axes.set_yticks(range(-90, 91, 30), [_named(heights, angle).replace("\n", "  ") for angle in range(-90, 91, 30)])
     axes.grid(color=FAINT, linewidth=0.6, zorder=1)
     axes.set_axisbelow(False)

@@ -14,6 +14,7 @@ from spatial.field import azimuth_elevation
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.marks import HeardMark
 from spatial.report.ink import ACCENT, FAINT, INK, check_plot, legible, new_figure, plain_axes, save
+from spatial.report.words import OVERHEAD_DEG
 
 FAINT_INK = "#8b969f"
 """Dots of sound that belongs to no one source."""
@@ -53,6 +54,7 @@ def write_directions_plot(
     figure = new_figure(11, 6)
     across, up = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
     heard = np.isfinite(frames.azimuth_rad)
+    steep = np.abs(np.degrees(frames.elevation_rad)) > OVERHEAD_DEG
     strength = _strength(frames.level_db[heard])
     for axes, angles, limit, step, names in (
         (
@@ -62,12 +64,14 @@ def write_directions_plot(
             45,
             {-180: "back", -90: "right", 0: "front", 90: "left", 180: "back"},
         ),
-        (up, frames.elevation_rad, 90, 30, {-90: "below", 0: "level", 90: "above"}),
+        (up, frames.elevation_rad, 90, 30, {-90: "below", 0: "level", 90: "overhead"}),
     ):
         _scale(axes, limit, step, names)
+        # Overhead and below nothing is left or right.
+        shown = np.where(steep[heard] & (axes is across), np.nan, np.degrees(angles[heard]))
         axes.scatter(
             frames.times_s[heard],
-            np.degrees(angles[heard]),
+            shown,
             s=6 + 60 * strength,
             c=[_stroke(source)[0] if source else FAINT_INK for source in frames.source[heard]] or INK,
             # An empty array has no least alpha, which matplotlib asks for.
@@ -76,11 +80,15 @@ def write_directions_plot(
         )
     for source in np.unique(frames.source[frames.source > 0]):
         own = frames.only(frames.source == source)
-        _line(across, int(source), own.times_s, np.degrees(own.azimuth_rad), named=True)
-        _line(up, int(source), own.times_s, np.degrees(own.elevation_rad), named=False)
+        level = frames.only((frames.source == source) & ~steep)
+        if level.times_s.size:
+            _line(across, int(source), level.times_s, np.degrees(level.azimuth_rad), named=True)
+        _line(up, int(source), own.times_s, np.degrees(own.elevation_rad), named=not level.times_s.size)
     for mark in marks:
-        _bracket(across, mark, 0)
-        _bracket(up, mark, 1)
+        overhead = bool(abs(np.degrees(azimuth_elevation(mark.expected)[1])) > OVERHEAD_DEG)
+        if not overhead:
+            _bracket(across, mark, 0, named=True)
+        _bracket(up, mark, 1, named=overhead)
     across.set_ylabel("azimuth")
     up.set_ylabel("elevation")
     # Marks are only taken for a track that faces the lens; else "front" is the recording's own.
@@ -147,11 +155,11 @@ def _scale(axes: Axes, limit: int, step: int, names: dict[int, str]) -> None:
     plain_axes(axes)
 
 
-def _bracket(axes: Axes, heard: HeardMark, which: int) -> None:
+def _bracket(axes: Axes, heard: HeardMark, which: int, *, named: bool) -> None:
     angle = float(np.degrees(azimuth_elevation(heard.expected)[which]))
     start, end = heard.mark.start_s, heard.mark.end_s
     axes.plot([start, start, end, end], [angle - 4, angle, angle, angle - 4], color=ACCENT, linewidth=1.6)
-    if which == 0:
+    if named:
         axes.annotate(
             legible(heard.mark.who),
             ((start + end) / 2, angle),

@@ -30,7 +30,7 @@ from spatial.media.owners import PLOT_MARK
 from spatial.media.proxy import frame_at
 from spatial.picture import Picture, parse_picture
 from spatial.report.ink import DPI, INK, legible, new_figure
-from spatial.report.words import clock_time
+from spatial.report.words import clock_time, place, steep
 
 _SEEN, _HEARD = "#8fd0ff", "#ffffff"
 _EDGED = [withStroke(linewidth=4.5, foreground="#0a1016")]
@@ -148,10 +148,10 @@ class _Sheet:
             self._axes.plot([x], [y], "o", color=_HEARD, markersize=6, path_effects=_EDGED)
             return
         azimuth, elevation = (float(angle) for angle in azimuth_elevation(direction))
-        left = azimuth > 0
+        left, height = azimuth > 0, steep(float(np.degrees(elevation)))
         y = float(np.clip(0.5 - elevation / np.pi, 0.05, 0.95)) * self.rows
         self._axes.annotate(
-            "heard outside the picture",
+            f"heard {height or 'outside the picture'}",
             (0 if left else self.columns, y),
             xytext=(0.12 * self.columns if left else 0.88 * self.columns, y),
             ha="left" if left else "right",
@@ -242,7 +242,8 @@ def still_words(
         verdict = f"{verdict}, heard {off_in_words(check)} of where they are seen"
     heard = "nobody is heard clearly"
     if check.verdict is not Verdict.UNHEARD:
-        heard = f"is heard {_place(check.measured)}, ±{SDS_OF_95 * np.degrees(check.sd_rad):.0f}° in 95 of 100 (ring)"
+        within = f"±{SDS_OF_95 * np.degrees(check.sd_rad):.0f}° in 95 of 100 (ring)"
+        heard = f"is heard {place(check.measured, digits=0)}, {within}"
     who = legible(mark.mark.who)
     who = who if len(who) <= _NAME_LETTERS else who[: _NAME_LETTERS - 1].rstrip() + "…"
     start, end = clock_time(mark.mark.start_s), clock_time(mark.mark.end_s)
@@ -251,13 +252,6 @@ def still_words(
     return (
         f"{legible(clip)}, {start} to {end}",
         f"{who}: {verdict}",
-        f"should be heard {_place(check.expected)}{beside}, within the dashed line;",
+        f"should be heard {place(check.expected, digits=0)}{beside}, within the dashed line;",
         f"{heard}; the cross is where they are seen",
     )
-
-
-def _place(vector: FloatArray) -> str:
-    azimuth, elevation = (round(float(np.degrees(angle))) for angle in azimuth_elevation(vector))
-    across = "straight ahead" if azimuth == 0 else f"{abs(azimuth)}° {'left' if azimuth > 0 else 'right'}"
-    up = "level" if elevation == 0 else f"{abs(elevation)}° {'up' if elevation > 0 else 'down'}"
-    return f"{across}, {up}"

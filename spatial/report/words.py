@@ -1,7 +1,8 @@
 """Numbers as a person on set says them: left, right, up, down, early, late.
 
 Whole results are laid out in spatial.report.lines.
-Functions: side, height, place, clock_time, start, clock, turn, mount_parts, table, findings_lines, ranked, sentence.
+Functions: side, height, steep, place, clock_time, start, clock, turn, mount_parts, table, findings_lines, ranked,
+sentence.
 """
 
 from collections.abc import Collection, Iterable, Sequence
@@ -13,11 +14,14 @@ from spatial.field import azimuth_elevation
 from spatial.findings import Finding, Severity
 from spatial.rotation import YawPitchRoll
 
+OVERHEAD_DEG = 75.0
+"""From this elevation on, up or down, left and right say nothing any more: a few degrees of error turn them round."""
+
 _ORDER = {Severity.FIX: 0, Severity.LOOK: 1, Severity.NOTE: 2}
 _TITLE = {Severity.FIX: "FIX ", Severity.LOOK: "LOOK", Severity.NOTE: "note"}
 
 
-def side(azimuth_deg: float) -> str:
+def side(azimuth_deg: float, digits: int = 1) -> str:
     """An azimuth in words.
 
     Examples
@@ -25,14 +29,15 @@ def side(azimuth_deg: float) -> str:
     >>> side(-12.34), side(0.01), side(180.0)
     ('12.3° right', 'straight ahead', 'straight back')
     """
-    if abs(azimuth_deg) < 0.05:
+    least = 0.5 * 10.0**-digits
+    if abs(azimuth_deg) < least:
         return "straight ahead"
-    if abs(azimuth_deg) > 179.95:
+    if abs(azimuth_deg) > 180.0 - least:
         return "straight back"
-    return f"{abs(azimuth_deg):.1f}° {'left' if azimuth_deg > 0 else 'right'}"
+    return f"{abs(azimuth_deg):.{digits}f}° {'left' if azimuth_deg > 0 else 'right'}"
 
 
-def height(elevation_deg: float) -> str:
+def height(elevation_deg: float, digits: int = 1) -> str:
     """An elevation in words.
 
     Examples
@@ -40,19 +45,34 @@ def height(elevation_deg: float) -> str:
     >>> height(-3.0), height(0.0)
     ('3.0° down', 'level')
     """
-    if abs(elevation_deg) < 0.05:
+    if abs(elevation_deg) < 0.5 * 10.0**-digits:
         return "level"
-    return f"{abs(elevation_deg):.1f}° {'up' if elevation_deg > 0 else 'down'}"
+    return f"{abs(elevation_deg):.{digits}f}° {'up' if elevation_deg > 0 else 'down'}"
 
 
-def place(vector: FloatArray) -> str:
-    """A direction in words."""
+def steep(elevation_deg: float) -> str:
+    """The word for a direction that has no left and right; empty where it has.
+
+    Examples
+    --------
+    >>> steep(80.0), steep(-80.0), steep(70.0)
+    ('overhead', 'below', '')
+    """
+    return "" if abs(elevation_deg) <= OVERHEAD_DEG else "overhead" if elevation_deg > 0 else "below"
+
+
+def place(vector: FloatArray, *, digits: int = 1) -> str:
+    """A direction in words, its angles with so many digits after the point.
+
+    Examples
+    --------
+    >>> place(np.array([0.0, 0.5, 0.8660254])), place(np.array([0.0, 0.1736482, -0.9848078]))
+    ('90.0° left, 60.0° up', 'below, 80.0° down')
+    """
     if not np.all(np.isfinite(vector)):
         return "-"
-    azimuth, elevation = np.degrees(azimuth_elevation(vector))
-    if abs(elevation) > 89.95:
-        return f"straight {'up' if elevation > 0 else 'down'}"
-    return f"{side(float(azimuth))}, {height(float(elevation))}"
+    azimuth, elevation = (float(np.degrees(angle)) for angle in azimuth_elevation(vector))
+    return f"{steep(elevation) or side(azimuth, digits)}, {height(elevation, digits)}"
 
 
 def clock_time(seconds: float) -> str:

@@ -85,6 +85,47 @@ def test_formats_are_told_apart(kind: str) -> None:
         assert told.vertical == (3 if kind == "fuma" else 2)
 
 
+@pytest.mark.parametrize("kind", ["ambix", "n3d", "fuma"])
+@pytest.mark.parametrize("gains_db", [(3, 0, 0, 0), (0, 2.5, 2.5, 2.5), (-3, 0, 0, 0), (0, 3, 0, 0)])
+def test_gains_that_are_off_do_not_move_the_order(kind: str, gains_db: tuple[float, ...]) -> None:
+    """Published files keep their order, not their gains; the vertical channel is where it was."""
+    sound = recorded(kind, waves(np.random.default_rng(1)))
+    told = measure_convention(sound * 10 ** (np.array(gains_db)[:, np.newaxis] / 20), RATE)
+    own = "fuma" if kind == "fuma" else "acn"
+    assert told.vertical == (3 if kind == "fuma" else 2)
+    assert told.order_odds[own] > 0.5
+    assert told.best == kind or not told.sure
+    assert sum(told.order_odds.values()) == pytest.approx(1.0)
+    assert sum(told.normalisation_odds.values()) == pytest.approx(1.0)
+
+
+def test_where_no_sound_begins_no_order_is_sure() -> None:
+    """Steady noise from all around keeps the law of one format exactly, and has no vertical channel."""
+    rng = np.random.default_rng(13)
+    around = []
+    for _ in range(40):
+        away = rng.standard_normal(3)
+        around.append((away / np.linalg.norm(away), rng.standard_normal(6 * RATE)))
+    for kind in ("ambix", "n3d", "fuma"):
+        told = measure_convention(recorded(kind, around), RATE)
+        assert told.vertical is None
+        assert not told.sure
+
+
+@pytest.mark.parametrize("kind", ["ambix", "fuma"])
+def test_a_field_without_height_is_a_field(kind: str) -> None:
+    """The silent channel is the vertical one, and with it the order is clear."""
+    flat = []
+    for towards, signal in waves(np.random.default_rng(14)):
+        level = np.array([towards[0], towards[1], 0.0])
+        flat.append((level / np.linalg.norm(level), signal))
+    found = find_channels(recorded(kind, flat), RATE)
+    assert found is not None
+    picked, told = found
+    assert picked == (0, 1, 2, 3)
+    assert (told.best, told.sure) == (kind, True)
+
+
 def claps_in_the_open(kind: str, count: int, noise: float, rng: np.random.Generator, rest_s: float = 2.0) -> FloatArray:
     """Claps from front, left, back and right by turns, no room, and noise of its own in every channel."""
     seconds = rest_s * (count + 1)

@@ -27,6 +27,8 @@ from tests.stage import RATE, claps, plucked, recorded_words, speech
 FORMATS = ("ambix", "n3d", "fuma", "aformat")
 SECONDS = 10.0
 _WAVES = 10
+_HANGING = (0.6, 0.3, 0.1)
+"""Parts of microphones that stand upright, hang upside down and lie on their side."""
 _STAYS = 4
 
 
@@ -42,6 +44,12 @@ class FormatScene:
     layout: str
     channels: FloatArray
     """Shape (channels, samples), 48 kHz."""
+    gains: str = ""
+    """Which gains are off; "" where none is by more than a microphone's own."""
+
+
+GAINS = ("W 3 dB hot", "X, Y, Z hot", "W by 3 dB otherwise", "one channel", "every channel")
+"""How published files keep their order but not their gains; capsules get as much, the first of them in W's stead."""
 
 
 def make_format_scene(seed: int, *, real: bool = False) -> FormatScene:
@@ -57,7 +65,7 @@ def make_format_scene(seed: int, *, real: bool = False) -> FormatScene:
         radius_m=rng.uniform(0.008, 0.019),
         corrected=bool(rng.random() < 0.5),
     )
-    sound = _sound_at(capsules, kind, rng)
+    sound = _sound_at(capsules, kind, rng, _HANGING)
     matched_db = rng.normal(0.0, 0.3, (4, 1))
     microphone = real_microphone(seed) if real else None
     if microphone is not None:
@@ -78,6 +86,63 @@ def make_format_scene(seed: int, *, real: bool = False) -> FormatScene:
     ]
     channels, picked = _laid_out(sound, layout, rng)
     return FormatScene(seed, kind, truth, picked, layout, channels.astype(np.float32))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FourForms:
+    """What a microphone's capsules recorded, to be written in every format, with gains that are off in each."""
+
+    seed: int
+    kind: str
+    capsules: Capsules
+    sound: FloatArray
+    """Of the four capsules."""
+
+    def scene(self, name: str) -> FormatScene:
+        """The recording in a format; which gains are off goes through GAINS from scene to scene."""
+        rng = np.random.default_rng([self.seed, 14, FORMATS.index(name)])
+        gains = GAINS[(self.seed + FORMATS.index(name)) % len(GAINS)]
+        sound = self.sound if name == "aformat" else _written(_field(self.sound, self.capsules), name)
+        sound = sound * 10 ** (_gains_db(gains, name, rng)[:, np.newaxis] / 20)
+        sound *= rng.uniform(0.02, 0.6) / np.max(np.abs(sound))
+        return FormatScene(self.seed, self.kind, name, (0, 1, 2, 3), "4 channels", sound.astype(np.float32), gains)
+
+
+def make_four_forms(seed: int, *, on_its_side: bool = False) -> FourForms:
+    """As make_format_scene, by a microphone that stands or hangs within 15 degrees of upright, or lies on its side.
+
+    A microphone on its side that has X and Y for Z records, channel by channel, what an upright one records in another
+    order: where its gains are that other order's as well, the two are the same recording, and nothing can tell them.
+    """
+    rng = np.random.default_rng([seed, 13])
+    kind = ("speech", "music", "claps", "ambience")[int(rng.choice(4, p=[0.45, 0.3, 0.15, 0.1]))]
+    capsules = Capsules(
+        FIRST_ARRANGEMENT if rng.random() < 0.6 else SECOND_ARRANGEMENT,
+        omni_part=rng.uniform(0.45, 0.65),
+        radius_m=rng.uniform(0.008, 0.019),
+        corrected=bool(rng.random() < 0.5),
+    )
+    sound = _sound_at(capsules, kind, rng, (0.0, 0.0, 1.0) if on_its_side else (2 / 3, 1 / 3, 0.0))
+    sound *= 10 ** (rng.normal(0.0, 0.3, (4, 1)) / 20)
+    sound += np.sqrt(np.mean(sound**2)) * 10 ** (-rng.uniform(25.0, 60.0) / 20) * rng.standard_normal(sound.shape)
+    return FourForms(seed, kind, capsules, sound)
+
+
+def _gains_db(gains: str, name: str, rng: np.random.Generator) -> FloatArray:
+    """Of four channels, the first of which is W."""
+    out = rng.normal(0.0, 0.2, 4)
+    if gains == "W 3 dB hot":
+        out[0] += rng.uniform(2.5, 3.0)
+    elif gains == "X, Y, Z hot":
+        out[1:] += rng.uniform(2.0, 3.0)
+    elif gains == "W by 3 dB otherwise":
+        # FuMa's W without its 3 dB; and another format's W with them.
+        out[0] += 3.01 if name == "fuma" else -3.01
+    elif gains == "one channel":
+        out[int(rng.integers(4))] += rng.choice([-1.0, 1.0]) * rng.uniform(1.0, 3.0)
+    else:
+        out = rng.uniform(-3.0, 3.0, 4)
+    return out
 
 
 def make_no_field(seed: int) -> FormatScene:
@@ -104,14 +169,16 @@ def make_no_field(seed: int) -> FormatScene:
     return FormatScene(seed, kind, "", (0, 1, 2, 3), "4 channels", sound.astype(np.float32))
 
 
-def _sound_at(capsules: Capsules, kind: str, rng: np.random.Generator) -> FloatArray:
+def _sound_at(
+    capsules: Capsules, kind: str, rng: np.random.Generator, hanging: tuple[float, float, float]
+) -> FloatArray:
     """Performers in a room: early images exactly, then a tail from many sides, over noise from as many."""
     size, rt60_s = rng.uniform((4.5, 4.5, 2.5), (9.0, 9.0, 4.0)), rng.uniform(0.15, 0.8)
     surface = 2 * (size[0] * size[1] + size[1] * size[2] + size[0] * size[2])
     reflection = np.exp(-0.161 * np.prod(size) / (2 * surface * rt60_s))  # Eyring
     centre = size / 2 + rng.uniform(-0.6, 0.6, 3) * (1, 1, 0.3)
     mount = YawPitchRoll.from_degrees(
-        rng.uniform(-180, 180), rng.uniform(-15, 15), rng.choice([0, 180, 90], p=[0.6, 0.3, 0.1]) + rng.uniform(-15, 15)
+        rng.uniform(-180, 180), rng.uniform(-15, 15), rng.choice([0, 180, 90], p=hanging) + rng.uniform(-15, 15)
     )
     aims = capsule_directions(capsules) @ matrix_from_ypr(mount).T  # in room axes
     samples = round(SECONDS * RATE)

@@ -13,18 +13,19 @@ from functools import lru_cache
 
 import numpy as np
 import soxr
+from scipy import fft
 from scipy.signal import fftconvolve, lfilter
 
 from demo_audio.rooms import HALF_KERNEL, path_response
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
-from tests.bench.healthscenes import FIELD_FROM, Scene, diffuse, dry_sound
+from tests.bench.healthscenes import AIMS, FIELD_FROM, Scene, diffuse, dry_sound
 from tests.stage import RATE
 
 CONDITIONS = (
     "open air, by turns", "one source anywhere", "one source overhead", "one source on an axis", "0.3 to 1 m away",
     "dense room", "all in front, room", "all in front, open air", "all in one plane", "no height recorded",
     "uneven microphone", "16 bits in 24", "long rests", "fades", "slate", "on a table", "along one line", "moving",
-    "crowd or rain", "music in a room",
+    "crowd or rain", "music in a room", "capsules, all in front", "faint fades",
 )  # fmt: skip
 _ROOMS = 20
 _MIXED_S = 0.05
@@ -42,11 +43,15 @@ def make_ordinary(seed: int) -> Scene:
     form = str(rng.choice(["ambix", "ambix", "ambix", "fuma", "n3d", "capsules", "capsules"]))
     if condition == "no height recorded" and form == "capsules":
         form = "ambix"
+    if condition == "capsules, all in front":
+        form = "capsules"
     bits = int(rng.choice([16, 24, 24]))
     peak_dbfs = rng.uniform(-30.0, -1.5) if rng.random() < 0.8 else rng.uniform(-50.0, -30.0)
     field = _field(condition, round(seconds * RATE), rng)
     if condition == "uneven microphone":
         field = _uneven(field, rng)
+    elif condition == "capsules, all in front":
+        field = _unlike_capsules(field, rng)
     else:
         field[1:] *= rng.normal(1.0, 0.03, (3, 1))
     if rate_hz != RATE:
@@ -58,6 +63,9 @@ def make_ordinary(seed: int) -> Scene:
         bits, edit = 24, _sixteen_in_24
     elif condition == "fades":
         edit = _fades
+    elif condition == "faint fades":
+        # A recording as faint as the end of its fades has none.
+        peak_dbfs, edit = max(peak_dbfs, -36.0), _faint_fades
     elif condition == "slate":
         edit = _slate
     elif condition == "no height recorded":
@@ -84,8 +92,9 @@ def _field(condition: str, samples: int, rng: np.random.Generator) -> FloatArray
     if condition == "moving":
         return _with_air(_moving(_dry(kind, samples, 0, 1, rng), rng), rng)
     rooms = ("dense room", "all in front, room", "uneven microphone", "music in a room", "16 bits in 24", "long rests",
-             "fades", "slate", "no height recorded")  # fmt: skip
-    in_room = condition in rooms or (condition in ("0.3 to 1 m away", "along one line") and rng.random() < 0.5)
+             "fades", "faint fades", "slate", "no height recorded")  # fmt: skip
+    either = ("0.3 to 1 m away", "along one line", "capsules, all in front")
+    in_room = condition in rooms or (condition in either and rng.random() < 0.5)
     out = np.zeros((4, samples))
     if condition == "long rests":
         # Somebody speaks for two seconds, then for a long time nobody does.
@@ -98,7 +107,7 @@ def _field(condition: str, samples: int, rng: np.random.Generator) -> FloatArray
     room = int(rng.integers(_ROOMS // 2)) + (_ROOMS // 2 if condition == "dense room" or rng.random() < 0.3 else 0)
     for sound in sounds:
         if in_room:
-            group = "front" if condition == "all in front, room" else "close" if "0.3" in condition else "line" if (
+            group = "front" if "all in front" in condition else "close" if "0.3" in condition else "line" if (
                 condition == "along one line") else "any"  # fmt: skip
             response, near_m = _response(room, group, int(rng.integers(4)))
             heard = fftconvolve(response, sound[np.newaxis], axes=1)[:, HALF_KERNEL : samples + HALF_KERNEL]
@@ -115,7 +124,7 @@ def _in_open_air(sound: FloatArray, condition: str, azimuth: float, rng: np.rand
         elevation = rng.uniform(0.9, np.pi / 2)
     elif condition == "one source on an axis":
         own, elevation = float(rng.integers(4)) * np.pi / 2, float(rng.choice([0, 0, 1, -1])) * np.pi / 2
-    elif condition == "all in front, open air":
+    elif condition in ("all in front, open air", "capsules, all in front"):
         own, elevation = rng.uniform(-0.6, 0.6), rng.uniform(-0.15, 0.25)
     elif condition == "all in one plane":
         elevation = 0.0
@@ -140,9 +149,10 @@ def _in_open_air(sound: FloatArray, condition: str, azimuth: float, rng: np.rand
 
 
 def _delayed(sound: FloatArray, delay_s: float) -> FloatArray:
-    size = sound.shape[1]
-    turn = np.exp(-2j * np.pi * np.fft.rfftfreq(size, 1 / RATE) * delay_s)
-    return np.fft.irfft(np.fft.rfft(sound, axis=1) * turn, size, axis=1)
+    # A length that is a product of small primes is many times quicker; what comes after the end is cut off.
+    size = fft.next_fast_len(sound.shape[1] + RATE // 10, real=True)
+    turn = np.exp(-2j * np.pi * fft.rfftfreq(size, 1 / RATE) * delay_s)
+    return fft.irfft(fft.rfft(sound, size, axis=1) * turn, size, axis=1)[:, : sound.shape[1]]
 
 
 def _near(field: FloatArray, away_m: float) -> FloatArray:
@@ -237,15 +247,31 @@ def _moving(sound: FloatArray, rng: np.random.Generator) -> FloatArray:
 
 def _uneven(field: FloatArray, rng: np.random.Generator) -> FloatArray:
     """A microphone whose axes are 0.85 to 1.2 times as sensitive as they should be, and by frequency once more."""
-    size = field.shape[1]
-    frequencies = np.fft.rfftfreq(size, 1 / RATE)
+    size = fft.next_fast_len(field.shape[1], real=True)
+    frequencies = fft.rfftfreq(size, 1 / RATE)
     octaves = np.log2(np.maximum(frequencies, 20.0) / 1000.0)
     out = field.copy()
     for channel in (1, 2, 3):
         ripple_db = np.interp(octaves, np.arange(-6.0, 5.0, 1.0), rng.normal(0.0, 0.5, 11))
         gain = rng.uniform(0.85, 1.2) * 10 ** (ripple_db / 20)
-        out[channel] = np.fft.irfft(np.fft.rfft(field[channel]) * gain, size)
+        out[channel] = fft.irfft(fft.rfft(field[channel], size) * gain, size)[: field.shape[1]]
     return out
+
+
+def _unlike_capsules(field: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Capsules that are apart, no cardioids, and each as sensitive as it is, read as four like cardioids in one point.
+
+    Omni parts of 0.4 to 0.65 make X, Y and Z 3.5 dB too loud to 5.4 dB too soft together, 0.02 from capsule to capsule;
+    sensitivities are off by 0.7 dB (both one standard deviation; common practice, no source). What 8 to 25 mm do is
+    exact for sound from straight ahead.
+    """
+    capsules = np.linalg.inv(FIELD_FROM["capsules"])
+    omni_part = rng.uniform(0.4, 0.65) + rng.normal(0.0, 0.02, (4, 1))
+    patterns = np.concatenate([2.0 * omni_part * capsules[:, :1], 2.0 * (1.0 - omni_part) * capsules[:, 1:]], axis=1)
+    sound = 10 ** (rng.normal(0.0, 0.7, (4, 1)) / 20) * patterns @ field
+    later_s = -rng.uniform(0.008, 0.025) * AIMS[:, 0] / SPEED_OF_SOUND_M_S
+    sound = np.concatenate([_delayed(sound[[n]], later) for n, later in enumerate(later_s)])
+    return FIELD_FROM["capsules"] @ sound
 
 
 def _sixteen_in_24(sound: FloatArray, rng: np.random.Generator) -> FloatArray:
@@ -284,6 +310,31 @@ def _fades(sound: FloatArray, rng: np.random.Generator) -> FloatArray:
     last = int(rng.uniform(0.5, 4.0) * RATE)
     out[:, -last:] *= _shape(last, rng)
     return out
+
+
+def _faint_fades(sound: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Fades that end near -76 dBFS, cut there to digital silence; then the next piece, faded in likewise or cut in."""
+    out, size = sound.copy(), sound.shape[1]
+    place = int(rng.uniform(0.1, 0.3) * size)
+    while place < 0.85 * size:
+        fade, back = (int(10 ** rng.uniform(-1.5, 0.6) * RATE) for _ in range(2))
+        silent = int(10 ** rng.uniform(-2.5, 0.3) * RATE)
+        out[:, place : place + fade] = _faded_out(out[:, place : place + fade], rng)
+        out[:, place + fade : place + fade + silent] = 0.0
+        again = place + fade + silent
+        if rng.random() < 0.7:
+            out[:, again : again + back] = _faded_out(out[:, again : again + back][:, ::-1], rng)[:, ::-1]
+        place = again + back + int(rng.uniform(1.0, 5.0) * RATE)
+    return out
+
+
+def _faded_out(sound: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Even in decibels, or falling fast at first, down to -82 to -70 dBFS."""
+    if sound.shape[1] < 512:
+        return sound
+    level_db = 20 * np.log10(max(float(np.sqrt(np.mean(sound[:, -512:] ** 2))), 1e-9))
+    depth_db = max(level_db - rng.uniform(-82.0, -70.0), 6.0)
+    return sound * 10 ** (-depth_db * np.linspace(0.0, 1.0, sound.shape[1]) ** rng.choice([1.0, 0.5]) / 20)
 
 
 def _shape(length: int, rng: np.random.Generator) -> FloatArray:

@@ -25,6 +25,7 @@ from spatial.jobs.marks import Rig, _heard, expected_direction
 from spatial.media.marks import Mark, read_marks
 from spatial.media.moves import CameraMoves
 from spatial.picture import parse_picture
+from spatial.report import words
 from spatial.rotation import Motion, YawPitchRoll, matrix_from_ypr, ypr_from_matrix
 from spatial.timebase import frame_from_timecode, timecode_from_frame
 from tests.browser.conftest import mark_by_hand, settle, steady_rows, wait_until
@@ -193,6 +194,52 @@ def test_sound_behind_has_a_place(known, watched, azimuth_deg, words):
     assert y > 0.5
     assert np.sign(round(0.5 - x, 6)) == np.sign(round(np.sin(np.radians(azimuth_deg)), 6))
     assert colour == ink
+
+
+@pytest.mark.parametrize(("elevation_deg", "word"), [(80.0, "overhead"), (-82.0, "below")])
+@pytest.mark.parametrize("azimuth_deg", [20.0, -150.0])
+def test_the_needle_points_nowhere_overhead(known, watched, azimuth_deg, elevation_deg, word):
+    """No azimuth in words, no needle to the rim; a ring about the middle of the circle instead."""
+    page = watched.open(known(rows=steady_rows(unit_vectors(*np.radians([azimuth_deg, elevation_deg]))), mount=None))
+    settle(page)
+    said = page.locator("#now").inner_text()
+    assert said.startswith(f"{word}, {abs(elevation_deg):.0f}° {'up' if elevation_deg > 0 else 'down'}")
+    rim, ring = page.evaluate(
+        """() => {
+          const box = around.getBoundingClientRect(), fine = devicePixelRatio, rim = rimOf(box.width, box.height) - 8;
+          const azimuth = azimuthOf(turned(page.matrix, rows[page.row].heard.vector)), pen = around.getContext("2d");
+          const [x0, y0] = [box.width / 2, box.height / 2];
+          const at = (radius) => [x0 - radius * Math.sin(azimuth), y0 - radius * Math.cos(azimuth)];
+          const ink = document.createElement("canvas").getContext("2d");
+          ink.fillStyle = getComputedStyle(document.documentElement).getPropertyValue("--ink");
+          ink.fillRect(0, 0, 1, 1);
+          const wanted = Array.from(ink.getImageData(0, 0, 1, 1).data).join();
+          const inked = (radius) => {
+            const [x, y] = at(radius).map((place) => Math.round(place * fine));
+            const near = pen.getImageData(x - 1, y - 1, 3, 3).data, pixels = [];
+            for (let n = 0; n < near.length; n += 4) pixels.push(Array.from(near.slice(n, n + 4)).join());
+            return pixels.includes(wanted);
+          };
+          return [inked(rim), inked(OVERHEAD_PX)];
+        }"""
+    )
+    assert ring
+    assert not rim
+
+
+def test_places_in_words_are_pythons(maths):
+    for azimuth_deg, elevation_deg in [
+        (0, 0),
+        (30, 12),
+        (-64, -20),
+        (180, 5),
+        (50, 74),
+        (50, 76),
+        (-50, -76),
+        (9, -90),
+    ]:
+        vector = unit_vectors(*np.radians([azimuth_deg, elevation_deg]))
+        assert maths.evaluate("(v) => placeInWords(v)", vector.tolist()) == words.place(vector, digits=0)
 
 
 def test_the_tolerance_of_a_mark_is_drawn_where_it_should_be_heard(reviewed, watched):

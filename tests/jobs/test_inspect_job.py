@@ -11,7 +11,7 @@ from spatial.capsules import Capsules
 from spatial.errors import MediaFileError
 from spatial.field import ChannelFormat
 from spatial.findings import Severity
-from spatial.jobs.health import check_health, field_from_recorded
+from spatial.jobs.health import check_health, check_many, field_from_recorded
 from spatial.jobs.inspect import InspectResult, Unusable, inspect_takes
 from spatial.media.parts import Part
 from spatial.media.takes import Take
@@ -84,6 +84,26 @@ def test_a_silent_z_is_a_recording_without_height(write, rng, factor):
     assert (finding.code, finding.severity) == ("dead_channel", Severity.LOOK)
     assert "holds no height: channel Z (up-down) is silent" in finding.message
     assert "record again" not in finding.message
+
+
+def test_a_silent_z_is_a_fault_where_the_recorder_has_height(write, rng):
+    """Two takes of one recorder; a mix by another that names itself is judged by itself."""
+    tall, flat = talk(rng, seconds=4.0, hiss=1e-3), talk(rng, seconds=4.0, hiss=1e-3)
+    flat[2] = 0.0
+    paths = [write(tall, "tall.wav"), write(flat, "flat.wav")]
+    good, found = inspect_takes(paths)
+    assert "dead_channel" not in by_code(good)
+    assert by_code(found)["dead_channel"].severity is Severity.FIX
+    assert "and tall.wav, of the same recorder, has it" in by_code(found)["dead_channel"].message
+    takes = [replace(one.take, recorder=name) for one, name in ((good, "Field Four"), (found, "Mixing Desk"))]
+    _, alone = check_many(takes)
+    (finding,) = [finding for finding in alone.findings if finding.code == "dead_channel"]
+    assert finding.severity is Severity.LOOK
+    assert "holds no height" in finding.message
+    # Nor does a take in another format say anything of it.
+    takes = [replace(good.take, channel_format=ChannelFormat.N3D), found.take]
+    _, alone = check_many(takes)
+    assert [finding.severity for finding in alone.findings if finding.code == "dead_channel"] == [Severity.LOOK]
 
 
 def test_a_silent_z_beside_another_silent_channel_is_a_fault(write, rng):
@@ -229,8 +249,8 @@ def test_a_process_that_goes_away_is_done_without(write, rng, monkeypatch):
 
 @pytest.mark.parametrize("lost", [5, 777, 40_000])
 def test_a_gap_between_two_files_is_told_by_the_join_alone(write, rng, lost):
-    """As silence it is a hole with sharp edges; a hole elsewhere is still one."""
-    sound = talk(rng, seconds=6.0)
+    """As silence it is a hole with sharp edges; a hole elsewhere, amid sound that is heard, is still one."""
+    sound = talk(rng, seconds=6.0, hiss=3e-3)
     sound[:, 100_000:100_100] = 0.0
     first, second = write(sound[:, :150_000], "a.wav"), write(sound[:, 150_000:], "b.wav")
     parts = Part(first, 150_000), Part(second, sound.shape[1] - 150_000, gap=lost)

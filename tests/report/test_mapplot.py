@@ -60,6 +60,22 @@ def test_what_is_drawn(tmp_path, drawn):  # noqa: F811
     assert "Odile" in [text.get_text() for text in axes.texts]
 
 
+@pytest.mark.parametrize(
+    ("elevation_deg", "said"), [(80.0, "Odile, overhead"), (-85.0, "Odile, below"), (70.0, "Odile")]
+)
+def test_a_mark_overhead_says_so(tmp_path, drawn, elevation_deg, said):  # noqa: F811
+    mark = HeardMark(
+        Mark("Odile", 0.1, 0.3, 1.0, np.radians(elevation_deg), 2.0), at(60.0, elevation_deg), 0.0,
+        SpanDirection(True, at(60.0, elevation_deg), 0.02, 1.0),
+    )  # fmt: skip
+    write_directions_map(result_of([60.0], [elevation_deg], [-20.0]), tmp_path / "map.png", marks=[mark])
+    (axes,) = drawn[0].axes
+    (name,) = [text for text in axes.texts if "Odile" in text.get_text()]
+    assert name.get_text() == said
+    assert -90 < name.xy[1] <= 80
+    assert "90°  overhead" in [tick.get_text() for tick in axes.get_yticklabels()]
+
+
 @pytest.mark.parametrize("rows", [0, 2])
 def test_nothing_heard_is_an_empty_map_not_a_crash(tmp_path, rows):
     write_directions_map(result_of([NAN] * rows, [NAN] * rows, [-np.inf] * rows), tmp_path / "map.png")

@@ -137,6 +137,25 @@ def test_each_source_has_a_stroke_of_its_own_broken_at_rests(tmp_path, drawn):
     assert [text.get_text() for text in across.texts] == ["1", "2"]
 
 
+def test_what_is_overhead_has_an_elevation_only(tmp_path, drawn):
+    """A source that rises over the microphone: its azimuth, and that of a mark there, says nothing."""
+    mark = HeardMark(
+        Mark("Odile", 0.1, 0.3, 1.0, 1.4, 2.0), unit_vectors(1.0, np.radians(80.0)), 0.0,
+        SpanDirection(True, unit_vectors(1.0, np.radians(80.0)), 0.02, 1.0),
+    )  # fmt: skip
+    result = result_of([40.0, 42.0, -170.0, 99.0], [60.0, 74.0, 80.0, -85.0], [-20.0] * 4, source=[1, 1, 1, 2])
+    write_directions_plot(result, tmp_path / "plot.png", marks=[mark])
+    across, up = drawn[0].axes
+    shown = np.ma.filled(across.collections[0].get_offsets(), np.nan)[:, 1]
+    np.testing.assert_allclose(shown, [40.0, 42.0, np.nan, np.nan])
+    np.testing.assert_allclose(up.collections[0].get_offsets()[:, 1], [60.0, 74.0, 80.0, -85.0])
+    np.testing.assert_allclose(across.lines[-1].get_ydata(), [40.0, 42.0])
+    # Whoever has no azimuth has the name below.
+    assert [text.get_text() for text in across.texts] == ["1"]
+    assert [text.get_text() for text in up.texts] == ["2", "Odile"]
+    assert "overhead  90°" in [label.get_text() for label in up.get_yticklabels()]
+
+
 @pytest.mark.parametrize("rows", [0, 1, 5])
 def test_nothing_heard_is_an_empty_plot_not_a_crash(tmp_path, rows):
     write_directions_plot(result_of([NAN] * rows, [NAN] * rows, [-np.inf] * rows), tmp_path / "plot.png")

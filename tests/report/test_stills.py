@@ -105,6 +105,11 @@ def test_words_say_who_and_how():
     heard, _ = mark_of((10.0, 0.0), (40.0, 0.0))
     below = check_mark(unit_vectors(np.radians(10.0), np.radians(8.0)), heard.heard)
     assert "10° left, 8° up by a microphone beside the lens" in " ".join(still_words("slipway.mov", heard, below))
+    overhead = " ".join(still_words("slipway.mov", *mark_of((10.0, 80.0), (-100.0, 82.0))))
+    assert "should be heard overhead, 80° up" in overhead
+    assert "is heard overhead, 82° up" in overhead
+    assert "left" not in overhead
+    assert "right" not in overhead
     assert "nobody is heard clearly" in still_words("slipway.mov", *mark_of((10.0, 0.0), None))[-1]
 
 

@@ -43,6 +43,27 @@ def test_place():
 
 
 @pytest.mark.parametrize(
+    ("azimuth_deg", "elevation_deg", "said"),
+    [
+        (-45.0, 74.9, "45.0° right, 74.9° up"),
+        (-45.0, 75.1, "overhead, 75.1° up"),
+        (170.0, 90.0, "overhead, 90.0° up"),
+        (30.0, -74.9, "30.0° left, 74.9° down"),
+        (30.0, -80.0, "below, 80.0° down"),
+    ],
+)
+def test_overhead_and_below_have_no_sides(azimuth_deg, elevation_deg, said):
+    assert words.place(vector(azimuth_deg, elevation_deg)) == said
+    assert words.steep(elevation_deg) == (said.split(",")[0] if "head" in said or "below" in said else "")
+
+
+def test_a_place_in_whole_degrees():
+    assert words.place(vector(0.4, -0.4), digits=0) == "straight ahead, level"
+    assert words.place(vector(-12.6, 7.5001), digits=0) == "13° right, 8° up"
+    assert words.place(vector(50.0, 80.4), digits=0) == "overhead, 80° up"
+
+
+@pytest.mark.parametrize(
     ("seconds", "said"), [(0.0, "0:00.0"), (9.96, "0:09.9"), (59.99, "0:59.9"), (60.0, "1:00.0"), (3725.5, "62:05.5")]
 )
 def test_clock_time(seconds, said):
@@ -93,4 +114,7 @@ def test_findings_come_worst_first_as_sentences():
 
 
 def test_straight_up_has_no_side():
-    assert [words.place(np.array([0.0, 0.0, z])) for z in (1.0, -1.0)] == ["straight up", "straight down"]
+    assert [words.place(np.array([0.0, 0.0, z])) for z in (1.0, -1.0)] == [
+        "overhead, 90.0° up",
+        "below, 90.0° down",
+    ]

@@ -130,6 +130,15 @@ function drawOver(canvas, view) {
 
 // An arrow at the edge, for sound that the picture does not reach.
 function drawOutside(pen, v, width, height) {
+  const steep = steepInWords(v);
+  if (steep) {
+    const way = v[2] > 0 ? 1 : -1, x = width / 2, y = v[2] > 0 ? 12 : height - 12;
+    pen.beginPath();
+    pen.moveTo(x - 9, y + 7 * way); pen.lineTo(x, y - 5 * way); pen.lineTo(x + 9, y + 7 * way);
+    inked(pen, LIGHT, 3);
+    written(pen, steep, x, y + 18 * way, LIGHT, "center");
+    return;
+  }
   const left = v[1] >= 0, x = left ? 12 : width - 12, way = left ? -1 : 1;
   const y = Math.min(Math.max((0.5 - elevationOf(v) / Math.PI) * height, 22), height - 22);
   pen.beginPath();
@@ -167,6 +176,8 @@ function drawMark(pen, at, mark, view, width, height) {
     written(pen, name, x, Math.min(Math.max(above[1] - 11, 12), height - 12), MARK, "center");
   }
 }
+
+const OVERHEAD_PX = 13;
 
 // Radius of the circle seen from above: room for the words around it.
 const rimOf = (width, height) => Math.max(30, Math.min(width / 2 - 38, height / 2 - 20));
@@ -206,15 +217,27 @@ function drawAround(canvas, view) {
   pen.strokeStyle = colour("--seen"); pen.fillStyle = colour("--seen"); pen.lineWidth = 4;
   for (const mark of view.marks) {
     if (view.time < mark.start_s || view.time > mark.end_s) continue;
-    const azimuth = azimuthOf(turned(cameraAt(view.time), mark.expected));
+    const expected = turned(cameraAt(view.time), mark.expected), azimuth = azimuthOf(expected);
     const reach = facts.tolerance.azimuth_rad + mark.parallaxSdRad;
-    pen.beginPath(); arc(azimuth - reach, azimuth + reach, rim); pen.stroke();
+    pen.beginPath();
+    if (steepInWords(expected)) pen.arc(...middle, OVERHEAD_PX + 5, 0, 2 * Math.PI);
+    else arc(azimuth - reach, azimuth + reach, rim);
+    pen.stroke();
   }
   const source = seenOf(rows[view.row], view);
   if (!source) return;
   const azimuth = azimuthOf(source.vector), reach = Math.min(NEAR_ONE * source.azimuthSd, Math.PI);
   pen.strokeStyle = colour("--ink"); pen.fillStyle = colour("--ink");
   pen.lineWidth = 2;
+  const steep = steepInWords(source.vector);
+  if (steep) {
+    // No needle points up: a ring about the middle, and the word.
+    pen.beginPath(); pen.arc(...middle, OVERHEAD_PX, 0, 2 * Math.PI); pen.stroke();
+    pen.beginPath(); pen.arc(...middle, 5, 0, 2 * Math.PI); pen.fill();
+    pen.font = NAME_FONT; pen.textAlign = "center"; pen.textBaseline = "top";
+    pen.fillText(steep, middle[0], middle[1] + OVERHEAD_PX + 4);
+    return;
+  }
   pen.beginPath(); arc(azimuth - reach, azimuth + reach, rim - 8); pen.stroke();
   pen.beginPath(); pen.moveTo(...middle); pen.lineTo(...at(azimuth, rim - 8)); pen.stroke();
   pen.beginPath(); pen.arc(...at(azimuth, rim - 8), 5, 0, 2 * Math.PI); pen.fill();

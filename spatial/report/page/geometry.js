@@ -184,7 +184,12 @@ function heightInWords(elevation, digits = 0) {
   return Math.abs(elevation) < 0.5 * DEG ? "level" : `${degrees(elevation, digits)} ${elevation > 0 ? "up" : "down"}`;
 }
 
-const placeInWords = (v) => `${sideInWords(azimuthOf(v))}, ${heightInWords(elevationOf(v))}`;
+// From here on, up or down, left and right say nothing any more; as in spatial/report/words.py.
+const STEEP = 75 * DEG;
+
+const steepInWords = (v) => (Math.abs(elevationOf(v)) <= STEEP ? "" : v[2] > 0 ? "overhead" : "below");
+
+const placeInWords = (v) => `${steepInWords(v) || sideInWords(azimuthOf(v))}, ${heightInWords(elevationOf(v))}`;
 
 function mountInWords(m) {
   const { yaw, pitch, roll } = yprFrom(m);

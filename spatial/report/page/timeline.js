@@ -109,6 +109,8 @@ class Timeline {
       const azimuth = azimuthOf(source.vector), reach = Math.min(NEAR_ONE * source.azimuthSd, Math.PI);
       pen.fillStyle = sound;
       pen.globalAlpha = 0.22 * strength;
+      // Overhead or below: on every side as much.
+      if (steepInWords(source.vector)) { pen.fillRect(x, yAt(Math.PI), wide, yAt(-Math.PI) - yAt(Math.PI)); continue; }
       const top = yAt(azimuth + reach);
       pen.fillRect(x, top, wide, yAt(azimuth - reach) - top);
       pen.globalAlpha = 0.15 + 0.85 * strength;
@@ -123,13 +125,14 @@ class Timeline {
     for (const mark of view.marks) {
       const azimuth = azimuthOf(mark.shown), reach = facts.tolerance.azimuth_rad + mark.parallaxSdRad;
       const [left, right] = [this.xAt(mark.start_s), this.xAt(mark.end_s)];
-      const [top, bottom] = [yAt(azimuth + reach) - 2, yAt(azimuth - reach) + 2];
+      const steep = steepInWords(mark.shown);
+      const [top, bottom] = steep ? [yAt(Math.PI) + 14, yAt(-Math.PI) - 2] : [yAt(azimuth + reach) - 2, yAt(azimuth - reach) + 2];
       pen.beginPath();
       for (const [x, way] of [[left, 1], [right, -1]]) {
         pen.moveTo(x + 5 * way, top); pen.lineTo(x, top); pen.lineTo(x, bottom); pen.lineTo(x + 5 * way, bottom);
       }
       pen.stroke();
-      pen.fillText(cutTo(pen, mark.who, Math.max(right - left, 60)), left + 2, top - 1);
+      pen.fillText(cutTo(pen, steep ? `${mark.who}, ${steep}` : mark.who, Math.max(right - left, 60)), left + 2, top - 1);
     }
   }
 
