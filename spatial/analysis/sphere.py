@@ -153,7 +153,8 @@ def swing_on_one_axis(pulls: Pulls, direction: FloatArray) -> float:
         return 0.0
     sizes, axes = np.linalg.eigh(moments)
     excess = float(np.clip((sizes[-1] / total - _MANY_SHARE) / (1.0 - _MANY_SHARE), 0.0, 1.0))
-    return excess * float(np.sqrt(total * max(0.0, 1.0 - (axes[:, -1] @ direction) ** 2)))
+    along = float(axes[:, -1] @ direction)
+    return excess * float(np.sqrt(total * max(0.0, 1.0 - along**2)))
 
 
 def _across(direction: FloatArray) -> FloatArray:
