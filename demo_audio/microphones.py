@@ -95,10 +95,12 @@ class Microphone:
 def draw_microphone(rng: np.random.Generator) -> Microphone:
     """An ordinary real microphone on an ordinary rig.
 
-    Capsules 10 to 25 mm from the middle (three of four within 13.5), patterns of 0.4 to 0.7, matched to within 0.2 to
+    Capsules 10 to 25 mm from the middle (three of four within 12), patterns of 0.4 to 0.7, matched to within 0.2 to
     1.5 dB, 10 microseconds and 3 degrees; gains of X, Y, Z against W within 0.75 to 1.25; a housing 0.7 to 3 degrees
     askew; a camera behind the lens, and in half of the cases the head of whoever holds the rig. Large microphones and
-    wide patterns are encoded by filters, as by sums and differences alone they tell no direction above 2 kHz.
+    wide patterns are encoded by filters, as by sums and differences alone they tell no direction above 2 kHz. The
+    ranges are the rare ends: in the free field, 300 to 5000 Hz, the best turn taken out, the median direction is off by
+    2.8 degrees for the middle one of these microphones and by 4.4 for one in ten.
 
     Examples
     --------
@@ -106,12 +108,12 @@ def draw_microphone(rng: np.random.Generator) -> Microphone:
     >>> 0.01 <= microphone.radius_m <= 0.025 and len(microphone.bodies) in (1, 2)
     True
     """
-    matched_db = 0.2 * 7.5 ** (rng.random() ** 1.5)
+    matched_db = 0.2 * 7.5 ** (rng.random() ** 4)
     tilts = rng.standard_normal((4, 3))
     tilts *= (np.radians(rng.uniform(0.0, 3.0, 4)) / np.linalg.norm(tilts, axis=1))[:, np.newaxis]
     aims = Rotation.from_rotvec(tilts).apply(POINTING)
     # What all three have in common turns no direction; what each has of its own does.
-    gains = np.clip(rng.uniform(0.9, 1.1) * rng.triangular(0.8, 1.0, 1.2, 3), 0.75, 1.25)
+    gains = np.clip(rng.uniform(0.9, 1.1) * (1.0 + 0.2 * rng.uniform(-1.0, 1.0, 3) * rng.random(3)), 0.75, 1.25)
     askew = rng.standard_normal(3)
     askew *= np.radians(rng.uniform(0.7, 3.0)) / np.linalg.norm(askew)
     camera_m = rng.uniform(0.04, 0.08)
@@ -119,17 +121,17 @@ def draw_microphone(rng: np.random.Generator) -> Microphone:
     away, beside, above = rng.uniform(0.4, 1.0), rng.uniform(-0.3, 0.3), rng.uniform(-0.2, 0.3)
     if rng.random() < 0.5:
         bodies.append(Body(HEAD_RADIUS_M, (-away, beside, above)))
-    radius_m, omni_part = 0.010 * 2.5 ** (rng.random() ** 4), rng.triangular(0.4, 0.5, 0.7)
+    radius_m, omni_part = 0.010 * 2.5 ** (rng.random() ** 6), rng.triangular(0.4, 0.5, 0.7)
     return Microphone(
         radius_m=radius_m,
         omni_part=omni_part,
-        omni_parts_off=rng.uniform(-0.01, 0.01, 4),
+        omni_parts_off=rng.uniform(-0.006, 0.006, 4),
         sensitivities_db=rng.uniform(-matched_db / 2, matched_db / 2, 4),
         delays_s=rng.uniform(-5e-6, 5e-6, 4),
         aims=aims,
-        filtered=bool(rng.random() < 0.3) or radius_m > _MATRIX_UP_TO_M or omni_part > _MATRIX_UP_TO_OMNI,
+        filtered=bool(rng.random() < 0.2) or radius_m > _MATRIX_UP_TO_M or omni_part > _MATRIX_UP_TO_OMNI,
         axis_gains=(float(gains[0]), float(gains[1]), float(gains[2])),
-        axis_shelves_db=(rng.uniform(-0.7, 0.7), rng.uniform(-0.7, 0.7), rng.uniform(-0.7, 0.7)),
+        axis_shelves_db=(rng.uniform(-0.5, 0.5), rng.uniform(-0.5, 0.5), rng.uniform(-0.5, 0.5)),
         housing_turn_rad=(float(askew[0]), float(askew[1]), float(askew[2])),
         hiss_db=rng.uniform(-70.0, -50.0),
         bodies=tuple(bodies),

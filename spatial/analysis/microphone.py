@@ -18,7 +18,7 @@ Source of the form: [1] Rasmussen and Williams 2006, Gaussian Processes for Mach
 what is linear in unknowns, squared-exponential covariance of a smooth field.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -37,26 +37,27 @@ class Microphone:
     askew, and directions that 4 to 7 degrees hold in 95 of 100 cases, whatever the room.
     """
 
-    gain: float = 0.08
-    """Of each axis, against W: 0.7 dB. It acts most between two axes (2.3 degrees at 45) and not at all on one."""
-    leak: float = 0.028
-    """Omni part left in each axis: capsules alike to 0.3 dB (1.6 degrees, everywhere)."""
+    gain: float = 0.07
+    """Of each axis, against W: 0.6 dB. It acts most between two axes (2.8 degrees at 45) and not at all on one."""
+    leak: float = 0.023
+    """Omni part left in each axis: capsules alike to a quarter of a decibel (1.3 degrees, everywhere)."""
     askew_rad: float = float(np.radians(0.5))
     """Each pair of axes against the right angle."""
     housing_rad: float = float(np.radians(1.15))
     """Turn of the axes against the housing, about each axis. Wherever a mount is found by ear it is a part of it."""
-    local_rad: float = float(np.radians(1.8))
+    local_rad: float = float(np.radians(1.6))
     """What capsules apart from each other, and bodies beside them, do along either direction across a direction."""
     local_reach_rad: float = float(np.radians(35.0))
     """How far on the sphere that goes together: four capsules 2 cm apart ripple once or twice in a quarter turn."""
+    measured: tuple[tuple[float, ...], ...] | None = None
+    """Of a microphone that was measured: the covariance that is left of E (row by row) and b, 12 rows of 12, in place
+    of gain, leak and askew_rad."""
     axes_known: bool = True
     """Whether directions are in the microphone's axes. In a finished track they are not: it was turned."""
 
     def in_a_track(self) -> "Microphone":
         """The same microphone behind a field that was turned, nobody says how: which way its axes lay is unknown."""
-        return Microphone(
-            self.gain, self.leak, self.askew_rad, self.housing_rad, self.local_rad, self.local_reach_rad, False
-        )
+        return replace(self, axes_known=False)
 
     def covariance(self, directions: FloatArray, others: FloatArray, *, housing: bool = True) -> FloatArray:
         """Of the errors of directions with those of others.
@@ -227,15 +228,17 @@ def _moved(directions: FloatArray) -> FloatArray:
 @lru_cache(maxsize=32)
 def _unknowns(microphone: Microphone, housing: bool) -> FloatArray:
     """Covariance of E (row by row) and b, shape (12, 12)."""
-    spread = np.zeros((12, 12))
+    spread = np.zeros((12, 12)) if microphone.measured is None else np.array(microphone.measured)
     turn = microphone.housing_rad if housing else 0.0
     for a in range(3):
-        spread[4 * a, 4 * a] = microphone.gain**2
         for b in range(a + 1, 3):
-            one, other = 3 * a + b, 3 * b + a
-            spread[one, one] = spread[other, other] = microphone.askew_rad**2 + turn**2
-            spread[one, other] = spread[other, one] = microphone.askew_rad**2 - turn**2
-    spread[9:, 9:] = microphone.leak**2 * np.eye(3)
+            pair = np.ix_((3 * a + b, 3 * b + a), (3 * a + b, 3 * b + a))
+            spread[pair] += turn**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
+            if microphone.measured is None:
+                spread[pair] += microphone.askew_rad**2
+    if microphone.measured is None:
+        spread[[0, 4, 8], [0, 4, 8]] = microphone.gain**2
+        spread[9:, 9:] = microphone.leak**2 * np.eye(3)
     if microphone.axes_known:
         return spread
     # The mean over the turns of an icosahedron is the mean over all turns, for what is of degree 4.

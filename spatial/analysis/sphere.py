@@ -137,7 +137,8 @@ def swing_on_one_axis(pulls: Pulls, direction: FloatArray) -> float:
     """How far the bins that say a direction swing along one common axis, beyond what many reflections would do.
 
     A lone reflection that has caught up with a slow sound moves all bins along one line: they agree, and are wrong
-    together. Many reflections swing to all sides.
+    together. Many reflections swing to all sides. What all bins swing alike is no reflection, whose phase turns from
+    bin to bin, but the microphone's own phase between W and the axes; and along the direction itself nothing moves it.
 
     Returns
     -------
@@ -145,12 +146,15 @@ def swing_on_one_axis(pulls: Pulls, direction: FloatArray) -> float:
         Root mean square swing, radians for small ones; 0 where the swings have no common axis.
     """
     say = pulls.say(direction[np.newaxis])[0].astype(float)
-    moments = (pulls.swing * say[:, np.newaxis]).T @ pulls.swing / np.sum(say)
+    own = pulls.swing - (say @ pulls.swing) / np.sum(say)
+    moments = (own * say[:, np.newaxis]).T @ own / np.sum(say)
     total = float(np.trace(moments))
     if total <= 0.0:
         return 0.0
-    share = float(np.linalg.eigvalsh(moments)[-1]) / total
-    return float(np.clip((share - _MANY_SHARE) / (1.0 - _MANY_SHARE), 0.0, 1.0)) * float(np.sqrt(total))
+    sizes, axes = np.linalg.eigh(moments)
+    excess = float(np.clip((sizes[-1] / total - _MANY_SHARE) / (1.0 - _MANY_SHARE), 0.0, 1.0))
+    along = float(axes[:, -1] @ direction)
+    return excess * float(np.sqrt(total * max(0.0, 1.0 - along**2)))
 
 
 def _across(direction: FloatArray) -> FloatArray:

@@ -62,6 +62,18 @@ def test_a_leak_of_the_omni_part_is_the_same_from_everywhere():
     )
 
 
+def test_a_measured_microphone_brings_its_own_covariance():
+    """As gains alone, said as a covariance of E and b; the housing comes on top."""
+    spread = np.zeros((12, 12))
+    spread[[0, 4, 8], [0, 4, 8]] = 0.05**2
+    told = replace(ORDINARY, measured=tuple(map(tuple, spread.tolist())))
+    plain = replace(ORDINARY, gain=0.05, leak=0.0, askew_rad=0.0)
+    toward = directions([0, 40, -100], [0, 20, -5])
+    np.testing.assert_allclose(told.covariance(toward, toward), plain.covariance(toward, toward), atol=1e-12)
+    assert told.in_a_track().somewhere_sd_rad == pytest.approx(plain.in_a_track().somewhere_sd_rad)
+    assert np.all(told.sd_rad(toward) < ORDINARY.sd_rad(toward))
+
+
 def test_near_directions_err_together_and_far_ones_do_not():
     local = replace(NOTHING, local_rad=0.03, local_reach_rad=np.radians(30.0))
     near = local.covariance(directions([0.0]), directions([3.0]))[0, 0]

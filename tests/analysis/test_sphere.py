@@ -52,6 +52,15 @@ def test_a_lone_reflection_swings_on_one_axis_and_many_do_not(rng):
     assert error < 2.448 * swing_on_one_axis(pulls_of(lone), found)
 
 
+def test_the_microphones_own_phase_is_no_reflection(rng):
+    """W behind X, Y and Z turns the ratio of all bins alike: the direction is right, and nothing makes it less sure."""
+    turned = DIRECT * np.exp(0.6j) + 0.02 * (rng.standard_normal((400, 3)) + 1j * rng.standard_normal((400, 3)))
+    assert swing_on_one_axis(pulls_of(turned), DIRECT) < np.radians(0.5)
+    # Nor does a phase that grows with frequency: it swings along the direction itself, which does not move it.
+    rising = DIRECT * np.exp(1j * np.linspace(0.0, 1.0, 400))[:, np.newaxis]
+    assert swing_on_one_axis(pulls_of(rising), DIRECT) < np.radians(0.5)
+
+
 def test_fit_is_the_stated_normal_law(rng):
     """exp(-q / 2) with the inverse of SPREAD^2 I + LOOSE^2 b b', worked out the long way."""
     pull, swing = rng.standard_normal((5, 3)), 0.2 * rng.standard_normal((5, 3))
