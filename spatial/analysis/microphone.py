@@ -39,13 +39,13 @@ class Microphone:
 
     gain: float = 0.07
     """Of each axis, against W: 0.6 dB. It acts most between two axes (2.8 degrees at 45) and not at all on one."""
-    leak: float = 0.023
-    """Omni part left in each axis: capsules alike to a quarter of a decibel (1.3 degrees, everywhere)."""
+    leak: float = 0.026
+    """Omni part left in each axis: capsules alike to 0.3 dB (1.5 degrees, everywhere)."""
     askew_rad: float = float(np.radians(0.5))
     """Each pair of axes against the right angle."""
     housing_rad: float = float(np.radians(1.15))
     """Turn of the axes against the housing, about each axis. Wherever a mount is found by ear it is a part of it."""
-    local_rad: float = float(np.radians(1.6))
+    local_rad: float = float(np.radians(1.8))
     """What capsules apart from each other, and bodies beside them, do along either direction across a direction."""
     local_reach_rad: float = float(np.radians(35.0))
     """How far on the sphere that goes together: four capsules 2 cm apart ripple once or twice in a quarter turn."""
