@@ -35,6 +35,12 @@ from spatial.timebase import ClockLaw
 
 BANDS_HZ = tuple(pairwise(BAND_EDGES_HZ))
 
+_SPREAD_OUT = np.zeros((12, 9))
+"""From xx, yy, zz, xy, xz, yz and the leak to all of the matrix, row by row, and the leak."""
+_SPREAD_OUT[[0, 4, 8], [0, 1, 2]] = 1.0
+_SPREAD_OUT[[1, 3, 2, 6, 5, 7], [3, 3, 4, 4, 5, 5]] = 1.0
+_SPREAD_OUT[[9, 10, 11], [6, 7, 8]] = 1.0
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LearnedMicrophone:
@@ -87,9 +93,8 @@ def calibrated(channel_format: PlainFormat, path: Path) -> Calibrated:
 
 def still_unknown(read_as: Calibrated) -> Microphone:
     """What is left to be known of a microphone once its file is taken out."""
-    variances = np.diag(np.array(read_as.calibration.covariance))
-    gain, askew, leak = (float(np.sqrt(np.mean(part))) for part in (variances[:3], variances[3:6], variances[6:]))
-    return replace(ORDINARY, gain=gain, askew_rad=askew, leak=leak)
+    left = _SPREAD_OUT @ np.array(read_as.calibration.covariance) @ _SPREAD_OUT.T
+    return replace(ORDINARY, measured=tuple(tuple(float(value) for value in row) for row in left))
 
 
 def learn_microphone(oriented: OrientResult, rig: Rig) -> LearnedMicrophone:
