@@ -1,7 +1,7 @@
 """How well a performer's direction is found in rooms: four estimators on the same scenes, by condition.
 
 Each scene is heard by an ideal microphone and by a real one (demo_audio.microphones).
-Run: python -m tests.bench.directions [COUNT]   (writes tests/bench/results/directions.md)
+Run: python -m tests.bench.directions [COUNT]   (writes tests/bench/results/directions_real.md)
 The constants were chosen on seeds 5000 to 5063; the results are of seeds from 1000 on.
 """
 
@@ -241,4 +241,4 @@ def main(count: int) -> str:
 if __name__ == "__main__":
     text = main(int(sys.argv[1]) if len(sys.argv) > 1 else 204)
     print(text)
-    (Path(__file__).parent / "results" / "directions.md").write_text(text, encoding="utf-8")
+    (Path(__file__).parent / "results" / "directions_real.md").write_text(text, encoding="utf-8")

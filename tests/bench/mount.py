@@ -1,6 +1,6 @@
 """How well the mount is found from marks, and how true its stated uncertainty is.
 
-Run: python -m tests.bench.mount [ROOMS [DRAWN]]   (writes tests/bench/results/mount.md)
+Run: python -m tests.bench.mount [ROOMS [DRAWN]]   (writes tests/bench/results/mount_real.md)
 """
 
 import sys
@@ -298,4 +298,4 @@ def main(rooms: int, count: int) -> str:
 if __name__ == "__main__":
     text = main(*(int(argument) for argument in (sys.argv[1:] + ["60", "300"][len(sys.argv) - 1 :])))
     print(text)
-    (Path(__file__).parent / "results" / "mount.md").write_text(text, encoding="utf-8")
+    (Path(__file__).parent / "results" / "mount_real.md").write_text(text, encoding="utf-8")
