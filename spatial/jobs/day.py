@@ -28,6 +28,7 @@ from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.takehealth import health_on_clips
 from spatial.media.leftovers import clear_leftovers
 from spatial.media.movies import open_clip
+from spatial.media.owners import is_too_long
 from spatial.media.takes import Take
 
 TRACKS_FOLDER = "tracks"
@@ -236,10 +237,13 @@ class _Finish:
         if doubts:
             return DayClip(clip, result, None, (*result.findings, *doubts))
         if not is_there(marks):
+            todo = f"write {marks.name} beside it"
+            if is_too_long(marks):
+                todo = "give it a shorter name, so that marks can lie beside it"
             missing = Finding(
                 "undetermined",
                 Severity.LOOK,
-                f"{clip.name} has no marks, so how the microphone sat is not known: write {marks.name} beside it",
+                f"{clip.name} has no marks, so how the microphone sat is not known: {todo}",
                 clip.name,
             )
             return DayClip(clip, result, None, (*result.findings, missing))

@@ -244,7 +244,8 @@ def _is_plot(file: BinaryIO) -> bool:
         file.seek(0)
         whole = file.read()
         info = re.findall(rb"/Info (\d+) 0 R", whole[-_HEAD_BYTES:])
-        return bool(info) and b"\n%s 0 obj\n<< /Creator (%s" % (info[-1], PLOT_MARK.encode()) in whole
+        creator = rb"\n%s 0 obj\s*<<\s*/Creator \(%s" % (info[-1] if info else b"none", PLOT_MARK.encode())
+        return re.search(creator, whole) is not None
     return False
 
 
