@@ -12,8 +12,12 @@ import numpy as np
 
 from spatial.errors import OutputError
 from spatial.jobs.directions import DirectionsResult
-from spatial.media.owners import TABLE_DIGITS, TABLE_HEAD, Kind, may_be_written
+from spatial.media.owners import TABLE_HEAD, Kind, may_be_written
+from spatial.media.seals import BLANK_SEAL
 from spatial.media.writing import write_text_whole
+
+_DIGITS = (3, 2, 2, 2, 3, 1, 0)
+"""After the point, in each column."""
 
 
 def check_table(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
@@ -53,11 +57,9 @@ def write_directions_csv(result: DirectionsResult, path: Path, *, force: bool, i
         frames.level_db,
         np.where(frames.source > 0, frames.source, np.nan),
     )
-    for row in zip(*columns, strict=True):
-        writer.writerow(
-            [
-                f"{value:.{digits}f}" if np.isfinite(value) else ""
-                for value, digits in zip(row, TABLE_DIGITS, strict=True)
-            ]
-        )
+    for number, row in enumerate(zip(*columns, strict=True)):
+        cells = [
+            f"{value:.{digits}f}" if np.isfinite(value) else "" for value, digits in zip(row, _DIGITS, strict=True)
+        ]
+        writer.writerow([*cells, "" if number else BLANK_SEAL])
     write_text_whole(path, text.getvalue(), Kind.TABLE, force=force, inputs=inputs)

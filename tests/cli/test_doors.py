@@ -23,7 +23,7 @@ from spatial.errors import OutputError
 from spatial.jobs.demo import lay_out, run_demo
 from spatial.jobs.sidecar import is_unfinished
 from spatial.media.folders import LIST_NAME, FolderKind, whole_folder
-from spatial.media.owners import Kind, is_marked, is_ours, may_be_written, portable_name
+from spatial.media.owners import TABLE_HEAD, Kind, is_marked, is_ours, may_be_written, portable_name
 from spatial.media.seals import BLANK_SEAL
 from spatial.media.writing import TrackWriter, whole_file, write_text_whole
 from spatial.report.demoout import write_plots
@@ -265,13 +265,14 @@ def test_a_day_replaces_no_track_of_somebody_elses(shoot, tmp_path):
 
 
 def results(demo, folder):
-    """One of each kind, and of each form of a kind, with what it is; tables apart."""
+    """One of each kind, and of each form of a kind, with what it is."""
     with whole_file(folder / "no-time.wav", Kind.TRACK) as temporary, TrackWriter(temporary):
         pass
     for suffix in (".png", ".svg", ".pdf"):
         save(new_figure(1, 1), folder / f"plot{suffix}", force=False, inputs=[])
     page = html_text("day.html.j2", style="page.css", title="A day", header=["clip"], rows=[])
     write_text_whole(folder / "index.html", page, Kind.PAGE)
+    write_text_whole(folder / "rows.csv", f"{','.join(TABLE_HEAD)}\n,,,,,,,{BLANK_SEAL}\n", Kind.TABLE)
     for name in ("lantern.wav", "lantern.json"):
         (folder / name).write_bytes((demo.day.folder / "tracks" / name).read_bytes())
     return {
@@ -279,6 +280,7 @@ def results(demo, folder):
         folder / "lantern.wav": Kind.TRACK,
         folder / "lantern.json": Kind.SIDECAR,
         folder / "index.html": Kind.PAGE,
+        folder / "rows.csv": Kind.TABLE,
         **{folder / f"plot{suffix}": Kind.PLOT for suffix in (".png", ".svg", ".pdf")},
     }
 
