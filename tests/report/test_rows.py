@@ -71,7 +71,7 @@ def test_force_replaces_our_table_but_none_that_somebody_added_to(tmp_path, resu
         written.replace("soundplumb-seal-", ""),
     ):
         path.write_text(changed, encoding="utf-8")
-        with pytest.raises(OutputError, match="not a table of directions (that|just as) soundplumb wrote"):
+        with pytest.raises(OutputError, match=r"not a table of directions (that|just as) soundplumb wrote"):
             write_directions_csv(result, path, force=True, inputs=[])
         assert path.read_text(encoding="utf-8") == changed
 
