@@ -46,11 +46,13 @@ def verify(
         raise click.UsageError("--stills draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run, ExitStack() as stack:
         from spatial.jobs.verify import verify_track
-        from spatial.media.folders import whole_folder
+        from spatial.media.folders import FolderKind, whole_folder
         from spatial.report import jsonout, lines
 
         # Before the listening, not after it: the folder may be refused.
-        folder = stack.enter_context(whole_folder(stills, force=force, inputs=run.inputs)) if stills else None
+        folder = None
+        if stills:
+            folder = stack.enter_context(whole_folder(stills, kind=FolderKind.STILLS, force=force, inputs=run.inputs))
         told = rig.told()
         result = verify_track(
             clip,

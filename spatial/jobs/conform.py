@@ -101,7 +101,9 @@ def conform_clip(
             "the lens and hung level), or --upright or --upside-down, where the camera's stereo sound tells the rest"
         )
     if output.suffix.lower() != ".wav":
-        raise OutputError(f"a track is written as WAV, and '{output}' does not say so; end its name in .wav")
+        raise OutputError(
+            f"a track is written as WAV, and '{output}' does not say so; end its name in .wav, as in lantern.wav"
+        )
     inputs = [clip_path, *take_paths, *([marks_path] if marks_path else []), *([rig.moves.path] if rig.moves else [])]
     targets = [(output, Kind.TRACK), (output.with_suffix(".json"), Kind.SIDECAR)]
     for path, kind in targets:

@@ -15,7 +15,7 @@ from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.clocks import settle_by_clocks
 from spatial.jobs.conform import ConformResult, conform_clip
-from spatial.jobs.dayfiles import MARKS, MOVES, beside, files_of_day, result_names, rig_beside, shared_beside
+from spatial.jobs.dayfiles import MARKS, MOVES, beside, files_of_day, is_there, result_names, rig_beside, shared_beside
 from spatial.jobs.faults import as_fault
 from spatial.jobs.listening import listen_to_clip, listen_to_takes, require_usable, unusable
 from spatial.jobs.marks import Rig
@@ -29,6 +29,7 @@ from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.takehealth import health_on_clips
 from spatial.media.leftovers import clear_leftovers
 from spatial.media.movies import open_clip
+from spatial.media.owners import is_too_long
 from spatial.media.takes import Take
 
 TRACKS_FOLDER = "tracks"
@@ -111,6 +112,8 @@ def run_day(
                 tracks.rmdir()
     done = _with_health(done, progress)
     used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
+    # One that fits some clip as well as the take that is used, such as a copy of it, is told of with the clip.
+    may_be = used | {path for entry in done if entry.sync for p in entry.sync.possibilities for path in p.take.paths}
     oriented = [
         (entry.conform.rig, entry.conform.orient.place_evidence)
         for entry in done
@@ -119,7 +122,7 @@ def run_day(
     spare = [
         Finding("no_match", Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)
         for take, _ in takes
-        if take.path not in used
+        if may_be.isdisjoint(take.paths)
     ]
     riding = riding_over_day([entry.sync for entry in done if entry.sync and entry.sync.estimate.matched])
     return DayResult(
@@ -241,11 +244,14 @@ class _Finish:
         marks = beside(clip, MARKS)
         if doubts:
             return DayClip(clip, result, None, (*result.findings, *doubts))
-        if not marks.exists():
+        if not is_there(marks):
+            todo = f"write {marks.name} beside it"
+            if is_too_long(marks):
+                todo = "give it a shorter name, so that marks can lie beside it"
             missing = Finding(
                 "undetermined",
                 Severity.LOOK,
-                f"{clip.name} has no marks, so how the microphone sat is not known: write {marks.name} beside it",
+                f"{clip.name} has no marks, so how the microphone sat is not known: {todo}",
                 clip.name,
             )
             return DayClip(clip, result, None, (*result.findings, missing))
@@ -255,7 +261,7 @@ class _Finish:
                 "undetermined",
                 Severity.LOOK,
                 f"{track.parent.name}/{track.name} was there before and has been left as it is: add --force to make it "
-                "anew",
+                "anew, or move it elsewhere if somebody has changed it",
                 clip.name,
             )
             return DayClip(clip, result, None, (*result.findings, kept))
@@ -303,5 +309,13 @@ def make_folder(folder: Path) -> None:
     """
     try:
         folder.mkdir(exist_ok=True)
+    except FileExistsError as error:
+        what = "a link that leads nowhere" if folder.is_symlink() else "a file"
+        raise OutputError(
+            f"{folder} is {what}, and the results go into a folder of that name; move it elsewhere"
+        ) from error
     except OSError as error:
-        raise OutputError(f"the folder {folder} cannot be made: {error.strerror}") from error
+        raise OutputError(
+            f"the folder {folder} cannot be made ({error.strerror}); make it yourself, or copy the day to a disk that "
+            "can be written"
+        ) from error

@@ -2,7 +2,7 @@
 
 Marks of a clip are looked for beside it, as `<clip name>.marks.csv`, the camera's moves over a recorder that stood
 still as `<clip name>.moves.csv`: the clip's name in full, or without its suffix.
-Functions: files_of_day; result_names; beside, shared_beside (files beside a clip); rig_beside.
+Functions: files_of_day; result_names; beside, shared_beside, is_there (files beside a clip); rig_beside.
 """
 
 from collections import Counter
@@ -84,13 +84,21 @@ def result_names(clips: Sequence[Path], *, taken: Iterable[str] = ()) -> dict[Pa
 def beside(clip: Path, what: str) -> Path:
     """Where a clip's marks or moves are looked for; by its whole name first, for others may share its stem."""
     whole = clip.with_name(f"{clip.name}.{what}.csv")
-    return whole if whole.exists() else clip.with_name(f"{clip.stem}.{what}.csv")
+    return whole if is_there(whole) else clip.with_name(f"{clip.stem}.{what}.csv")
+
+
+def is_there(file: Path) -> bool:
+    """Whether a file lies there; none does under a name that no disk takes, as marks of a clip with a very long one."""
+    try:
+        return file.exists()
+    except OSError:
+        return False
 
 
 def shared_beside(clip: Path, clips: Iterable[Path], what: str) -> list[Path]:
     """The other clips that a file beside a clip might belong to as well; none where there is no such file."""
     file = beside(clip, what)
-    if not file.exists():
+    if not is_there(file):
         return []
     return [other for other in clips if other != clip and beside(other, what) == file]
 
@@ -104,4 +112,4 @@ def rig_beside(clip: Path, rig: Rig) -> Rig:
         They cannot be used.
     """
     moves = beside(clip, MOVES)
-    return replace(rig, moves=read_moves(moves)) if moves.exists() else rig
+    return replace(rig, moves=read_moves(moves)) if is_there(moves) else rig

@@ -12,14 +12,14 @@ from spatial.analysis.mountprior import MountPrior
 from spatial.errors import OutputError, SoundplumbError
 from spatial.findings import Finding, Severity
 from spatial.jobs.day import DayClip, DayResult, in_doubt, make_folder
-from spatial.jobs.dayfiles import MARKS, MOVES, beside, result_names, rig_beside
+from spatial.jobs.dayfiles import MARKS, MOVES, beside, is_there, result_names, rig_beside
 from spatial.jobs.faults import as_fault
 from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.review import ReviewResult, review_match
 from spatial.media.folders import INDEX, is_whole, whole_folder
 from spatial.media.leftovers import clear_leftovers
-from spatial.media.owners import Kind, is_ours
+from spatial.media.owners import Kind, may_be_written
 from spatial.media.writing import whole_file
 
 PAGES_FOLDER = "pages"
@@ -122,10 +122,7 @@ def require_place(folder: Path) -> None:
     index = pages / INDEX
     if pages.exists() and not pages.is_dir():
         raise OutputError(f"{pages} is a file, and the pages go into a folder of that name; move it elsewhere")
-    if index.is_symlink() or (index.exists() and not is_ours(index, Kind.PAGE)):
-        raise OutputError(
-            f"{index} is not a page that soundplumb wrote, so it is not replaced even with --force; move it elsewhere"
-        )
+    may_be_written(index, Kind.PAGE, force=True)
 
 
 def _broken_off(pages: Path) -> bool:
@@ -158,7 +155,7 @@ def _with_page(entry: DayClip, folder: Path, told: _Told, write: PageWriter, pro
             result = review_match(
                 entry.sync,
                 made,
-                marks_path=marks if told.marks and marks.exists() else None,
+                marks_path=marks if told.marks and is_there(marks) else None,
                 oriented=entry.conform.orient if entry.conform else None,
                 rig=rig_beside(entry.clip, told.rig),
                 prior=told.prior,

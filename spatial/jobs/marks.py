@@ -130,7 +130,7 @@ def marks_of_clip(path: Path, clip: Clip, rig: Rig) -> tuple[Mark, ...]:
         if clip.width_px is None or clip.height_px is None:
             raise InputError(f"{clip.path.name} has no picture, so marks in pixels mean nothing; give angles")
         picture = parse_picture(rig.picture, clip.width_px, clip.height_px)
-    no_pixels = None if clip.turn.shown else turned_in_words(clip.path, clip.turn)
+    no_pixels = None if clip.turn.shown else turned_in_words(clip.path, clip.turn, angles=True)
     marks = read_marks(path, picture=picture, no_pixels=no_pixels)
     for mark in marks:
         if mark.start_s >= clip.duration_s or mark.end_s > clip.duration_s + 0.5:

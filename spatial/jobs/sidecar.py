@@ -3,7 +3,6 @@
 Functions: sidecar_text; moves_facts, place_facts, level_facts (parts of it); is_track_of_ours, is_unfinished.
 """
 
-import hashlib
 import json
 from collections.abc import Sequence
 from pathlib import Path
@@ -23,7 +22,8 @@ from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.toldby import gave_facts
 from spatial.jobs.verify import VerifyResult
 from spatial.media.intake import read_input
-from spatial.media.owners import Kind, is_ours
+from spatial.media.owners import Kind, is_marked, is_ours
+from spatial.media.seals import BLANK_SEAL, digest_of
 from spatial.rotation import ypr_from_matrix
 from spatial.timebase import ClockLaw
 
@@ -50,7 +50,8 @@ def sidecar_text(
     clip, take = sync.clip, sync.take
     facts = {
         "soundplumb": __version__,
-        "inputs": [{"path": str(path), "bytes": path.stat().st_size, "sha256": _sha256(path)} for path in inputs],
+        "seal": BLANK_SEAL,
+        "inputs": [{"path": str(path), "bytes": path.stat().st_size, "sha256": digest_of(path)} for path in inputs],
         "clip": {
             "path": str(clip.path),
             "duration_s": clip.duration_s,
@@ -164,11 +165,11 @@ def level_facts(rig: Rig) -> dict[str, object] | None:
 
 
 def is_track_of_ours(track: Path) -> bool:
-    """Whether a file is a track that we wrote, and so no take: it says so itself, or its sidecar beside it does."""
-    if is_ours(track, Kind.TRACK):
+    """Whether a file is a track that we made, and so no take: it says so itself, or its sidecar beside it does."""
+    if is_marked(track, Kind.TRACK):
         return True
     sidecar = track.with_suffix(".json")
-    if not is_ours(sidecar, Kind.SIDECAR):
+    if not is_marked(sidecar, Kind.SIDECAR):
         return False
     try:
         facts = json.loads(read_input(sidecar, "sidecar", most_bytes=_MOST_SIDECAR_BYTES))
@@ -178,14 +179,12 @@ def is_track_of_ours(track: Path) -> bool:
 
 
 def is_unfinished(track: Path) -> bool:
-    """Whether a track of ours lies there without its sidecar: its run was killed before it had put both there."""
-    return is_ours(track, Kind.TRACK) and not track.with_suffix(".json").exists()
+    """Whether a track lies there just as we wrote it, without its sidecar: its run was killed before it had put both.
+
+    One that somebody has changed is none, wherever its sidecar went.
+    """
+    return not track.with_suffix(".json").exists() and is_ours(track, Kind.TRACK)
 
 
 def _degrees(angle_rad: float) -> float | None:
     return float(np.degrees(angle_rad)) if np.isfinite(angle_rad) else None
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

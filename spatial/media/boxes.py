@@ -1,9 +1,11 @@
 """The boxes of MP4 and MOV files: what the header says that the decoder does not pass on, and whether it can be true.
 
 Functions: movie_clock_s (the clock that edit lists count in); display_matrix (how the picture is to be shown);
-check_counts (whether the file can hold what its tables promise).
-Source:
-[1] ISO/IEC 14496-12 (boxes; movie, track and edit list headers; sample tables; fragments).
+check_counts (whether the file can hold what its tables promise); layout_places (where it names its channels).
+Sources:
+[1] ISO/IEC 14496-12 (boxes; movie, track and edit list headers; sample tables; fragments; chnl).
+[2] Apple, "QuickTime File Format Specification" and "Core Audio Format Specification": chan, its layout tags.
+[3] Apple, "Audio Interchange File Format": chunks (value from memory).
 """
 
 import io
@@ -30,8 +32,18 @@ _MOST_BOXES = 500_000
 _MOST_SHOWN = 50_000_000
 """Samples that all edits together may show: each edit makes the decoder list all of them again."""
 
+_NAMING = (b"chan", b"chnl", b"CHAN")
+"""Boxes and chunks that say which channel is which ([1], [2])."""
+
+_MAY_NAME = frozenset({*_NAMING, b"stsd", b"udta", b"gmhd"})
+"""Boxes that are one of those, or may hold one."""
+
+_PLAIN_LAYOUTS = frozenset({100 << 16 | 1, 101 << 16 | 2, 1 << 16})
+"""Tags of mono, stereo, and of channels that a bit mask names ([2]), in the order of its bits."""
+
 _FIXED = 65_536.0
 _BUFFER_BYTES = 1 << 16
+_MOST_DESCRIPTION_BYTES = 1 << 20
 
 
 def movie_clock_s(path: Path) -> float | None:
@@ -109,6 +121,68 @@ def check_counts(path: Path) -> None:
         raise _impossible(path, f"it promises {declared} samples, and the file has {size} bytes")
     if most_edits * most_samples > _MOST_SHOWN:
         raise _impossible(path, f"it has {most_edits} edits of {most_samples} samples")
+
+
+def layout_places(path: Path) -> list[int]:
+    """Where in an MP4, MOV, CAF or AIFF file lie the names of boxes that put its channels in an order of their own.
+
+    Returns
+    -------
+    list of int
+        Places of four bytes each; empty where all is mono, stereo or in the order of a bit mask.
+    """
+    with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
+        found = []
+        for name, stop in (*_named_in_boxes(file), *_named_in_chunks(file)):
+            file.seek(name)
+            kind, head = file.read(4), file.read(12)
+            # Four bytes of version and flags, then the tag.
+            if stop - name < 16 or kind == b"chnl" or int.from_bytes(head[4:8], "big") not in _PLAIN_LAYOUTS:
+                found.append(name)
+        return found
+
+
+def _named_in_boxes(file: BinaryIO) -> Iterator[tuple[int, int]]:
+    """Place of the name, and end, of each box that says which channel is which."""
+    for kind, body, stop in _walk(file):
+        if kind == b"moof":
+            return
+        if kind not in _MAY_NAME:
+            continue
+        # Sample descriptions have heads of several lengths: what is in them is looked for, not walked to.
+        start = max(body - 8, 0)
+        file.seek(start)
+        held = file.read(min(stop - start, _MOST_DESCRIPTION_BYTES))
+        for name in _NAMING:
+            place = held.find(name, 4)
+            while place >= 0:
+                length = int.from_bytes(held[place - 4 : place], "big")
+                if 8 <= length <= stop - (start + place - 4):
+                    yield start + place, start + place - 4 + length
+                place = held.find(name, place + 4)
+
+
+def _named_in_chunks(file: BinaryIO) -> Iterator[tuple[int, int]]:
+    """The same of CAF ([2]) and AIFF ([3]) files."""
+    size = file.seek(0, io.SEEK_END)
+    file.seek(0)
+    head = file.read(12)
+    caf = head[:4] == b"caff"
+    if not caf and not (head[:4] == b"FORM" and head[8:] in (b"AIFF", b"AIFC")):
+        return
+    place = 8 if caf else 12
+    for _ in range(_MOST_BOXES):
+        if place + 8 > size:
+            return
+        file.seek(place)
+        kind = file.read(4)
+        length = int.from_bytes(file.read(8 if caf else 4), "big", signed=caf)
+        stop = file.tell() + length
+        if kind in _NAMING:
+            yield place, min(stop, size)
+        if length < 0:
+            return
+        place = stop if caf else stop + stop % 2
 
 
 def _impossible(path: Path, why: str) -> MediaFileError:

@@ -20,6 +20,7 @@ from spatial.calibration import Calibration, CalibrationBand
 from spatial.errors import InputError, MicrophoneFileError
 from spatial.media.intake import read_input
 from spatial.media.owners import MICROPHONE_HEAD
+from spatial.media.seals import BLANK_SEAL
 
 _MOST_BYTES = 100_000
 _DIGITS = 5
@@ -83,9 +84,10 @@ def read_calibration(path: Path | str) -> tuple[Calibration, LearnedFrom]:
 
 
 def calibration_text(calibration: Calibration, learned: LearnedFrom) -> str:
-    """A microphone file's text."""
+    """A microphone file's text, with room for its seal."""
     lines = [
         f"{_ABOUT}soundplumb = {json.dumps(__version__)}",
+        f"seal = {json.dumps(BLANK_SEAL)}",
         f"learned_from = [{', '.join(_string(name) for name in learned.clips)}]",
         "# How far directions that took no part in the learning are off, without and with it (root mean square).",
         f"error_before_deg = {learned.error_before_deg:.2f}",

@@ -5,18 +5,21 @@ leave_unread (all but some streams).
 """
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import av
 
 from spatial.errors import MediaFileError
-from spatial.media.boxes import check_counts
-from spatial.media.intake import require_file
+from spatial.media.boxes import check_counts, layout_places
+from spatial.media.intake import open_input, require_file
 
 # Anything else that would open is no recording: text as pictures, still images, playlists that fetch other files.
 _CONTAINERS = "mov,matroska,webm,mpegts,mpeg,avi,mxf,asf,flv,ogg,wav,w64,flac,aiff,caf,mp3,aac"
+
+_OF_NO_MEANING = b"free"
+_BUFFER_BYTES = 1 << 18
 
 _STILL_CODECS = frozenset({"png", "mjpeg", "bmp", "gif", "webp"})
 
@@ -41,20 +44,50 @@ def opened(path: Path) -> Iterator[Any]:
         str(path.resolve()).encode()
     except UnicodeEncodeError as error:
         raise MediaFileError(f"{path} has a name or a folder that is not UTF-8; rename it") from error
-    try:
+    with ExitStack() as stack:
         # An absolute path: "12:30.mp4" would be taken for a network address.
-        # Titles and dates that are no UTF-8 are not our business.
-        container = av.open(str(path.resolve()), options={"format_whitelist": _CONTAINERS}, metadata_errors="replace")
-    except av.error.FFmpegError as error:
-        raise MediaFileError(
-            f"{path.name} is not a movie or sound file that can be read, or its recording was never finished; "
-            "name the camera's movie, or copy it from the card again"
-        ) from error
-    with container:
+        source: Any = str(path.resolve())
+        hidden = layout_places(path)
+        if hidden:
+            source = _WithoutLayouts(stack.enter_context(open_input(path, "movie")), hidden)
         try:
-            yield container
+            # Titles and dates that are no UTF-8 are not our business.
+            options = {"format_whitelist": _CONTAINERS}
+            container = av.open(source, options=options, metadata_errors="replace", buffer_size=_BUFFER_BYTES)
         except av.error.FFmpegError as error:
-            raise MediaFileError(f"{path.name} is damaged ({error.strerror}); copy it from the card again") from error
+            raise MediaFileError(
+                f"{path.name} is not a movie or sound file that can be read, or its recording was never finished; "
+                "name the camera's movie, or copy it from the card again"
+            ) from error
+        with container:
+            try:
+                yield container
+            except av.error.FFmpegError as error:
+                raise MediaFileError(
+                    f"{path.name} is damaged ({error.strerror}); copy it from the card again"
+                ) from error
+
+
+class _WithoutLayouts:
+    """A file in which the boxes that put its channels in an order of their own are named as holding nothing.
+
+    PyAV frees the list of such an order twice, which ends the process. Which channel is which is not asked for here:
+    their number stands elsewhere.
+    """
+
+    def __init__(self, file: BinaryIO, places: Sequence[int]) -> None:
+        self._file, self._places = file, places
+        self.seek, self.tell = file.seek, file.tell
+
+    def read(self, size: int) -> bytes:
+        start = self._file.tell()
+        data = self._file.read(size)
+        for place in self._places:
+            first, stop = max(place, start), min(place + len(_OF_NO_MEANING), start + len(data))
+            if first < stop:
+                name = _OF_NO_MEANING[first - place : stop - place]
+                data = data[: first - start] + name + data[stop - start :]
+        return data
 
 
 def picture_stream(container: Any) -> Any | None:

@@ -66,9 +66,9 @@ def frame_turn(frame: Any) -> DisplayTurn:
     return display_turn(((a / _FIXED, b / _FIXED), (c / _FIXED, d / _FIXED)))
 
 
-def turned_in_words(path: Path, turn: DisplayTurn) -> str:
-    """Why pixels of a clip cannot be used, and what to do."""
+def turned_in_words(path: Path, turn: DisplayTurn, *, angles: bool = False) -> str:
+    """Why pixels of a clip cannot be used, and what to do; `angles` where marks as angles would help."""
     return (
         f"the header of {path.name} says that its picture is to be shown {turn}, which is not done here, so its pixels "
-        "say nothing of directions: export the clip upright, or write marks as angles"
+        "say nothing of directions: export the clip upright" + (", or write marks as angles" if angles else "")
     )

@@ -23,6 +23,9 @@ _PREFIX = ".soundplumb-"
 _NAME = re.compile(re.escape(_PREFIX) + r"[a-z0-9_]{8}")
 _LOCK_NAME = ".soundplumb-lock"
 _HEAD = "Soundplumb works in this folder while this file is locked, on the machine called "
+_STRANGE_S = 2 * 86_400.0
+"""A lock may not reach over a network, so a folder of another machine may be in use although nobody here holds it; of
+one so old the run is over. It may well be this machine's, under a name that it had then."""
 _UNBORN_S = 3600.0
 """An empty folder this old is not about to get its lock."""
 _TRIES = 5
@@ -50,7 +53,9 @@ def working_folder(parent: Path) -> Iterator[Path]:
 
 
 def clear_leftovers(parent: Path) -> int:
-    """Remove what dead runs left in a folder; those of live runs, of other machines and of other people stay.
+    """Remove what dead runs left in a folder.
+
+    What is of live runs and of other people stays, and for two days what is of other machines.
 
     Returns
     -------
@@ -73,7 +78,10 @@ def _cleared(folder: Path) -> bool:
     lock_path = folder / _LOCK_NAME
     try:
         with lock_path.open("r+b", buffering=0) as lock:
-            if lock.read(_LONGEST_BYTES) != _content() or not _locked(lock):
+            said = lock.read(_LONGEST_BYTES)
+            old = os.fstat(lock.fileno()).st_mtime < time.time() - _STRANGE_S
+            ours = said == _content() or (old and said.startswith(_HEAD.encode()) and said.count(b"\n") == 1)
+            if not ours or not _locked(lock):
                 return False
             if not _WINDOWS:
                 shutil.rmtree(folder, ignore_errors=True)

@@ -219,7 +219,7 @@ def _turn_findings(path: Path, turn: DisplayTurn) -> list[Finding]:
             "review page take it as it is shown, with its first eye at the left then"
         )
         return [Finding("convention_guess", Severity.NOTE, message, path.name)]
-    return [Finding("convention_guess", Severity.LOOK, turned_in_words(path, turn), path.name)]
+    return [Finding("convention_guess", Severity.LOOK, turned_in_words(path, turn, angles=True), path.name)]
 
 
 def _check_length(path: Path, duration_s: float, picture: _Picture | None) -> None:

@@ -1,10 +1,12 @@
 """Who owns the file that lies where a result is to go: the one place that says what may be replaced.
 
-Every kind of file that we write is marked inside. With --force a file of ours is replaced by another of its kind;
-everything else is somebody's work, and is never replaced. What is read for a result is never written over either, under
-whatever name.
-Functions: is_ours; may_be_written (refuses a target before any work is done); is_one_of (an input by another name);
-plain_place (refuses names that lead elsewhere on this system).
+Every kind of file that we write is marked inside, and sealed (spatial.media.seals), but for tables, which are known
+by their exact form. With --force a file of ours that nobody has changed is replaced by another of its kind; everything
+else is somebody's work, and is never replaced. What is read for a result is never written over either, under whatever
+name.
+Functions: is_marked (made by us, and perhaps changed since); is_ours (just as we wrote it); may_be_written (refuses a
+target before any work is done); is_one_of (an input by another name); plain_place (refuses names that lead elsewhere on
+this system).
 Sources:
 [1] Microsoft and IBM, "Multimedia Programming Interface and Data Specifications 1.0" (1991): the INFO list and its
     ISFT, the name of the software that made a file (value from memory).
@@ -12,6 +14,7 @@ Sources:
 [3] Microsoft, "Naming Files, Paths, and Namespaces": reserved names and characters.
 """
 
+import errno
 import os
 import re
 import stat
@@ -24,6 +27,7 @@ from typing import BinaryIO
 from spatial import __version__
 from spatial.errors import OutputError
 from spatial.media.chunks import chunk_bytes, first_bodies
+from spatial.media.seals import BLANK_SEAL, is_sealed
 
 TRACK_MAKER = "Soundplumb"
 PLOT_MARK = "soundplumb plot"
@@ -42,11 +46,11 @@ _WINDOWS = os.name == "nt"
 _LONGEST_ROW = 200
 _HEAD_BYTES = 4096
 _MOST_PDF_BYTES = 50_000_000
-_SIDECAR = re.compile(rb'\{\n  "soundplumb": "[^"\n]*",\n  "inputs": \[')
+_SIDECAR = re.compile(rb'\{\n  "soundplumb": "[^"\n]*",\n(?:  "seal": "[^"\n]*",\n)?  "inputs": \[')
 _PAGE = re.compile(
     rb'<!doctype html>\s*<html[^>]*>\s*<head>(?:\s*<meta [^>]*>)*?\s*<meta name="generator" content="soundplumb '
 )
-_SVG = re.compile(rb"<dc:creator>\s*<cc:Agent>\s*<dc:title>" + PLOT_MARK.encode() + rb"</dc:title>")
+_SVG = re.compile(rb"<dc:creator>\s*<cc:Agent>\s*<dc:title>" + PLOT_MARK.encode())
 
 _FORBIDDEN = re.compile(r'[<>:"|?*\x00-\x1f]')
 _DEVICES = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in "123456789")})
@@ -66,20 +70,32 @@ class Kind(StrEnum):
 
 def maker_chunk() -> tuple[bytes, bytes]:
     """The chunk that marks a track as ours ([1]): its kind and its body."""
-    return b"LIST", b"INFO" + chunk_bytes(b"ISFT", f"{TRACK_MAKER} {__version__}\0".encode())
+    return b"LIST", b"INFO" + chunk_bytes(b"ISFT", f"{TRACK_MAKER} {__version__} {BLANK_SEAL}\0".encode())
 
 
-def is_ours(path: Path, kind: Kind) -> bool:
-    """Whether a file is one that we wrote, of a kind, by the mark inside it.
+def is_marked(path: Path, kind: Kind) -> bool:
+    """Whether a file is one that we made, of a kind, by the mark inside it; somebody may have changed it since.
 
     A link is never ours, for we make none. Raises nothing: what cannot be read is not ours.
     """
+    return _known(path, _MARKS[kind])
+
+
+def is_ours(path: Path, kind: Kind) -> bool:
+    """Whether a file is one that we wrote, of a kind, and nobody has changed since: all of it is read.
+
+    Raises nothing, as is_marked.
+    """
+    return is_marked(path, kind) and _known(path, _is_table if kind is Kind.TABLE else is_sealed)
+
+
+def _known(path: Path, told: Callable[[BinaryIO], bool]) -> bool:
     try:
         # Not opened before it is known to be a plain file: a named pipe would wait for ever.
         if not stat.S_ISREG(path.lstat().st_mode):
             return False
         with path.open("rb") as file:
-            return _MARKS[kind](file)
+            return told(file)
     except OSError:
         return False
 
@@ -101,12 +117,15 @@ def may_be_written(path: Path, kind: Kind | None, *, force: bool, inputs: Iterab
     Raises
     ------
     OutputError
-        A folder, a link, a device; one of the inputs; a file that we did not write, or that is write-protected; one of
-        ours where `force` is not set; a name that leads elsewhere on this system.
+        A folder, a link, a device; one of the inputs; a file that we did not write, that somebody has changed, or that
+        is write-protected; one of ours where `force` is not set; a name that is too long, or leads elsewhere on this
+        system.
     """
     plain_place(path)
+    if is_too_long(path):
+        raise OutputError(too_long(path))
     if path.is_dir():
-        raise OutputError(f"{path} is a folder; name a file in it")
+        raise OutputError(f"{path} is a folder; name a file in it, or move it elsewhere")
     source = is_one_of(path, inputs)
     if source is not None:
         alike = "" if _same_file(path, source) else f" but for the case of its letters ({source.name})"
@@ -114,22 +133,22 @@ def may_be_written(path: Path, kind: Kind | None, *, force: bool, inputs: Iterab
     if not os.path.lexists(path):
         return
     if path.is_symlink():
-        raise OutputError(f"{path} exists already: it is a link, and is left as it is; give the result another name")
+        raise OutputError(f"{path} exists already: it is a link, and is left as it is; move it elsewhere")
     if not path.is_file():
-        raise OutputError(f"{path} is not a file that can be replaced; give the result another name")
+        raise OutputError(f"{path} is not a file that can be replaced; move it elsewhere")
     if kind is None or not is_ours(path, kind):
-        what = f"a {kind} that soundplumb wrote" if kind else "to be replaced"
+        what = "to be replaced"
+        if kind is not None and is_marked(path, kind):
+            what = f"a {kind} just as soundplumb wrote it (it has been changed since, or comes from an early version)"
+        elif kind is not None:
+            what = f"a {kind} that soundplumb wrote"
         if force:
-            raise OutputError(
-                f"{path} is not {what}, so it is not replaced even with --force; give the result another name"
-            )
-        raise OutputError(f"{path} exists already, and is not {what}; give the result another name")
+            raise OutputError(f"{path} is not {what}, so it is not replaced even with --force; move it elsewhere")
+        raise OutputError(f"{path} exists already, and is not {what}; move it elsewhere")
     if not force:
         raise OutputError(f"{path} exists already; give the result another name, or add --force to replace it")
     if not path.stat().st_mode & stat.S_IWUSR:
-        raise OutputError(
-            f"{path} is write-protected, so it is not replaced; lift that, or give the result another name"
-        )
+        raise OutputError(f"{path} is write-protected, so it is not replaced; lift that, or move it elsewhere")
 
 
 def is_one_of(path: Path, inputs: Iterable[Path]) -> Path | None:
@@ -139,6 +158,20 @@ def is_one_of(path: Path, inputs: Iterable[Path]) -> Path | None:
     """
     spelt = _spelling(path)
     return next((source for source in inputs if _same_file(path, source) or _spelling(source) == spelt), None)
+
+
+def is_too_long(path: Path) -> bool:
+    """Whether the disk takes no name so long."""
+    try:
+        path.lstat()
+    except OSError as error:
+        return error.errno == errno.ENAMETOOLONG
+    return False
+
+
+def too_long(path: Path) -> str:
+    """What to say of it."""
+    return f"the name {path.name} could not be written: it, or the way to it, is too long; shorten it"
 
 
 def plain_place(path: Path) -> None:
@@ -216,14 +249,15 @@ def _is_plot(file: BinaryIO) -> bool:
         file.seek(0)
         whole = file.read()
         info = re.findall(rb"/Info (\d+) 0 R", whole[-_HEAD_BYTES:])
-        return bool(info) and b"\n%s 0 obj\n<< /Creator (%s)" % (info[-1], PLOT_MARK.encode()) in whole
+        creator = rb"\n%s 0 obj\s*<<\s*/Creator \(%s" % (info[-1] if info else b"none", PLOT_MARK.encode())
+        return re.search(creator, whole) is not None
     return False
 
 
 _MARKS: dict[Kind, Callable[[BinaryIO], bool]] = {
     Kind.TRACK: _is_track,
     Kind.SIDECAR: lambda file: _SIDECAR.match(file.read(_HEAD_BYTES)) is not None,
-    Kind.TABLE: _is_table,
+    Kind.TABLE: lambda file: file.readline(_HEAD_BYTES) == (",".join(TABLE_HEAD) + "\n").encode(),
     Kind.PLOT: _is_plot,
     Kind.PAGE: lambda file: _PAGE.match(file.read(_HEAD_BYTES)) is not None,
     Kind.MICROPHONE: lambda file: file.read(_HEAD_BYTES).startswith(MICROPHONE_HEAD.encode()),

@@ -17,6 +17,7 @@ from typing import Any
 
 import av
 import numpy as np
+from av.audio.plane import AudioPlane
 
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
@@ -44,6 +45,8 @@ _FIRST_FRAMES = 64
 
 _FINE_CLOCK_S = 1e-4
 """Clocks with ticks up to here place sound well enough; a coarser one is named as a doubt."""
+
+_SAMPLE_TYPES = {"u8": "u1", "s16": "i2", "s32": "i4", "flt": "f4", "dbl": "f8"}
 
 _INTEGER_STEP = {np.dtype("i2"): np.float32(2.0**-15), np.dtype("i4"): np.float32(2.0**-31)}
 """What makes full scale 1. Sound of 24 bits is decoded into the upper bits of 32."""
@@ -303,14 +306,16 @@ def samples_of(frame: Any, channels: int, path: Path) -> FloatArray:
     MediaFileError
         Samples that are not read.
     """
-    try:
-        sound = frame.to_ndarray()
-    except ValueError as error:  # integers of 64 bits
+    kind = _SAMPLE_TYPES.get(frame.format.name.removesuffix("p"))
+    if kind is None:  # integers of 64 bits
         raise MediaFileError(
             f"the sound in {path.name} is coded in a way that cannot be read; export it with AAC or PCM sound"
-        ) from error
-    if len(sound) != channels:
-        sound = sound.reshape(-1, channels).T
+        )
+    count, each = (channels, 1) if frame.format.is_planar else (1, channels)
+    # The frame's own list of its planes runs past its end where there are eight of them.
+    planes: list[Any] = [AudioPlane(frame, n) for n in range(count)]
+    held = np.stack([np.frombuffer(plane, dtype=kind, count=frame.samples * each) for plane in planes])
+    sound = held.reshape(-1, each).T if each > 1 else held
     if sound.dtype == np.uint8:
         sound = (sound.astype(np.int16) - 128) << 8
     scale = _INTEGER_STEP.get(sound.dtype, np.float32(1.0))

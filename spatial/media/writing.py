@@ -21,7 +21,8 @@ from spatial.errors import InputError, OutputError
 from spatial.media.adm import axml_body, chna_body
 from spatial.media.bext import DAY_S, bext_body
 from spatial.media.leftovers import working_folder
-from spatial.media.owners import TRACK_MAKER, Kind, maker_chunk, may_be_written
+from spatial.media.owners import TRACK_MAKER, Kind, maker_chunk, may_be_written, too_long
+from spatial.media.seals import put_seal
 from spatial.media.unstopped import unstopped
 from spatial.media.wav import wav_header
 
@@ -76,6 +77,7 @@ def whole_files(
             yield temporaries
             ours = True
             for temporary in temporaries:
+                put_seal(temporary)
                 with temporary.open("rb+") as file:
                     os.fsync(file.fileno())
             with unstopped():
@@ -297,14 +299,21 @@ def _appeared(path: Path) -> OutputError:
     )
 
 
+def no_folder(path: Path) -> str:
+    """What to say where the folder of a result is none."""
+    if os.path.lexists(path.parent):
+        return f"{path.parent} is not a folder, so {path.name} cannot be written to it; name another folder"
+    return f"there is no folder {path.parent} to write {path.name} to; make it, or name another"
+
+
 def _sentence(path: Path, error: OSError) -> str:
     """What went wrong in writing, and what to do."""
     if error.errno in _NO_ROOM:
         return f"there is no room left on the disk for {path.name}; free some, or name another folder"
     if error.errno in (errno.ENOENT, errno.ENOTDIR) and not path.parent.is_dir():
-        return f"there is no folder {path.parent} to write {path.name} to; make it, or name another"
+        return no_folder(path)
     if error.errno == errno.ENAMETOOLONG or (_WINDOWS and len(str(path.absolute())) > _LONGEST_PATH):
-        return f"the name {path.name} could not be written: it, or the way to it, is too long; shorten it"
+        return too_long(path)
     if error.errno in _NOT_WRITABLE:
         return f"{path.name} may not be written to the folder {path.parent}; name another folder"
     return f"{path.name} could not be written ({error.strerror}); name another folder"

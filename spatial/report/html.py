@@ -12,6 +12,7 @@ from pathlib import Path
 from jinja2 import Environment, StrictUndefined
 
 from spatial import __version__
+from spatial.media.seals import BLANK_SEAL
 
 
 class Markup(str):
@@ -35,6 +36,7 @@ def html_text(template: str, *, style: str, script: Sequence[str] = (), **values
     environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
     return environment.from_string(_part(template)).render(
         version=__version__,
+        seal=BLANK_SEAL,
         style=Markup(looks),
         style_hash=_hash(looks),
         script=Markup(acts),

@@ -15,6 +15,7 @@ from matplotlib.patches import Rectangle
 
 from spatial.errors import OutputError
 from spatial.media.owners import PLOT_MARK, Kind, may_be_written
+from spatial.media.seals import BLANK_SEAL
 from spatial.media.writing import whole_file
 
 INK = "#22303c"
@@ -39,7 +40,9 @@ def check_plot(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
         recording by another name.
     """
     if path.suffix.lower() not in SUFFIXES:
-        raise OutputError(f"a plot cannot be written as '{path.name}'; end the name in {', '.join(SUFFIXES)}")
+        raise OutputError(
+            f"a plot cannot be written as '{path.name}'; end the name in {', '.join(SUFFIXES)}, as in look.png"
+        )
     may_be_written(path, Kind.PLOT, force=force, inputs=inputs)
 
 
@@ -74,7 +77,7 @@ def save(figure: Figure, path: Path, *, force: bool, inputs: Sequence[Path]) -> 
     OutputError
         The file cannot be written.
     """
-    mark = {"Software" if path.suffix.lower() == ".png" else "Creator": PLOT_MARK}
+    mark = {"Software" if path.suffix.lower() == ".png" else "Creator": f"{PLOT_MARK} {BLANK_SEAL}"}
     with whole_file(path, Kind.PLOT, force=force, inputs=inputs) as temporary, warnings.catch_warnings():
         # A letter that the font lacks is drawn as a box: no reason to trouble anyone.
         warnings.filterwarnings("ignore", message=r"Glyph \d+", category=UserWarning)

@@ -25,7 +25,9 @@ def check_table(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:
         The suffix is not .csv, or `spatial.media.owners` refuses the file.
     """
     if path.suffix.lower() != ".csv":
-        raise OutputError(f"a table is written as CSV, and '{path}' does not say so; end its name in .csv")
+        raise OutputError(
+            f"a table is written as CSV, and '{path}' does not say so; end its name in .csv, as in take.csv"
+        )
     may_be_written(path, Kind.TABLE, force=force, inputs=inputs)
 
 

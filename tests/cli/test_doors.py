@@ -8,6 +8,8 @@ import ast
 import hashlib
 import json
 import os
+import re
+import zlib
 from pathlib import Path
 
 import click
@@ -22,10 +24,12 @@ from spatial.errors import OutputError
 from spatial.jobs.demo import lay_out, run_demo
 from spatial.jobs.sidecar import is_unfinished
 from spatial.media.calibrations import LearnedFrom, calibration_text
-from spatial.media.folders import LIST_NAME, whole_folder
-from spatial.media.owners import Kind, is_ours, portable_name
-from spatial.media.writing import TrackWriter
+from spatial.media.folders import LIST_NAME, FolderKind, whole_folder
+from spatial.media.owners import TABLE_HEAD, Kind, is_marked, is_ours, may_be_written, portable_name
+from spatial.media.seals import BLANK_SEAL
+from spatial.media.writing import TrackWriter, whole_file, write_text_whole
 from spatial.report.demoout import write_plots
+from spatial.report.html import html_text
 from spatial.report.ink import new_figure, save
 from tests.test_layering import HOUSE
 
@@ -57,6 +61,7 @@ SAYS_WHY = (
     "is a folder",
     "is a link",
     "is a file; name a folder",
+    "just as soundplumb wrote it",
     "one of the files to be read",
 )
 
@@ -271,20 +276,31 @@ def test_a_day_replaces_no_track_of_somebody_elses(shoot, tmp_path):
     assert any("is not a track that soundplumb wrote" in finding["message"] for finding in entry["findings"])
 
 
-def test_each_kind_is_known_by_its_own_mark_alone(demo, tmp_path):
-    with TrackWriter(tmp_path / "no-time.wav"):
+def results(demo, folder):
+    """One of each kind, and of each form of a kind, with what it is."""
+    with whole_file(folder / "no-time.wav", Kind.TRACK) as temporary, TrackWriter(temporary):
         pass
-    (tmp_path / "flat.toml").write_text(flat_microphone(), encoding="utf-8")
+    write_text_whole(folder / "flat.toml", flat_microphone(), Kind.MICROPHONE)
     for suffix in (".png", ".svg", ".pdf"):
-        save(new_figure(1, 1), tmp_path / f"plot{suffix}", force=False, inputs=[])
-    made = {
-        tmp_path / "no-time.wav": Kind.TRACK,
-        demo.day.folder / "tracks" / "lantern.wav": Kind.TRACK,
-        demo.day.folder / "tracks" / "lantern.json": Kind.SIDECAR,
-        **{tmp_path / f"plot{suffix}": Kind.PLOT for suffix in (".png", ".svg", ".pdf")},
-        tmp_path / "flat.toml": Kind.MICROPHONE,
+        save(new_figure(1, 1), folder / f"plot{suffix}", force=False, inputs=[])
+    page = html_text("day.html.j2", style="page.css", title="A day", header=["clip"], rows=[])
+    write_text_whole(folder / "index.html", page, Kind.PAGE)
+    write_text_whole(folder / "rows.csv", f"{','.join(TABLE_HEAD)}\n0.000,1.00,2.00,3.00,0.100,-20.0,1\n", Kind.TABLE)
+    for name in ("lantern.wav", "lantern.json"):
+        (folder / name).write_bytes((demo.day.folder / "tracks" / name).read_bytes())
+    return {
+        folder / "no-time.wav": Kind.TRACK,
+        folder / "lantern.wav": Kind.TRACK,
+        folder / "lantern.json": Kind.SIDECAR,
+        folder / "index.html": Kind.PAGE,
+        folder / "rows.csv": Kind.TABLE,
+        folder / "flat.toml": Kind.MICROPHONE,
+        **{folder / f"plot{suffix}": Kind.PLOT for suffix in (".png", ".svg", ".pdf")},
     }
-    for path, kind in made.items():
+
+
+def test_each_kind_is_known_by_its_own_mark_alone(demo, tmp_path):
+    for path, kind in results(demo, tmp_path).items():
         assert [each for each in Kind if is_ours(path, each)] == [kind], path
         # The same bytes in the middle of another file are a mention, not a mark.
         within = tmp_path / "within"
@@ -293,6 +309,90 @@ def test_each_kind_is_known_by_its_own_mark_alone(demo, tmp_path):
     os.mkfifo(tmp_path / "pipe")
     assert not any(is_ours(tmp_path / "pipe", each) for each in Kind)
     assert is_unfinished(tmp_path / "no-time.wav")
+
+
+def test_what_somebody_changed_is_theirs_whatever_it_says_of_its_maker(demo, tmp_path):
+    for path, kind in results(demo, tmp_path).items():
+        whole = path.read_bytes()
+        may_be_written(path, kind, force=True)
+        middle = whole[: len(whole) // 2] + bytes([whole[len(whole) // 2] ^ 1]) + whole[len(whole) // 2 + 1 :]
+        blank = re.sub(rb"(?<=-seal-)[0-9a-f]{64}", BLANK_SEAL[-64:].encode(), whole)
+        none = re.sub(rb" ?soundplumb-seal-[0-9a-f]{64}", b"", whole)
+        # A table has no seal, and is known by its exact form.
+        for changed in {middle, whole + b"\n", whole[:-1], blank, none} - {whole}:
+            path.write_bytes(changed)
+            assert not is_ours(path, kind), path
+            # A track that was cut may be no track any more; all others still say who made them.
+            if is_marked(path, kind):
+                with pytest.raises(OutputError, match=r"is not a .* just as soundplumb wrote it .*; move it elsewhere"):
+                    may_be_written(path, kind, force=True)
+            assert path.read_bytes() == changed
+        path.write_bytes(whole)
+
+
+def test_a_sealed_picture_is_whole(tmp_path):
+    """Each chunk of a PNG ends in a check sum of what is in it (W3C, "Portable Network Graphics")."""
+    save(new_figure(1, 1), tmp_path / "plot.png", force=False, inputs=[])
+    held, place = (tmp_path / "plot.png").read_bytes(), 8
+    seen = []
+    while place < len(held):
+        size = int.from_bytes(held[place : place + 4], "big")
+        body = held[place + 4 : place + 8 + size]
+        assert zlib.crc32(body).to_bytes(4, "big") == held[place + 8 + size : place + 12 + size], body[:4]
+        seen.append(body[:4])
+        place += 12 + size
+    assert b"tEXt" in seen
+    assert seen[-1] == b"IEND"
+
+
+def test_a_day_leaves_a_track_that_somebody_edited_and_whose_sidecar_is_gone(demo, shoot, tmp_path):
+    """A run that was killed leaves a track without its sidecar too, but not a changed one."""
+    for name in ("lantern.mp4", "lantern.marks.csv", "rec-0041.flac"):
+        (tmp_path / name).write_bytes((shoot / name).read_bytes())
+    (tmp_path / "tracks").mkdir()
+    track = tmp_path / "tracks" / "lantern.wav"
+    held = bytearray((demo.day.folder / "tracks" / "lantern.wav").read_bytes())
+    track.write_bytes(held)
+    assert is_unfinished(track)
+    held[-3000:] = bytes(3000)
+    track.write_bytes(held)
+    # Beside it: a copy of the take, and a clip with so long a name that none is left for its marks.
+    (tmp_path / "copy.flac").hardlink_to(tmp_path / "rec-0041.flac")
+    (tmp_path / ("n" * 247 + ".mp4")).hardlink_to(tmp_path / "lantern.mp4")
+    result = run("day", tmp_path, "--picture", "equirect180-sbs", "--json")
+    day = json.loads(result.stdout)
+    said = [finding["message"] for entry in (day, *day["clips"]) for finding in entry["findings"]]
+    assert track.read_bytes() == held
+    assert any("lantern.wav was there before and has been left as it is" in message for message in said)
+    assert any("nnn.mp4 has no marks" in message and "give it a shorter name" in message for message in said)
+    assert any("seems to be a copy of it" in message for message in said)
+    assert not any("belongs to none of the clips" in message for message in said)
+
+
+@pytest.mark.parametrize("kind", list(FolderKind))
+def test_neither_stills_nor_a_page_replace_the_other(kind, shoot, tmp_path):
+    look = tmp_path / "look"
+    with whole_folder(look, kind=kind) as folder:
+        for name in ("index.html", "movie.mp4"):
+            (folder / name).write_bytes((shoot / "lantern.mp4").read_bytes())
+    command, option = ("verify", "stills") if kind is FolderKind.PAGE else ("review", "output")
+    for inputs in ({}, {"clip": look / "movie.mp4"}):
+        before = prints(tmp_path)
+        result = run(*arguments(cli.commands[command], shoot, **inputs, **{option: look}), "--force")
+        assert result.exit_code == COULD_NOT, result.output
+        assert f"holds a {kind} that soundplumb wrote" in result.stderr
+        assert prints(tmp_path) == before
+
+
+def test_no_result_takes_the_place_of_a_clip_in_its_folder(shoot, tmp_path):
+    """The small movie of a page is a clip as well."""
+    look = tmp_path / "look"
+    with whole_folder(look) as folder:
+        (folder / "movie.mp4").write_bytes((shoot / "lantern.mp4").read_bytes())
+    before = prints(tmp_path)
+    result = run(*arguments(cli.commands["review"], shoot, clip=look / "movie.mp4", output=look), "--force")
+    assert (result.exit_code, prints(tmp_path)) == (COULD_NOT, before)
+    assert "movie.mp4 is one of the files to be read" in result.stderr
 
 
 def test_a_link_in_a_folder_of_ours_is_not_ours(tmp_path):
@@ -331,9 +431,9 @@ def test_names_that_every_system_takes(name, plain):
 
 WRITERS = {
     "spatial.media.writing", "spatial.media.folders", "spatial.media.leftovers", "spatial.media.cache",
-    "spatial.media.proxy", "spatial.jobs.faults", "spatial.jobs.day", "spatial.jobs.daypages", "spatial.jobs.demo",
-    "spatial.jobs.conform", "spatial.jobs.review", "spatial.report.html", "spatial.report.ink", "spatial.report.stills",
-    "cli.streams",
+    "spatial.media.proxy", "spatial.media.seals", "spatial.jobs.faults", "spatial.jobs.day", "spatial.jobs.daypages",
+    "spatial.jobs.demo", "spatial.jobs.conform", "spatial.jobs.review", "spatial.report.html", "spatial.report.ink",
+    "spatial.report.stills", "cli.streams",
 }  # fmt: skip
 """Modules that may write: the door itself, and those that write into a place that the door gave them."""
 CHANGES = {

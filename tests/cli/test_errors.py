@@ -198,16 +198,17 @@ ANSWERS = {
 }
 OUTPUTS = {
     "nothing": ("", "end its name in .wav"),
+    "a suffix alone": ("OUT/.wav", "end its name in .wav, as in lantern.wav"),
     "no suffix": ("OUT/track", "end its name in .wav"),
     "another suffix": ("OUT/track.mp3", "end its name in .wav"),
     "the sidecar's suffix": ("OUT/track.json", "end its name in .wav"),
     "root": ("/", "end its name in .wav"),
     "a folder": ("folder.wav", "is a folder"),
     "no folder": ("OUT/no/track.wav", "there is no folder .*no to write"),
-    "under a file": ("good.wav/track.wav", "there is no folder good.wav to write"),
+    "under a file": ("good.wav/track.wav", "good.wav is not a folder, so track.wav cannot be written"),
     "an input": ("good.wav", "is one of the files to be read"),
     "a file that is there": ("silent.wav", "exists already, and is not a track that soundplumb wrote"),
-    "too long": ("OUT/" + "a" * 300 + ".wav", "could not be written|cannot be used"),
+    "too long": ("OUT/" + "a" * 300 + ".wav", "is too long; shorten it"),
 }
 USAGES = {
     "nan offset": ("orient", CLIP, TAKE, "--marks", MARKS, "--mic-offset", "nan,0,0"),

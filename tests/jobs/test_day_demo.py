@@ -266,7 +266,11 @@ def test_a_day_done_twice_leaves_its_tracks_and_says_so(tmp_path):
     assert entry.sync.take.path.name == "rec-0041.flac"
     assert (tmp_path / "tracks" / "lantern.wav").read_bytes() == b"mine"
     assert says(entry.findings, "undetermined") == [
-        (Severity.LOOK, "tracks/lantern.wav was there before and has been left as it is: add --force to make it anew")
+        (
+            Severity.LOOK,
+            "tracks/lantern.wav was there before and has been left as it is: add --force to make it anew, or move it "
+            "elsewhere if somebody has changed it",
+        )
     ]
 
 

@@ -7,9 +7,9 @@ import pytest
 
 import spatial.jobs.day
 import spatial.jobs.listening
-from spatial.errors import FaultError, InputError
+from spatial.errors import FaultError, InputError, OutputError
 from spatial.findings import Severity, is_bad
-from spatial.jobs.day import in_doubt, run_day
+from spatial.jobs.day import in_doubt, make_folder, run_day
 from spatial.jobs.dayfiles import beside, result_names, shared_beside
 from spatial.jobs.faults import as_fault
 from spatial.jobs.marks import Rig
@@ -151,3 +151,13 @@ def test_marks_that_may_be_anothers_are_used_for_neither(folder):
     assert [beside(clip, "marks").name for clip in clips] == ["a.mov.marks.csv", "a.marks.csv"]
     assert [shared_beside(clip, clips, "marks") for clip in clips] == [[], []]
     assert [in_doubt(clip, syncs, clips, "marks") for clip in clips] == [None, None]
+
+
+def test_what_lies_where_the_results_are_to_go_is_said_with_what_to_do(tmp_path):
+    (tmp_path / "file").write_text("mine", encoding="utf-8")
+    (tmp_path / "link").symlink_to(tmp_path / "gone")
+    for name, what in (("file", "is a file"), ("link", "is a link that leads nowhere")):
+        with pytest.raises(OutputError, match=f"{name} {what}, .*; move it elsewhere"):
+            make_folder(tmp_path / name)
+    with pytest.raises(OutputError, match=r"cannot be made .*; make it yourself"):
+        make_folder(tmp_path / "no" / "such")

@@ -7,6 +7,7 @@ from spatial.calibration import Calibration, CalibrationBand
 from spatial.errors import MicrophoneFileError
 from spatial.media.calibrations import LearnedFrom, calibration_text, read_calibration
 from spatial.media.owners import Kind, is_ours
+from spatial.media.writing import write_text_whole
 
 BAND = CalibrationBand((300.0, 1000.0), ((1.1, 0.01, 0.0), (0.01, 1.0, 0.0), (0.0, 0.0, 0.9)), (0.01, 0.02, -0.03))
 OPEN = tuple(tuple(row) for row in (1e-4 * np.eye(9)).tolist())
@@ -16,7 +17,7 @@ OPEN = tuple(tuple(row) for row in (1e-4 * np.eye(9)).tolist())
 def written(tmp_path):
     path = tmp_path / "mine.toml"
     learned = LearnedFrom(('a "clip".mov', "b\udcff.mov"), 4.1, 2.6)
-    path.write_text(calibration_text(Calibration((BAND,), OPEN), learned), encoding="utf-8")
+    write_text_whole(path, calibration_text(Calibration((BAND,), OPEN), learned), Kind.MICROPHONE)
     return path
 
 

@@ -9,7 +9,7 @@ import pytest
 from spatial.errors import MarksFileError, MediaFileError
 from spatial.jobs.marks import Rig, marks_of_clip
 from spatial.media.boxes import display_matrix
-from spatial.media.display import DisplayTurn, display_turn, frame_turn
+from spatial.media.display import DisplayTurn, display_turn, frame_turn, turned_in_words
 from spatial.media.movies import open_clip
 from spatial.media.proxy import frame_at, write_pictures
 from spatial.picture import parse_picture
@@ -96,5 +96,8 @@ def test_other_turns_are_refused_where_pixels_are_used_and_only_there(tmp_path: 
         marks_of_clip(tmp_path / "m.csv", clip, rig)
     (tmp_path / "a.csv").write_text("who,start_s,end_s,azimuth_deg,elevation_deg\nOdile,0,0.1,4,4\n")
     assert len(marks_of_clip(tmp_path / "a.csv", clip, rig)) == 1
-    with pytest.raises(MediaFileError, match="is to be shown"):
+    assert turned_in_words(path, clip.turn, angles=True) in clip.findings[0].message
+    assert clip.findings[0].message.endswith("export the clip upright, or write marks as angles")
+    # Marks as angles help no picture.
+    with pytest.raises(MediaFileError, match=r"is to be shown .* export the clip upright$"):
         frame_at(path, parse_picture("equirect180-sbs", 128, 64), 0.1)

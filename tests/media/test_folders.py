@@ -1,11 +1,12 @@
 """A folder of results appears whole or not at all, and nobody else's files are touched."""
 
-from pathlib import Path
+import hashlib
+import os
 
 import pytest
 
 from spatial.errors import OutputError
-from spatial.media.folders import LIST_NAME, whole_folder
+from spatial.media.folders import LIST_NAME, FolderKind, whole_folder
 
 
 def fill(folder, **files):
@@ -74,23 +75,110 @@ def test_a_folder_of_strangers_is_refused_even_with_force(tmp_path):
     assert names(tmp_path / "empty") == ["index.html", LIST_NAME]
 
 
-def test_a_changed_list_does_not_lead_out_of_the_folder(tmp_path):
-    with whole_folder(tmp_path / "look") as folder:
+def digest(text):
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def test_a_list_that_somebody_changed_proves_nothing(tmp_path):
+    look = tmp_path / "look"
+    with whole_folder(look) as folder:
         fill(folder, index_html="old")
     fill(tmp_path, victim_txt="precious")
-    (tmp_path / "look" / LIST_NAME).write_text("head\n../victim.txt\nindex.html\n")
-    with whole_folder(tmp_path / "look", force=True) as folder:
+    whole = (look / LIST_NAME).read_bytes()
+    head, rest = whole.split(b"\n", 1)
+    changed = [
+        whole + f"{digest('precious')}  ../victim.txt\n".encode(),
+        whole + f"{digest('precious')}  ..\n".encode(),
+        whole + b"our notes\n",
+        whole + b"\xff\xfe\n",
+        head + b" Yes!\n" + rest,
+        whole.replace(b"\n", b"\r\n"),
+        # As a version wrote it that kept no digests.
+        b"soundplumb wrote these files; run again with --force, it replaces them and touches no others.\nindex.html\n",
+    ]
+    for text in changed:
+        (look / LIST_NAME).write_bytes(text)
+        with (
+            pytest.raises(OutputError, match=r"is not just as soundplumb wrote it .* move the folder elsewhere"),
+            whole_folder(look, force=True),
+        ):
+            pytest.fail("no work may begin")
+        assert (look / LIST_NAME).read_bytes() == text
+    assert (look / "index.html").read_text() == "old"
+    (look / LIST_NAME).write_bytes(whole)
+    with whole_folder(look, force=True) as folder:
         fill(folder, index_html="new")
     assert (tmp_path / "victim.txt").read_text() == "precious"
 
 
-def test_a_list_that_is_no_text_names_nothing(tmp_path):
+def test_a_file_that_somebody_changed_is_theirs(tmp_path):
+    """Also one that the new result has no use for."""
+    look = tmp_path / "look"
+    with whole_folder(look) as folder:
+        fill(folder, index_html="old", sound_m4a="old")
+    for changed in ("index.html", "sound.m4a"):
+        (look / changed).write_text("mine")
+        with (
+            pytest.raises(
+                OutputError, match=f"{changed} is not a file that soundplumb wrote, or has been changed since"
+            ),
+            whole_folder(look, force=True),
+        ):
+            pytest.fail("no work may begin")
+        assert (look / changed).read_text() == "mine"
+        (look / changed).write_text("old")
+
+    def change_meanwhile():
+        with whole_folder(look, force=True) as folder:
+            fill(folder, index_html="new")
+            (look / "sound.m4a").write_text("mine")
+
+    with pytest.raises(OutputError, match="has been changed since"):
+        change_meanwhile()
+    assert (look / "index.html").read_text() == "old"
+    assert (look / "sound.m4a").read_text() == "mine"
+
+
+@pytest.mark.parametrize("kinds", [list(FolderKind), list(FolderKind)[::-1]])
+def test_a_folder_of_another_kind_stays(tmp_path, kinds):
+    first, second = kinds
+    with whole_folder(tmp_path / "look", kind=first) as folder:
+        fill(folder, index_html="page", movie_mp4="film")
+    with (
+        pytest.raises(OutputError, match=f"holds a {first} that soundplumb wrote, and no {second}"),
+        whole_folder(tmp_path / "look", kind=second, force=True),
+    ):
+        pytest.fail("no work may begin")
+    assert names(tmp_path / "look") == ["index.html", LIST_NAME, "movie.mp4"]
+
+
+def test_an_old_file_that_is_an_input_stays(tmp_path):
+    """The new result has no file of that name."""
     with whole_folder(tmp_path / "look") as folder:
-        fill(folder, index_html="old")
-    (tmp_path / "look" / LIST_NAME).write_bytes(b"ours:\nindex.html\n\xff\xfe\n")
-    with whole_folder(tmp_path / "look", force=True) as folder:
-        fill(folder, index_html="new")
-    assert (tmp_path / "look" / "index.html").read_text() == "new"
+        fill(folder, index_html="page", movie_mp4="film")
+    inputs = [tmp_path / "look" / "movie.mp4"]
+    with (
+        pytest.raises(OutputError, match=r"movie\.mp4 is one of the files to be read"),
+        whole_folder(tmp_path / "look", force=True, inputs=inputs),
+    ):
+        pytest.fail("no work may begin")
+    assert inputs[0].read_text() == "film"
+
+
+def test_a_page_of_somebodys_in_a_folder_of_ours_stays(tmp_path):
+    with whole_folder(tmp_path / "st", kind=FolderKind.STILLS) as folder:
+        fill(folder, old_png="still")
+    fill(tmp_path / "st", index_html="mine")
+    with whole_folder(tmp_path / "st", kind=FolderKind.STILLS, force=True) as folder:
+        fill(folder, new_png="still")
+    assert names(tmp_path / "st") == ["index.html", LIST_NAME, "new.png"]
+    assert (tmp_path / "st" / "index.html").read_text() == "mine"
+
+
+def test_an_empty_folder_will_do(tmp_path):
+    (tmp_path / "look").mkdir()
+    with whole_folder(tmp_path / "look") as folder:
+        fill(folder, index_html="page")
     assert names(tmp_path / "look") == ["index.html", LIST_NAME]
 
 
@@ -112,10 +200,15 @@ def test_a_folder_in_the_place_of_a_file_stops_it_before_anything_is_replaced(tm
     assert (tmp_path / "look" / "index.html").read_text() == "old"
 
 
-def test_a_link_that_leads_nowhere_is_told_before_the_work(tmp_path):
+def test_what_is_no_folder_is_told_before_the_work(tmp_path):
     (tmp_path / "look").symlink_to(tmp_path / "gone")
-    with pytest.raises(OutputError, match="is a file"), whole_folder(tmp_path / "look"):
-        pytest.fail("no work may begin")
+    os.mkfifo(tmp_path / "pipe")
+    for name, what in (
+        ("look", "is a link that leads nowhere; name a folder"),
+        ("pipe", "is no folder; name a folder"),
+    ):
+        with pytest.raises(OutputError, match=what), whole_folder(tmp_path / name):
+            pytest.fail("no work may begin")
 
 
 def test_an_input_is_never_written_over(tmp_path):
@@ -131,5 +224,10 @@ def test_places_that_cannot_be_written_are_named(tmp_path):
     fill(tmp_path, file_txt="a file")
     with pytest.raises(OutputError, match="is a file"), whole_folder(tmp_path / "file.txt"):
         pytest.fail("no work may begin")
-    with pytest.raises(OutputError, match="cannot be written"), whole_folder(Path(tmp_path / "no" / "such" / "place")):
-        pytest.fail("no work may begin")
+    for name, why in (
+        ("no/such/place", "there is no folder .*such to write place to; make it"),
+        ("file.txt/place", r"file\.txt is not a folder, so place cannot be written to it"),
+        ("n" * 300, "is too long; shorten it"),
+    ):
+        with pytest.raises(OutputError, match=why), whole_folder(tmp_path / name):
+            pytest.fail("no work may begin")

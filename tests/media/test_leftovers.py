@@ -1,5 +1,6 @@
 """What a killed run leaves is known by a lock that nobody holds; what a live run works in, or others own, stays."""
 
+import fcntl
 import os
 import signal
 import subprocess
@@ -57,6 +58,27 @@ def test_only_what_is_surely_left_over_goes(tmp_path):
     os.utime(tmp_path / ".soundplumb-notes12", (an_hour_ago, an_hour_ago))
     assert clear_leftovers(tmp_path) == 1
     assert (tmp_path / ".soundplumb-notes12" / "tea.txt").read_text() == "mine"
+
+
+def test_what_a_run_left_before_the_machine_was_renamed_goes_in_time(tmp_path, monkeypatch):
+    monkeypatch.setattr(leftovers.socket, "gethostname", lambda: "before")
+    with working_folder(tmp_path) as folder:
+        text = (folder / leftovers._LOCK_NAME).read_bytes()
+    monkeypatch.undo()
+    left = tmp_path / ".soundplumb-leftover"
+    left.mkdir()
+    for said, gone in ((text + b"and a note\n", False), (text, True)):
+        lock = left / leftovers._LOCK_NAME
+        lock.write_bytes(said)
+        assert clear_leftovers(tmp_path) == 0
+        then = time.time() - 3 * 86_400
+        os.utime(lock, (then, then))
+        with lock.open("rb") as held:
+            # A run that is still at work holds it.
+            fcntl.flock(held, fcntl.LOCK_EX)
+            assert clear_leftovers(tmp_path) == 0
+        assert clear_leftovers(tmp_path) == gone
+    assert not left.exists()
 
 
 @pytest.mark.parametrize("missing", [["fcntl"], ["fcntl", "msvcrt"]])

@@ -1,11 +1,15 @@
 """Of several sound tracks, and of several channels, those that sound are used, and the others are named."""
 
+import struct
+import subprocess
+import sys
 from fractions import Fraction
 from pathlib import Path
 
 import av
 import numpy as np
 import pytest
+import soundfile
 
 from spatial.conventions import FloatArray
 from spatial.media.movies import open_clip, scratch_blocks
@@ -22,7 +26,7 @@ def write_tracks(path: Path, tracks: list[FloatArray], codec: str = "pcm_s16le")
         picture = movie.add_stream("mpeg4", rate=25)
         picture.width = picture.height = 32
         picture.pix_fmt = "yuv420p"
-        layouts = {1: "mono", 2: "stereo", 4: "4.0"}
+        layouts = {1: "mono", 2: "stereo", 4: "4.0", 6: "5.1", 8: "7.1"}
         sounds = [movie.add_stream(codec, rate=RATE, layout=layouts[len(track)]) for track in tracks]
         for number in range(round(tracks[0].shape[1] / RATE * 25)):
             image = np.zeros((32, 32, 3), np.uint8)
@@ -113,3 +117,72 @@ def test_where_all_are_silent_the_first_is_taken_and_one_track_is_not_asked(tmp_
         clip = open_clip(tmp_path / name)
         assert clip.scratch is not None
         assert (clip.scratch.track, clip.scratch.channels, clip.findings) == (0, channels, ())
+
+
+ROOT = Path(__file__).parents[2]
+READ = (
+    "import sys\nfrom pathlib import Path\nimport numpy as np\n"
+    "from spatial.media.movies import open_clip, scratch_blocks\n"
+    "clip = open_clip(Path(sys.argv[1]))\n"
+    "np.save(sys.argv[2], np.concatenate(list(scratch_blocks(clip)), axis=1))\n"
+    "print(clip.scratch.channels)\n"
+)
+B_FORMAT, MPEG_5_1_B = 107 << 16 | 4, 122 << 16 | 6
+"""Layout tags of Core Audio (its Format Specification)."""
+
+
+def read_apart(path: Path) -> FloatArray:
+    """The sound of a clip, read in a process of its own: what is feared ends it."""
+    result = path.with_suffix(".npy")
+    done = subprocess.run(
+        [sys.executable, "-c", READ, str(path), str(result)], capture_output=True, text=True, cwd=ROOT, check=False
+    )
+    assert done.returncode == 0, (done.returncode, done.stderr)
+    sound = np.load(result)
+    assert done.stdout == f"{len(sound)}\n"
+    return sound
+
+
+def layout_chunk(tag: int) -> bytes:
+    """What stands in a box that says which channel is which: the tag, and no names of single ones."""
+    return struct.pack(">III", tag, 0, 0)
+
+
+@pytest.mark.parametrize(("channels", "tag"), [(4, B_FORMAT), (6, MPEG_5_1_B)])
+def test_channels_in_an_order_of_their_own(tmp_path: Path, channels: int, tag: int) -> None:
+    """PyAV frees the list of such an order twice, which ends the process."""
+    path, sound = tmp_path / "c.mov", noise(channels)
+    write_tracks(path, [sound])
+    held = bytearray(path.read_bytes())
+    place = held.index(b"chan", held.index(b"moov")) + 8
+    held[place : place + 12] = layout_chunk(tag)
+    path.write_bytes(held)
+    assert np.allclose(read_apart(path), sound, rtol=0, atol=1e-4)
+
+
+@pytest.mark.parametrize("kind", ["CAF", "AIFF"])
+def test_sound_alone_with_channels_in_an_order_of_their_own(tmp_path: Path, kind: str) -> None:
+    path, sound = tmp_path / f"c.{kind.lower()}", noise(4)
+    soundfile.write(path, sound.T, RATE, "PCM_16", format=kind)
+    held = path.read_bytes()
+    if kind == "CAF":
+        chunk = b"chan" + (12).to_bytes(8, "big") + layout_chunk(B_FORMAT)
+        place = held.index(b"desc") + 12 + 32
+        held = held[:place] + chunk + held[place:]
+    else:
+        chunk = b"CHAN" + (12).to_bytes(4, "big") + layout_chunk(B_FORMAT)
+        held = held[:4] + (len(held) - 8 + len(chunk)).to_bytes(4, "big") + held[8:12] + chunk + held[12:]
+    path.write_bytes(held)
+    assert np.allclose(read_apart(path), sound, rtol=0, atol=1e-4)
+
+
+def test_eight_channels_each_in_a_plane_of_its_own(tmp_path: Path) -> None:
+    """PyAV reads past the end of a list of eight planes."""
+    time_s = np.arange(round(SECONDS * RATE)) / RATE
+    sound = 0.2 * np.sin(2 * np.pi * np.outer([200, 300, 400, 100, 600, 700, 800, 900], time_s))
+    write_tracks(tmp_path / "c.mp4", [sound], "aac")
+    read = read_apart(tmp_path / "c.mp4")
+    assert len(read) == 8
+    # The channels come in an order of the coder's own; each is one of the tones.
+    peaks = [float(np.argmax(np.abs(np.fft.rfft(channel[:RATE])))) for channel in read]
+    assert sorted(peaks) == [100, 200, 300, 400, 600, 700, 800, 900]

@@ -216,7 +216,7 @@ def test_a_missing_folder(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match=r"there is no folder .*gone to write out\.csv to; make it"):
         write_text_whole(tmp_path / "gone" / "out.csv", "x")
     (tmp_path / "file").write_text("x")
-    with pytest.raises(OutputError, match=r"there is no folder .*file to write"):
+    with pytest.raises(OutputError, match=r"file is not a folder, so out\.csv cannot be written to it"):
         write_text_whole(tmp_path / "file" / "out.csv", "x")
     with pytest.raises(OutputError, match="there is no folder"), TrackWriter(tmp_path / "gone" / "out.wav"):
         pass
