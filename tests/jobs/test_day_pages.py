@@ -85,13 +85,21 @@ def test_a_clip_called_like_the_index_does_not_take_its_place(make, tmp_path):
 
 def test_pages_that_were_there_are_kept_unless_told(make, tmp_path):
     make("a.mov")
-    (tmp_path / "pages" / "a" / "index.html").write_text("older", encoding="utf-8")
+    page = tmp_path / "pages" / "a" / "index.html"
+    written = page.stat().st_mtime_ns
     again = make("a.mov")
     assert "add --force" in again.findings[0].message
     assert again.pages is None
-    assert (tmp_path / "pages" / "a" / "index.html").read_text(encoding="utf-8") == "older"
-    assert make("a.mov", force=True).findings == ()
-    assert (tmp_path / "pages" / "a" / "index.html").read_text(encoding="utf-8") == "a.mov"
+    assert page.stat().st_mtime_ns == written
+    anew = make("a.mov", force=True)
+    assert (anew.findings, anew.clips[0].findings) == ((), ())
+    assert page.stat().st_mtime_ns > written
+    # A page that somebody has changed is theirs.
+    page.write_text("notes", encoding="utf-8")
+    (clip,) = make("a.mov", force=True).clips
+    assert clip.page is None
+    assert "index.html is not a file that soundplumb wrote, or has been changed since" in clip.findings[0].message
+    assert page.read_text(encoding="utf-8") == "notes"
 
 
 def test_an_index_of_somebody_elses_stays(make, tmp_path):

@@ -83,9 +83,12 @@ def test_an_existing_file_needs_force(tmp_path, result):
     with pytest.raises(OutputError, match="exists already"):
         write_directions_plot(result, path)
     assert path.read_bytes() == first
-    path.write_bytes(first + b"older")
     write_directions_plot(result, path, force=True)
     assert path.read_bytes() == first
+    path.write_bytes(first + b"changed")
+    with pytest.raises(OutputError, match="not a plot just as soundplumb wrote it"):
+        write_directions_plot(result, path, force=True)
+    assert path.read_bytes() == first + b"changed"
 
 
 def test_what_we_did_not_draw_is_not_replaced_even_with_force(tmp_path, result):

@@ -120,9 +120,12 @@ def test_an_existing_file_needs_force(tmp_path):
     with pytest.raises(OutputError, match="exists already"):
         write_sync_plot(result_of(), path)
     assert path.read_bytes() == first
-    path.write_bytes(first + b"older")
     write_sync_plot(result_of(), path, force=True)
     assert path.read_bytes() == first
+    path.write_bytes(first + b"changed")
+    with pytest.raises(OutputError, match="not a plot just as soundplumb wrote it"):
+        write_sync_plot(result_of(), path, force=True)
+    assert path.read_bytes() == first + b"changed"
 
 
 def test_what_we_did_not_draw_is_not_replaced_even_with_force(tmp_path):
