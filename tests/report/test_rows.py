@@ -64,7 +64,7 @@ def test_force_replaces_our_table_but_none_that_somebody_added_to(tmp_path, resu
     assert path.read_text(encoding="utf-8") == written
     for added in (written + "take 2 was better,,,,,,\n", written.replace("source\n", "source,note\n")):
         path.write_text(added, encoding="utf-8")
-        with pytest.raises(OutputError, match="not a table of directions (just as|that) soundplumb wrote"):
+        with pytest.raises(OutputError, match=r"not a table of directions (just as|that) soundplumb wrote"):
             write_directions_csv(result, path, force=True, inputs=[])
         assert path.read_text(encoding="utf-8") == added
 
