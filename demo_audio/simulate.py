@@ -20,7 +20,7 @@ from scipy.signal import fftconvolve
 
 from demo_audio.boxes import add_at, camera_sound, power_while_sounding, record, true_law
 from demo_audio.camerapairs import BUILT_IN, CameraPair
-from demo_audio.microphones import LEAD, Microphone, field_response, field_through, hiss
+from demo_audio.microphones import LEAD, Microphone, field_response, field_through, hiss, sphere_points
 from demo_audio.rooms import HALF_KERNEL, BoolArray, Point, Room, image_sources, path_response
 from spatial.conventions import DELIVERY_RATE_HZ, SPEED_OF_SOUND_M_S, FloatArray, W
 from spatial.field import azimuth_elevation
@@ -184,11 +184,7 @@ def diffuse_noise(rig: Rig, samples: int, *, rng: np.random.Generator) -> tuple[
     -------
     field, scratch : ndarray, shape (4, samples), (2, samples)
     """
-    steps = np.arange(NOISE_WAVES) + 0.5
-    z = 1.0 - 2.0 * steps / NOISE_WAVES  # a Fibonacci sphere: equal areas, no preferred direction
-    around = steps * np.pi * (1.0 + np.sqrt(5.0))
-    level = np.sqrt(1.0 - z**2)
-    directions = np.stack([level * np.cos(around), level * np.sin(around), z], axis=1)  # picture axes
+    directions = sphere_points(NOISE_WAVES)  # picture axes
     size = fft.next_fast_len(samples, real=True)
     frequencies_hz = fft.rfftfreq(size, 1.0 / DELIVERY_RATE_HZ)
     shape = np.where(frequencies_hz > 40.0, 1.0 / np.sqrt(np.maximum(frequencies_hz, 40.0)), 0.0)

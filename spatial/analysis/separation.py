@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spatial.analysis.sphere import sphere_grid
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
 
 RIG_SD_M = 0.2
@@ -119,7 +120,9 @@ def on_sphere(
         variance = float(along[where] @ solution[where]) / length + length_sd_m**2 * 2.0 / 3.0
         told = solution + along * (length_m - length) / variance
         return told, covariance - np.outer(along, along) / variance
-    shell = np.concatenate([radius * _sphere() for radius in length_m + length_sd_m * np.array([-1.0, 0.0, 1.0])])
+    shell = np.concatenate(
+        [radius * sphere_grid(_DIRECTIONS) for radius in length_m + length_sd_m * np.array([-1.0, 0.0, 1.0])]
+    )
     inverse = np.linalg.inv(covariance[where, where])
     off = shell - solution[where]
     misfit = np.einsum("pi,ij,pj->p", off, inverse, off)
@@ -130,12 +133,3 @@ def on_sphere(
     mean = weights @ moved
     spread = (moved - mean).T @ ((moved - mean) * weights[:, np.newaxis])
     return solution + mean, covariance - gain @ covariance[where, :] + spread
-
-
-def _sphere() -> FloatArray:
-    """Evenly spread directions, shape (directions, 3): a Fibonacci sphere."""
-    steps = np.arange(_DIRECTIONS) + 0.5
-    z = 1.0 - 2.0 * steps / _DIRECTIONS
-    around = steps * np.pi * (1.0 + np.sqrt(5.0))
-    level = np.sqrt(1.0 - z**2)
-    return np.stack([level * np.cos(around), level * np.sin(around), z], axis=1)

@@ -13,6 +13,7 @@ import numpy as np
 
 from spatial.analysis.direction import FieldBins, frame_directions
 from spatial.analysis.spans import span_direction
+from spatial.analysis.sphere import sphere_grid
 from spatial.conventions import FloatArray
 
 STEP_S = 0.1
@@ -96,7 +97,7 @@ def _places(bins: FieldBins, row: FloatArray, wanted: FloatArray) -> tuple[Float
     """The strongest cells of each wanted row: their mean directions and powers."""
     vectors = np.zeros((len(wanted), PLACES, 3))
     powers = np.zeros((len(wanted), PLACES))
-    grid = _cells()
+    grid = sphere_grid(_CELLS)
     for index, number in enumerate(wanted):
         mine = row == number
         flow = bins.intensity[:, mine].reshape(3, -1)
@@ -114,12 +115,3 @@ def _places(bins: FieldBins, row: FloatArray, wanted: FloatArray) -> tuple[Float
         vectors[index, : len(best)] = mean / np.linalg.norm(mean, axis=1, keepdims=True)
         powers[index, : len(best)] = total[best] / np.count_nonzero(mine)
     return vectors, powers
-
-
-def _cells() -> FloatArray:
-    """Middles of the cells: points spread evenly over the sphere (golden-angle spiral), shape (_CELLS, 3)."""
-    index = np.arange(_CELLS) + 0.5
-    height = 1 - 2 * index / _CELLS
-    turn = np.pi * (1 + np.sqrt(5)) * index
-    level = np.sqrt(1 - height**2)
-    return np.stack([level * np.cos(turn), level * np.sin(turn), height], axis=1)

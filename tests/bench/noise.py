@@ -6,6 +6,7 @@ Functions: fast_diffuse_noise (the field and the camera's two capsules); noise_c
 import numpy as np
 from scipy import fft
 
+from demo_audio.microphones import sphere_points
 from demo_audio.simulate import NOISE_WAVES, Rig
 from spatial.conventions import DELIVERY_RATE_HZ, SPEED_OF_SOUND_M_S, ComplexArray, FloatArray
 from spatial.rotation import matrix_from_ypr
@@ -72,11 +73,7 @@ def noise_covariance(rig: Rig, frequencies_hz: FloatArray) -> ComplexArray:
     ndarray, shape (frequencies, 6, 6)
         Times the power at each frequency; the mean over all bins of a two-sided spectrum is one for W.
     """
-    steps = np.arange(NOISE_WAVES) + 0.5
-    z = 1.0 - 2.0 * steps / NOISE_WAVES
-    around = steps * np.pi * (1.0 + np.sqrt(5.0))
-    level = np.sqrt(1.0 - z**2)
-    directions = np.stack([level * np.cos(around), level * np.sin(around), z], axis=1)
+    directions = sphere_points(NOISE_WAVES)
     x, y, z = (directions @ matrix_from_ypr(rig.mount)).T
     side = np.array([1.0, -1.0])
     pickup = np.stack([rig.camera_pair.gain(directions, each) for each in side], axis=1)
