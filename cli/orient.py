@@ -81,13 +81,14 @@ def orient(
             # Before the listening, not after it.
             may_be_saved(save_microphone, force=force, inputs=run.inputs)
         told_format = read_as(channel_format)
+        told_rig = rig.told(told_format)
         if claps is None:
             from spatial.jobs.orient_clip import orient_clip
 
             clip, *takes = files
             result = orient_clip(
                 *(clip, takes, marks),
-                rig=rig.told(told_format),
+                rig=told_rig,
                 prior=prior.told(),
                 repair=repair,
                 pairing=pairing_from(paired=paired),
@@ -100,7 +101,7 @@ def orient(
             names = claps.split(",")
             result = orient_claps(
                 *(files, names),
-                rig=rig.told(told_format),
+                rig=told_rig,
                 prior=prior.told(),
                 repair=repair,
                 channel_format=told_format,
@@ -108,7 +109,7 @@ def orient(
             )
         learned = None
         if save_microphone is not None and result.matrix is not None:
-            learned = learn_microphone(result, rig.told(told_format))
+            learned = learn_microphone(result, told_rig)
             result = replace(result, findings=(*result.findings, learned.finding))
             learned.save(save_microphone, force=force, inputs=run.inputs)
         run.finish(

@@ -47,10 +47,14 @@ class RigChoice:
         from spatial.analysis.microphone import ORDINARY
         from spatial.field import Calibrated
         from spatial.jobs.marks import Rig
-        from spatial.jobs.microphone import still_unknown
         from spatial.media.moves import read_moves
         from spatial.rotation import YawPitchRoll, matrix_from_ypr
 
+        microphone = ORDINARY
+        if isinstance(channel_format, Calibrated):
+            from spatial.jobs.microphone import still_unknown
+
+            microphone = still_unknown(channel_format)
         forward, left, up = self.mic_offset
         low, high = self.band_hz
         return Rig(
@@ -60,7 +64,7 @@ class RigChoice:
             band_hz=(low, high),
             moves=None if self.moves is None else read_moves(self.moves),
             levelled=None if self.level is None else matrix_from_ypr(YawPitchRoll.from_degrees(0.0, *self.level)),
-            microphone=still_unknown(channel_format) if isinstance(channel_format, Calibrated) else ORDINARY,
+            microphone=microphone,
         )
 
 

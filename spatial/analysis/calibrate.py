@@ -25,7 +25,7 @@ GAIN_SD, SHEAR_SD, LEAK_SD = 0.06, 0.02, 0.03
 """What is assumed of a microphone of which nothing is known: logarithms of its axes' gains, how far they lean against
 each other, and what W leaves in each; one standard deviation (common practice, no source)."""
 
-BAND_EDGES_HZ = (300.0, 1000.0, 2500.0, 5000.0)
+BANDS_HZ = ((300.0, 1000.0), (1000.0, 2500.0), (2500.0, 5000.0))
 _BANDS_DIFFER = 0.35
 """How far one band strays from what all have in common, as a part of the standard deviations above."""
 
@@ -78,9 +78,15 @@ class Learned:
     """How many places the directions stand for."""
 
     @property
+    def rms_rad(self) -> tuple[float, float]:
+        """Root mean square of `before_rad` and of `after_rad`."""
+        before, after = (float(np.sqrt(np.nanmean(np.square(e)))) for e in (self.before_rad, self.after_rad))
+        return before, after
+
+    @property
     def helped(self) -> bool:
         """Whether directions that took no part became better."""
-        before, after = (float(np.sqrt(np.nanmean(np.square(e)))) for e in (self.before_rad, self.after_rad))
+        before, after = self.rms_rad
         better = float(np.nanmean(self.after_rad < self.before_rad))
         return self.places >= FEWEST_PLACES and after <= _HELPED * before and better >= 0.5
 
@@ -206,21 +212,20 @@ def _fit(known: KnownDirections, start: FloatArray, covariance: FloatArray | Non
     # Several marks of one place are one witness of what the room does there, in all bands.
     places = place_numbers(known.expected)[rows]
     weight = 1.0 / (sd * np.sqrt(np.bincount(places)[places]))
-    across = _across(measured)
     base = start.T
 
     def residuals(p: FloatArray) -> FloatArray:
         turn = Rotation.from_rotvec(p[:3]).as_matrix() @ base
         expected = _pulled(known.expected[rows], float(p[3])) @ turn.T
-        found = np.zeros_like(expected)
+        found = expected
         if learns:
+            found = np.zeros_like(expected)
             common, own = p[4:13], p[13:].reshape(count, 9)
             for band in range(count):
                 here = bands == band
                 found[here] = _seen(common + own[band], expected[here])
-        else:
-            found = expected
-        off = np.einsum("nij,nj->ni", across, found) * weight[:, np.newaxis]
+        across = found - np.sum(found * measured, axis=1, keepdims=True) * measured
+        off = across * weight[:, np.newaxis]
         size = np.linalg.norm(off, axis=1, keepdims=True)
         # Huber's loss, on the length of each residual.
         shrink = np.where(
@@ -285,14 +290,6 @@ def _gains(log: FloatArray) -> FloatArray:
     log_gains = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]])
     square = log_gains @ log_gains
     return np.asarray(np.eye(3) + log_gains + square / 2.0 + square @ log_gains / 6.0)
-
-
-def _across(vectors: FloatArray) -> FloatArray:
-    """Two unit vectors across each direction, shape (n, 2, 3)."""
-    helper = np.where(np.abs(vectors[:, 2:]) < 0.9, [[0.0, 0.0, 1.0]], [[1.0, 0.0, 0.0]])
-    first = np.cross(vectors, helper)
-    first /= np.linalg.norm(first, axis=1, keepdims=True)
-    return np.stack([first, np.cross(vectors, first)], axis=1)
 
 
 def _calibration(fitted: _Fitted, bands_hz: tuple[tuple[float, float], ...]) -> Calibration:

@@ -6,13 +6,12 @@ Functions: learn_microphone; may_be_saved; calibrated (a format, with a micropho
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
 from spatial.analysis.calibrate import (
-    BAND_EDGES_HZ,
+    BANDS_HZ,
     FEWEST_PLACES,
     KnownDirections,
     Learned,
@@ -32,8 +31,6 @@ from spatial.media.calibrations import LearnedFrom, calibration_text, read_calib
 from spatial.media.owners import Kind, may_be_written
 from spatial.media.writing import write_text_whole
 from spatial.timebase import ClockLaw
-
-BANDS_HZ = tuple(pairwise(BAND_EDGES_HZ))
 
 _SPREAD_OUT = np.zeros((12, 9))
 """From xx, yy, zz, xy, xz, yz and the leak to all of the matrix, row by row, and the leak."""
@@ -61,11 +58,8 @@ class LearnedMicrophone:
     @property
     def errors_deg(self) -> dict[str, float]:
         """Root mean square of how far marks that took no part are off, without and with it."""
-        before, after = self.learned.before_rad, self.learned.after_rad
-        return {
-            "error_before_deg": float(np.degrees(np.sqrt(np.nanmean(before**2)))),
-            "error_after_deg": float(np.degrees(np.sqrt(np.nanmean(after**2)))),
-        }
+        before, after = (float(np.degrees(rms)) for rms in self.learned.rms_rad)
+        return {"error_before_deg": before, "error_after_deg": after}
 
     @property
     def helped(self) -> bool:
@@ -137,7 +131,7 @@ def learn_microphone(oriented: OrientResult, rig: Rig) -> LearnedMicrophone:
     except InputError as error:
         raise InconclusiveError(f"{error}; mark {FEWEST_PLACES} places or more, all over the picture") from error
     calibration = learned.calibration if prior is None else refined(prior, learned.calibration)
-    off_deg = [float(np.degrees(np.sqrt(np.nanmean(e**2)))) for e in (learned.before_rad, learned.after_rad)]
+    off_deg = [float(np.degrees(rms)) for rms in learned.rms_rad]
     name = oriented.sync.clip.path.name if oriented.sync else oriented.take.path.name
     text = calibration_text(calibration, LearnedFrom((name,), off_deg[0], off_deg[1]))
     return LearnedMicrophone(learned, calibration, text, _finding(learned, off_deg))

@@ -6,6 +6,7 @@ Functions: dumps; sync_json, orient_json, verify_json, conform_json, directions_
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,12 +19,14 @@ from spatial.jobs.conform import ConformResult
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.lipsync import lip_sync_of
 from spatial.jobs.marks import HeardMark
-from spatial.jobs.microphone import LearnedMicrophone
 from spatial.jobs.orient import OrientResult
 from spatial.jobs.sidecar import level_facts, moves_facts, place_facts
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.rotation import YawPitchRoll
+
+if TYPE_CHECKING:
+    from spatial.jobs.microphone import LearnedMicrophone
 
 Json = dict[str, object]
 
@@ -95,7 +98,7 @@ def lip_sync_json(result: SyncResult) -> Json | None:
     }
 
 
-def orient_json(result: OrientResult, learned: LearnedMicrophone | None = None) -> Json:
+def orient_json(result: OrientResult, learned: "LearnedMicrophone | None" = None) -> Json:
     """For `orient`."""
     mount = result.mount
     return {

@@ -8,7 +8,6 @@ that the marks give without and with calibration takes part in both.
 
 import sys
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +17,7 @@ from scipy.spatial.transform import Rotation
 from demo_audio.microphones import LEAD, Microphone, draw_microphone, field_response, field_through, hiss
 from demo_audio.rooms import Room, image_sources
 from demo_audio.simulate import Rig
-from spatial.analysis.calibrate import BAND_EDGES_HZ, KnownDirections, learn_calibration
+from spatial.analysis.calibrate import BANDS_HZ, KnownDirections, learn_calibration
 from spatial.analysis.direction import BAND_HZ, field_bins
 from spatial.analysis.rotationfit import fit_rotations
 from spatial.analysis.spans import MARK_FRAMES_S, SpanDirection, span_direction
@@ -77,13 +76,12 @@ def judge(task: tuple[int, str]) -> Answer:
     fields = [heard(rig, room, microphone, way, snr_db, rng) for way in expected]
     truth = matrix_from_ypr(mount)
     seen = marked(expected[:MARKS], rng)
-    bands = tuple(pairwise(BAND_EDGES_HZ))
-    by_band = [[direction(field, band) for field in fields[:MARKS]] for band in bands]
+    by_band = [[direction(field, band) for field in fields[:MARKS]] for band in BANDS_HZ]
     known = KnownDirections(
         seen,
         np.array([[found.vector for found in row] for row in by_band]),
         np.hypot([[found.sd_rad for found in row] for row in by_band], MARKING_SD_RAD),
-        bands,
+        BANDS_HZ,
     )
     learned = learn_calibration(known, truth)
     plain = turned(fields[:MARKS], seen, None)
@@ -93,7 +91,7 @@ def judge(task: tuple[int, str]) -> Answer:
     return Answer(
         *(seed, kind, learned.helped, tuple(errors), tuple(calibrated), tuple(heights), tuple(calibrated_heights)),
         steep=tuple(np.degrees(elevations[MARKS:]).tolist()),
-        ratio=float(np.sqrt(np.nanmean(learned.after_rad**2) / np.nanmean(learned.before_rad**2))),
+        ratio=float(learned.rms_rad[1] / learned.rms_rad[0]),
     )
 
 
