@@ -1,7 +1,8 @@
 """The microphone learned from marks that are heard, and what there is to say of it.
 
 Conventions: spatial.calibration.
-Functions: learn_microphone; may_be_saved; calibrated (a format, with a microphone file's content), still_unknown.
+Functions: learn_microphone; marks_to_learn_from; may_be_saved; calibrated (a format, with a
+microphone file's content), still_unknown.
 """
 
 from collections.abc import Sequence
@@ -31,6 +32,8 @@ from spatial.media.calibrations import LearnedFrom, calibration_text, read_calib
 from spatial.media.owners import Kind, may_be_written
 from spatial.media.writing import write_text_whole
 from spatial.timebase import ClockLaw
+
+_AS_LIKELY_WRONG = 0.5
 
 _SPREAD_OUT = np.zeros((12, 9))
 """From xx, yy, zz, xy, xz, yz and the leak to all of the matrix, row by row, and the leak."""
@@ -112,11 +115,7 @@ def learn_microphone(oriented: OrientResult, rig: Rig) -> LearnedMicrophone:
             "a microphone is learned only where it is known how it sat, with its channels in order: first make orient "
             "say so"
         )
-    used = [
-        heard
-        for number, heard in enumerate(oriented.marks)
-        if heard.heard.heard and heard.shared is None and not _off(oriented, number)
-    ]
+    used = marks_to_learn_from(oriented)
     rows = [_by_band(oriented, used, replace(rig, band_hz=band)) for band in BANDS_HZ]
     measured = np.array([[each.heard.vector for each in row] for row in rows]).reshape(len(BANDS_HZ), -1, 3)
     own = np.array([[each.heard.sd_rad for each in row] for row in rows]).reshape(len(BANDS_HZ), -1)
@@ -137,10 +136,15 @@ def learn_microphone(oriented: OrientResult, rig: Rig) -> LearnedMicrophone:
     return LearnedMicrophone(learned, calibration, text, _finding(learned, off_deg))
 
 
-def _off(oriented: OrientResult, number: int) -> bool:
-    """Whether a mark is more likely wrong than right."""
-    wrong = oriented.mount.wrong
-    return number < len(wrong) and bool(wrong[number] > 0.5)
+def marks_to_learn_from(oriented: OrientResult) -> list[HeardMark]:
+    """Marks that are heard by themselves, and are more likely right than wrong."""
+    heard = [mark for mark in oriented.marks if mark.heard.heard]
+    # The mount speaks of the marks that it was found from, which are those that are heard.
+    return [
+        mark
+        for mark, wrong in zip(heard, oriented.mount.wrong, strict=True)
+        if mark.shared is None and wrong <= _AS_LIKELY_WRONG
+    ]
 
 
 def _by_band(oriented: OrientResult, used: Sequence[HeardMark], rig: Rig) -> list[HeardMark]:

@@ -5,6 +5,7 @@ The scene is in the open air: plane waves from twelve people, through a micropho
 
 import json
 from fractions import Fraction
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,8 +14,12 @@ from click.testing import CliRunner
 
 from cli.main import cli
 from demo_audio.write_movie import write_movie
+from spatial.analysis.spans import SpanDirection
 from spatial.field import unit_vectors
+from spatial.jobs.marks import HeardMark
+from spatial.jobs.microphone import marks_to_learn_from
 from spatial.media.calibrations import read_calibration
+from spatial.media.marks import Mark
 from tests.stage import RATE
 
 GAINS = np.array([[1.1, 0.02, 0.0], [0.02, 0.99, -0.02], [0.0, -0.02, 0.92]])
@@ -105,6 +110,16 @@ def test_it_is_replaced_only_with_force_and_never_without_known_directions(shoot
     assert (other.exit_code, "end its name in .toml" in other.stderr) == (3, True)
     unmarked = run("orient", clip, take, "--save-microphone", shoot / "other.toml")
     assert unmarked.exit_code == 2
+
+
+def test_it_is_the_wrong_mark_that_is_left_out_whoever_is_unheard_before_it():
+    def mark(who, *, heard=True):
+        sound = SpanDirection(heard, np.array([1.0, 0.0, 0.0]), 0.02, 0.8)
+        return HeardMark(Mark(who, 0.0, 1.0, 0.0, 0.0, None), np.array([1.0, 0.0, 0.0]), 0.0, sound)
+
+    marks = (mark("unheard", heard=False), mark("right"), mark("wrong"), mark("right too"))
+    oriented = SimpleNamespace(marks=marks, mount=SimpleNamespace(wrong=np.array([0.01, 0.97, 0.02])))
+    assert [each.mark.who for each in marks_to_learn_from(oriented)] == ["right", "right too"]
 
 
 def test_few_marks_write_nothing_and_say_why(shoot):
