@@ -58,13 +58,7 @@ def make_format_scene(seed: int, *, real: bool = False) -> FormatScene:
     `real`: capsules matched, and axes as loud against W, as those of a drawn real microphone (demo_audio.microphones).
     """
     rng = np.random.default_rng([seed, 11])
-    kind = ("speech", "music", "claps", "ambience")[int(rng.choice(4, p=[0.45, 0.3, 0.15, 0.1]))]
-    capsules = Capsules(
-        FIRST_ARRANGEMENT if rng.random() < 0.6 else SECOND_ARRANGEMENT,
-        omni_part=rng.uniform(0.45, 0.65),
-        radius_m=rng.uniform(0.008, 0.019),
-        corrected=bool(rng.random() < 0.5),
-    )
+    kind, capsules = _draw(rng)
     sound = _sound_at(capsules, kind, rng, _HANGING)
     matched_db = rng.normal(0.0, 0.3, (4, 1))
     microphone = real_microphone(seed) if real else None
@@ -115,6 +109,15 @@ def make_four_forms(seed: int, *, on_its_side: bool = False) -> FourForms:
     order: where its gains are that other order's as well, the two are the same recording, and nothing can tell them.
     """
     rng = np.random.default_rng([seed, 13])
+    kind, capsules = _draw(rng)
+    sound = _sound_at(capsules, kind, rng, (0.0, 0.0, 1.0) if on_its_side else (2 / 3, 1 / 3, 0.0))
+    sound *= 10 ** (rng.normal(0.0, 0.3, (4, 1)) / 20)
+    sound += np.sqrt(np.mean(sound**2)) * 10 ** (-rng.uniform(25.0, 60.0) / 20) * rng.standard_normal(sound.shape)
+    return FourForms(seed, kind, capsules, sound)
+
+
+def _draw(rng: np.random.Generator) -> tuple[str, Capsules]:
+    """What sounds, and the microphone."""
     kind = ("speech", "music", "claps", "ambience")[int(rng.choice(4, p=[0.45, 0.3, 0.15, 0.1]))]
     capsules = Capsules(
         FIRST_ARRANGEMENT if rng.random() < 0.6 else SECOND_ARRANGEMENT,
@@ -122,10 +125,7 @@ def make_four_forms(seed: int, *, on_its_side: bool = False) -> FourForms:
         radius_m=rng.uniform(0.008, 0.019),
         corrected=bool(rng.random() < 0.5),
     )
-    sound = _sound_at(capsules, kind, rng, (0.0, 0.0, 1.0) if on_its_side else (2 / 3, 1 / 3, 0.0))
-    sound *= 10 ** (rng.normal(0.0, 0.3, (4, 1)) / 20)
-    sound += np.sqrt(np.mean(sound**2)) * 10 ** (-rng.uniform(25.0, 60.0) / 20) * rng.standard_normal(sound.shape)
-    return FourForms(seed, kind, capsules, sound)
+    return kind, capsules
 
 
 def _gains_db(gains: str, name: str, rng: np.random.Generator) -> FloatArray:
