@@ -7,7 +7,6 @@ the end each command runs to its end, and nothing of the killed runs may be left
 """
 
 import argparse
-import hashlib
 import json
 import subprocess
 import sys
@@ -21,6 +20,7 @@ import soundfile
 
 from spatial.jobs.demo import lay_out
 from spatial.media.folders import INDEX, LIST_NAME
+from spatial.media.seals import digest_of
 
 RESULTS = Path(__file__).parent / "results" / "kills.md"
 INPUTS = ("lantern.mp4", "lantern.marks.csv", "rec-0041.flac")
@@ -49,7 +49,7 @@ def start(words: list[str]) -> "subprocess.Popen[bytes]":
 
 def complaints(folder: Path, hashes: dict[str, str]) -> list[str]:
     """What is half, changed or not to be read under a final name."""
-    found = [name for name, known in hashes.items() if _hash(folder / name) != known]
+    found = [name for name, known in hashes.items() if digest_of(folder / name) != known]
     for path in sorted(folder.rglob("*")):
         if any(part.startswith(".soundplumb-") for part in path.relative_to(folder).parts) or not path.is_file():
             continue
@@ -65,10 +65,9 @@ def complaints(folder: Path, hashes: dict[str, str]) -> list[str]:
                 with av.open(str(path)) as movie:
                     whole = sum(1 for _ in movie.demux()) > 100
             elif path.name == LIST_NAME:
-                whole = (
-                    all((path.parent / name).exists() for name in path.read_text().splitlines()[1:])
-                    or not (path.parent / INDEX).exists()
-                )
+                # After each digest the name; while files are being replaced, a name stands twice.
+                names = [line.split("  ", 1)[1] for line in path.read_text().splitlines()[1:]]
+                whole = all((path.parent / name).exists() for name in names) or not (path.parent / INDEX).exists()
             else:
                 whole = True
         except (OSError, ValueError, LookupError, RuntimeError, av.error.FFmpegError) as error:
@@ -93,7 +92,7 @@ def main() -> None:
             if path.name not in INPUTS:
                 path.unlink()
         (folder / "out").mkdir()
-        hashes = {name: _hash(folder / name) for name in INPUTS}
+        hashes = {name: digest_of(folder / name) for name in INPUTS}
         lasts = {}
         for name, words in commands(folder).items():
             began = time.monotonic()
@@ -138,10 +137,6 @@ def main() -> None:
     ]
     print("\n".join(text))
     RESULTS.write_text("\n".join(text) + "\n", encoding="utf-8")
-
-
-def _hash(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 if __name__ == "__main__":
