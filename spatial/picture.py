@@ -39,6 +39,9 @@ LAYOUTS: Mapping[str, str] = MappingProxyType(
 )
 """Names of the picture layouts and what each is."""
 
+_SHAPE_SLACK = 0.05
+"""Frames are rounded to whole macroblocks, and a crop of a few rows is no other layout."""
+
 _ROUNDING = 1e-9
 """What arithmetic may push a direction past an edge: radians, or parts of a circle's radius."""
 
@@ -79,6 +82,15 @@ class Picture:
         across = 2 if self.packing is Packing.SIDE_BY_SIDE else 1
         down = 2 if self.packing is Packing.TOP_BOTTOM else 1
         return self.width_px / across, self.height_px / down
+
+    @property
+    def undistorted(self) -> bool:
+        """Whether one eye's picture has about the shape that this layout gives it: 360 by 180 degrees, or as wide as
+        high.
+        """
+        width, height = self.eye_size_px
+        shape = self.field_of_view_rad / np.pi if self.projection is Projection.EQUIRECTANGULAR else 1.0
+        return bool(abs(width / height / shape - 1.0) < _SHAPE_SLACK)
 
     def direction_from_pixel(self, x_px: float, y_px: float) -> FloatArray:
         """Where a pixel of either eye looks.

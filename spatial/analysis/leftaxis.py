@@ -185,12 +185,11 @@ def estimate_left_axis(
     """
     if pairs.times_s.size < _FEWEST_BINS or not pairs.paired.any():
         return _nothing(AxisDoubt.NOTHING_DIRECT)
-    start, agreement = _best_on_grid(pairs)
-    turned = replace(pairs, phases_rad=pairs.phases_rad + np.pi)
-    other, other_agreement = _best_on_grid(turned)
+    (start, agreement), (other, other_agreement) = _best_on_grid(pairs)
     inverted = other_agreement > max(agreement, _LEAST_AGREEMENT)
     if inverted:
-        pairs, start, agreement = turned, other, other_agreement
+        pairs = replace(pairs, phases_rad=pairs.phases_rad + np.pi)
+        start, agreement = other, other_agreement
     spacing = _climbed(pairs, start)
     places = _places_of(pairs, spacing)
     if len(places.shares) == 0:
@@ -284,8 +283,11 @@ def _with_levels(left: LeftAxis, levels: _Levels, aside: float) -> LeftAxis:
     return replace(left, axis=axis / np.linalg.norm(axis), covariance=covariance, by_levels=True)
 
 
-def _best_on_grid(pairs: ScratchPairs) -> tuple[FloatArray, float]:
-    """The vector of a grid on which the weightiest bins agree best, and how far they do."""
+def _best_on_grid(pairs: ScratchPairs) -> list[tuple[FloatArray, float]]:
+    """The vector of a grid on which the weightiest bins agree best, and how far they do.
+
+    As the camera's channels are, and with one of them inverted, which turns every phase by half a circle.
+    """
     chosen = np.argsort(-pairs.paired)[:_GRID_BINS]
     grid = sphere_grid().astype(np.float32)
     turns = (2 * np.pi / SPEED_OF_SOUND_M_S * pairs.frequencies_hz[chosen]).astype(np.float32)
@@ -293,8 +295,11 @@ def _best_on_grid(pairs: ScratchPairs) -> tuple[FloatArray, float]:
     phases = pairs.phases_rad[chosen].astype(np.float32)
     say = (pairs.paired[chosen] / np.sum(pairs.paired[chosen])).astype(np.float32)
     heights = np.stack([np.cos(phases - np.float32(length) * slopes) @ say for length in _GRID_M])
-    row, column = np.unravel_index(int(np.argmax(heights)), heights.shape)
-    return _GRID_M[row] * sphere_grid()[column], float(heights[row, column])
+    best = []
+    for sign in (1, -1):
+        row, column = np.unravel_index(int(np.argmax(sign * heights)), heights.shape)
+        best.append((_GRID_M[row] * sphere_grid()[column], sign * float(heights[row, column])))
+    return best
 
 
 def _climbed(pairs: ScratchPairs, spacing: FloatArray) -> FloatArray:

@@ -21,7 +21,7 @@ from spatial.errors import InputError
 from spatial.timebase import ClockLaw
 
 MOST_S = 600.0
-"""Longest sound looked at; of longer clips stretches, evenly spread."""
+"""Longest sound looked at where nothing else tells the mount; of longer clips stretches, evenly spread."""
 
 _STRETCH_S = 10.0
 _MOST_BINS = 1500
@@ -73,7 +73,7 @@ class ScratchPairs:
     around: FromAround
 
 
-def scratch_pairs(clip: Samples, take: Samples, law: ClockLaw) -> ScratchPairs:
+def scratch_pairs(clip: Samples, take: Samples, law: ClockLaw, *, most_s: float = MOST_S) -> ScratchPairs:
     """Directions at the recorder and phases at the camera, along a clock law.
 
     Parameters
@@ -84,6 +84,8 @@ def scratch_pairs(clip: Samples, take: Samples, law: ClockLaw) -> ScratchPairs:
         The field in internal form, at the same rate.
     law : ClockLaw
         From the clip's samples to the take's; good to a millisecond or two.
+    most_s : float
+        Longest sound looked at, seconds; of longer clips stretches, evenly spread.
 
     Returns
     -------
@@ -97,7 +99,7 @@ def scratch_pairs(clip: Samples, take: Samples, law: ClockLaw) -> ScratchPairs:
     """
     if clip.read(0, 0).shape[0] != 2:
         raise InputError(f"the camera's sound has {clip.read(0, 0).shape[0]} channels; its left axis needs two")
-    stretches = [_stretch(clip, take, law, start) for start in _starts(clip)]
+    stretches = [_stretch(clip, take, law, start) for start in _starts(clip, most_s)]
     columns = zip(*(bins for bins, _ in stretches), strict=True)
     times, frequencies, directions, direct, cross, contrasts, onset = (np.concatenate(column) for column in columns)
     heard = _levelled(times, direct)
@@ -135,9 +137,9 @@ def seen_from_camera(pairs: ScratchPairs, recorder_m: FloatArray, distance_m: fl
     return replace(pairs, directions=towards / np.linalg.norm(towards, axis=1, keepdims=True))
 
 
-def _starts(clip: Samples) -> list[int]:
+def _starts(clip: Samples, most_s: float) -> list[int]:
     stretch = int(_STRETCH_S * clip.rate_hz)
-    count, most = -(-clip.length // stretch), int(MOST_S / _STRETCH_S)
+    count, most = -(-clip.length // stretch), max(1, int(most_s / _STRETCH_S))
     chosen = np.arange(count) if count <= most else np.unique(np.rint(np.linspace(0, count - 1, most)).astype(int))
     return [int(number) * stretch for number in chosen]
 

@@ -22,6 +22,9 @@ _APART_RAD = np.radians(25.0)
 """A place this close to a string is the string's: performers stand further apart than that from each other."""
 _STRING_GAP_S = 1.5
 _PACE_STEPS = 4
+_PACE_LASTS = 4 * _PACE_STEPS
+"""So many steps on from where a pace was measured it still tells where somebody went: twice as long as measuring took.
+Carried on over a rest of seconds it would bring anybody anywhere, and give one number to two people."""
 _SAME_PLACE_RAD = np.radians(18.0)
 _SHARED_STEPS = 0.2
 _LED = 4
@@ -66,7 +69,7 @@ class PlaceString:
     def apart(self, step: int, vector: FloatArray) -> float:
         """Angle of a place from where the string was last, or from where it was going, whichever is less."""
         likeness = float(vector @ self.vectors[-1])
-        if self.pace is not None and self.place is not None:
+        if self.pace is not None and self.place is not None and step - self.middle <= _PACE_LASTS:
             ahead = self.place + self.pace * (step - self.middle)
             likeness = max(likeness, float(vector @ ahead) / math.sqrt(float(ahead @ ahead)))
         return math.acos(max(-1.0, min(1.0, likeness)))

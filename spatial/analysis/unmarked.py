@@ -3,7 +3,8 @@
 The camera's stereo sound tells the picture's left in the microphone's axes (analysis/leftaxis.py). It tells nothing of
 a turn about that axis: how far the microphone leant forward or back rests on its hanging upright or upside down.
 Conventions: spatial.conventions (mount; yaw, pitch, roll).
-Functions: mount_from_left.
+Functions: mount_from_left; turn_from_left (how far a mount found by other means is turned against that left);
+turned_aside (whether that is a contradiction).
 """
 
 from dataclasses import dataclass
@@ -15,6 +16,11 @@ from spatial.analysis.mountprior import HANGING_SD_RAD, Hanging
 from spatial.analysis.orientation import UNDETERMINED_RAD
 from spatial.conventions import FloatArray
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
+
+_TURNED_RAD = np.radians(40.0)
+_TURNED_SDS = 4.0
+"""A mount contradicts the camera's sound where it is turned by more than both. No right mount of the development scenes
+(tests/bench/sides.py) is turned by half as much; a picture taken for another layout turns it by 90 degrees."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,6 +83,48 @@ def mount_from_left(left: LeftAxis, hanging: Hanging, *, level_sd_rad: float = H
     shares = np.array([place.share * place.counted for place in left.places])
     ahead = np.array([matrix[0] @ np.asarray(place.direction) for place in left.places]) > 0
     return UnmarkedMount(left, hanging, matrix, angles, small, sd, open_, float(np.sum(shares[ahead]) / np.sum(shares)))
+
+
+def turn_from_left(left: LeftAxis, picture_from_mic: FloatArray) -> tuple[float, float]:
+    """How far a mount is turned about the picture's upright against the left that the camera's sound measures.
+
+    Parameters
+    ----------
+    left : LeftAxis
+        Without a doubt.
+    picture_from_mic : ndarray, shape (3, 3)
+        A mount found by other means. What it holds for up is relied on: arrival times hardly measure heights.
+
+    Returns
+    -------
+    turn_rad : float
+        In (-pi, pi]; positive where the mount has faced the microphone further left than the camera's sound does.
+    sd_rad : float
+        One standard deviation of what the camera's sound adds to it.
+    """
+    covariance = picture_from_mic @ left.covariance @ picture_from_mic.T
+    up_down = np.zeros((3, 3))
+    up_down[2, 2] = 1.0 / HANGING_SD_RAD**2
+    both = np.linalg.inv(np.linalg.inv(covariance) + up_down)
+    seen = both @ np.linalg.solve(covariance, picture_from_mic @ left.axis)
+    across = np.array([-seen[1], seen[0], 0.0]) / max(float(seen[:2] @ seen[:2]), 1e-12)
+    turn = float(np.arctan2(-seen[0], seen[1]))
+    return turn, float(np.sqrt(across @ both @ across))
+
+
+def turned_aside(turn_rad: float, sd_rad: float) -> bool:
+    """Whether a mount contradicts the camera's sound clearly, and not as exchanged channels of the camera would.
+
+    Parameters
+    ----------
+    turn_rad : float
+        As turn_from_left has it.
+    sd_rad : float
+        One standard deviation of it, the mount's own included.
+    """
+    clear = max(_TURNED_RAD, _TURNED_SDS * sd_rad)
+    # Exchanged channels are half a turn and say nothing of the mount; one that is half a turn off looks the same.
+    return bool(clear < abs(turn_rad) < np.pi - clear)
 
 
 def _angle_sd(matrix: FloatArray, angles: YawPitchRoll, covariance: FloatArray) -> FloatArray:

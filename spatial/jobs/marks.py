@@ -1,7 +1,8 @@
 """Marks of a clip: where each performer is seen, should be heard, and is heard.
 
 Conventions: spatial.conventions (mount). "Expected" is always as seen from the microphone, in picture axes.
-Functions: marks_of_clip, hear_marks, expected_direction, as_if_still, shared_parallax, offset_turns;
+Functions: marks_of_clip, hear_marks, expected_direction, as_if_still, seen_in, shared_parallax,
+offset_turns;
 groups_of, with_way, settled_by_turn (marks that overlap).
 """
 
@@ -27,7 +28,7 @@ from spatial.media.marks import Mark, read_marks
 from spatial.media.moves import CameraMoves
 from spatial.media.movies import Clip
 from spatial.media.takes import FieldReader, Take
-from spatial.picture import parse_picture, seen_from_microphone
+from spatial.picture import Picture, parse_picture, seen_from_microphone
 from spatial.timebase import ClockLaw
 
 LIKELY_DISTANCES_M = (1.0, 4.0)
@@ -339,6 +340,21 @@ def aside_of(rig: Rig, expected: Callable[[tuple[float, ...]], FloatArray]) -> F
 def as_if_still(heard: HeardMark, rig: Rig) -> HeardMark:
     """A mark of a take, expected as if the camera had not moved."""
     return _heard(heard.mark, replace(rig, moves=None), heard.heard, finished=False)
+
+
+def seen_in(heard: HeardMark, picture: Picture, rig: Rig) -> HeardMark:
+    """A mark of a take that was written in pixels, as another layout of the picture would have it seen.
+
+    Raises
+    ------
+    InputError
+        Its pixel shows nothing in that layout.
+    """
+    assert heard.mark.pixel is not None
+    azimuth, elevation = (float(angle) for angle in azimuth_elevation(picture.direction_from_pixel(*heard.mark.pixel)))
+    mark = replace(heard.mark, azimuth_rad=azimuth, elevation_rad=elevation)
+    again = _heard(mark, rig, heard.heard, finished=False)
+    return replace(again, covered=heard.covered, shared=heard.shared, partly=heard.partly)
 
 
 def shared_parallax(marks: Sequence[HeardMark]) -> FloatArray | None:

@@ -13,23 +13,25 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.mountprior import AxisMeasurement, MountPrior
+from spatial.analysis.leftaxis import LeftAxis
+from spatial.analysis.mountprior import AxisMeasurement, Hanging, MountPrior
 from spatial.analysis.orientation import MountEstimate
 from spatial.analysis.stillcamera import moves_contradicted
-from spatial.analysis.unmarked import UnmarkedMount
-from spatial.errors import InconclusiveError
+from spatial.analysis.unmarked import UnmarkedMount, turn_from_left, turned_aside
+from spatial.conventions import SDS_OF_95, FloatArray
+from spatial.errors import InconclusiveError, SoundplumbError
 from spatial.field import ChannelFormat, ReadAs, angle_between
 from spatial.findings import Finding, Severity
 from spatial.jobs.crew_word import Pairing
-from spatial.jobs.marks import HeardMark, Rig, as_if_still, hear_marks, marks_of_clip
+from spatial.jobs.marks import HeardMark, Rig, as_if_still, hear_marks, marks_of_clip, seen_in
 from spatial.jobs.orient import OrientResult, orient_marks, require_match
-from spatial.jobs.orient_findings import exchanged_message, listed, mirrored_message, sides_message
+from spatial.jobs.orient_findings import exchanged_message, listed, mirrored_message, sides_message, turned_message
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import sync_clip
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.unmarked import UnmarkedResult, orient_unmarked
 from spatial.media.moves import CameraMoves
-from spatial.picture import parallax_angle_rad
+from spatial.picture import LAYOUTS, parallax_angle_rad, parse_picture
 from spatial.rotation import YawPitchRoll
 
 SCRATCH = "scratch"
@@ -43,7 +45,10 @@ _NOTHING = np.zeros(0)
 
 _FEW_MARKS = 2
 """So few, with a word of how the microphone hung, make a mount that nothing else bears out."""
-_SIDES_SD_RAD = np.radians(20.0)
+_CHECKED_S = 60.0
+"""So much of a clip, seconds, tells whether its marks are a quarter of a turn off: a check must cost less than sync."""
+_ON_ITS_SIDE = 0.5
+SIDES_SD_RAD = np.radians(20.0)
 _SIDES_APART_RAD = np.radians(60.0)
 """Three of these deviations: the picture's left, by marks and by the camera's sound, is one, another, or opposite."""
 
@@ -121,7 +126,7 @@ def orient_match(
     if rig.moves is not None and _moves_contradicted(heard, rig):
         oriented = replace(oriented, findings=(*oriented.findings, _false_moves(rig.moves)))
     oriented = with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
-    return _place_asked(sides_checked(oriented, rig=rig, progress=progress), rig)
+    return _place_asked(sides_checked(oriented, rig=rig, prior=prior, progress=progress), rig)
 
 
 def _moves_contradicted(heard: Sequence[HeardMark], rig: Rig) -> bool:
@@ -198,31 +203,79 @@ def with_scratch(
     return replace(again, findings=(*again.findings, Finding("facing", Severity.NOTE, message)))
 
 
-def sides_checked(oriented: OrientResult, *, rig: Rig, progress: Progress = silent) -> OrientResult:
-    """A mirrored field, or a mount by a mark or two, held against the camera's stereo sound, which knows left.
+def sides_checked(
+    oriented: OrientResult, *, rig: Rig, prior: MountPrior | None = None, progress: Progress = silent
+) -> OrientResult:
+    """A mount by marks, held against the camera's stereo sound, which knows left.
 
-    Marks with left and right exchanged fit a mirror image as well as a channel that is inverted does; "put right", the
-    track would be the wrong way round and pass every test against those marks. One mark alone fits anything.
+    Marks that are all wrong in the same way prove the track that they turned: pixels of a picture that is laid out
+    otherwise than was given, left and right exchanged ("put right", the track would be the wrong way round), one mark
+    alone, which fits anything.
     """
     sync, mount = oriented.sync, oriented.mount
-    few = sum(heard.heard.heard for heard in oriented.marks) <= _FEW_MARKS
-    if sync is None or rig.moves is not None or mount.undetermined or not (mount.mirrored or few):
+    if sync is None or rig.moves is not None or mount.undetermined:
         return oriented
     # Not with --mic-offset: how the microphone sat in a field that may be mirrored is just what is not known.
-    left = orient_unmarked(sync, progress=progress).left
-    if left is None or left.doubt is not None or np.trace(left.axis_covariance) / 2 > _SIDES_SD_RAD**2:
+    hanging = None if mount.mirrored or oriented.matrix is None else _hung(oriented.matrix)
+    left = orient_unmarked(sync, hanging=hanging, most_s=_CHECKED_S, progress=progress).left
+    if left is None or left.doubt is not None:
         return oriented
+    # Levels alone know left from right, and hardly how it leans: that counts where it may stand anywhere.
+    known = np.trace(left.axis_covariance) / 2 < SIDES_SD_RAD**2
     apart = float(angle_between(mount.picture_from_take @ left.axis, _LEFT))
-    if not mount.mirrored:
-        if apart < _SIDES_APART_RAD:
-            return oriented
-        doubt = Finding("mark_off", Severity.LOOK, sides_message(apart))
-        return replace(oriented, findings=(*oriented.findings, doubt))
-    if apart < _SIDES_APART_RAD:
+    if mount.mirrored:
+        return _mirror_checked(oriented, apart) if known else oriented
+    turn, sd = turn_from_left(left, mount.picture_from_take)
+    few = sum(heard.heard.heard for heard in oriented.marks) <= _FEW_MARKS
+    pixels = rig.picture if any(heard.mark.pixel for heard in oriented.marks) else None
+    aside = sd < SIDES_SD_RAD and turned_aside(turn, float(np.hypot(sd, oriented.sd_rad.yaw_rad)))
+    if aside and (pixels or not few):
+        layout = _layout_that_agrees(oriented, left, rig, prior) if pixels else None
+        message = turned_message(turn, sd, pixels, layout)
+        return replace(oriented, findings=(*oriented.findings, Finding("facing", Severity.LOOK, message)))
+    if not (few and known) or apart < _SIDES_APART_RAD:
+        return oriented
+    doubt = Finding("mark_off", Severity.LOOK, sides_message(apart))
+    return replace(oriented, findings=(*oriented.findings, doubt))
+
+
+def _hung(matrix: FloatArray) -> Hanging | None:
+    """Which side of the microphone was up; None where it lay on its side."""
+    if abs(matrix[2, 2]) < _ON_ITS_SIDE:
+        return None
+    return Hanging.UPRIGHT if matrix[2, 2] > 0 else Hanging.UPSIDE_DOWN
+
+
+def _layout_that_agrees(oriented: OrientResult, left: LeftAxis, rig: Rig, prior: MountPrior | None) -> str | None:
+    """The layout of the picture whose marks agree with the camera's sound and fit each other best; None where none."""
+    sync = oriented.sync
+    if sync is None or sync.clip.width_px is None or sync.clip.height_px is None:
+        return None
+    fits = []
+    for name in LAYOUTS:
+        try:
+            picture = parse_picture(name, sync.clip.width_px, sync.clip.height_px)
+            if name == rig.picture or not picture.undistorted:
+                continue
+            marks = [seen_in(heard, picture, rig) for heard in oriented.marks]
+            again = orient_marks(sync, marks, prior=prior, rig=rig)
+        except SoundplumbError:
+            continue
+        if again.mount.undetermined or again.mount.mirrored or again.matrix is None:
+            continue
+        turn, sd = turn_from_left(left, again.matrix)
+        if abs(turn) < SDS_OF_95 * np.hypot(sd, again.sd_rad.yaw_rad):
+            fits.append((float(np.mean(again.mount.residuals_rad**2)), name))
+    return min(fits)[1] if fits else None
+
+
+def _mirror_checked(oriented: OrientResult, apart_rad: float) -> OrientResult:
+    """A mirrored field: whether the camera's sound has left where the marks have it, or where they have right."""
+    if apart_rad < _SIDES_APART_RAD:
         message = mirrored_message(oriented.faults, oriented.repaired, sides_sure=True)
         findings = [replace(each, message=message) if each.code == "mirrored" else each for each in oriented.findings]
         return replace(oriented, findings=tuple(findings))
-    if apart < np.pi - _SIDES_APART_RAD:
+    if apart_rad < np.pi - _SIDES_APART_RAD:
         return oriented
     others = [each for each in oriented.findings if each.code not in ("mirrored", "tilt", "upside_down")]
     exchanged = Finding("mirrored", Severity.FIX, exchanged_message())
@@ -245,7 +298,10 @@ def _place_asked(oriented: OrientResult, rig: Rig) -> OrientResult:
 
 def _told(result: SyncResult, rig: Rig, prior: MountPrior | None, progress: Progress) -> UnmarkedResult:
     hanging = prior.hanging if prior else None
-    return orient_unmarked(result, hanging=hanging, mic_offset_m=rig.mic_offset_m, progress=progress)
+    all_around = rig.picture is not None and rig.picture.startswith("equirect360")
+    return orient_unmarked(
+        result, hanging=hanging, mic_offset_m=rig.mic_offset_m, all_around=all_around, progress=progress
+    )
 
 
 def _more_marks(marks: Sequence[HeardMark]) -> str:

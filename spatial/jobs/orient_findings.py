@@ -266,6 +266,35 @@ def sides_message(apart_rad: float) -> str:
     )
 
 
+def turned_message(turn_rad: float, sd_rad: float, layout: str | None, better: str | None) -> str:
+    """That the marks have the microphone facing elsewhere than the camera's sound, and what may be the reason.
+
+    Parameters
+    ----------
+    turn_rad, sd_rad : float
+        How much further left by the marks, and how well the camera's sound knows it.
+    layout : str, optional
+        How the picture was said to be laid out; None for marks in angles.
+    better : str, optional
+        The layout with which marks and sound would agree.
+    """
+    side = "left" if turn_rad > 0 else "right"
+    apart = (
+        f"by these marks the microphone faced {np.degrees(abs(turn_rad)):.0f}° further {side} than by the camera's "
+        f"stereo sound, which is good to ±{np.degrees(SDS_OF_95 * sd_rad):.0f}°, so one of the two is wrong"
+    )
+    if layout is None:
+        return (
+            f"{apart}: check that azimuths count from the lens's front, positive to the LEFT, and that each mark names "
+            "the right performer and moment"
+        )
+    if better is None:
+        return (
+            f"{apart}: is --picture right? It says {layout}; if it is, check that the pixels are of this clip's frame"
+        )
+    return f"{apart}: is --picture right? It says {layout}, and with {better} marks and sound agree"
+
+
 def _sat(fault: ChannelFault) -> str:
     yaw = float(np.degrees(fault.angles.yaw_rad))
     side = (

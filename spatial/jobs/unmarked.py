@@ -12,7 +12,7 @@ import numpy as np
 from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.analysis.leftaxis import AxisDoubt, LeftAxis, PairKind, estimate_left_axis
 from spatial.analysis.mountprior import Hanging
-from spatial.analysis.scratchpairs import ScratchPairs, scratch_pairs, seen_from_camera
+from spatial.analysis.scratchpairs import MOST_S, ScratchPairs, scratch_pairs, seen_from_camera
 from spatial.analysis.unmarked import UnmarkedMount, mount_from_left
 from spatial.findings import Finding, Severity
 from spatial.jobs.marks import LIKELY_DISTANCES_M
@@ -39,6 +39,9 @@ _DOUBTS = {
     AxisDoubt.NO_AGREEMENT: "arrival times at the camera do not go with directions at the microphone",
 }
 _MOSTLY = 0.5
+_NOBODY = 0.1
+"""So little of what sounds stands in front of the lens: a camera that sees the front half has filmed nobody. Where the
+crew speaks behind it, those in the picture sound for more than that of a clip."""
 _DISTANCE_M = float(np.sqrt(np.prod(LIKELY_DISTANCES_M)))
 _LEFT_OVER = 0.1
 """Of what the microphone's place does to directions, per metre, where the performers' distances are not known."""
@@ -65,6 +68,8 @@ def orient_unmarked(
     *,
     hanging: Hanging | None = None,
     mic_offset_m: Sequence[float] = (0.0, 0.0, 0.0),
+    most_s: float = MOST_S,
+    all_around: bool = False,
     progress: Progress = silent,
 ) -> UnmarkedResult:
     """Find how the microphone sat from a clip's stereo sound and the take that fits it.
@@ -77,6 +82,10 @@ def orient_unmarked(
         Which side of the microphone was up; without it two mounts remain.
     mic_offset_m : sequence of float
         The microphone's place seen from the lens: forward, left, up; all 0 where it is not known.
+    most_s : float
+        Longest sound looked at, seconds; of longer clips stretches, evenly spread.
+    all_around : bool
+        The picture shows what is behind the lens too: somebody may well sound there.
     progress : Progress
 
     Returns
@@ -108,7 +117,7 @@ def orient_unmarked(
         assert result.clip.scratch is not None
         for block in resampled(scratch_blocks(result.clip), result.clip.scratch.rate_hz, WORKING_RATE_HZ):
             sound.write(block)
-        pairs = scratch_pairs(sound, field, result.law)
+        pairs = scratch_pairs(sound, field, result.law, most_s=most_s)
     left = estimate_left_axis(pairs, hanging=hanging)
     if left.doubt is not None:
         return _open(left, _DOUBTS[left.doubt])
@@ -119,7 +128,7 @@ def orient_unmarked(
             mount = nearer_mount(pairs, mount, mic_offset_m)
             left = mount.left if hanging is not None else left
         candidates.append(mount)
-    return _told(left, tuple(candidates))
+    return _told(left, tuple(candidates), all_around=all_around)
 
 
 def nearer_mount(pairs: ScratchPairs, mount: UnmarkedMount, mic_offset_m: Sequence[float]) -> UnmarkedMount:
@@ -157,7 +166,7 @@ def _open(left: LeftAxis | None, why: str) -> UnmarkedResult:
     return UnmarkedResult(left, None, (), angles, (Finding("undetermined", Severity.LOOK, message),))
 
 
-def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...]) -> UnmarkedResult:
+def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: bool) -> UnmarkedResult:
     if any("yaw" in mount.undetermined for mount in candidates):
         sd_deg = max(np.degrees(mount.sd_rad.yaw_rad) for mount in candidates)
         message = (
@@ -199,16 +208,30 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...]) -> UnmarkedResu
             )
         )
     if mount.in_front < _MOSTLY:
-        findings.append(
-            Finding(
-                "facing",
-                Severity.LOOK,
-                f"{100 * (1 - mount.in_front):.0f} % of the sound comes from behind the lens then: if those who sound "
-                "are in the picture, the camera's channels are swapped or the microphone hung the other way up; one "
-                "mark would tell",
-            )
-        )
+        findings.append(_from_behind(mount, sure=mount.in_front < _NOBODY and not all_around))
     return UnmarkedResult(left, mount, candidates, mount.undetermined, tuple(findings))
+
+
+def _from_behind(mount: UnmarkedMount, *, sure: bool) -> Finding:
+    """That sound comes from behind the lens; `sure` where a picture of the front half would show nobody."""
+    said, other = "--upside-down", "--upright"
+    if mount.hanging is Hanging.UPRIGHT:
+        said, other = other, said
+    behind = f"{100 * (1 - mount.in_front):.0f} % of the sound comes from behind the lens then"
+    if not sure:
+        return Finding(
+            "facing",
+            Severity.LOOK,
+            f"{behind}: if those who sound are in the picture, the camera's channels are swapped or the microphone "
+            "hung the other way up; one mark would tell",
+        )
+    return Finding(
+        "facing",
+        Severity.FIX,
+        f"{behind}, and nobody is heard in the picture, so the sound faces backwards: say {other} in place of {said}, "
+        "which turns it to the front; if the microphone did hang as you said, the camera's channels are swapped, and "
+        "--marks with one mark, or --mount, goes round them; if they did stand behind the lens, leave it so",
+    )
 
 
 def _evidence(left: LeftAxis) -> str:

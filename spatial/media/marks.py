@@ -48,6 +48,8 @@ class Mark:
     elevation_rad: float
     distance_m: float | None
     """From the lens; None where it was not written down."""
+    pixel: tuple[float, float] | None = None
+    """Across and down, where the mark was written in pixels."""
 
 
 def read_marks(path: Path | str, *, picture: Picture | None = None, no_pixels: str | None = None) -> tuple[Mark, ...]:
@@ -128,7 +130,8 @@ def _mark(row: Row, picture: Picture | None) -> Mark:
     distance_m = row.number(_DISTANCE) if row.has(_DISTANCE) else None
     if distance_m is not None and not _NEAREST_M <= distance_m <= _FARTHEST_M:
         raise row.error(f"{_DISTANCE} is {distance_m:g}; write metres from the lens, or leave it empty")
-    return Mark(who, start_s, end_s, azimuth_rad, elevation_rad, distance_m)
+    pixel = None if picture is None else (row.number("x_px"), row.number("y_px"))
+    return Mark(who, start_s, end_s, azimuth_rad, elevation_rad, distance_m, pixel)
 
 
 def _angles(row: Row) -> tuple[float, float]:

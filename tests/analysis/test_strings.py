@@ -69,6 +69,17 @@ def test_strings_of_one_place_that_take_turns_are_one():
     assert len(merge_strings(turns)) == 2
 
 
+def test_a_pace_is_not_carried_on_over_a_long_rest():
+    """Who moved by 4 degrees a step, carried straight on for forty steps, would be 70 degrees on: that is somebody else.
+
+    Whoever sounds where the walker was last heard is the walker.
+    """
+    walker = string(range(12), pace_deg=4.0)
+    far = string(range(52, 60), azimuth_deg=108.0)
+    assert len(merge_strings([walker, far])) == 2
+    assert len(merge_strings([walker, string(range(52, 60), azimuth_deg=44.0)])) == 1
+
+
 @pytest.mark.parametrize("pace_deg", [4.0, -4.0])
 def test_a_string_is_looked_for_where_it_was_going(pace_deg):
     """4 degrees a step: ten steps later 40 degrees on, and where it was is as near as ever.

@@ -41,6 +41,9 @@ LOOSE = "a loose cable: one channel's gain jumps by 3 to 20 dB several times a s
 OWN_GAINS = "each channel's gain rides by itself, by 20 dB"
 CANNOT = (MONO, NEAR_MONO, ONE_PLACE, CLOSE, UNRELATED, TWO_GAINS, ONE_DEAF, CROSSTALK, LOOSE, OWN_GAINS)
 
+FAR_BESIDE = "recorder 0.3-0.4 m from the lens, anywhere"
+_CONDITIONS = (*TELLS, *CANNOT, FAR_BESIDE)
+
 SPACED, NEARLY, CROSSED, MIDDLE_SIDE = "spaced", "near-coincident", "crossed", "middle and side"
 PAIRS = (SPACED, CROSSED, NEARLY, MIDDLE_SIDE)
 """Kinds of camera microphones."""
@@ -76,7 +79,7 @@ class ScratchScene:
 
 def make_scratch_scene(seed: int, condition: str, pair: str = SPACED, *, real: bool = False) -> ScratchScene:
     """Performers by turns for 20 s around a rig somewhere in a room of its own; its recorder ideal or real."""
-    rng = np.random.default_rng([seed, 5, [*TELLS, *CANNOT].index(condition), PAIRS.index(pair)])
+    rng = np.random.default_rng([seed, 5, _CONDITIONS.index(condition), PAIRS.index(pair)])
     kind = KINDS[int(rng.integers(len(KINDS)))]
     size = (rng.uniform(4.5, 9.0), rng.uniform(4.5, 9.0), rng.uniform(2.5, 3.8))
     # A large room cannot be as dry as a small one: its walls would have to be open.
@@ -175,10 +178,12 @@ def _faulty(condition: str, sound: FloatArray, rng: np.random.Generator) -> Floa
 
 
 def _offset(condition: str, rng: np.random.Generator) -> tuple[float, float, float]:
-    if condition != BESIDE:
+    if condition not in (BESIDE, FAR_BESIDE):
         return rng.uniform(-0.08, 0.08), rng.uniform(-0.08, 0.08), rng.choice([-1, 1]) * rng.uniform(0.1, 0.3)
     away = rng.standard_normal(3)
-    forward, left, up = away / np.linalg.norm(away) * rng.uniform(0.1, 0.3)
+    forward, left, up = (
+        away / np.linalg.norm(away) * (rng.uniform(0.1, 0.3) if condition == BESIDE else rng.uniform(0.3, 0.4))
+    )
     return float(forward), float(left), float(up)
 
 
@@ -188,7 +193,7 @@ def kept_scratch_scene(
     """A scene, made or taken from a folder where it was laid aside: making one takes longer than using it."""
     if folder is None:
         return make_scratch_scene(seed, condition, pair, real=real)
-    path = folder / f"{seed}-{[*TELLS, *CANNOT].index(condition)}-{PAIRS.index(pair)}{'-real' if real else ''}.pickle"
+    path = folder / f"{seed}-{_CONDITIONS.index(condition)}-{PAIRS.index(pair)}{'-real' if real else ''}.pickle"
     if not path.exists():
         folder.mkdir(parents=True, exist_ok=True)
         path.write_bytes(pickle.dumps(make_scratch_scene(seed, condition, pair, real=real)))

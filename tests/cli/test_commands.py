@@ -435,6 +435,35 @@ def test_marks_with_left_and_right_exchanged_are_not_repaired(shoot, tmp_path):
     assert not track.exists()
 
 
+@pytest.mark.parametrize("picture", ["equirect180-sbs", "equirect360"])
+def test_pixels_of_another_layout_are_held_against_the_cameras_sound(shoot, picture):
+    """Both are twice as wide as high, and the wrong one turns the track by 90 degrees, which its marks then prove."""
+    outcome = run(
+        "orient", shoot / "slipway.mov", shoot / "rec-0042.flac", "--marks", shoot / "slipway.marks.csv",
+        "--picture", picture, "--mic-offset", "0.03,0,-0.3", "--json",
+    )  # fmt: skip
+    found = [f for f in outcome.json["findings"] if f["code"] == "facing"]
+    assert outcome.code == 0
+    if picture == "equirect180-sbs":
+        assert found == []
+        return
+    (only,) = found
+    assert only["severity"] == "look"
+    assert "further left than by the camera's stereo sound" in only["message"]
+    assert "It says equirect360, and with equirect180-sbs marks and sound agree" in only["message"]
+
+
+def test_angles_that_count_from_elsewhere_are_held_against_the_cameras_sound(shoot, tmp_path):
+    head, *lines = (shoot / "lantern.marks.csv").read_text(encoding="utf-8").splitlines()
+    cells = [line.split(",") for line in lines]
+    turned = [",".join([*row[:3], str(float(row[3]) - 90.0), *row[4:]]) for row in cells]
+    (marks := tmp_path / "turned.csv").write_text("\n".join([head, *turned]) + "\n", encoding="utf-8")
+    outcome = run("orient", shoot / "lantern.mp4", shoot / "rec-0041.flac", "--marks", marks, "--json")
+    (only,) = [f["message"] for f in outcome.json["findings"] if f["code"] == "facing"]
+    assert "further right than by the camera's stereo sound" in only
+    assert "azimuths count from the lens's front" in only
+
+
 @pytest.mark.parametrize("exchanged", [True, False])
 def test_one_mark_is_held_against_the_cameras_sound(shoot, tmp_path, exchanged):
     marks = exchanged_marks(shoot, tmp_path / "one.csv", rows=1)

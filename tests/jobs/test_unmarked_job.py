@@ -10,7 +10,7 @@ from spatial.analysis.sync import SyncEstimate
 from spatial.findings import Severity
 from spatial.jobs.sync import sync_clip
 from spatial.jobs.syncresult import SyncResult
-from spatial.jobs.unmarked import orient_unmarked
+from spatial.jobs.unmarked import _told, orient_unmarked
 from spatial.media.movies import open_clip
 from spatial.media.takes import open_take
 from spatial.rotation import YawPitchRoll
@@ -77,10 +77,24 @@ def test_without_the_hanging_two_mounts_remain(synced):
     assert "it hung upside down" in found.findings[0].message
 
 
-def test_the_wrong_hanging_puts_everybody_behind_and_this_is_said(synced):
-    found = orient_unmarked(synced[0], hanging=Hanging.UPRIGHT)
-    assert found.findings[-1].severity is Severity.LOOK
+@pytest.mark.parametrize(
+    ("all_around", "severity", "words"),
+    [(False, Severity.FIX, "say --upside-down in place of --upright"), (True, Severity.LOOK, "one mark would tell")],
+)
+def test_the_wrong_hanging_puts_everybody_behind_and_this_is_said(synced, all_around, severity, words):
+    """A picture of the front half shows nobody then; one of the whole sphere may show them all."""
+    found = orient_unmarked(synced[0], hanging=Hanging.UPRIGHT, all_around=all_around)
+    assert (found.findings[-1].code, found.findings[-1].severity) == ("facing", severity)
     assert "comes from behind the lens" in found.findings[-1].message
+    assert words in found.findings[-1].message
+
+
+def test_a_crew_that_speaks_behind_the_lens_is_no_fault(synced):
+    """A third of what sounds is in the picture."""
+    mount = orient_unmarked(synced[0], hanging=Hanging.UPSIDE_DOWN).mount
+    assert mount is not None
+    told = _told(mount.left, (dataclasses.replace(mount, in_front=0.33),), all_around=False)
+    assert told.findings[-1].severity is Severity.LOOK
 
 
 def test_the_same_sound_in_both_channels_tells_nothing(tmp_path):
