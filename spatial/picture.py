@@ -85,9 +85,7 @@ class Picture:
 
     @property
     def undistorted(self) -> bool:
-        """Whether one eye's picture has about the shape that this layout gives it: 360 by 180 degrees, or as wide as
-        high.
-        """
+        """Whether one eye's picture has about this layout's shape: twice as wide as high, or as wide as high."""
         width, height = self.eye_size_px
         shape = self.field_of_view_rad / np.pi if self.projection is Projection.EQUIRECTANGULAR else 1.0
         return bool(abs(width / height / shape - 1.0) < _SHAPE_SLACK)

@@ -37,6 +37,8 @@ class Verdict(StrEnum):
     """Outside the tolerance by less than twice its uncertainty."""
     OFF = "off"
     UNHEARD = "unheard"
+    UNJUDGED = "unjudged"
+    """The track lies so far from the clip that at the mark's time others are heard."""
 
 
 class JudgedBy(StrEnum):

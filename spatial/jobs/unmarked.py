@@ -39,7 +39,7 @@ _DOUBTS = {
     AxisDoubt.NO_AGREEMENT: "arrival times at the camera do not go with directions at the microphone",
 }
 _MOSTLY = 0.5
-_NOBODY = 0.1
+NOBODY = 0.1
 """So little of what sounds stands in front of the lens: a camera that sees the front half has filmed nobody. Where the
 crew speaks behind it, those in the picture sound for more than that of a clip."""
 _DISTANCE_M = float(np.sqrt(np.prod(LIKELY_DISTANCES_M)))
@@ -208,7 +208,7 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
             )
         )
     if mount.in_front < _MOSTLY:
-        findings.append(_from_behind(mount, sure=mount.in_front < _NOBODY and not all_around))
+        findings.append(_from_behind(mount, sure=mount.in_front < NOBODY and not all_around))
     return UnmarkedResult(left, mount, candidates, mount.undetermined, tuple(findings))
 
 

@@ -4,12 +4,13 @@ Functions: verify_track (from files), check_track (a track against marks already
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from spatial.analysis.separation import Separation
+from spatial.analysis.spans import SpanDirection
 from spatial.analysis.sync import SyncEstimate
 from spatial.analysis.verification import (
     AS_IT_IS,
@@ -36,7 +37,7 @@ from spatial.jobs.progress import Progress, silent
 from spatial.jobs.reading import settle
 from spatial.jobs.sync import rig_of, sync_listened
 from spatial.jobs.toldby import mark_key, marks_that_gave
-from spatial.lipsync import judge_track, size_in_words, verdict_in_words
+from spatial.lipsync import TrackLipSync, judge_track, size_in_words, verdict_in_words
 from spatial.media.movies import Clip, open_clip
 from spatial.media.spool import Spool
 from spatial.media.takes import Take, open_take
@@ -44,6 +45,9 @@ from spatial.timebase import ClockLaw
 
 IN_STEP_S = 0.010
 """A track further than this from the picture was not conformed to it; viewers notice far later (spatial.lipsync)."""
+
+_HEARD_ELSEWHEN_S = 0.25
+"""Marks are begun and ended to about a syllable; of a track that is further off, others are heard in them."""
 
 _SIDES = (
     ("front and back", "azimuth 0 = front"),
@@ -150,9 +154,31 @@ def check_track(
     judges: Sequence[Judge] | None = None,
 ) -> VerifyResult:
     """Turn heard marks, and the track's time against the clip, into checks and findings."""
+    lost = _lost(clip, track, step)
     checks, findings = check_marks(heard, tolerance, judges)
-    findings = (*clip.findings, *track.findings, *_length_findings(clip, track), *_step_findings(clip, step), *findings)
+    if lost:
+        checks, findings = tuple(_unjudged(mark) for mark in heard), ()
+    of_step = _step_findings(clip, step, lost=lost and bool(heard))
+    findings = (*clip.findings, *track.findings, *_length_findings(clip, track), *of_step, *findings)
     return VerifyResult(clip, track, checks, step, findings)
+
+
+def _lost(clip: Clip, track: Take, step: SyncEstimate | None) -> bool:
+    """Whether a track lies so far from the clip, or nobody knows where, that its marks are heard at other times.
+
+    A track as long as the clip to the sample was made for it, also where the clip's own sound does not tell.
+    """
+    if step is None:
+        return False
+    if step.applied_law is None:
+        return bool(_length_findings(clip, track))
+    return abs(_against(clip, step.applied_law, step).largest_s) > _HEARD_ELSEWHEN_S
+
+
+def _unjudged(mark: HeardMark) -> tuple[HeardMark, MarkCheck]:
+    """A mark of which nothing is said."""
+    nobody = SpanDirection(False, np.full(3, np.nan), float("nan"), 0.0)
+    return replace(mark, heard=nobody), replace(check_mark(mark.expected, nobody), verdict=Verdict.UNJUDGED)
 
 
 def check_marks(
@@ -276,23 +302,30 @@ def _length_findings(clip: Clip, track: Take) -> list[Finding]:
     return [Finding("truncated", Severity.FIX, message, track.path.name)]
 
 
-def _step_findings(clip: Clip, step: SyncEstimate | None) -> list[Finding]:
-    if step is None:
-        return []
-    law = step.applied_law
-    if law is None:
-        message = f"the track cannot be held against the sound of {clip.path.name}: {step.reason}"
-        return [Finding("no_match", Severity.FIX, message, clip.path.name)]
-    found = judge_track(
+def _against(clip: Clip, law: ClockLaw, step: SyncEstimate) -> TrackLipSync:
+    return judge_track(
         law,
         clip.duration_s,
         offset_sd_s=step.offset_sd_s or 0.0,
         drift_sd_ppm=step.drift_sd_ppm or 0.0,
     )
+
+
+def _step_findings(clip: Clip, step: SyncEstimate | None, *, lost: bool) -> list[Finding]:
+    """That a track is not in step, or that it cannot be told; `lost`: so far that no mark is judged."""
+    unjudged = ", and as others may sound at these times, no mark is judged" if lost else ""
+    if step is None:
+        return []
+    law = step.applied_law
+    if law is None:
+        message = f"the track cannot be held against the sound of {clip.path.name}{unjudged}: {step.reason}"
+        return [Finding("no_match", Severity.FIX, message, clip.path.name)]
+    found = _against(clip, law, step)
     if found.largest_s <= IN_STEP_S:
         return []
     message = (
         f"the track is {size_in_words(found, clip.frame_rate)} against the sound of {clip.path.name}, "
-        f"{verdict_in_words(found)}, where a conformed track is within {IN_STEP_S * 1e3:.0f} ms: conform it first"
+        f"{verdict_in_words(found)}, where a conformed track is within {IN_STEP_S * 1e3:.0f} ms{unjudged}: "
+        "conform it first"
     )
     return [Finding("lip_sync", Severity.FIX, message, clip.path.name)]

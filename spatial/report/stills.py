@@ -201,7 +201,7 @@ def _draw(
     sheet.cross(unit_vectors(mark.mark.azimuth_rad, mark.mark.elevation_rad), check.expected)
     spare = mark.parallax_sd_rad
     sheet.outline(check.expected, tolerance.azimuth_rad + spare, tolerance.elevation_rad + spare, _SEEN, (0, (5, 3)))
-    if check.verdict is not Verdict.UNHEARD:
+    if check.verdict not in (Verdict.UNHEARD, Verdict.UNJUDGED):
         spread = min(SDS_OF_95 * check.sd_rad, float(np.radians(60.0)))
         sheet.outline(check.measured, spread, spread, _HEARD, "-")
         sheet.dot(check.measured)
@@ -241,7 +241,9 @@ def still_words(
     if check.verdict in (Verdict.OFF, Verdict.BORDERLINE):
         verdict = f"{verdict}, heard {off_in_words(check)} of where they are seen"
     heard = "nobody is heard clearly"
-    if check.verdict is not Verdict.UNHEARD:
+    if check.verdict is Verdict.UNJUDGED:
+        heard = "the track is not in step with this clip, so nobody is listened to"
+    elif check.verdict is not Verdict.UNHEARD:
         within = f"±{SDS_OF_95 * np.degrees(check.sd_rad):.0f}° in 95 of 100 (ring)"
         heard = f"is heard {place(check.measured, digits=0)}, {within}"
     who = legible(mark.mark.who)

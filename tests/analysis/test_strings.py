@@ -70,7 +70,7 @@ def test_strings_of_one_place_that_take_turns_are_one():
 
 
 def test_a_pace_is_not_carried_on_over_a_long_rest():
-    """Who moved by 4 degrees a step, carried straight on for forty steps, would be 70 degrees on: that is somebody else.
+    """Who moved by 4 degrees a step, carried straight on for forty steps, is 70 degrees on: that is somebody else.
 
     Whoever sounds where the walker was last heard is the walker.
     """
