@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Number, Run, input_file, json_option, output_path
+from cli.running import Number, Run, input_file, json_option, output_path, wrote
 from cli.shared import RigChoice, force_option, rig_options
 
 
@@ -39,7 +39,10 @@ def directions(
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
-    """Measure where sound came from over time, in the microphone's own axes (azimuth positive = left)."""
+    """Measure where sound came from over time, in the microphone's own axes (azimuth positive = left).
+
+    Of a finished track these are the picture's.
+    """
     if marks and not (clip and (plot_path or map_path)):
         raise click.BadParameter(
             "marks are drawn on a plot or map, in a clip's time: give both", param_hint="'--marks'"
@@ -71,7 +74,7 @@ def directions(
         if map_path:
             mapplot.write_directions_map(result, map_path, marks=result.marks, force=force, inputs=run.inputs)
         run.finish(
-            lambda: stretches.directions_lines(result),
+            lambda: [*stretches.directions_lines(result), *wrote(csv_path, plot_path, map_path)],
             lambda: jsonout.dumps(jsonout.directions_json(result)),
             result.findings,
         )

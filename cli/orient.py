@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Run, input_file, json_option, output_path
+from cli.running import Run, input_file, json_option, output_path, printable, wrote
 from cli.shared import (
     PriorChoice,
     RigChoice,
@@ -113,10 +113,13 @@ def orient(
             result = replace(result, findings=(*result.findings, learned.finding))
             learned.save(save_microphone, force=force, inputs=run.inputs)
         run.finish(
-            lambda: lines.orient_lines(result),
+            lambda: [*lines.orient_lines(result), *wrote(save_microphone if learned and learned.helped else None)],
             lambda: jsonout.dumps(jsonout.orient_json(result, learned)),
             result.findings,
         )
+        if learned is not None and not learned.helped:
+            say(f"soundplumb: {printable(str(save_microphone))} is not written; why, and what to do, stands above")
+            raise SystemExit(COULD_NOT)
         if result.matrix is None:
             say(
                 f"soundplumb: {'this clip and take' if result.evidence == 'scratch' else 'the ' + result.evidence} do "

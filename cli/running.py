@@ -1,7 +1,7 @@
 """What every command shares: options, progress on standard error, errors in one sentence, exit codes.
 
 Functions: json_option, mic_offset_option (options; those of a job are in cli.shared); Numbers, Number (their types);
-printable (text from files, safe on a terminal); Run (one command's run); input_file, output_path, work_folder (types of
+printable (text from files, safe on a terminal); wrote; Run (one command's run); input_file, output_path, work_folder (types of
 path arguments).
 """
 
@@ -72,6 +72,11 @@ class Number(click.FloatRange):
 def printable(text: str) -> str:
     """Text with what would move the cursor, break the line or be no text at all written as an escape."""
     return "".join(part if part.isprintable() else ascii(part)[1:-1] for part in text)
+
+
+def wrote(*paths: Path | None) -> list[str]:
+    """What was written beside the result that is printed, one line each."""
+    return [f"  Wrote {path}." for path in paths if path is not None]
 
 
 class InputPath(click.Path):

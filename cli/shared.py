@@ -28,6 +28,10 @@ if TYPE_CHECKING:
     from spatial.rotation import YawPitchRoll
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+_LAYOUTS_HELP = (
+    "How the picture is laid out, for marks in pixels: equirect360, equirect180 or fisheye180 (any field of view: "
+    "fisheye190) for one eye; with -sbs for two side by side, with -tb for one above the other (equirect180-sbs)."
+)
 REPAIR_OR_MOUNT = "--repair goes by the marks, and --mount leaves them unasked: give one of the two"
 
 
@@ -178,7 +182,7 @@ def repair_option(command: Command) -> Command:
 
 def rig_options(*, moves: bool = False, level: bool = False, band: bool = False) -> Decorator:
     """Add --picture, --mic-offset, --mic-offset-sd and, where wanted, --moves, --level and --band-hz, as `rig`."""
-    picture = click.option("--picture", metavar="LAYOUT", help="How the picture is laid out, for marks in pixels.")
+    picture = click.option("--picture", metavar="LAYOUT", help=_LAYOUTS_HELP)
     wanted = [
         picture,
         mic_offset_option,

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Run, json_option, mic_offset_option, mic_offset_sd_option, output_path
+from cli.running import Run, json_option, mic_offset_option, mic_offset_sd_option, output_path, wrote
 from cli.shared import clip_and_takes, force_option, paired_option, pairing_from
 
 
@@ -65,7 +65,7 @@ def sync(
 
             write_sync_plot(result, plot_path, force=force, inputs=run.inputs)
         run.finish(
-            lambda: lines.sync_lines(result),
+            lambda: [*lines.sync_lines(result), *wrote(plot_path)],
             lambda: jsonout.dumps(jsonout.sync_json(result)),
             result.findings,
         )

@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, read_as, track_format_option
-from cli.running import Run, input_file, json_option, output_path
+from cli.running import Run, input_file, json_option, output_path, wrote
 from cli.shared import (
     RigChoice,
     ToleranceChoice,
@@ -76,7 +76,7 @@ def verify(
             )
         stack.close()
         run.finish(
-            lambda: lines.verify_lines(result),
+            lambda: [*lines.verify_lines(result), *wrote(stills)],
             lambda: jsonout.dumps(jsonout.verify_json(result)),
             result.findings,
         )

@@ -284,10 +284,9 @@ def _without_drift(clip: Samples, take: Samples, law: ClockLaw) -> ClockLaw:
 
 
 def _too_weak(what: str, score: float, needed: float) -> str:
-    return (
-        f"they do not seem to hear the same event ({what} agree nowhere by more than {score:.1f} times chance, where "
-        f"{needed:.0f} is enough)"
-    )
+    # In parts of what is enough: loudness, waves and both together each have a limit of their own.
+    part = int(100 * score / needed)
+    return f"they do not seem to hear the same event ({what} agree nowhere by more than {part} % of what is enough)"
 
 
 def _evidence_without_line(trial: Trial) -> SyncEvidence:

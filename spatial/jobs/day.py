@@ -19,7 +19,7 @@ from spatial.jobs.dayfiles import MARKS, MOVES, beside, files_of_day, is_there, 
 from spatial.jobs.faults import as_fault
 from spatial.jobs.listening import listen_to_clip, listen_to_takes, require_usable, unusable
 from spatial.jobs.marks import Rig
-from spatial.jobs.micplace import findings_of_rigs
+from spatial.jobs.micplace import findings_of_rigs, one_place_of_all
 from spatial.jobs.onetake import Listened
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_unfinished
@@ -124,12 +124,13 @@ def run_day(
         for take, _ in takes
         if may_be.isdisjoint(take.paths)
     ]
+    placed = one_place_of_all([entry.conform.rig for entry in done if entry.conform])
     riding = riding_over_day([entry.sync for entry in done if entry.sync and entry.sync.estimate.matched])
     return DayResult(
         folder,
         tuple(_without_riding(entry) for entry in done),
         tuple(path for path in found if path not in used),
-        (*unopened, *unread, *unsettled, *spare, *findings_of_rigs(oriented), *riding),
+        (*unopened, *unread, *unsettled, *spare, *findings_of_rigs(oriented), *placed, *riding),
     )
 
 

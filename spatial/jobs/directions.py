@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 
 from spatial.analysis.direction import LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
-from spatial.analysis.microphone import Microphone
 from spatial.analysis.stepcells import StepCells, join_cells, step_cells
 from spatial.analysis.tracks import find_tracks, rows_by_source
 from spatial.errors import InconclusiveError, InputError
@@ -22,6 +21,7 @@ from spatial.jobs.progress import Progress, silent
 from spatial.jobs.reading import settle
 from spatial.jobs.sync import sync_clip
 from spatial.jobs.syncresult import SyncResult
+from spatial.media.owners import Kind, is_marked
 from spatial.media.takes import FieldReader, Take, open_take
 
 _CHUNK_STEPS = 100
@@ -34,7 +34,7 @@ _FACING_RAD = np.radians(20.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DirectionsResult:
-    """Directions over time, in the microphone's own axes."""
+    """Directions over time, in the recording's own axes."""
 
     take: Take
     frames: FrameDirections
@@ -43,6 +43,8 @@ class DirectionsResult:
     findings: tuple[Finding, ...]
     marks: tuple[HeardMark, ...] = ()
     """Of the clip, as heard in the take."""
+    facing: bool = False
+    """The recording is a finished track, or has been shown to face the lens: its axes are the picture's."""
 
 
 def directions_of_take(
@@ -85,8 +87,9 @@ def directions_of_take(
     band_hz = rig.band_hz
     if clip_path is None:
         take, _ = settle(open_take(take_path, channel_format=channel_format))
-        frames = _as_sure(_frames(take, 0.0, take.duration_s, step_s, band_hz, progress), rig.microphone)
-        return DirectionsResult(take, frames, None, take.findings)
+        frames = _frames(take, 0.0, take.duration_s, step_s, band_hz, progress)
+        facing = is_marked(take.path, Kind.TRACK)
+        return DirectionsResult(take, _as_sure(frames, rig, facing=facing), None, take.findings, facing=facing)
     result = sync_clip(clip_path, [take_path], channel_format=channel_format, progress=progress)
     require_match(result)
     take = result.take
@@ -99,14 +102,20 @@ def directions_of_take(
         seen = marks_of_clip(marks_path, result.clip, rig)
         marks = tuple(hear_marks(take, result.law, seen, rig, finished=True))
         _require_facing(take, marks)
-    # Marks are drawn over a finished track, whose microphone's axes lie nobody knows how.
-    frames = _as_sure(frames, rig.microphone if marks_path is None else rig.microphone.in_a_track())
+    facing = marks_path is not None or is_marked(take.path, Kind.TRACK)
+    frames = _as_sure(frames, rig, facing=facing)
     columns = {field.name: getattr(frames, field.name) for field in fields(frames)}
-    return DirectionsResult(take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings, marks)
+    return DirectionsResult(
+        take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings, marks, facing
+    )
 
 
-def _as_sure(frames: FrameDirections, microphone: Microphone) -> FrameDirections:
-    """The same rows, as sure as a microphone of which so much is unknown lets them be."""
+def _as_sure(frames: FrameDirections, rig: Rig, *, facing: bool) -> FrameDirections:
+    """The same rows, as sure as a microphone of which so much is unknown lets them be.
+
+    In a track that faces the lens the microphone's axes lie nobody knows how.
+    """
+    microphone = rig.microphone.in_a_track() if facing else rig.microphone
     if not frames.times_s.size:
         return frames
     vectors = unit_vectors(frames.azimuth_rad, frames.elevation_rad)

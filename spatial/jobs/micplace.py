@@ -1,7 +1,7 @@
 """Whether the microphone hung where --mic-offset says, of one clip and of a day.
 
 Conventions: spatial.conventions (axes, mount).
-Functions: offset_evidence (what a clip says); findings_of_rigs (what several say); offset_findings,
+Functions: offset_evidence (what a clip says); findings_of_rigs (what several say); offset_findings, one_place_of_all,
 assumed_in_words (what to say of it).
 """
 
@@ -120,3 +120,16 @@ def assumed_in_words(judgement: OffsetJudgement | None, rig: Rig) -> str | None:
         f"{' and '.join(open_axes)} it hung cannot be told from this clip, and 20 cm there would look like a turn of "
         f"about {tip:.0f}° (performers {_NEAR_M:g} m away)."
     )
+
+
+def one_place_of_all(rigs: Sequence[Rig]) -> list[Finding]:
+    """That one --mic-offset is taken for several clips, said once; nothing where none was given."""
+    places = {rig.mic_offset_m for rig in rigs}
+    if len(rigs) < 2 or len(places) != 1 or not any(rigs[0].mic_offset_m):
+        return []
+    place = ",".join(f"{part:g}" for part in rigs[0].mic_offset_m)
+    message = (
+        f"one --mic-offset, {place}, is taken for all {len(rigs)} clips that were conformed: if the microphone hung "
+        "elsewhere in one of them, conform that one by itself"
+    )
+    return [Finding("facing", Severity.NOTE, message)]

@@ -32,7 +32,7 @@ def day_lines(result: DayResult) -> list[str]:
         if clip.findings:
             lines += ["", clip.clip.name, *findings_lines(clip.findings, said=["drift"])]
     checks = [check for clip in result.clips if clip.conform for _, check in clip.conform.proof.marks]
-    if judged := judged_in_words(checks):
+    if judged := judged_in_words(checks, columns=False):
         lines += ["", *judged]
     if result.findings:
         lines += ["", "The day as a whole", *findings_lines(result.findings)]

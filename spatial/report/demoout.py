@@ -111,9 +111,9 @@ def _mount_rows(truth: ClipTruth, conformed: ConformResult) -> list[list[str]]:
     found, true = mount_parts(conformed.mount_angles), mount_parts(truth.mount)
     error = f"{np.degrees(truth.mount_error_rad(conformed.mount)):.1f}°"
     names = ("microphone faced", "microphone tipped", "microphone hung")
-    return [
-        [name, part, truly, off] for name, part, truly, off in zip(names, found, true, ("", "", error), strict=True)
-    ]
+    rows = [[name, part, truly, ""] for name, part, truly in zip(names, found, true, strict=True)]
+    # One turn stands between the two: none of the three angles has it to itself.
+    return [*rows, ["  all three, as one turn", "", "", error]]
 
 
 def _marks_against_true(truth: ClipTruth, conformed: ConformResult) -> list[str]:

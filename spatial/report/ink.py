@@ -1,6 +1,6 @@
 """The plain look that all our plots share: ink on paper, one accent; nothing is told by colour alone.
 
-Functions: check_plot, new_figure, plain_axes, legible (names from files, safe to draw), save;
+Functions: check_plot, new_figure, plain_axes, legible, short_name (names from files, safe to draw), save;
 headline, blank, note (words on a panel).
 """
 
@@ -26,6 +26,9 @@ ACCENT = "#c2571a"
 PAPER = "white"
 SMALL = 9.0
 """Points of the smallest letters."""
+
+_NAME_LETTERS = 36
+"""Letters of a file's name in a title: two of them stand over a map beside each other."""
 
 SUFFIXES = (".png", ".svg", ".pdf")
 
@@ -67,6 +70,12 @@ def plain_axes(axes: Axes) -> None:
 def legible(text: str) -> str:
     """Text from files with what is no text, or would break the line, written as an escape."""
     return "".join(part if part.isprintable() else ascii(part)[1:-1] for part in text)
+
+
+def short_name(name: str) -> str:
+    """A file's name, legible, with its middle left out where it is too long for a title: its end tells takes apart."""
+    shown = legible(name)
+    return shown if len(shown) <= _NAME_LETTERS else f"{shown[: _NAME_LETTERS // 2]}…{shown[-_NAME_LETTERS // 2 + 1 :]}"
 
 
 def save(figure: Figure, path: Path, *, force: bool, inputs: Sequence[Path]) -> None:

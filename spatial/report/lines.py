@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from spatial.analysis.sync import MATCH_SCORE
 from spatial.analysis.verification import JudgedBy, MarkCheck
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.findings import Severity
@@ -72,7 +73,7 @@ def match_lines(result: SyncResult) -> list[str]:
     if evidence is not None:
         lines.append(
             f"  {evidence.agreeing} of {evidence.windows} windows agree; match strength {evidence.score:.0f} "
-            f"(8 is enough; the next best place reaches {evidence.rival:.0f})."
+            f"({MATCH_SCORE:.0f} is enough; the next best place reaches {evidence.rival:.0f})."
         )
     return lines
 
@@ -174,8 +175,11 @@ def check_table(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[str]:
     return [*lines, *judged_in_words([check for _, check in marks])]
 
 
-def judged_in_words(checks: Sequence[MarkCheck]) -> list[str]:
-    """By what marks are judged, in a line or two; nothing of a track whose mount they did not give."""
+def judged_in_words(checks: Sequence[MarkCheck], *, columns: bool = True) -> list[str]:
+    """By what marks are judged, in a line or two; nothing of a track whose mount they did not give.
+
+    `columns`: under a table that has them, which of its columns shows what.
+    """
     heard = [check for check in checks if np.isfinite(check.error_rad)]
     by = {check.judged_by for check in heard}
     lines = []
@@ -184,6 +188,8 @@ def judged_in_words(checks: Sequence[MarkCheck]) -> list[str]:
         lines.append(
             f"{each} judged by the mount that the other marks give: 'off by' is what they would then be off by, 'is "
             "heard' where the track has them."
+            if columns
+            else f"{each} judged by the mount that the other marks give."
         )
     if JudgedBy.SAME_MARKS in by:
         who = "Performers are" if by == {JudgedBy.SAME_MARKS} else "The rest are"

@@ -15,7 +15,19 @@ from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation, unit_vectors
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.marks import HeardMark
-from spatial.report.ink import ACCENT, FAINT, INK, PAPER, SMALL, check_plot, legible, new_figure, plain_axes, save
+from spatial.report.ink import (
+    ACCENT,
+    FAINT,
+    INK,
+    PAPER,
+    SMALL,
+    check_plot,
+    legible,
+    new_figure,
+    plain_axes,
+    save,
+    short_name,
+)
 from spatial.report.words import steep
 
 _GRID_DEG = 1.0
@@ -71,11 +83,10 @@ def write_directions_map(
     for mark in marks:
         _ring(axes, mark)
     _sky(axes)
-    on = f" on {legible(result.sync.clip.path.name)}" if result.sync else ""
-    # Marks are only taken for a track that faces the lens; else "front" is the recording's own.
-    front = "the lens's" if marks else "the recording's own"
+    on = f" on {short_name(result.sync.clip.path.name)}" if result.sync else ""
+    front = "the lens's" if result.facing else "the recording's own"
     axes.set_title(
-        f"Where sound came from in {legible(result.take.path.name)}{on}\n"
+        f"Where sound came from in {short_name(result.take.path.name)}{on}\n"
         f"(front is {front}; darker = more of it, and louder"
         f"{'; rings: where each mark should be heard, as wide as is tolerated' if marks else ''})",
         loc="left",

@@ -13,7 +13,7 @@ from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.marks import HeardMark
-from spatial.report.ink import ACCENT, FAINT, INK, check_plot, legible, new_figure, plain_axes, save
+from spatial.report.ink import ACCENT, FAINT, INK, check_plot, legible, new_figure, plain_axes, save, short_name
 from spatial.report.words import OVERHEAD_DEG
 
 FAINT_INK = "#8b969f"
@@ -91,14 +91,13 @@ def write_directions_plot(
         _bracket(up, mark, 1, named=overhead)
     across.set_ylabel("azimuth")
     up.set_ylabel("elevation")
-    # Marks are only taken for a track that faces the lens; else "front" is the recording's own.
-    front = "the lens's" if marks else "the recording's own"
-    on = f"seconds on {legible(result.sync.clip.path.name)}" if result.sync else "seconds in the take"
+    front = "the lens's" if result.facing else "the recording's own"
+    on = f"seconds on {short_name(result.sync.clip.path.name)}" if result.sync else "seconds in the take"
     up.set_xlabel(on, parse_math=False)
     if frames.times_s.size:
         up.set_xlim(float(frames.times_s[0]) - 0.2, float(frames.times_s[-1]) + 0.2)
     across.set_title(
-        f"Where sound came from in {legible(result.take.path.name)}, front is {front}  "
+        f"Where sound came from in {short_name(result.take.path.name)}, front is {front}\n"
         f"{_LEGEND[bool(np.any(frames.source > 0))]}",
         loc="left",
         fontsize=11,

@@ -67,7 +67,7 @@ def _mount_sentences(result: ReviewResult) -> list[str]:
     """How the microphone sat, and how surely, where that was found; as told, where it was told; what was levelled."""
     levelled = [] if result.rig.levelled is None or result.mount is None else [_LEVELLED]
     if result.orient is not None:
-        judged = judged_in_words([check for _, check in result.marks if check is not None])
+        judged = judged_in_words([check for _, check in result.marks if check is not None], columns=False)
         return [*[line.strip() for line in mount_lines(result.orient)[:2]], *judged, *levelled]
     if result.mount_angles is not None:
         return [f"The microphone, as told: {turn(result.mount_angles)}.", *levelled]

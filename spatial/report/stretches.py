@@ -25,8 +25,7 @@ def directions_lines(result: DirectionsResult) -> list[str]:
     """Who sounded when and from where, with its 95 % interval; rows moment by moment are in JSON and CSV."""
     frames = result.frames
     on = f"on the time of {result.sync.clip.path.name}" if result.sync else "in the take's own time"
-    # Marks are only taken for a track that faces the lens.
-    axes = "the picture's axes" if result.marks else "the microphone's own axes"
+    axes = "the picture's axes" if result.facing else "the microphone's own axes"
     head = f"{result.take.path.name}, {on}, in {axes}:"
     times_s, first = np.unique(frames.times_s, return_index=True)
     if not times_s.size or not np.any(frames.source):

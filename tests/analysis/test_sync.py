@@ -7,7 +7,7 @@ import soxr
 from spatial.analysis.coarse import find_candidates
 from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder
 from spatial.analysis.samples import ArraySamples
-from spatial.analysis.sync import estimate_sync
+from spatial.analysis.sync import _too_weak, estimate_sync
 
 RATE = WORKING_RATE_HZ
 
@@ -137,3 +137,9 @@ def test_steady_law_agrees_where_the_line_is_surest(rng):
     middle = 15.0
     assert estimate.steady.take_from_clip(middle) == pytest.approx(estimate.law.take_from_clip(middle), abs=50e-6)
     assert estimate.applied_law == estimate.steady
+
+
+def test_a_refusal_has_one_yardstick_whichever_likeness_it_speaks_of():
+    """Loudness, waves and both together each have a limit of their own; 9.99 of 10 is not enough, and says so."""
+    assert "by more than 99 % of what is enough" in _too_weak("their waves", 9.99, 10.0)
+    assert "by more than 50 % of what is enough" in _too_weak("the rises and falls of their sound", 4.0, 8.0)

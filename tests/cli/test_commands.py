@@ -18,6 +18,7 @@ import soundfile
 
 from cli.main import cli
 from spatial.jobs.demo import lay_out
+from spatial.picture import LAYOUTS
 
 COMMANDS = ("inspect", "sync", "directions", "orient", "conform", "verify", "review", "day", "demo")
 HEAVY = ("numpy", "scipy", "librosa", "av", "soundfile", "soxr", "matplotlib", "jinja2")
@@ -225,6 +226,58 @@ def test_directions_json_csv_and_plot(shoot, tmp_path):
     assert len(frames) < 1.2 * 16.4 / 0.2
     assert (tmp_path / "rows.csv").read_text(encoding="utf-8").count("\n") == len(frames) + 1
     assert (tmp_path / "plot.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_what_is_written_beside_the_answer_is_said_and_whose_axes_they_are(shoot, finished, tmp_path):
+    """A finished track is in the picture's axes, marks or none; a take is in its microphone's."""
+    track, _ = finished
+    rows, plot = tmp_path / "rows.csv", tmp_path / "plot.png"
+    told = run("directions", track, "--clip", shoot / "lantern.mp4", "--csv", rows, "--plot", plot)
+    assert (told.code, told.err) == (0, "")
+    assert told.out.splitlines()[0].endswith("in the picture's axes:")
+    assert told.out.splitlines()[-2:] == [f"  Wrote {rows}.", f"  Wrote {plot}."]
+    raw = run("directions", shoot / "rec-0041.flac")
+    assert raw.out.splitlines()[0].endswith("in the microphone's own axes:")
+    assert "Wrote" not in raw.out
+    checked = run(
+        "verify", shoot / "lantern.mp4", track, "--marks", shoot / "lantern.marks.csv", "--mic-offset", "-0.04,0,0.16",
+        "--picture", "equirect180", "--stills", tmp_path / "stills",
+    )  # fmt: skip
+    assert checked.out.splitlines()[-1] == f"  Wrote {tmp_path / 'stills'}."
+
+
+def test_a_take_that_was_never_synced_has_no_mark_judged(shoot):
+    """The raw take runs from 3 s before the clip: at each mark's time it holds somebody else."""
+    found = run(
+        "verify", shoot / "lantern.mp4", shoot / "rec-0041.flac", "--marks", shoot / "lantern.marks.csv", "--json"
+    )
+    assert found.code == 4
+    assert {mark["verdict"] for mark in found.json["marks"]} == {"unjudged"}
+    assert {f["code"] for f in found.json["findings"]} == {"lip_sync", "truncated"}
+
+
+def test_one_source_number_is_one_place_also_over_seconds_of_rest(shoot):
+    """In the take's own time somebody speaks before the clip begins, and 5 s later, 40 degrees aside, another one."""
+    frames = run("directions", shoot / "rec-0042.flac", "--json").json["frames"]
+    for source in {frame["source"] for frame in frames} - {0}:
+        own = [frame["azimuth_deg"] for frame in frames if frame["source"] == source]
+        assert max(own) - min(own) < 20.0
+
+
+def test_every_layout_of_a_picture_stands_in_the_help():
+    shown = " ".join(run("orient", "--help").out.split())
+    assert all(name.removesuffix("-sbs").removesuffix("-tb") in shown for name in LAYOUTS)
+    assert "-sbs for two side by side" in shown
+    assert "-tb for one above the other" in shown
+
+
+def test_conform_by_a_hanging_that_was_said_wrongly_is_bad(shoot, tmp_path):
+    """The microphone stood upright: said upside down, the track faces backwards."""
+    track = tmp_path / "track.wav"
+    outcome = run("conform", shoot / "lantern.mp4", shoot / "rec-0041.flac", "-o", track, "--upside-down", "--json")
+    assert outcome.code == 4
+    (only,) = [f["message"] for f in outcome.json["findings"] if f["code"] == "facing" and f["severity"] == "fix"]
+    assert "say --upright in place of --upside-down" in only
 
 
 def test_orient_without_marks(shoot):

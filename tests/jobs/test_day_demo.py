@@ -279,7 +279,10 @@ def test_clips_that_differ_in_their_suffix_do_not_share_a_track(tmp_path):
     shutil.copy(tmp_path / "slipway.mov", tmp_path / "slipway.mp4")
     for spare in ("lantern.mp4", "rec-0041.flac"):
         (tmp_path / spare).unlink()
-    done = run_day(tmp_path, rig_for=lambda _clip: Rig(picture="equirect180-sbs")).clips
+    result = run_day(tmp_path, rig_for=lambda _clip: Rig((0.03, 0.0, -0.3), "equirect180-sbs"))
+    done = result.clips
+    # One place of the microphone was taken for both, which is said once, of the day.
+    assert ["is taken for all 2 clips" in message for _, message in says(result.findings, "facing")] == [True]
     assert [entry.conform.output.name for entry in done] == ["slipway.mov.wav", "slipway.mp4.wav"]
     assert sorted(path.name for path in (tmp_path / "tracks").iterdir()) == [
         "slipway.mov.json", "slipway.mov.wav", "slipway.mp4.json", "slipway.mp4.wav",

@@ -87,6 +87,11 @@ def test_the_words_say_by_what(count, words):
     lines = judged_in_words(checks)
     assert words in lines[0]
     assert "no proof of --mic-offset" in lines[-1]
+    # Over a day, or a page, there is no such column.
+    assert ("'off by'" in lines[0]) is (count == 4)
+    bare = judged_in_words(checks, columns=False)
+    assert words in bare[0]
+    assert "'off by'" not in " ".join(bare)
 
 
 def test_a_track_that_was_turned_away_afterwards_is_off_all_the_same():

@@ -129,4 +129,7 @@ def test_few_marks_write_nothing_and_say_why(shoot):
     words = ("orient", shoot / "clip.mov", shoot / "take.wav", "--marks", few, "--upright")
     result = run(*words, "--save-microphone", shoot / "few.toml")
     assert "microphone file is written" in result.stdout
+    assert (result.exit_code, result.stderr) == (
+        3, f"soundplumb: {shoot / 'few.toml'} is not written; why, and what to do, stands above\n",
+    )  # fmt: skip
     assert not (shoot / "few.toml").exists()

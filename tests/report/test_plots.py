@@ -1,6 +1,7 @@
 """Plots: whole files, in the format their name says, with left above right and everything that was heard on them."""
 
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.marks import HeardMark
 from spatial.media.marks import Mark
 from spatial.media.takes import Take
+from spatial.report.mapplot import write_directions_map
 from spatial.report.plots import write_directions_plot
 from tests.pictures import check_whole, every_kind
 
@@ -122,6 +124,24 @@ def test_what_is_drawn(tmp_path, result, drawn):
     assert up.lines[-1].get_ydata()[1] == pytest.approx(-15.0)
     assert [text.get_text() for text in across.texts] == ["Odile"]
     assert up.get_xlabel() == "seconds in the take"
+
+
+@pytest.mark.parametrize("draw", [write_directions_plot, write_directions_map])
+def test_a_title_stays_on_its_sheet_however_long_the_files_name(tmp_path, drawn, draw):
+    result = result_of([40.0], [10.0], [-20.0], [1])
+    long = replace(result.take, path=Path(f"{'the_long_rehearsal_in_the_slipway_' * 4}07.wav"), parts=())
+    draw(replace(result, take=long), tmp_path / "plot.png")
+    (figure,) = drawn
+    title = figure.axes[0]._left_title
+    assert title.get_window_extent().x1 < figure.bbox.x1
+    assert "07.wav" in title.get_text()
+
+
+def test_a_finished_tracks_front_is_the_lenss(tmp_path, drawn):
+    result = result_of([40.0], [10.0], [-20.0], [1])
+    for facing, whose in ((True, "front is the lens's"), (False, "front is the recording's own")):
+        write_directions_plot(replace(result, facing=facing), tmp_path / f"{facing}.png")
+        assert whose in drawn[-1].axes[0].get_title(loc="left")
 
 
 def test_each_source_has_a_stroke_of_its_own_broken_at_rests(tmp_path, drawn):
