@@ -1,8 +1,8 @@
 """What every command shares: options, progress on standard error, errors in one sentence, exit codes.
 
 Functions: json_option, mic_offset_option (options; those of a job are in cli.shared); Numbers, Number (their types);
-printable (text from files, safe on a terminal); wrote; Run (one command's run); input_file, output_path, work_folder (types of
-path arguments).
+printable (text from files, safe on a terminal); wrote; Run (one command's run); input_file, output_path, work_folder
+(types of path arguments).
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ Functions: orient_clip (from files); orient_match (a match at hand, by what ther
 sides_checked.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,7 +25,14 @@ from spatial.findings import Finding, Severity
 from spatial.jobs.crew_word import Pairing
 from spatial.jobs.marks import HeardMark, Rig, as_if_still, hear_marks, marks_of_clip, seen_in
 from spatial.jobs.orient import OrientResult, orient_marks, require_match
-from spatial.jobs.orient_findings import exchanged_message, listed, mirrored_message, sides_message, turned_message
+from spatial.jobs.orient_findings import (
+    exchanged_message,
+    layout_message,
+    listed,
+    mirrored_message,
+    sides_message,
+    turned_message,
+)
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync import sync_clip
 from spatial.jobs.syncresult import SyncResult
@@ -48,6 +55,9 @@ _FEW_MARKS = 2
 _CHECKED_S = 60.0
 """So much of a clip, seconds, tells whether its marks are a quarter of a turn off: a check must cost less than sync."""
 _ON_ITS_SIDE = 0.5
+_NO_FIT_RAD, _FIT_RAD = np.radians(15.0), np.radians(5.0)
+"""Marks that leave so much contradict each other; those of the right layout leave no more than the second."""
+_AS_WELL_RAD = np.radians(0.5)
 SIDES_SD_RAD = np.radians(20.0)
 _SIDES_APART_RAD = np.radians(60.0)
 """Three of these deviations: the picture's left, by marks and by the camera's sound, is one, another, or opposite."""
@@ -125,6 +135,7 @@ def orient_match(
     oriented = orient_marks(result, heard, prior=prior, repair=repair, rig=rig)
     if rig.moves is not None and _moves_contradicted(heard, rig):
         oriented = replace(oriented, findings=(*oriented.findings, _false_moves(rig.moves)))
+    oriented = _layout_checked(oriented, rig, prior)
     oriented = with_scratch(oriented, rig=rig, prior=prior, repair=repair, progress=progress)
     return _place_asked(sides_checked(oriented, rig=rig, prior=prior, progress=progress), rig)
 
@@ -248,25 +259,59 @@ def _hung(matrix: FloatArray) -> Hanging | None:
 
 def _layout_that_agrees(oriented: OrientResult, left: LeftAxis, rig: Rig, prior: MountPrior | None) -> str | None:
     """The layout of the picture whose marks agree with the camera's sound and fit each other best; None where none."""
-    sync = oriented.sync
-    if sync is None or sync.clip.width_px is None or sync.clip.height_px is None:
-        return None
     fits = []
+    for name, again in _by_other_layouts(oriented, rig, prior):
+        turn, sd = turn_from_left(left, again.mount.picture_from_take)
+        if abs(turn) < SDS_OF_95 * np.hypot(sd, again.sd_rad.yaw_rad):
+            fits.append((_left_over(again), name))
+    return _fitting_best(fits) if fits else None
+
+
+def _fitting_best(fits: Sequence[tuple[float, str]]) -> str:
+    """The layout that leaves least of the marks, or those that leave about as little.
+
+    Near its middle a fisheye picture puts marks where an equirectangular half does.
+    """
+    least, _ = min(fits)
+    return " or ".join(name for left_over, name in fits if left_over < least + _AS_WELL_RAD)
+
+
+def _layout_checked(oriented: OrientResult, rig: Rig, prior: MountPrior | None) -> OrientResult:
+    """Marks in pixels that contradict each other: whether they would fit in another layout of the picture."""
+    if rig.picture is None or not (oriented.mount.contradictory or _left_over(oriented) > _NO_FIT_RAD):
+        return oriented
+    if sum(heard.heard.heard for heard in oriented.marks) <= _FEW_MARKS:
+        return oriented
+    fits = [(_left_over(again), name) for name, again in _by_other_layouts(oriented, rig, prior)]
+    if not fits or min(fits)[0] > _FIT_RAD:
+        return oriented
+    message = layout_message(rig.picture, _fitting_best(fits), min(fits)[0])
+    return replace(oriented, findings=(*oriented.findings, Finding("facing", Severity.LOOK, message)))
+
+
+def _left_over(oriented: OrientResult) -> float:
+    """Root mean square of what the mount leaves of the marks, radians."""
+    residuals = oriented.mount.residuals_rad
+    return float(np.sqrt(np.mean(residuals**2))) if residuals.size else 0.0
+
+
+def _by_other_layouts(oriented: OrientResult, rig: Rig, prior: MountPrior | None) -> Iterator[tuple[str, OrientResult]]:
+    """What marks in pixels give in each other layout that goes with the shape of the frame, where they tell a mount."""
+    sync, marks = oriented.sync, oriented.marks
+    if sync is None or sync.clip.width_px is None or sync.clip.height_px is None:
+        return
+    if not all(heard.mark.pixel for heard in marks):
+        return
     for name in LAYOUTS:
         try:
             picture = parse_picture(name, sync.clip.width_px, sync.clip.height_px)
             if name == rig.picture or not picture.undistorted:
                 continue
-            marks = [seen_in(heard, picture, rig) for heard in oriented.marks]
-            again = orient_marks(sync, marks, prior=prior, rig=rig)
+            again = orient_marks(sync, [seen_in(heard, picture, rig) for heard in marks], prior=prior, rig=rig)
         except SoundplumbError:
             continue
-        if again.mount.undetermined or again.mount.mirrored or again.matrix is None:
-            continue
-        turn, sd = turn_from_left(left, again.matrix)
-        if abs(turn) < SDS_OF_95 * np.hypot(sd, again.sd_rad.yaw_rad):
-            fits.append((float(np.mean(again.mount.residuals_rad**2)), name))
-    return min(fits)[1] if fits else None
+        if not (again.mount.undetermined or again.mount.mirrored or again.matrix is None):
+            yield name, again
 
 
 def _mirror_checked(oriented: OrientResult, apart_rad: float) -> OrientResult:

@@ -295,6 +295,14 @@ def turned_message(turn_rad: float, sd_rad: float, layout: str | None, better: s
     return f"{apart}: is --picture right? It says {layout}, and with {better} marks and sound agree"
 
 
+def layout_message(layout: str, better: str, left_over_rad: float) -> str:
+    """That marks contradict each other as the picture was said to be laid out, and fit in another layout."""
+    return (
+        f"the marks contradict each other in the layout that --picture says, {layout}, and fit within "
+        f"{np.degrees(left_over_rad):.0f}° in {better}: is --picture right?"
+    )
+
+
 def _sat(fault: ChannelFault) -> str:
     yaw = float(np.degrees(fault.angles.yaw_rad))
     side = (

@@ -11,7 +11,7 @@ from spatial.analysis.mountprior import AxisMeasurement, Hanging, MountPrior
 from spatial.analysis.spans import SpanDirection
 from spatial.analysis.sync import SyncEstimate
 from spatial.errors import InconclusiveError
-from spatial.field import ChannelFormat, unit_vectors
+from spatial.field import ChannelFormat, azimuth_elevation, unit_vectors
 from spatial.jobs.marks import HeardMark, Rig, expected_direction, shared_parallax
 from spatial.jobs.orient import determined_turn, orient_heard, orient_marks
 from spatial.jobs.orient_clip import orient_match
@@ -19,6 +19,7 @@ from spatial.jobs.syncresult import SyncResult
 from spatial.media.marks import Mark
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
+from spatial.picture import parse_picture
 from spatial.report import jsonout, lines
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 from spatial.timebase import ClockLaw
@@ -202,3 +203,46 @@ def test_a_tilt_without_a_place_of_the_microphone_asks_for_it(mount, offset_m, a
     marks, _ = heard_marks(mount)
     messages = [finding.message for finding in said(orient_match(SYNC, marks, rig=Rig(offset_m)), "tilt")]
     assert any("heard 11° higher" in message for message in messages) == asked
+
+
+def marked_in(layout, size_px, *, given):
+    """Marks at the pixels where one layout shows the performers, as another has them seen."""
+    shown, taken = (parse_picture(name, *size_px) for name in (layout, given))
+    marks, turn = heard_marks((92, 2, -3), who=tuple(PLACES)[:4])
+    pixels = []
+    for heard in marks:
+        pixel = shown.pixel_from_direction(heard.expected)
+        seen = taken.direction_from_pixel(*pixel)
+        azimuth, elevation = (float(angle) for angle in azimuth_elevation(seen))
+        mark = replace(heard.mark, azimuth_rad=azimuth, elevation_rad=elevation, pixel=pixel)
+        pixels.append(replace(heard, mark=mark, expected=seen))
+    sync = replace(SYNC, clip=replace(CLIP, width_px=size_px[0], height_px=size_px[1]))
+    return orient_match(sync, pixels, rig=Rig(picture=given)), turn
+
+
+@pytest.mark.parametrize(
+    ("layout", "size_px", "given"),
+    [
+        ("equirect180", (1000, 1000), "equirect360-tb"),
+        ("equirect360-tb", (1000, 1000), "equirect180"),
+        ("equirect360", (2000, 1000), "equirect180-sbs"),
+    ],
+)
+def test_marks_that_fit_in_another_layout_name_it(layout, size_px, given):
+    """No sound of the camera is needed: the marks contradict each other in the wrong layout."""
+    wrong, _ = marked_in(layout, size_px, given=given)
+    (only,) = [finding.message for finding in said(wrong, "facing") if "--picture" in finding.message]
+    assert f"in the layout that --picture says, {given}, and fit within 0° in {layout}" in only
+    right, turn = marked_in(layout, size_px, given=layout)
+    assert np.degrees(rotation_angle(right.matrix, turn)) < 0.1
+    assert said(right, "facing") == []
+
+
+def test_a_wrong_mark_in_pixels_is_no_wrong_layout():
+    marks, _ = heard_marks((92, 2, -3), marked={"Juno": (40, 0)})
+    picture = parse_picture("equirect180", 1000, 1000)
+    marks = [replace(m, mark=replace(m.mark, pixel=picture.pixel_from_direction(m.expected))) for m in marks]
+    sync = replace(SYNC, clip=replace(CLIP, width_px=1000, height_px=1000))
+    result = orient_match(sync, marks, rig=Rig(picture="equirect180"))
+    assert said(result, "mark_off")
+    assert said(result, "facing") == []
