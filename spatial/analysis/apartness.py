@@ -13,35 +13,31 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from spatial.analysis.separation import RIG_SD_M
+from spatial.analysis.sphere import sphere_grid
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
 
-_APART = 0.15
-"""Share of recorders that stand apart without --mic-offset saying so (common practice, no source)."""
-
 _NEAREST_M, _FURTHEST_M = 0.4, 10.0
-"""How far from the camera they then stand, all orders alike (common practice, no source)."""
+"""How far from the camera such a recorder stands, all orders alike (common practice, no source)."""
 
-_TALKER_M, _TALKER_SPREAD = 2.0, 0.45
+_TALKER_M, _TALKER_SPREAD = 2.0, 0.6
 """Median distance of talkers from a 180-degree camera, and its spread, as a logarithm (common practice, no source)."""
 
-_STRAY = 0.03
+_STRAY = 0.05
 """Share of delays that are a reflection's."""
 
-_DRAWS_RIG, _DRAWS_APART, _RADII = 600, 1500, 120
+_DRAWS, _RADII = 1500, 120
 _BIN_S, _REACH_S = 0.15e-3, 0.036
-_BLUR_RIG_BINS, _BLUR_APART_BINS = 0.8, 4.0
-"""What reflections add to a delay; and apart, what lies between two of the distances tried."""
+_BLUR_BINS = 10.0
+"""What reflections add to a delay, and what lies between two of the distances tried."""
 
 
 @dataclass(frozen=True, slots=True)
 class OffsetApart:
     """What the delays of talkers leave of the clock."""
 
-    apart: float
-    """How likely it is that the recorder stands apart, 0 to 1."""
     offset_s: float
     """What is left of the delays when the travel of sound is taken out."""
     sd_s: float
@@ -49,7 +45,7 @@ class OffsetApart:
 
 
 def offset_apart(delays_s: FloatArray, directions: FloatArray) -> OffsetApart:
-    """The clock behind some talkers' delays.
+    """The clock behind some talkers' delays, where the recorder stands apart.
 
     Parameters
     ----------
@@ -64,34 +60,26 @@ def offset_apart(delays_s: FloatArray, directions: FloatArray) -> OffsetApart:
     """
     middle = float(np.mean(delays_s))
     grid = np.arange(-round(_REACH_S / _BIN_S), round(_REACH_S / _BIN_S) + 1)
-    evidence, masses = [], []
-    for camera_m, blur, prior in (
-        (_rig_draws(), _BLUR_RIG_BINS, 1.0 - _APART),
-        (_apart_draws(), _BLUR_APART_BINS, _APART),
-    ):
-        log_likely = np.zeros((len(camera_m), grid.size))
-        for delay, direction in zip(delays_s - middle, directions, strict=True):
-            log_likely += np.log(_delay_density(camera_m, direction, blur, float(delay), grid))
-        evidence.append(np.log(prior / len(camera_m)) + log_likely.max())
-        masses.append(np.exp(log_likely - log_likely.max()).sum(axis=0))
-    weights = np.exp(np.array(evidence) - max(evidence))
-    parts = [weight * mass for weight, mass in zip(weights, masses, strict=True)]
-    total = parts[0].sum() + parts[1].sum()
-    mass = np.cumsum(parts[0] + parts[1]) / total
+    camera_m = _draws()
+    log_likely = np.zeros((len(camera_m), grid.size))
+    for delay, direction in zip(delays_s - middle, directions, strict=True):
+        log_likely += np.log(_delay_density(camera_m, direction, float(delay), grid))
+    likely = np.exp(log_likely - log_likely.max()).sum(axis=0)
+    likely /= likely.sum()
     values = grid * _BIN_S
-    low, high = np.interp([0.025, 0.975], mass, values)
-    mean = float(np.sum(np.diff(mass, prepend=0.0) * values))
+    low, high = np.interp([0.025, 0.975], np.cumsum(likely), values)
+    mean = float(likely @ values)
     # So wide to both sides of the mean that the further end is held.
-    return OffsetApart(float(parts[1].sum() / total), middle + mean, float(max(mean - low, high - mean) / 1.96))
+    return OffsetApart(middle + mean, float(max(mean - low, high - mean) / 1.96))
 
 
 def _delay_density(
-    camera_m: FloatArray, direction: FloatArray, blur: float, delay_s: float, grid: np.ndarray
+    camera_m: FloatArray, direction: FloatArray, delay_s: float, grid: npt.NDArray[np.int_]
 ) -> FloatArray:
     """How likely a talker's delay and direction are, for each place of the camera and clock, shape (draws, grid)."""
     count = len(camera_m)
     radii = np.geomspace(0.3, 16.0, _RADII)
-    towards = direction[np.newaxis] if np.isfinite(direction[0]) else _sphere(12)
+    towards = direction[np.newaxis] if np.isfinite(direction[0]) else sphere_grid(12)
     size = 2 * grid.size
     density = np.zeros((count, size))
     for unit in towards:
@@ -101,7 +89,7 @@ def _delay_density(
         travel = np.rint((radii - rho) / SPEED_OF_SOUND_M_S / _BIN_S).astype(int) + size // 2
         inside = np.clip(travel, 0, size - 1) + size * np.arange(count)[:, np.newaxis]
         density += np.bincount(inside.ravel(), likely.ravel(), count * size).reshape(count, size)
-    density = gaussian_filter1d(density / len(towards), blur, axis=1, mode="constant")
+    density = gaussian_filter1d(density / len(towards), _BLUR_BINS, axis=1, mode="constant")
     density *= np.log(radii[1] / radii[0]) / (_TALKER_SPREAD * np.sqrt(2.0 * np.pi))
     # Clock = delay - travel: bin of the travel that each clock asks for.
     asked = np.clip(round(delay_s / _BIN_S) - grid + size // 2, 0, size - 1)
@@ -109,20 +97,8 @@ def _delay_density(
 
 
 @cache
-def _rig_draws() -> FloatArray:
-    return np.random.default_rng(1).standard_normal((_DRAWS_RIG, 3)) * RIG_SD_M
-
-
-@cache
-def _apart_draws() -> FloatArray:
+def _draws() -> FloatArray:
+    """Places of the camera, shape (draws, 3)."""
     rng = np.random.default_rng(2)
-    far = _NEAREST_M * (_FURTHEST_M / _NEAREST_M) ** ((rng.permutation(_DRAWS_APART) + 0.5) / _DRAWS_APART)
-    return far[:, np.newaxis] * _sphere(_DRAWS_APART)
-
-
-def _sphere(count: int) -> FloatArray:
-    """Evenly spread directions, shape (count, 3): a Fibonacci sphere."""
-    steps = np.arange(count) + 0.5
-    z = 1.0 - 2.0 * steps / count
-    around = steps * np.pi * (1.0 + np.sqrt(5.0))
-    return np.stack([np.sqrt(1.0 - z**2) * np.cos(around), np.sqrt(1.0 - z**2) * np.sin(around), z], axis=1)
+    far = _NEAREST_M * (_FURTHEST_M / _NEAREST_M) ** ((rng.permutation(_DRAWS) + 0.5) / _DRAWS)
+    return np.asarray(far[:, np.newaxis] * sphere_grid(_DRAWS))

@@ -21,7 +21,6 @@ from spatial.analysis.talkers import TalkerFit, WidePeaks, clocks_steps, crowded
 from spatial.analysis.windowfit import Told, WindowFit, fit_windows, hidden_step
 from spatial.timebase import ClockLaw
 
-
 SURE_APART = 20.0
 """Nats that a step must save to be a clock's where talkers' delays differ by more than a rig's: by then one talker more
 may stand where another did."""
@@ -116,10 +115,10 @@ def read_apart(reading: Reading, max_windows: int) -> tuple[ClockLaw, WindowFit]
     on_levels = int(np.sum(fit.member >= 0))
     if on_levels < max(_FEWEST_ON_LEVELS, _LEAST_ON_LEVELS * fit.member.size):
         return None
-    return law, _fit_apart(peaks, fit, law)
+    return law, _fit_apart(peaks, fit)
 
 
-def _fit_apart(peaks: WidePeaks, fit: TalkerFit, law: ClockLaw) -> WindowFit:
+def _fit_apart(peaks: WidePeaks, fit: TalkerFit) -> WindowFit:
     """The talkers' drift, and of the offset what all their delays leave of it."""
     clock = offset_apart(fit.delays_s[fit.talkers], fit.directions[fit.talkers])
     lags = fit.without_steps(peaks)

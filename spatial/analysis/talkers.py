@@ -313,11 +313,7 @@ def _levels(
     while len(delays) < _MOST_LEVELS:
         free = member < 0
         counts = (near & free).sum(axis=1) * free
-        if counts.max(initial=0) < max(_RIG_S = 1e-3
-_STEP_REACH_S = 0.01
-"""A step found between two talkers' delays may be wrong by what these differ by."""
-
-_FEWEST, _LEAST_SHARE * lags_s.size):
+        if counts.max(initial=0) < max(_FEWEST, _LEAST_SHARE * lags_s.size):
             break
         crowd = near[int(np.argmax(counts))] & free
         member[crowd] = len(delays)
