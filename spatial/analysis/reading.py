@@ -71,6 +71,17 @@ def read_along(
     return Reading(law, listening, fit_windows(windows, listening.signs, rig, listening.near_s), windows)
 
 
+def where_most_are(reading: Reading) -> ClockLaw | None:
+    """The law moved to where most windows are, if that is further from the line than the line's windows reach."""
+    law, peaks = reading.law, reading.peaks
+    if peaks.times_s.size < _FEWEST_ON_LEVELS:
+        return None
+    line = reading.fitted.line if reading.fitted is not None else None
+    slope, offset = (line.slope, line.offset_s) if line is not None else (0.0, 0.0)
+    lag = crowded_lag(peaks, law.steps, slope)
+    return law.moved(lag, slope) if abs(lag - offset) > reading.listening.near_s else None
+
+
 def _with_clocks_steps(windows: CrossWindows, listening: Listening) -> ClockLaw:
     """The windows' law, with those of its steps only that are a clock's."""
     law, peaks = windows.law, wide_peaks(windows, listening.signs)
@@ -106,7 +117,7 @@ def read_apart(reading: Reading, max_windows: int) -> tuple[ClockLaw, WindowFit]
     fit = fit_talkers(reading.peaks, law)
     if fit is None:
         return None
-    law = law.moved(crowded_lag(reading.peaks, law.steps) - fit.slope * fit.middle_s, fit.slope)
+    law = law.moved(crowded_lag(reading.peaks, law.steps, fit.slope), fit.slope)
     windows = cross_windows(listening.clip, listening.take, law, aimed=True, max_windows=max_windows)
     peaks = wide_peaks(windows, listening.signs)
     fit = fit_talkers(peaks, law)

@@ -14,7 +14,7 @@ import numpy as np
 from spatial.analysis.coarse import Candidate
 from spatial.analysis.correlation import cross_windows
 from spatial.analysis.overlap import middle_s, other_fit_s, overlap_s
-from spatial.analysis.reading import Reading, read_along, read_apart, with_hidden_step
+from spatial.analysis.reading import Reading, read_along, read_apart, where_most_are, with_hidden_step
 from spatial.analysis.samples import Samples
 from spatial.analysis.separation import Separation, unknown_rig
 from spatial.analysis.stacking import NEAR_S, Trial, try_law
@@ -218,6 +218,11 @@ def estimate_sync(
     ):
         straight = read_along(sounds, rig, _without_drift(clip, take, best.law), max_windows)
         reading = straight_or_bent(straight, reading)
+    elsewhere = where_most_are(reading)
+    if elsewhere is not None:
+        # The law was that of a few windows, by chance: talkers' delays had smeared the rest.
+        again = read_along(sounds, rig, elsewhere, max_windows)
+        reading = again if again.agreeing > reading.agreeing else reading
     apart = None
     if separation is None and (reading.fitted is None or reading.fitted.afar > MOST_AFAR):
         # No rig is that wide: the recorder stands apart, and the offset is in doubt by as much.

@@ -252,9 +252,9 @@ def clocks_steps(peaks: WidePeaks, steps: Sequence[ClockStep], sure: float = SUR
         kept.remove(doubtful[least])
 
 
-def crowded_lag(peaks: WidePeaks, steps: Sequence[ClockStep]) -> float:
-    """The lag beside these steps that most windows are near to, as near as talkers on a rig are."""
-    lags = peaks.lags_s - _passed(peaks.times_s, steps)
+def crowded_lag(peaks: WidePeaks, steps: Sequence[ClockStep], slope: float = 0.0) -> float:
+    """The lag at clip time 0 that most windows are near to, beside steps and slope, as near as talkers on a rig are."""
+    lags = peaks.lags_s - _passed(peaks.times_s, steps) - slope * peaks.times_s
     near = np.abs(lags[:, np.newaxis] - lags) < _RIG_S
     return float(np.median(lags[near[int(np.argmax(near.sum(axis=1)))]]))
 
