@@ -222,7 +222,7 @@ def estimate_sync(
     if elsewhere is not None:
         # The law was that of a few windows, by chance: talkers' delays had smeared the rest.
         again = read_along(sounds, rig, elsewhere, max_windows)
-        reading = again if again.agreeing > reading.agreeing else reading
+        reading = again if again.fitted is not None else reading
     apart = None
     if separation is None and (reading.fitted is None or reading.fitted.afar > MOST_AFAR):
         # No rig is that wide: the recorder stands apart, and the offset is in doubt by as much.
