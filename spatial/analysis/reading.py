@@ -63,8 +63,9 @@ def read_along(
     hear = partial(cross_windows, sounds.clip, sounds.take, aimed=True, max_windows=max_windows, progress=progress)
     windows = hear(law)
     law = find_steps(listening, windows)
-    if law.steps:
+    if law != windows.law:
         windows = hear(law)
+    if law.steps:
         law = _with_clocks_steps(windows, listening)
         if law != windows.law:
             windows = hear(law)
@@ -88,7 +89,11 @@ def _with_clocks_steps(windows: CrossWindows, listening: Listening) -> ClockLaw:
     kept = clocks_steps(peaks, law.steps)
     if kept == law.steps:
         return law
-    return replace(law.moved(crowded_lag(peaks, kept), 0.0), steps=kept)
+    out = replace(law.moved(crowded_lag(peaks, kept), 0.0), steps=tuple(step for step in kept if step in law.steps))
+    for step in kept:
+        if step not in law.steps:
+            out = with_small_step(listening, out, step.clip_time_s, step.step_s)
+    return out
 
 
 def with_hidden_step(reading: Reading, rig: Separation) -> ClockLaw | None:

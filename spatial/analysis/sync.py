@@ -222,9 +222,11 @@ def estimate_sync(
     if elsewhere is not None:
         # The law was that of a few windows, by chance: talkers' delays had smeared the rest.
         again = read_along(sounds, rig, elsewhere, max_windows)
-        reading = again if again.fitted is not None else reading
+        if where_most_are(again) is None:
+            reading, elsewhere = again, None
     apart = None
-    if separation is None and (reading.fitted is None or reading.fitted.afar > MOST_AFAR):
+    missed = reading.fitted is None or reading.fitted.afar > MOST_AFAR or elsewhere is not None
+    if separation is None and missed:
         # No rig is that wide: the recorder stands apart, and the offset is in doubt by as much.
         apart = read_apart(reading, max_windows)
     if apart is not None:

@@ -13,7 +13,7 @@ Sources:
 [1] Stone 1974, JRSS B 36(2): a model is judged by how it foretells each observation from the others.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -65,6 +65,9 @@ SURE_STEP = 5.0
 _RIG_S = 1e-3
 _STEP_REACH_S = 0.01
 """A step found between two talkers' delays may be wrong by what these differ by."""
+
+_RESIZE_S, _BESIDE_S, _SMALLEST_STEP_S = 0.005, 40.0, 0.8e-3
+"""How much a step's size may be wrong by between two talkers; windows that tell it lie so near each other."""
 
 _FEWEST, _LEAST_SHARE, _MOST_LEVELS = 3, 0.05, 8
 _SAME_S, _SAME_TALKER_RAD = 0.3e-3, np.radians(12.0)
@@ -229,27 +232,63 @@ def _best(pairs: _Pairs, peaks: WidePeaks, lags_s: FloatArray, width_s: float) -
 def clocks_steps(peaks: WidePeaks, steps: Sequence[ClockStep], sure: float = SURE_STEP) -> tuple[ClockStep, ...]:
     """Those of some steps that are a clock's: with them the windows of one place foretell each other, without not.
 
-    A step that goes with who speaks leaves every place's own lags as they are. Steps larger than any recorder's
-    distance makes them are a clock's in any case. What is dropped is added to no other: the windows are held against
-    the steps that are left, until each of them is needed: by `sure` nats.
+    A step that goes with who speaks leaves every place's own lags as they are. Each step has to save `sure` nats. Steps
+    larger than any recorder's distance makes them are a clock's in any case.
     """
-    kept = list(steps)
+    kept = tuple(steps)
     if all(abs(step.step_s) >= GEOMETRY_S for step in kept) or peaks.times_s.size < _FEWEST:
-        return tuple(kept)
-    pairs, width = _pairs(peaks), _WIDTHS_S[1]
+        return kept
+    pairs = _pairs(peaks)
+
+    def worth(some: tuple[ClockStep, ...]) -> float:
+        lags = peaks.lags_s - _passed(peaks.times_s, some)
+        doubtful = sum(abs(step.step_s) < GEOMETRY_S for step in some)
+        return _best(pairs, peaks, lags, _WIDTHS_S[1]) - sure * doubtful
+
+    few = tuple(step for step in kept if abs(step.step_s) >= GEOMETRY_S)
+    # From all of them down, as two steps may undo each other; and from none up, as those between talkers who take
+    # turns undo each other too.
+    starts = [(kept, kept), (few, kept)]
+    resized = tuple(_resized(pairs, peaks, step, few) for step in kept)
+    if resized != kept:
+        # A step found between two talkers is wrong by what their delays differ by.
+        starts += [(resized, resized), (few, resized)]
+    found = [_improved(start, offered, few, worth) for start, offered in starts]
+    return max(found, key=lambda pair: pair[0])[1]
+
+
+def _resized(pairs: _Pairs, peaks: WidePeaks, step: ClockStep, others: tuple[ClockStep, ...]) -> ClockStep:
+    """The step as large as most windows of one place, before it and after it, differ."""
+    if abs(step.step_s) >= GEOMETRY_S:
+        return step
+    after = peaks.times_s >= step.clip_time_s
+    lags = peaks.lags_s - _passed(peaks.times_s, others)
+    over = ~after[pairs.first] & after[pairs.second]
+    near = np.abs(peaks.times_s[pairs.first] - peaks.times_s[pairs.second]) < _BESIDE_S
+    jumps, alike = (lags[pairs.second] - lags[pairs.first])[over & near], pairs.alike[over & near]
+    sizes = step.step_s + np.arange(-_RESIZE_S, _RESIZE_S, _WIDTHS_S[0])
+    width = _WIDTHS_S[1]
+    heights = np.exp(-0.5 * ((jumps - sizes[:, np.newaxis]) / width) ** 2) @ alike
+    size = float(sizes[int(np.argmax(heights))])
+    return replace(step, step_s=size) if abs(size) >= _SMALLEST_STEP_S else step
+
+
+def _improved(
+    start: tuple[ClockStep, ...],
+    offered: tuple[ClockStep, ...],
+    few: tuple[ClockStep, ...],
+    worth: Callable[[tuple[ClockStep, ...]], float],
+) -> tuple[float, tuple[ClockStep, ...]]:
+    """The best set that taking steps in or out one by one leads to, and its worth; `few` are always in it."""
+    best = worth(start), start
     while True:
-        doubtful = [step for step in kept if abs(step.step_s) < GEOMETRY_S]
-        if not doubtful:
-            return tuple(kept)
-        whole = _best(pairs, peaks, peaks.lags_s - _passed(peaks.times_s, kept), width)
-        gains = []
-        for step in doubtful:
-            others = [other for other in kept if other is not step]
-            gains.append(whole - _best(pairs, peaks, peaks.lags_s - _passed(peaks.times_s, others), width))
-        least = int(np.argmin(gains))
-        if gains[least] >= sure:
-            return tuple(kept)
-        kept.remove(doubtful[least])
+        tried = [
+            tuple(step for step in offered if (step in best[1]) != (step is one)) for one in offered if one not in few
+        ]
+        top = max(((worth(some), some) for some in tried), key=lambda pair: pair[0])
+        if top[0] <= best[0]:
+            return best
+        best = top
 
 
 def crowded_lag(peaks: WidePeaks, steps: Sequence[ClockStep], slope: float = 0.0) -> float:
