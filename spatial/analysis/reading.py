@@ -106,7 +106,7 @@ def with_hidden_step(reading: Reading, rig: Separation) -> ClockLaw | None:
         return None
     time_s, line = found
     stepped = with_small_step(reading.listening, law.moved(line.offset_s, line.slope), time_s, float(line.steps_s[-1]))
-    return stepped if clocks_steps(reading.peaks, stepped.steps) == stepped.steps else None
+    return stepped if len(clocks_steps(reading.peaks, stepped.steps)) == len(stepped.steps) else None
 
 
 def read_apart(reading: Reading, max_windows: int) -> tuple[ClockLaw, WindowFit] | None:

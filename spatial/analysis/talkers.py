@@ -66,6 +66,9 @@ _RIG_S = 1e-3
 _STEP_REACH_S = 0.01
 """A step found between two talkers' delays may be wrong by what these differ by."""
 
+_RESIZED_SURE = 3.0
+"""Nats by which steps of other sizes must do better than those offered."""
+
 _RESIZE_S, _BESIDE_S, _SMALLEST_STEP_S = 0.005, 40.0, 0.8e-3
 """How much a step's size may be wrong by between two talkers; windows that tell it lie so near each other."""
 
@@ -248,13 +251,13 @@ def clocks_steps(peaks: WidePeaks, steps: Sequence[ClockStep], sure: float = SUR
     few = tuple(step for step in kept if abs(step.step_s) >= GEOMETRY_S)
     # From all of them down, as two steps may undo each other; and from none up, as those between talkers who take
     # turns undo each other too.
-    starts = [(kept, kept), (few, kept)]
+    found = max((_improved(start, kept, few, worth) for start in (kept, few)), key=lambda pair: pair[0])
     resized = tuple(_resized(pairs, peaks, step, few) for step in kept)
-    if resized != kept:
-        # A step found between two talkers is wrong by what their delays differ by.
-        starts += [(resized, resized), (few, resized)]
-    found = [_improved(start, offered, few, worth) for start, offered in starts]
-    return max(found, key=lambda pair: pair[0])[1]
+    if resized == kept:
+        return found[1]
+    # A step found between two talkers is wrong by what their delays differ by.
+    mended = max((_improved(start, resized, few, worth) for start in (resized, few)), key=lambda pair: pair[0])
+    return mended[1] if mended[0] > found[0] + _RESIZED_SURE else found[1]
 
 
 def _resized(pairs: _Pairs, peaks: WidePeaks, step: ClockStep, others: tuple[ClockStep, ...]) -> ClockStep:
