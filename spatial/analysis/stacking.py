@@ -5,7 +5,7 @@ Conventions: spatial.conventions (time).
 Functions: try_law (a candidate, corrected where it moves); stack_windows (the stack itself).
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -20,9 +20,6 @@ SEARCH_S = 0.040
 
 NEAR_S = 0.002
 """A window that agrees lies within this of the law: a rig's size, and a little for reflections."""
-
-_BESIDE_S = 0.5e-3
-"""A sound reaches a camera's two microphones at most so far apart (17 cm: common practice, no source)."""
 
 _SMEAR_S = 30e-6
 _CLEAR_SCORE = 16.0
@@ -91,19 +88,7 @@ def stack_windows(windows: CrossWindows) -> Trial:
         if best is None or trial.score > best.score:
             best = trial
     assert best is not None
-    return replace(best, signs=_signs_by_channel(curves, best, windows.law, times))
-
-
-def _signs_by_channel(curves: FloatArray, best: Trial, law: ClockLaw, times: FloatArray) -> FloatArray:
-    """The sign of each channel's own peak beside the stack's.
-
-    Two microphones hear talkers to one side at times so far apart that one's peak meets the other's side lobe: the
-    stack of both is then higher with a sign that is wrong.
-    """
-    slope = best.law.drift_ppm * 1e-6 - law.drift_ppm * 1e-6
-    near = np.abs(best.lags_s) <= _BESIDE_S
-    own = np.stack([_along(curves[:, channel], slope * times, best.lags_s)[near] for channel in range(curves.shape[1])])
-    return np.where(own[np.arange(len(own)), np.abs(own).argmax(axis=1)] < 0, -1.0, 1.0)
+    return best
 
 
 def _slopes(span_s: float) -> FloatArray:
