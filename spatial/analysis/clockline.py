@@ -154,6 +154,9 @@ def fit_clock_line(
         scatter = max(floor_s, _spread(residuals * np.sqrt(say)))
         ratio = np.clip(np.abs(residuals) * np.sqrt(say) / (_TUKEY * scatter), 0.0, 1.0)
         updated = (1.0 - ratio**2) ** 2
+        if np.sum(updated) < 1.0:
+            # Two crowds far apart and a prior that forbids to follow either: none would be left to weigh.
+            break
         if np.max(np.abs(updated - weights)) < 1e-4:
             break
         weights = updated

@@ -14,9 +14,9 @@ import numpy as np
 from spatial.analysis.coarse import Candidate
 from spatial.analysis.correlation import cross_windows
 from spatial.analysis.overlap import middle_s, other_fit_s, overlap_s
-from spatial.analysis.reading import Reading, read_along, with_hidden_step
+from spatial.analysis.reading import Reading, read_along, read_apart, where_most_are, with_hidden_step
 from spatial.analysis.samples import Samples
-from spatial.analysis.separation import Separation, apart_rig, unknown_rig
+from spatial.analysis.separation import Separation, unknown_rig
 from spatial.analysis.stacking import NEAR_S, Trial, try_law
 from spatial.analysis.steps import Listening
 from spatial.analysis.windowfit import MOST_AFAR, fit_windows
@@ -199,6 +199,10 @@ def estimate_sync(
     trials = [try_law(clip, take, law) for candidate in likely for law in _laws_to_try(clip, take, candidate.law)]
     best = max(trials, key=lambda trial: trial.score)
     needed = MATCH_SCORE if long_enough[0].score >= COARSE_SCORE else SURE_SCORE
+    if best.score < needed == MATCH_SCORE:
+        # The coarse law may be bent over a clock step, and hold neither side of it.
+        trials.append(try_law(clip, take, _without_drift(clip, take, long_enough[0].law)))
+        best = max(trials, key=lambda trial: trial.score)
     if best.score < needed:
         return no_match(_too_weak("their waves", best.score, needed), evidence=_evidence_without_line(best))
     alias = other_fit_s(clip, take, best, trials)
@@ -214,22 +218,33 @@ def estimate_sync(
     ):
         straight = read_along(sounds, rig, _without_drift(clip, take, best.law), max_windows)
         reading = straight_or_bent(straight, reading)
-    apart = separation is None and reading.fitted is not None and reading.fitted.afar > MOST_AFAR
-    if apart:
+    elsewhere = where_most_are(reading)
+    if elsewhere is not None:
+        # The law was that of a few windows, by chance: talkers' delays had smeared the rest.
+        again = read_along(sounds, rig, elsewhere, max_windows)
+        if where_most_are(again) is None:
+            reading, elsewhere = again, None
+    apart = None
+    missed = reading.fitted is None or reading.fitted.afar > MOST_AFAR or elsewhere is not None
+    if separation is None and missed:
         # No rig is that wide: the recorder stands apart, and the offset is in doubt by as much.
-        rig = apart_rig()
-        reading = read_along(sounds, rig, reading.law.piece_at(middle_s(clip, take, reading.law)), max_windows)
-    base, fitted = reading.law, reading.fitted
-    if fitted is None:
+        apart = read_apart(reading, max_windows)
+    if apart is not None:
+        base, fitted = apart
+    elif reading.fitted is not None:
+        base, fitted = reading.law, reading.fitted
+        stepped = with_hidden_step(reading, rig)
+        if stepped is not None:
+            base = stepped
+            windows = cross_windows(clip, take, base, aimed=True, max_windows=max_windows)
+            fitted = fit_windows(windows, best.signs, rig, reading.listening.near_s) or fitted
+    else:
         return no_match("too few moments of the clip agree on one offset", evidence=_evidence_without_line(best))
-    stepped = with_hidden_step(reading.listening, fitted.told, base, rig)
-    if stepped is not None:
-        base = stepped
-        windows = cross_windows(clip, take, base, aimed=True, max_windows=max_windows)
-        fitted = fit_windows(windows, best.signs, rig, reading.listening.near_s) or fitted
     line = fitted.line
+    # Where each talker has a delay of their own, the steps' deviations hold that.
+    beside = _STEP_PLACES * rig.place_sd_s
     steps = tuple(
-        ClockStep(step.clip_time_s, step.step_s + float(more), float(np.hypot(sd, _STEP_PLACES * rig.place_sd_s)))
+        ClockStep(step.clip_time_s, step.step_s + float(more), float(np.hypot(sd, beside)))
         for step, more, sd in zip(base.steps, line.steps_s, line.steps_sd_s, strict=True)
     )
     law = replace(base.moved(line.offset_s, line.slope), steps=steps)
@@ -261,7 +276,7 @@ def estimate_sync(
             arrival_covariance_m2=line.arrival_covariance_m2,
         ),
         steady=ClockLaw(steady, steps=steps),
-        apart=apart,
+        apart=apart is not None,
     )
 
 

@@ -70,7 +70,7 @@ def fit_windows(windows: CrossWindows, signs: FloatArray, rig: Separation, near_
     """Peaks of the windows near the law, and the robust line through them; None where too few stand out."""
     channels = len(signs)
     phases = windows.phases * signs[:, np.newaxis]
-    weights = _agreement(phases.mean(axis=1))
+    weights = agreement(phases.mean(axis=1))
     for group in (1, 2, 4, 8):
         grouped, times, places = _grouped(phases, windows.times_s, windows.directions, group)
         lags, curves = lag_curves(grouped, windows.rate_hz, max_lag_s=SEARCH_S, weights=weights)
@@ -123,7 +123,7 @@ def fit_told(told: Told, law: ClockLaw, rig: Separation, places: Places | None =
     )
 
 
-def _agreement(phases: ComplexArray) -> FloatArray:
+def agreement(phases: ComplexArray) -> FloatArray:
     """How far each frequency's phases agree between windows, smoothed: the say it gets in the final curves.
 
     With coherence g the best weight of a whitened bin grows as g / (1 - g) (Knapp and Carter 1976, maximum
