@@ -209,7 +209,7 @@ def sides_checked(oriented: OrientResult, *, rig: Rig, progress: Progress = sile
     if sync is None or rig.moves is not None or mount.undetermined or not (mount.mirrored or few):
         return oriented
     # Not with --mic-offset: how the microphone sat in a field that may be mirrored is just what is not known.
-    left = orient_unmarked(sync, progress=progress).left
+    left = orient_unmarked(sync, microphone=rig.microphone, progress=progress).left
     if left is None or left.doubt is not None or np.trace(left.axis_covariance) / 2 > _SIDES_SD_RAD**2:
         return oriented
     apart = float(angle_between(mount.picture_from_take @ left.axis, _LEFT))
@@ -245,7 +245,9 @@ def _place_asked(oriented: OrientResult, rig: Rig) -> OrientResult:
 
 def _told(result: SyncResult, rig: Rig, prior: MountPrior | None, progress: Progress) -> UnmarkedResult:
     hanging = prior.hanging if prior else None
-    return orient_unmarked(result, hanging=hanging, mic_offset_m=rig.mic_offset_m, progress=progress)
+    return orient_unmarked(
+        result, hanging=hanging, mic_offset_m=rig.mic_offset_m, microphone=rig.microphone, progress=progress
+    )
 
 
 def _more_marks(marks: Sequence[HeardMark]) -> str:
