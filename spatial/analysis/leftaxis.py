@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spatial.analysis.levelaxis import fit_levels
+from spatial.analysis.microphone import ORDINARY, Microphone
 from spatial.analysis.mountprior import Hanging
 from spatial.analysis.scratchpairs import ScratchPairs
 from spatial.analysis.sphere import Pulls, densest_direction, sphere_grid
@@ -131,7 +132,7 @@ class LeftAxis:
     """The picture's left, unit vector in the recorder's axes, shape (3,); it means nothing where `doubt` says why."""
     covariance: FloatArray
     """Of the axis, with the part along it (its length), shape (3, 3). Wide along what the directions heard cannot
-    tell."""
+    tell, and wider by what is unknown of the recorder's microphone."""
     places: tuple[HeardPlace, ...]
     agreement: float
     """How far all bins agree with one vector, at most 1."""
@@ -162,7 +163,11 @@ class _Places:
 
 
 def estimate_left_axis(
-    pairs: ScratchPairs, *, aside: float = ASIDE_UNKNOWN, hanging: Hanging | None = None
+    pairs: ScratchPairs,
+    *,
+    aside: float = ASIDE_UNKNOWN,
+    hanging: Hanging | None = None,
+    microphone: Microphone = ORDINARY,
 ) -> LeftAxis:
     """Fit the picture's left to directions, phases ([1], [2]) and levels.
 
@@ -177,6 +182,9 @@ def estimate_left_axis(
         standard deviation: it shifts all directions by about as much.
     hanging : Hanging, optional
         Which side of the recorder was up: levels alone mean a little less where it is not known.
+    microphone : Microphone
+        What is unknown of the recorder's: its errors of direction are the same all through, and no number of moments
+        makes them smaller.
 
     Returns
     -------
@@ -194,7 +202,7 @@ def estimate_left_axis(
     places = _places_of(pairs, spacing)
     if len(places.shares) == 0:
         return _nothing(AxisDoubt.NOTHING_DIRECT, agreement)
-    spacing, covariance, counted = _fitted(places, spacing, aside)
+    spacing, covariance, counted, moved_m = _fitted(places, spacing, aside)
     rows = zip(
         places.directions.tolist(), places.delays_s, places.sd_s, places.shares, places.agreements, counted, strict=True
     )
@@ -214,7 +222,9 @@ def estimate_left_axis(
         spacing, spacing / length, covariance / length**2, told, agreement, inverted, doubt, _kind(spacing),
         by_times=doubt is None,
     )  # fmt: skip
-    return _with_levels(by_times, _levels_of(pairs, places.directions, hanging), aside)
+    errors = microphone.covariance(places.directions, places.directions)
+    levels = _levels_of(pairs, places.directions, hanging)
+    return _with_levels(by_times, levels, aside, moved_m / length, errors)
 
 
 def _kind(spacing_m: FloatArray) -> PairKind:
@@ -230,43 +240,58 @@ def _nothing(doubt: AxisDoubt, agreement: float = 0.0) -> LeftAxis:
     return LeftAxis(unknown, unknown, np.full((3, 3), np.nan), (), agreement, False, doubt)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Levels:
     """Azimuth of the picture's left in the recorder's axes, by levels, and its standard deviation."""
 
     turn_rad: float
     sd_rad: float
     doubt: AxisDoubt | None
+    moved: FloatArray
+    """How it moves with the direction of each place, shape (places, 3)."""
 
 
 def _levels_of(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging | None) -> _Levels:
     fits = [fit_levels(pairs, directions, way) for way in ([hanging] if hanging is not None else Hanging)]
     own = [fit for fit in fits if fit is not None and fit.varies > _LEVELS_TELL and fit.side > _LEAST_SIDE]
     if len(own) < len(fits):
-        return _Levels(0.0, np.inf, AxisDoubt.TOO_CLOSE)
+        return _Levels(0.0, np.inf, AxisDoubt.TOO_CLOSE, np.zeros_like(directions))
     # Upright or upside down, the channels hear more in front: that bends the fit a little, one way or the other.
     turns = np.array([fit.turn_rad for fit in own])
     mean = float(np.angle(np.mean(np.exp(1j * turns))))
     apart = np.angle(np.exp(1j * (turns - mean)))
     sd = float(np.sqrt(np.mean([fit.sd_rad**2 for fit in own]) + np.mean(apart**2)))
     open_ = sd > _LEVELS_SD_RAD or max(fit.elsewhere for fit in own) > _ONE_WAY
-    return _Levels(mean, sd, AxisDoubt.LEVELS_OPEN if open_ else None)
+    moved = np.mean([fit.moved for fit in own], axis=0)
+    return _Levels(mean, sd, AxisDoubt.LEVELS_OPEN if open_ else None, moved)
 
 
 _TIMES_MEAN_NOTHING = (AxisDoubt.MONO, AxisDoubt.TOO_CLOSE)
 
 
-def _with_levels(left: LeftAxis, levels: _Levels, aside: float) -> LeftAxis:
-    """Arrival times and levels together; either alone where the other does not tell."""
+def _with_levels(left: LeftAxis, levels: _Levels, aside: float, moved: FloatArray, errors: FloatArray) -> LeftAxis:
+    """Arrival times and levels together; either alone where the other does not tell.
+
+    Parameters
+    ----------
+    left : LeftAxis
+        By arrival times, as if the microphone were known.
+    moved : ndarray, shape (3, places, 3)
+        How that axis moves with the direction of each place.
+    errors : ndarray, shape (places, places, 3, 3)
+        Covariance of the directions' errors that the microphone makes.
+    """
     no_times = left.doubt in _TIMES_MEAN_NOTHING
     if levels.doubt is not None or (left.doubt is not None and not no_times):
         doubt = levels.doubt if no_times and levels.doubt is AxisDoubt.LEVELS_OPEN else left.doubt
-        return replace(left, doubt=doubt, kind=None if doubt else left.kind)
+        wider = left.covariance + _spread(moved, errors)
+        return replace(left, covariance=wider, doubt=doubt, kind=None if doubt else left.kind)
     if no_times or np.linalg.norm(left.spacing_m[:2]) < LEAST_SPACING_M:
         own = np.array([np.cos(levels.turn_rad), np.sin(levels.turn_rad), 0.0])
         across = np.array([-own[1], own[0], 0.0])
         covariance = _UP_SD**2 * (np.eye(3) - np.outer(across, across))
         covariance += (levels.sd_rad**2 + aside**2) * np.outer(across, across)
+        covariance += _spread(across[:, np.newaxis, np.newaxis] * levels.moved, errors)
         return replace(left, axis=own, covariance=covariance, doubt=None, by_times=False, by_levels=True)
     turn = np.arctan2(left.axis[1], left.axis[0])
     across = np.array([-np.sin(turn), np.cos(turn), 0.0])
@@ -274,13 +299,22 @@ def _with_levels(left: LeftAxis, levels: _Levels, aside: float) -> LeftAxis:
     # A recorder beside the camera shifts directions for both alike: what they share makes neither surer.
     before = float(across @ left.covariance @ across)
     times = max(before - aside**2, 1e-8)
-    if abs(apart) > _CONTRADICT * np.sqrt(times + levels.sd_rad**2):
+    differently = levels.moved - np.einsum("i,ina->na", across, moved)
+    by_microphone = float(_spread(differently[np.newaxis], errors)[0, 0])
+    if abs(apart) > _CONTRADICT * np.sqrt(times + levels.sd_rad**2 + by_microphone):
         return replace(left, doubt=AxisDoubt.CONTRADICTION, kind=None)
     both = 1.0 / (1.0 / times + 1.0 / levels.sd_rad**2) + aside**2
     gain = left.covariance @ across / before
-    axis = left.axis + gain * apart * times / (times + levels.sd_rad**2)
+    share = times / (times + levels.sd_rad**2)
+    axis = left.axis + gain * apart * share
     covariance = left.covariance - np.outer(gain, gain) * max(before - both, 0.0)
+    covariance += _spread(moved + (gain * share)[:, np.newaxis, np.newaxis] * differently, errors)
     return replace(left, axis=axis / np.linalg.norm(axis), covariance=covariance, by_levels=True)
+
+
+def _spread(moved: FloatArray, errors: FloatArray) -> FloatArray:
+    """Covariance of what moves with directions so, shape (k, places, 3), for their errors; shape (k, k)."""
+    return np.asarray(np.einsum("ina,nmab,jmb->ij", moved, errors, moved, optimize=True))
 
 
 def _best_on_grid(pairs: ScratchPairs) -> list[tuple[FloatArray, float]]:
@@ -372,8 +406,13 @@ def _delay(
     return delay, float(sd / max(agreement, 0.05)), agreement
 
 
-def _fitted(places: _Places, spacing: FloatArray, aside: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _fitted(
+    places: _Places, spacing: FloatArray, aside: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Vector, covariance and what each place counts: places that do not go with the others lose their say.
+
+    Last comes how the vector moves with each place's direction, shape (3, places, 3): where that is wrong by a small e,
+    the delay expected there is wrong by the vector times e over the speed of sound.
 
     A recorder to one side of the camera has everybody further to the other: a delay that all places share.
     """
@@ -391,7 +430,10 @@ def _fitted(places: _Places, spacing: FloatArray, aside: float) -> tuple[FloatAr
         spacing = moved[:3]
         if done:
             break
-    return spacing, np.linalg.inv(normal)[:3, :3], counted
+    covariance = np.linalg.inv(normal)
+    told = (covariance @ (slopes.T * precision))[:3]
+    moved = -told[:, :, np.newaxis] * spacing / SPEED_OF_SOUND_M_S
+    return spacing, covariance[:3, :3], counted, moved
 
 
 def _pulls(vectors: FloatArray, weights: FloatArray) -> Pulls:

@@ -14,7 +14,7 @@ difference (from memory). [2] Lange, Little and Taylor 1989, Journal of the Amer
 Statistical Association 84(408): robust fits by Student's law (from memory).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,7 +66,7 @@ _ONE_HILL_RAD = np.radians(60.0)
 _LEAST_SIDE = -4.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class LevelFit:
     """The picture's left by levels, for a microphone that hung one way up."""
 
@@ -83,6 +83,8 @@ class LevelFit:
     """The pattern of the pair, as parts of what it hears from all around."""
     gain_db: float
     """How much hotter the second channel is."""
+    moved: FloatArray
+    """How the turn moves with the direction of each place, radians, shape (places, 3)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,10 +132,32 @@ def fit_levels(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging) ->
     spread = float(np.sqrt(np.sum(hill * (away - mean) ** 2) / np.sum(hill)))
     spread = float(np.hypot(spread * (_UNCHECKED if len(directions) < 3 else 1.0), _MODEL_SD_RAD))
     _, side, forward, gain = found[best]
+    moved = _moved(measured, float(turns[best]), found[best])
     return LevelFit(
         float(np.angle(np.exp(1j * (turns[best] + mean)))), spread, float(1.0 - np.sum(hill)),
         _alike(measured) - float(np.min(costs)), float(np.exp(side)), float(forward), float(gain * 20 / np.log(10)),
+        moved,
     )  # fmt: skip
+
+
+def _moved(measured: _Measured, turn: float, unknown: FloatArray) -> FloatArray:
+    """How the best turn moves with each place's direction: that of least squares, to first order."""
+    step = 1e-4
+
+    def residuals(change: FloatArray, directions: FloatArray = measured.directions) -> FloatArray:
+        at = np.array([turn + change[0]]), (unknown + change[1:])[np.newaxis]
+        return np.asarray(_residuals(replace(measured, directions=directions), *at)[0])
+
+    here = residuals(np.zeros(5))
+    slopes = np.stack([(residuals(each) - here) / step for each in step * np.eye(5)], axis=1)
+    places = len(measured.directions)
+    shifts = (step * np.eye(3 * places)).reshape(3 * places, places, 3)
+    by_place = np.stack(
+        [(residuals(np.zeros(5), measured.directions + shift) - here) / step for shift in shifts], axis=1
+    )
+    normal = slopes.T @ slopes
+    moved = -np.linalg.solve(normal + 1e-6 * np.trace(normal) * np.eye(5), slopes.T @ by_place)
+    return np.asarray(moved[0].reshape(places, 3))
 
 
 def _contrast(pairs: ScratchPairs, direction: FloatArray) -> tuple[float, float]:

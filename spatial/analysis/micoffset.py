@@ -9,7 +9,7 @@ known to. Both know of everything that passes for another place: marks put down 
 floors that pull all directions down, marks that share a performer's reflections.
 Conventions: spatial.conventions (axes, mount). Differences are true place minus given place, metres, picture axes.
 Functions: evidence_of_marks, evidence_of_arrivals (what one clip says); combined (of several clips of one rig);
-judge_offset.
+judge_offset; errors_shown_m (what a proof by this evidence can see at all).
 Source: [1] MacKay 2003, Information Theory, Inference, and Learning Algorithms, ch. 28: evidence by Laplace's
 method (from memory, checked by simulation in tests/bench/mic_offset.py).
 """
@@ -21,7 +21,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import logsumexp
 
-from spatial.conventions import FloatArray
+from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.field import angle_between
 
 GIVEN_SD_M = 0.03
@@ -40,6 +40,9 @@ of 4 to 8 marks, and 0.05 in 30 rooms (tests/bench/offsetscenes.py, seeds 1000 t
 
 TELLS_SD_M = 0.08
 """An axis known no better than this is not told: an error that matters could hide in it."""
+
+MOST_M = 1.0
+"""Recorder and lens are no further apart on a rig than this (common practice, no source)."""
 
 _MARK_SD_RAD = np.radians(1.5)
 """How exactly a mark lies on a mouth, with all that a picture's layout adds (common practice, no source)."""
@@ -258,6 +261,43 @@ def judge_offset(evidence: OffsetEvidence, given_sd_m: float = GIVEN_SD_M) -> Of
     doubt = max(0.0, wrong - _WRONG_OFFSET) / (1.0 - _WRONG_OFFSET)
     effective = np.sqrt((1.0 - doubt) * given_sd_m**2 + doubt * (difference**2 + np.diag(covariance)))
     return OffsetJudgement(wrong, difference, covariance, np.maximum(effective, given_sd_m))
+
+
+def errors_shown_m(evidence: OffsetEvidence, given_sd_m: float = GIVEN_SD_M) -> FloatArray:
+    """The smallest error of the given place along each axis that the evidence would show, whatever the mount is.
+
+    An error of this size or more, to either side, lies outside the 95 % interval of what is measured, with the other
+    two axes as given. What the crew says of the hanging has no say: a microphone that is said to hang level hangs level
+    to 5 degrees, and 20 cm of height look like no more than that with performers 2 m away.
+
+    Parameters
+    ----------
+    evidence : OffsetEvidence
+    given_sd_m : float
+        How exactly the other two axes are given, one standard deviation, metres.
+
+    Returns
+    -------
+    ndarray, shape (3,)
+        Forward, left, up, metres; infinite where no error that fits on a rig would show.
+
+    Examples
+    --------
+    >>> errors_shown_m(OffsetEvidence(information=np.diag([2500.0, 100.0, 0.0]))).round(2).tolist()
+    [0.04, 0.2, inf]
+    """
+    information, pull = _with_arrivals(evidence)
+    shown = np.full(3, np.inf)
+    for axis in range(3):
+        others = np.flatnonzero(np.arange(3) != axis)
+        known = information[np.ix_(others, others)] + np.eye(2) / max(given_sd_m, 1e-3) ** 2
+        share = np.linalg.solve(known, information[others, axis])
+        told = float(information[axis, axis] - information[axis, others] @ share)
+        if told * MOST_M**2 > SDS_OF_95**2:
+            best = float(pull[axis] - pull[others] @ share) / told
+            size = abs(best) + SDS_OF_95 / told**0.5
+            shown[axis] = size if size <= MOST_M else np.inf
+    return shown
 
 
 def _with_arrivals(evidence: OffsetEvidence) -> tuple[FloatArray, FloatArray]:

@@ -240,7 +240,7 @@ def _choice(
         reason = "it cannot be told which of several places it is, for they hold the same music or the same beat"
         return Choice(take, replace(_refused(estimate, reason), undecided=True), (finding,), possibilities)
     findings: tuple[Finding, ...] = ()
-    if against.standing in (Standing.DOUBTFUL, Standing.CONTRADICTED) and not apart:
+    if against.standing is Standing.DOUBTFUL and not apart:
         findings = (doubtful(clip, take, against),)
     elif against.standing is Standing.MUSIC and judgement.verdict is Verdict.AMBIGUOUS:
         findings = (only_music(clip, take),)

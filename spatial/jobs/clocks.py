@@ -13,8 +13,6 @@ import numpy as np
 
 from spatial.analysis.rivals import DECIDED
 from spatial.analysis.walltime import (
-    LIKELY_CHANCE,
-    SURE_CHANCE,
     Agreement,
     ClockEvidence,
     Offer,
@@ -58,14 +56,12 @@ def _between(results: Sequence[SyncResult]) -> list[SyncResult]:
         for number, result in enumerate(results)
         for index, possibility in enumerate(result.possibilities)
     ]
-    if not offers:
-        return list(results)
     # A timecode is kept only where it is the time of day; when the file was made is known of more cameras.
     told = max(
         (_weigh(results, offers, stamp) for stamp in (timecode_start_s, camera_stamp_s)),
         key=lambda evidence: evidence.agreeing_clips,
     )
-    if told.agreeing_clips < _AGREEING_CLIPS or told.difference_s is None:
+    if told.agreeing_clips < _AGREEING_CLIPS:
         return list(results)
     settled = []
     for number, result in enumerate(results):
@@ -84,10 +80,8 @@ def _confirmed(result: SyncResult, results: Sequence[SyncResult]) -> SyncResult:
         return result
     estimate = result.estimate if result.estimate.matched else result.alignment
     agreement = _over_day(result, only, results)
+    # What three other clips share is as sure as a refused match needs (walltime.SURE_CHANCE): no doubt is too grave.
     if agreement is None or estimate is None or not estimate.matched:
-        return result
-    grave = not result.estimate.matched or any(f.severity is Severity.FIX for f in doubts)
-    if agreement.chance > (SURE_CHANCE if grave else LIKELY_CHANCE):
         return result
     note = clocks_note(result.clip, only.take, agreement)
     pairing = Pairing(DecidedBy.CLOCKS, only.law.offset_s, note)
@@ -140,7 +134,6 @@ def _settle(
         take=best.take,
         estimate=best.estimate,
         possibilities=(best,),
-        findings=(),
         decided_by=DecidedBy.CLOCKS,
         listened=None,
     )

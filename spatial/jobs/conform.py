@@ -25,7 +25,7 @@ from spatial.jobs.sync import match_takes, open_shoot, rig_of, sync_listened
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.timeofday import clip_start_of_day_s
 from spatial.jobs.turning import Turn, moves_findings, track_turn
-from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, step_of_track
+from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, step_of_track, with_sight
 from spatial.media.owners import Kind, may_be_written
 from spatial.media.takes import open_take
 from spatial.media.writing import TrackWriter, whole_files
@@ -145,6 +145,7 @@ def conform_clip(
             tolerance=tolerance or Tolerance(),
             judges=judges_of_mount(oriented, len(marks), rig),
         )
+        proof = with_sight(proof, rig, accuses=oriented is None or not oriented.marks)
         findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread]
         findings += [*moves_findings(clip, rig), *proof.findings]
         if clipped:

@@ -19,7 +19,7 @@ from spatial.jobs.dayfiles import MARKS, MOVES, beside, files_of_day, is_there, 
 from spatial.jobs.faults import as_fault
 from spatial.jobs.listening import listen_to_clip, listen_to_takes, require_usable, unusable
 from spatial.jobs.marks import Rig
-from spatial.jobs.micplace import findings_of_rigs, one_place_of_all
+from spatial.jobs.micplace import findings_of_rigs, one_place_of_all, unseen_findings, unseen_of_rigs
 from spatial.jobs.onetake import Listened
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sidecar import is_unfinished
@@ -126,17 +126,21 @@ def run_day(
     ]
     placed = one_place_of_all([entry.conform.rig for entry in done if entry.conform])
     riding = riding_over_day([entry.sync for entry in done if entry.sync and entry.sync.estimate.matched])
+    seen = [(entry.conform.rig, entry.conform.proof.sight) for entry in done if entry.conform]
+    unseen = unseen_of_rigs((rig, sight) for rig, sight in seen if sight is not None)
     return DayResult(
         folder,
-        tuple(_without_riding(entry) for entry in done),
+        tuple(_without_day_notes(entry) for entry in done),
         tuple(path for path in found if path not in used),
-        (*unopened, *unread, *unsettled, *spare, *findings_of_rigs(oriented), *placed, *riding),
+        (*unopened, *unread, *unsettled, *spare, *findings_of_rigs(oriented), *placed, *unseen, *riding),
     )
 
 
-def _without_riding(entry: DayClip) -> DayClip:
-    """A clip without the note on the camera's gain, which is said of the whole day once."""
+def _without_day_notes(entry: DayClip) -> DayClip:
+    """A clip without what is said of the whole day once: the camera's gain, and what its proof could not see."""
     noted = riding_findings(entry.sync) if entry.sync else []
+    if entry.conform:
+        noted += unseen_findings(entry.conform.proof.sight, entry.conform.rig)
     return replace(entry, findings=tuple(finding for finding in entry.findings if finding not in noted))
 
 

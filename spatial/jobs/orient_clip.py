@@ -228,7 +228,7 @@ def sides_checked(
         return oriented
     # Not with --mic-offset: how the microphone sat in a field that may be mirrored is just what is not known.
     hanging = None if mount.mirrored or oriented.matrix is None else _hung(oriented.matrix)
-    left = orient_unmarked(sync, hanging=hanging, most_s=_CHECKED_S, progress=progress).left
+    left = orient_unmarked(sync, hanging=hanging, most_s=_CHECKED_S, microphone=rig.microphone, progress=progress).left
     if left is None or left.doubt is not None:
         return oriented
     # Levels alone know left from right, and hardly how it leans: that counts where it may stand anywhere.
@@ -345,7 +345,12 @@ def _told(result: SyncResult, rig: Rig, prior: MountPrior | None, progress: Prog
     hanging = prior.hanging if prior else None
     all_around = rig.picture is not None and rig.picture.startswith("equirect360")
     return orient_unmarked(
-        result, hanging=hanging, mic_offset_m=rig.mic_offset_m, all_around=all_around, progress=progress
+        result,
+        hanging=hanging,
+        mic_offset_m=rig.mic_offset_m,
+        microphone=rig.microphone,
+        all_around=all_around,
+        progress=progress,
     )
 
 

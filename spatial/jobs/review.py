@@ -13,7 +13,7 @@ import numpy as np
 
 from spatial.analysis.mountprior import MountPrior
 from spatial.analysis.soundrows import SoundRows
-from spatial.analysis.verification import Judge, MarkCheck
+from spatial.analysis.verification import Judge, MarkCheck, Verdict
 from spatial.analysis.votes import RowVotes
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError, MediaFileError
@@ -24,6 +24,7 @@ from spatial.jobs.crew_word import Pairing
 from spatial.jobs.ears import play_for_ears
 from spatial.jobs.judges import judges_of_mount
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip, settled_by_turn
+from spatial.jobs.micplace import sight_of_marks, unseen_findings
 from spatial.jobs.orient import OrientResult, require_match
 from spatial.jobs.orient_clip import orient_match
 from spatial.jobs.orient_findings import unheard_findings
@@ -247,6 +248,12 @@ def _reviewed(
         checked, said = check_marks(seen, told.tolerance, judges)
         checks = [check for _, check in checked]
         findings += said
+        right = [
+            mark
+            for mark, (_, check) in zip(heard, checked, strict=True)
+            if check.verdict in (Verdict.IN_PLACE, Verdict.BORDERLINE)
+        ]
+        findings += unseen_findings(sight_of_marks(right, rig, result.estimate, take_turn), rig)
     return ReviewResult(
         sync=result,
         picture=picture,

@@ -17,6 +17,7 @@ from spatial.errors import MediaFileError
 from spatial.field import Calibrated
 from spatial.findings import Finding, written_out
 from spatial.jobs.marks import Rig
+from spatial.jobs.micplace import sight_facts
 from spatial.jobs.orient import OrientResult
 from spatial.jobs.syncresult import SyncResult
 from spatial.jobs.toldby import gave_facts
@@ -119,6 +120,7 @@ def sidecar_text(
                 }
                 for heard, check in proof.marks
             ],
+            "mic_offset_shown_m": sight_facts(proof.sight),
         },
         "findings": [written_out(finding) for finding in findings],
     }

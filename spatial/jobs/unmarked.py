@@ -11,6 +11,7 @@ import numpy as np
 
 from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.analysis.leftaxis import AxisDoubt, LeftAxis, PairKind, estimate_left_axis
+from spatial.analysis.microphone import ORDINARY, Microphone
 from spatial.analysis.mountprior import Hanging
 from spatial.analysis.scratchpairs import MOST_S, ScratchPairs, scratch_pairs, seen_from_camera
 from spatial.analysis.unmarked import UnmarkedMount, mount_from_left
@@ -70,6 +71,7 @@ def orient_unmarked(
     mic_offset_m: Sequence[float] = (0.0, 0.0, 0.0),
     most_s: float = MOST_S,
     all_around: bool = False,
+    microphone: Microphone = ORDINARY,
     progress: Progress = silent,
 ) -> UnmarkedResult:
     """Find how the microphone sat from a clip's stereo sound and the take that fits it.
@@ -86,6 +88,8 @@ def orient_unmarked(
         Longest sound looked at, seconds; of longer clips stretches, evenly spread.
     all_around : bool
         The picture shows what is behind the lens too: somebody may well sound there.
+    microphone : Microphone
+        What is unknown of it.
     progress : Progress
 
     Returns
@@ -118,20 +122,22 @@ def orient_unmarked(
         for block in resampled(scratch_blocks(result.clip), result.clip.scratch.rate_hz, WORKING_RATE_HZ):
             sound.write(block)
         pairs = scratch_pairs(sound, field, result.law, most_s=most_s)
-    left = estimate_left_axis(pairs, hanging=hanging)
+    left = estimate_left_axis(pairs, hanging=hanging, microphone=microphone)
     if left.doubt is not None:
         return _open(left, _DOUBTS[left.doubt])
     candidates = []
     for way in [hanging] if hanging is not None else list(Hanging):
-        mount = mount_from_left(left if hanging is not None else _for_way(pairs, left, way), way)
+        mount = mount_from_left(left if hanging is not None else _for_way(pairs, left, way, microphone), way)
         if any(mic_offset_m):
-            mount = nearer_mount(pairs, mount, mic_offset_m)
+            mount = nearer_mount(pairs, mount, mic_offset_m, microphone)
             left = mount.left if hanging is not None else left
         candidates.append(mount)
     return _told(left, tuple(candidates), all_around=all_around)
 
 
-def nearer_mount(pairs: ScratchPairs, mount: UnmarkedMount, mic_offset_m: Sequence[float]) -> UnmarkedMount:
+def nearer_mount(
+    pairs: ScratchPairs, mount: UnmarkedMount, mic_offset_m: Sequence[float], microphone: Microphone = ORDINARY
+) -> UnmarkedMount:
     """The mount once more, with directions as the camera has them: where the microphone hangs is now known.
 
     Parameters
@@ -141,6 +147,8 @@ def nearer_mount(pairs: ScratchPairs, mount: UnmarkedMount, mic_offset_m: Sequen
         Found as if the microphone were at the lens.
     mic_offset_m : sequence of float
         The microphone's place seen from the lens: forward, left, up.
+    microphone : Microphone
+        What is unknown of it.
 
     Returns
     -------
@@ -150,13 +158,13 @@ def nearer_mount(pairs: ScratchPairs, mount: UnmarkedMount, mic_offset_m: Sequen
     place_m = mount.matrix.T @ np.array(mic_offset_m, dtype=float)
     aside = _LEFT_OVER * float(np.linalg.norm(place_m))
     moved = seen_from_camera(pairs, place_m, _DISTANCE_M)
-    left = estimate_left_axis(moved, aside=aside, hanging=mount.hanging)
+    left = estimate_left_axis(moved, aside=aside, hanging=mount.hanging, microphone=microphone)
     return mount if left.doubt is not None else mount_from_left(left, mount.hanging)
 
 
-def _for_way(pairs: ScratchPairs, left: LeftAxis, way: Hanging) -> LeftAxis:
+def _for_way(pairs: ScratchPairs, left: LeftAxis, way: Hanging, microphone: Microphone) -> LeftAxis:
     """The axis once more for one way of hanging; as it was where that does not tell it."""
-    own = estimate_left_axis(pairs, hanging=way)
+    own = estimate_left_axis(pairs, hanging=way, microphone=microphone)
     return left if own.doubt is not None else own
 
 

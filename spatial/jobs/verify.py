@@ -1,6 +1,7 @@
 """The verify job: is each performer heard where they are seen, and in time.
 
-Functions: verify_track (from files), check_track (a track against marks already read), check_marks.
+Functions: verify_track (from files), check_track (a track against marks already read), check_marks; with_sight (what
+the proof could not see).
 """
 
 from collections.abc import Sequence
@@ -31,6 +32,7 @@ from spatial.jobs.crew_word import Pairing
 from spatial.jobs.judges import judges_of_track
 from spatial.jobs.listening import listen_to_clip, listen_to_take
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip, offset_turns
+from spatial.jobs.micplace import OffsetSight, offset_findings, sight_of_marks, unseen_findings
 from spatial.jobs.onetake import Listened
 from spatial.jobs.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
@@ -81,6 +83,8 @@ class VerifyResult:
     step: SyncEstimate | None
     """The track's time against the clip's own sound; None where the clip has none."""
     findings: tuple[Finding, ...]
+    sight: OffsetSight | None = None
+    """What the marks could show of a wrong place of the microphone; None where none of them is heard in place."""
 
 
 def verify_track(
@@ -116,7 +120,8 @@ def verify_track(
     if clip.scratch is not None:
         with listen_to_clip(clip, progress) as (sound, listened):
             step = step_of_track(clip, track, (sound, listened), rig=rig, pairing=pairing, progress=progress)
-    return check_track(clip, track, heard, step=step, tolerance=tolerance or Tolerance(), judges=judges)
+    result = check_track(clip, track, heard, step=step, tolerance=tolerance or Tolerance(), judges=judges)
+    return with_sight(result, rig, accuses=True)
 
 
 def step_of_track(
@@ -179,6 +184,22 @@ def _unjudged(mark: HeardMark) -> tuple[HeardMark, MarkCheck]:
     """A mark of which nothing is said."""
     nobody = SpanDirection(False, np.full(3, np.nan), float("nan"), 0.0)
     return replace(mark, heard=nobody), replace(check_mark(mark.expected, nobody), verdict=Verdict.UNJUDGED)
+
+
+def with_sight(result: VerifyResult, rig: Rig, *, accuses: bool) -> VerifyResult:
+    """A proof with what it could not see of the microphone's place.
+
+    Marks that are off, such as those of a wrong performer, say nothing of that place and take no part.
+
+    Parameters
+    ----------
+    accuses : bool
+        A place that fits clearly better is a finding too; not wanted where the take's own marks were asked before.
+    """
+    in_place = [mark for mark, check in result.marks if check.verdict in (Verdict.IN_PLACE, Verdict.BORDERLINE)]
+    sight = sight_of_marks(in_place, rig, result.step, rig.shown_from_filmed.T)
+    better = offset_findings(sight.judgement, rig) if accuses and sight is not None else []
+    return replace(result, sight=sight, findings=(*result.findings, *better, *unseen_findings(sight, rig)))
 
 
 def check_marks(

@@ -19,6 +19,7 @@ from spatial.jobs.conform import ConformResult
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.lipsync import lip_sync_of
 from spatial.jobs.marks import HeardMark
+from spatial.jobs.micplace import sight_facts
 from spatial.jobs.orient import OrientResult
 from spatial.jobs.sidecar import level_facts, moves_facts, place_facts
 from spatial.jobs.syncresult import SyncResult
@@ -150,6 +151,7 @@ def verify_json(result: VerifyResult) -> Json:
         "offset_s": result.step.law.offset_s if result.step and result.step.law else None,
         "drift_ppm": result.step.law.drift_ppm if result.step and result.step.law else None,
         "marks": checks_json(result.marks),
+        "mic_offset_shown_m": sight_facts(result.sight),
         "findings": findings_json(result.findings),
     }
 
@@ -193,6 +195,7 @@ def conform_json(result: ConformResult) -> Json:
             "offset_s": step.law.offset_s if step and step.law else None,
             "drift_ppm": step.law.drift_ppm if step and step.law else None,
             "marks": checks_json(result.proof.marks),
+            "mic_offset_shown_m": sight_facts(result.proof.sight),
         },
         "findings": findings_json(result.findings),
     }

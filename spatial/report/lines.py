@@ -197,8 +197,6 @@ def judged_in_words(checks: Sequence[MarkCheck], *, columns: bool = True) -> lis
             f"{who} judged by the marks that told the mount, which proves little: with four marks or more, well apart, "
             "each is judged by the others."
         )
-    if lines:
-        lines.append("All of it takes the microphone's place for granted; that is no proof of --mic-offset.")
     return lines
 
 
@@ -206,7 +204,7 @@ def conform_lines(result: ConformResult) -> list[str]:
     """What was written, with its proof."""
     lines = match_lines(result.sync)
     lines.append(f"  The microphone: {turn(result.mount_angles)}.")
-    if result.orient is not None:
+    if result.orient is not None and not result.proof.marks:
         assumed = assumed_in_words(result.orient.place, result.rig)
         lines += [f"  {assumed}"] if assumed else []
     lines += _camera_lines(result)

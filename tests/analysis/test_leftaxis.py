@@ -11,6 +11,7 @@ from demo_audio.camerapairs import crossed, middle_side
 from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.analysis.leftaxis import AxisDoubt, PairKind, estimate_left_axis
 from spatial.analysis.levelaxis import fit_levels
+from spatial.analysis.microphone import PERFECT, Microphone
 from spatial.analysis.mountprior import Hanging
 from spatial.analysis.samples import ArraySamples
 from spatial.analysis.scratchpairs import FromAround, ScratchPairs, scratch_pairs, seen_from_camera
@@ -150,6 +151,48 @@ def test_the_covariance_is_that_of_the_axis_on_the_sphere(rng):
     drawn /= np.linalg.norm(drawn, axis=1, keepdims=True)
     spread = 1e4 * np.cov(drawn.T)
     np.testing.assert_allclose(spread, left.axis_covariance, atol=0.03 * np.trace(spread))  # 40000 draws: 1 %
+
+
+TURNED = Microphone(0.0, 0.0, 0.0, np.radians(3.0), 0.0)
+"""A housing that sits 3 degrees askew about each axis, and nothing else: all directions turn alike."""
+
+
+def wider_by(pairs, microphone, **options):
+    """What the microphone adds to the covariance of the axis."""
+    known, unknown = (
+        estimate_left_axis(pairs, microphone=each, **options).axis_covariance for each in (PERFECT, microphone)
+    )
+    return unknown - known
+
+
+def test_an_axis_by_times_is_as_uncertain_as_a_housing_that_turns_all_directions(rng):
+    """Both ways across the axis: 3 degrees, however many moments there are."""
+    pairs = pairs_of(SPREAD_DEG, rng=rng, elevations_deg=[25, -20, 10])
+    left = estimate_left_axis(pairs)
+    across = np.eye(3) - np.outer(left.axis, left.axis)
+    np.testing.assert_allclose(wider_by(pairs, TURNED), np.radians(3.0) ** 2 * across, atol=0.1 * np.radians(3.0) ** 2)
+
+
+@pytest.mark.parametrize("spacing_m", [0.0, 0.05])
+def test_an_axis_by_levels_or_by_both_is_so_too(rng, spacing_m):
+    """To the left and right; levels say nothing of up and down. What both share makes neither surer."""
+    pairs = coincident_pairs(SPREAD_DEG, COINCIDENT_PAIRS["crossed 90"], rng=rng, spacing_m=spacing_m)
+    left = estimate_left_axis(pairs, hanging=Hanging.UPRIGHT)
+    assert left.by_levels
+    assert left.by_times is (spacing_m > 0)
+    sideways = np.cross(left.axis, [0.0, 0.0, 1.0])
+    wider = sideways @ wider_by(pairs, TURNED, hanging=Hanging.UPRIGHT) @ sideways / (sideways @ sideways)
+    assert np.degrees(np.sqrt(wider)) == pytest.approx(3.0, rel=0.1)
+
+
+def test_gains_of_the_axes_turn_it_where_everybody_is_on_one_side(rng):
+    """7 % of each of X and Y move who is 45 degrees aside by 2.8 degrees, left and right of the front opposite ways."""
+    aside, around = (
+        np.degrees(np.sqrt(wider_by(pairs_of(where, rng=rng), Microphone(0.07, 0.0, 0.0, 0.0, 0.0))[0, 0]))
+        for where in ((70.0, 45.0, 20.0), (50.0, 0.0, -50.0))
+    )
+    assert 1.4 < aside < 2.8
+    assert around < aside / 3
 
 
 @pytest.mark.parametrize("yaw", [20.0, 110.0, -160.0])

@@ -6,6 +6,7 @@ import pytest
 from spatial.analysis.micoffset import (
     OffsetEvidence,
     combined,
+    errors_shown_m,
     evidence_of_arrivals,
     evidence_of_marks,
     judge_offset,
@@ -81,3 +82,51 @@ def test_nothing_measured_is_no_evidence():
     assert not nothing.by_arrivals.any()
     assert not judge_offset(OffsetEvidence()).clear
     assert not combined([]).information.any()
+
+
+def test_what_a_ring_of_marks_cannot_show_is_said_to_be_unseen():
+    """Performers at one height and one distance: 20 cm of height tip all of them alike, as a tilted mount would."""
+    seen = unit_vectors(np.radians([40.0, 15.0, -10.0, -35.0]), np.zeros(4))
+    heard = np.stack([seen_from_microphone(each, 1.5, GIVEN) for each in seen]) @ MOUNT
+    said = evidence_of_marks(
+        seen, np.full(4, 1.5), heard, np.full(4, np.radians(1.0)), mic_offset_m=GIVEN, picture_from_mic=MOUNT
+    )
+    assert errors_shown_m(said)[2] > 0.2
+    assert np.all(np.isinf(errors_shown_m(OffsetEvidence())))
+
+
+def test_arrival_times_show_what_they_measure():
+    """By hand: 1.96 deviations of 2 cm of their own, 5 cm from the camera's microphones to its lens, and across the
+
+    30 cm what 4 degrees of the mount do, together.
+    """
+    along, across = 1.96 * np.hypot(0.02, 0.05), 1.96 * np.sqrt(0.02**2 + 0.05**2 + (0.07 * 0.3) ** 2)
+    np.testing.assert_allclose(errors_shown_m(by_arrivals(GIVEN)), [across, across, along], rtol=0.01)
+
+
+def test_what_is_measured_off_counts_on_top():
+    """Measured 10 cm up: 20 cm up would fit, though the arrival times know height to 11 cm."""
+    shown = errors_shown_m(by_arrivals(GIVEN + np.array([0.0, 0.0, 0.1])))
+    assert shown[2] == pytest.approx(0.1 + 1.96 * np.hypot(0.02, 0.05), rel=0.03)
+    assert shown[2] > 0.2
+
+
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_an_error_is_seldom_larger_than_what_is_said_to_show(axis):
+    """Directions and distances with errors as stated: no more than 5 in 100, give or take three deviations of 120."""
+    rng = np.random.default_rng(axis)
+    off = 0.2 * np.eye(3)[axis]
+    missed = 0
+    for _ in range(120):
+        seen, distances, heard, sd = marks(GIVEN + off, sd_deg=1.0)
+        heard = heard + np.radians(1.0) * rng.standard_normal(heard.shape)
+        heard /= np.linalg.norm(heard, axis=1, keepdims=True)
+        guessed = distances * np.exp(0.2 * rng.standard_normal(len(distances)) + 0.1 * rng.standard_normal())
+        said = evidence_of_marks(seen, guessed, heard, sd, mic_offset_m=GIVEN, picture_from_mic=MOUNT)
+        missed += errors_shown_m(said)[axis] < 0.2
+    assert missed <= 13
+
+
+def test_an_error_that_shows_can_be_ruled_out():
+    """Exact marks, near and far, high and low, with exact distances many times over: 20 cm would show on every axis."""
+    assert np.all(errors_shown_m(combined([by_marks(GIVEN, 0.5)] * 20)) < 0.2)

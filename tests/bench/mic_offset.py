@@ -19,6 +19,7 @@ from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.field import azimuth_elevation
 from spatial.jobs.judges import judges_of_mount
 from spatial.jobs.marks import Rig, _heard
+from spatial.jobs.micplace import sight_of_marks
 from spatial.jobs.orient import orient_heard
 from spatial.jobs.verify import Tolerance, check_marks
 from spatial.media.marks import Mark
@@ -41,6 +42,8 @@ class Row:
     """A finding says that another place fits better."""
     proved: bool
     """Every mark in place, and no such finding."""
+    unseen: tuple[bool, ...]
+    """Along which of forward, left and up the proof says that it would not show 20 cm."""
     held: tuple[bool, ...]
     """Whether the 95 % intervals of yaw, pitch and roll hold the truth."""
     off_deg: float
@@ -68,6 +71,12 @@ def answer(scene: OffsetScene, off_m: FloatArray, *, distances: bool) -> Row | N
         return None
     turned = [replace(each, heard=replace(each.heard, vector=told.matrix @ each.heard.vector)) for each in heard]
     checks, _ = check_marks(turned, Tolerance(), judges_of_mount(told, len(heard), rig))
+    right = [
+        mark
+        for mark, (_, check) in zip(heard, checks, strict=True)
+        if check.verdict in (Verdict.IN_PLACE, Verdict.BORDERLINE)
+    ]
+    sight = sight_of_marks(right, rig, sync.estimate, told.matrix)  # type: ignore[arg-type]
     true = ypr_from_matrix(scene.mount)
     errors = [
         float(np.angle(np.exp(1j * (getattr(told.angles, name) - getattr(true, name)))))
@@ -79,6 +88,7 @@ def answer(scene: OffsetScene, off_m: FloatArray, *, distances: bool) -> Row | N
     return Row(
         found=found,
         proved=not found and all(check.verdict is Verdict.IN_PLACE for _, check in checks),
+        unseen=() if sight is None else sight.unseen,
         held=tuple(abs(error) < SDS_OF_95 * sd for error, sd in zip(errors, sds, strict=True)),
         off_deg=float(np.degrees(rotation_angle(told.matrix, scene.mount))),
         offset_held=tuple((place_error < SDS_OF_95).tolist()) if found else (),
@@ -88,10 +98,10 @@ def answer(scene: OffsetScene, off_m: FloatArray, *, distances: bool) -> Row | N
 def table(scenes: list[OffsetScene]) -> Iterator[str]:
     """One row for each error of each axis."""
     yield (
-        "| distances | off by | scenes | finding | proved | mount off: median | 95 % | yaw held | pitch held | "
-        "roll held | better place held |"
+        "| distances | off by | scenes | finding | proved | note | proved without a word | mount off: median | 95 % | "
+        "yaw held | pitch held | roll held | better place held |"
     )
-    yield "|---|---|---|---|---|---|---|---|---|---|---|"
+    yield "|---|---|---|---|---|---|---|---|---|---|---|---|---|"
     for distances in (True, False):
         for axis, name in [(0, "nothing"), *((axis, AXES[axis]) for axis in range(3))]:
             for size in (0,) if name == "nothing" else SIZES_CM:
@@ -103,10 +113,14 @@ def table(scenes: list[OffsetScene]) -> Iterator[str]:
                 told = [row for row in rows if row is not None]
                 held = 100 * np.mean([row.held for row in told], axis=0)
                 tips = [row.off_deg for row in told]
+                noted = sum(not row.found and any(row.unseen) for row in told)
+                # Of the axis that is wrong, or of any where none is.
+                wordless = sum(row.proved and not (row.unseen[axis] if size else any(row.unseen)) for row in told)
                 better = [part for row in told for part in row.offset_held]
                 yield (
                     f"| {'given' if distances else 'not given'} | {name if size == 0 else f'{size} cm {name}'} | "
                     f"{len(told)} | {sum(row.found for row in told)} | {sum(row.proved for row in told)} | "
+                    f"{noted} | {wordless} | "
                     f"{np.median(tips):.1f}° | {np.percentile(tips, 95):.1f}° | {held[0]:.0f} | {held[1]:.0f} | "
                     f"{held[2]:.0f} | {f'{100 * np.mean(better):.0f} %' if better else '-'} |"
                 )
@@ -149,8 +163,9 @@ def main(first: int, rooms: int, drawn: int, folder: Path | None) -> str:
         f"`python -m tests.bench.mic_offset {first} {rooms} {drawn}`: {rooms} simulated rooms (three to five "
         "performers at 1 to 4 m, two marks each of 3 s, RT60 0.2 to 0.7 s, noise at 5 to 25 dB; recorders below, "
         "above, beside and behind the lens; marks placed to 1.5°, distances guessed to 20 %, the hanging told), "
-        "--mic-offset wrong by so much (sign by seed). Proved: all marks in place and no finding. Held: 95 % intervals "
-        "that hold the truth, %.",
+        "--mic-offset wrong by so much (sign by seed). Proved: all marks in place and no finding. Note: that 20 cm "
+        "along some axis would not show. Proved without a word: no such note of the axis that is wrong (of any, where "
+        "nothing is). Held: 95 % intervals that hold the truth, %.",
         "",
         "## The ideal microphone",
         "",

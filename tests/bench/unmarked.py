@@ -1,5 +1,8 @@
 """How well the mount is found without marks, from the camera's stereo scratch, and that it is not guessed.
 
+Once with the ideal microphone, once with real ones (demo_audio.microphones), whose housing is a part of the mount that
+is found by ear: its turn is in the errors.
+
 Run: python -m tests.bench.unmarked [COUNT] [FOLDER]   (COUNT scenes of each kind of pair; writes
 tests/bench/results/unmarked.md; scenes are kept in FOLDER)
 """
@@ -63,9 +66,9 @@ class Row:
     roll_sd_deg: float = np.nan
 
 
-def measure(scene_of: tuple[int, str, str], *, folder: Path | None) -> list[Row]:
+def measure(scene_of: tuple[int, str, str], *, folder: Path | None, real: bool = False) -> list[Row]:
     """One scene, with the recorder's place untold and told."""
-    scene = kept_scratch_scene(*scene_of, folder)
+    scene = kept_scratch_scene(*scene_of, folder, real=real)
     pairs = scratch_pairs(
         ArraySamples(scene.clip, WORKING_RATE_HZ), ArraySamples(scene.take, WORKING_RATE_HZ), scene.law
     )
@@ -148,8 +151,6 @@ def main(count: int, folder: Path | None) -> str:
         for number in range(CANNOT_SEEDS)
         for condition in CANNOT
     ]
-    rows = [row for told in on_both_cores(partial(measure, folder=folder), scenes) for row in told]
-    refused = [row for told in on_both_cores(partial(measure, folder=folder), hopeless) for row in told]
     lines = [
         "# The mount without marks, from 20 s of the camera's stereo scratch, in simulated rooms",
         "",
@@ -163,10 +164,22 @@ def main(count: int, folder: Path | None) -> str:
         "6 cm, 0.45 to 0.65 omni, 60 to 130 degrees), crossed (no distance, 0.45 to 0.6 omni, 60 to 130 degrees), "
         "middle and side (middle omni to 0.37 + 0.63 cos, side 0.35 to 0.8), these with gains up to 2 dB apart; own "
         "noise 25 to 50 dB down, wind, thumps, gain riding by 0, 10 or 20 dB for both channels, AAC at 64 to 128 kb/s "
-        "through a movie file; the recorder's microphone is ideal, faces anywhere, upright or upside down (which is "
+        "through a movie file; the recorder's microphone faces anywhere, upright or upside down (which is "
         "told), up to 8 degrees off level either way (which is not). Errors in degrees. Held: how often the stated "
         "95 % interval holds the truth. Roll rests on the hanging told.",
     ]
+    for title, real in (("The ideal microphone", False), ("Real microphones (demo_audio.microphones)", True)):
+        rows, refused = (
+            [row for told in on_both_cores(partial(measure, folder=folder, real=real), asked) for row in told]
+            for asked in (scenes, hopeless)
+        )
+        lines += ["", f"# {title}", *tables(rows, refused)]
+    return "\n".join(lines) + "\n"
+
+
+def tables(rows: list[Row], refused: list[Row]) -> list[str]:
+    """Markdown: all of one kind of microphone."""
+    lines: list[str] = []
     head = "| | scenes | answered | yaw: median | 90 % | worst | wrong half | held | roll: median | held |"
     for told in (UNTOLD, TOLD):
         own = [row for row in rows if row.told == told]
@@ -188,7 +201,7 @@ def main(count: int, folder: Path | None) -> str:
         wrong = sum(abs(row.yaw_deg) > 90 for row in answered)
         outside = sum(abs(row.yaw_deg) > 1.96 * row.yaw_sd_deg for row in answered)
         lines.append(f"| {condition} | {len(own)} | {len(answered)} | {wrong} | {outside} | {told_words} |")
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def kinds(rows: list[Row]) -> list[str]:

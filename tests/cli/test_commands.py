@@ -333,13 +333,23 @@ def test_orient_json(shoot):
     check_findings(found["findings"])
 
 
+def check_sight(done):
+    """What the proof cannot show of a wrong place of the microphone is one note, and where 20 cm would show none."""
+    shown = done["proof"]["mic_offset_shown_m"]
+    assert shown.keys() == {"forward", "left", "up"}
+    unseen = [size is None or size > 0.2 for size in shown.values()]
+    notes = [finding for finding in done["findings"] if "would not show it" in finding["message"]]
+    assert [note["severity"] for note in notes] == ["note"] * any(unseen)
+
+
 def test_conform_json(finished):
     track, outcome = finished
     assert (outcome.code, outcome.err) == (0, "")
     done = outcome.json
     assert set(done) >= {"output", "samples", "applied", "proof", "findings"}
     assert set(done["applied"]) == {"offset_s", "drift_ppm", "mount", "mic_offset", "repaired", "moves", "level"}
-    assert set(done["proof"]) == {"offset_s", "drift_ppm", "marks"}
+    assert set(done["proof"]) == {"offset_s", "drift_ppm", "marks", "mic_offset_shown_m"}
+    check_sight(done)
     assert done["output"] == str(track)
     assert done["samples"] == LANTERN["samples"] == soundfile.info(track).frames
     assert abs(done["proof"]["offset_s"]) < 0.1e-3  # issue: a conformed file verifies at 0 +- 0.1 ms
@@ -353,7 +363,10 @@ def test_verify_json_of_a_turned_track(shoot, finished):
         "--mic-offset", "-0.04,0,0.16", "--json",
     )  # fmt: skip
     assert (outcome.code, outcome.err) == (0, "")
-    assert set(outcome.json) >= {"marks", "findings"}
+    assert set(outcome.json) >= {"marks", "findings", "mic_offset_shown_m"}
+    # What the track's marks could not show is the same when they are read back.
+    assert outcome.json["mic_offset_shown_m"].keys() == {"forward", "left", "up"}
+    assert sum("would not show it" in finding["message"] for finding in outcome.json["findings"]) == 1
     for mark in outcome.json["marks"]:
         assert set(mark) >= {
             "who", "start_s", "end_s", "expected_azimuth_deg", "expected_elevation_deg", "measured_azimuth_deg",
@@ -630,5 +643,4 @@ def test_verify_in_words_says_left_right_up_down_early_late(shoot, finished):
         assert f"° {side}, " in row
         assert f"° {height}" in row
         assert row.endswith("in place")
-    last = outcome.out.splitlines()[-1]
-    assert (" ms late at the start" in last) or (" ms early at the start" in last)
+    assert any(f" ms {side} at the start" in line for side in ("late", "early") for line in outcome.out.splitlines())

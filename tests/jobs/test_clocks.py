@@ -4,20 +4,23 @@ The recorder's clock is 3607 s ahead; takes start 3 to 9 s before their clips.
 """
 
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
 
 from spatial.analysis.sync import SyncEstimate
+from spatial.analysis.walltime import SURE_CHANCE, agreement_over_day
 from spatial.field import ChannelFormat
-from spatial.findings import Severity
+from spatial.findings import Finding, Severity
 from spatial.jobs.choice_findings import Possibility, only_music
 from spatial.jobs.clocks import settle_by_clocks
 from spatial.jobs.crew_word import DecidedBy
 from spatial.jobs.syncresult import SyncResult
+from spatial.jobs.timeofday import camera_stamps_by_kind
 from spatial.media.movies import Clip
 from spatial.media.takes import Take
-from spatial.timebase import ClockLaw
+from spatial.timebase import ClockLaw, timecode_from_frame
 
 AHEAD_S = 3607.0
 BEGAN_S = (36_000.0, 36_400.0, 36_900.0, 37_350.0)
@@ -126,3 +129,129 @@ def test_a_refused_match_is_answered_by_a_difference_that_three_others_share(num
 
 def test_two_other_clips_do_not_answer_a_refused_match():
     assert not settle_by_clocks([decided(0), decided(1), refused(2)])[-1].estimate.matched
+
+
+def test_three_clips_with_one_difference_decide_the_one_in_question_among_them():
+    *_, settled = settle_by_clocks([decided(0), decided(1), open_between(2, 1)])
+    assert settled.take.path.name == "take2.wav"
+
+
+def test_what_is_settled_carries_its_place_and_its_take_and_nothing_of_the_other():
+    """Its clip is listened to again, in the take that was settled, and there the word stands in place of the doubt."""
+    told = Finding("dropout", Severity.LOOK, "the take has a hole")
+    undecided = open_between(2, 1)
+    wrong, right = undecided.possibilities
+    right = replace(right, take=replace(right.take, findings=(told,)))
+    undecided = replace(undecided, possibilities=(wrong, right), listened="of the wrong take", findings=(told, told))
+    *_, settled = settle_by_clocks([decided(0), decided(1), decided(3), undecided])
+    assert settled.possibilities == (right,)
+    assert settled.listened is None
+    assert settled.pairing.offset_s == EARLY_S[2]
+    assert settled.pairing.by is settled.decided_by is DecidedBy.CLOCKS
+    assert settled.findings[0] is told
+    assert settled.pairing.finding is settled.findings[-1]
+    assert settled.findings.count(told) == 1
+
+
+@pytest.mark.parametrize(("right_share", "settles"), [(0.13, False), (0.3, True)])
+def test_what_the_clips_own_stamps_said_is_counted_once(right_share, settles):
+    """It is in the shares: by itself it is worth up to 2 of the 4.6 that decide."""
+    undecided = open_between(2, 1, right_share=right_share)
+    *_, told = settle_by_clocks([decided(0), decided(1), decided(3), undecided])
+    assert (told is not undecided) is settles
+
+
+def test_a_match_beside_a_copy_stays_as_it_is():
+    """It matched, and a note says that another take is a copy: there is nothing to settle."""
+    copied = decided(2)
+    copied = replace(copied, possibilities=(place(1, share=0.5, offset_s=7.7), *copied.possibilities))
+    assert settle_by_clocks([decided(0), decided(1), decided(3), copied])[-1] is copied
+
+
+def test_a_song_with_one_place_left_is_not_settled_between_places():
+    lost = replace(open_between(2, 1).estimate, loop=True)
+    song = replace(open_between(2, 1), estimate=lost, possibilities=(place(2, share=1.0),))
+    assert settle_by_clocks([decided(0), decided(1), decided(3), song])[-1] is song
+
+
+def test_a_place_whose_estimate_does_not_match_is_not_chosen():
+    """A song has no place of its own until it is measured there."""
+    undecided = open_between(2, 1)
+    wrong, right = undecided.possibilities
+    right = replace(right, estimate=replace(undecided.estimate, loop=True))
+    undecided = replace(undecided, possibilities=(wrong, right))
+    assert settle_by_clocks([decided(0), decided(1), decided(3), undecided])[-1] is undecided
+
+
+def with_timecode(result, number):
+    """Labelled by the time of day, 11 frames ahead (10:00:00:00 may be a preset), and by no other stamp."""
+    label = timecode_from_frame(round(BEGAN_S[number] * 25) + 11, Fraction(25))
+    labelled = replace(result.clip, frame_rate=Fraction(25), start_timecode=label, created=None)
+    return replace(result, clip=labelled)
+
+
+def test_timecode_settles_where_a_camera_stamps_nothing_else():
+    known = [with_timecode(decided(n), n) for n in (0, 1, 3)]
+    *_, settled = settle_by_clocks([*known, with_timecode(open_between(2, 1), 2)])
+    assert settled.take.path.name == "take2.wav"
+
+
+def test_a_refused_match_is_answered_by_the_kind_of_stamp_that_the_others_have():
+    """Timecode against timecode: a clip that was also stamped an hour off by its file is held against its own kind."""
+    known = [with_timecode(decided(n), n) for n in (0, 1, 3)]
+    known = [replace(each, clip=replace(each.clip, created="2026-11-25T04:00:00")) for each in known]
+    *_, told = settle_by_clocks([*known, with_timecode(refused(2), 2)])
+    assert told.estimate.matched
+
+
+def test_the_finer_of_two_stamps_that_agree_is_named():
+    """Whole seconds and frames both agree with the others; frames leave a wrong place less room."""
+    labelled = [(with_timecode(decided(n), n), n) for n in (0, 1, 3)] + [(with_timecode(refused(2), 2), 2)]
+    both = [replace(each, clip=replace(each.clip, created=clip(n).created)) for each, n in labelled]
+    *_, told = settle_by_clocks(both)
+    assert "timecode" in told.pairing.finding.message
+
+
+def test_a_clip_is_no_witness_for_itself():
+    """Beside two others it would be the third that agrees."""
+    doubted = only_music(clip(2), take(2))
+    only = place(2, share=1.0)
+    result = SyncResult(clip(2), only.take, only.estimate, (doubted,), possibilities=(only,))
+    assert settle_by_clocks([decided(0), decided(1), result])[-1] is result
+
+
+def test_an_alignment_that_is_no_match_is_no_answer():
+    lost = refused(2)
+    lost = replace(lost, alignment=replace(lost.alignment, matched=False))
+    assert settle_by_clocks([decided(0), decided(1), decided(3), lost])[-1] is lost
+
+
+@pytest.mark.parametrize("severity", [Severity.LOOK, Severity.FIX])
+def test_a_confirmed_match_keeps_what_is_no_doubt_and_its_place_is_certain(severity):
+    gone = Finding("truncated", Severity.FIX, "a part is missing")
+    only = place(2, share=0.9)
+    doubt = replace(only_music(clip(2), only.take), severity=severity)
+    result = SyncResult(clip(2), only.take, only.estimate, (doubt, gone), possibilities=(only,))
+    *_, told = settle_by_clocks([decided(0), decided(1), decided(3), result])
+    assert (told.findings[0], told.findings[1].severity) == (gone, Severity.NOTE)
+    assert [p.share for p in told.possibilities] == [1.0]
+
+
+def test_a_refused_match_that_is_answered_carries_what_is_said_of_its_take():
+    told = Finding("dropout", Severity.LOOK, "the take has a hole")
+    lost = refused(2)
+    (only,) = lost.possibilities
+    lost = replace(lost, possibilities=(replace(only, take=replace(only.take, findings=(told,))),))
+    *_, answered = settle_by_clocks([decided(0), decided(1), decided(3), lost])
+    assert answered.findings[0] is told
+
+
+def test_what_a_days_clips_share_is_sure_however_far_off_it_may_be():
+    """So that no doubt is too grave for it: 1.5 s for stamps in whole seconds, by any kind of stamp."""
+    stamps = camera_stamps_by_kind(replace(clip(2), frame_rate=Fraction(25), start_timecode="10:15:00:11"))
+    for stamp in stamps.values():
+        off = 0.999 * stamp.within_s
+        others = [[off]] * 3
+        told = agreement_over_day(stamp, stamp.start_s, 0.0, others=others, places=1)
+        assert told.away_s == pytest.approx(off)
+        assert told.chance < SURE_CHANCE

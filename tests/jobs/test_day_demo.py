@@ -204,6 +204,17 @@ def test_the_demo_leaves_its_tracks_in_its_folder(demo):
     facts = json.loads((folder / "tracks" / "slipway.json").read_text(encoding="utf-8"))
     assert facts["clip"]["frame_rate"] == "30000/1001"
     assert facts["output"]["samples"] == 792_792  # 495 * 1601.6
+    assert set(facts["proof"]["mic_offset_shown_m"]) == {"forward", "left", "up"}
+
+
+def test_what_the_proofs_cannot_see_is_said_of_the_day_once_for_each_rig(demo):
+    """The demo's two clips have two rigs."""
+    _, result = demo
+    unseen = [any(entry.conform.proof.sight.unseen) for entry in result.day.clips]
+    said = [finding for finding in result.day.findings if "would not show it" in finding.message]
+    assert len(said) == sum(unseen)
+    for entry in result.day.clips:
+        assert not any("would not show it" in finding.message for finding in entry.findings)
 
 
 def test_the_demo_makes_its_pages_where_asked(demo):

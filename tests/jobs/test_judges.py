@@ -86,7 +86,6 @@ def test_the_words_say_by_what(count, words):
     _, checks = judged(heard_marks(count))
     lines = judged_in_words(checks)
     assert words in lines[0]
-    assert "no proof of --mic-offset" in lines[-1]
     # Over a day, or a page, there is no such column.
     assert ("'off by'" in lines[0]) is (count == 4)
     bare = judged_in_words(checks, columns=False)
