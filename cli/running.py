@@ -19,6 +19,7 @@ import click
 
 from cli.stopping import COULD_NOT, STOPPED, Stopping
 from cli.streams import put, say, silence
+from cli.watching import too_narrow
 
 if TYPE_CHECKING:
     from spatial.findings import Finding
@@ -142,6 +143,9 @@ class Run:
         """Every file that the command was told to read: whatever it writes, it writes over none of them."""
 
     def __enter__(self) -> Self:
+        narrow = too_narrow()
+        if narrow:
+            self._fail(narrow)
         from spatial.media.owners import is_one_of
 
         outputs = _paths(OutputPath)
@@ -165,14 +169,14 @@ class Run:
     def _explain(self, error: BaseException) -> None:
         """Say in one sentence what went wrong, and leave; for a mistake of ours, where the report of it lies."""
         from spatial.errors import SoundplumbError
-        from spatial.jobs.faults import fault_sentence
+        from spatial.jobs.faults import fault_sentence, is_want_of_memory
 
         # First: a job that was stopped may well have failed for that reason, and say another.
         if isinstance(error, KeyboardInterrupt) or (self._stopping.stopped and not isinstance(error, SystemExit)):
             self._fail(STOPPED)
         if isinstance(error, SoundplumbError):
             self._fail(str(error))
-        if isinstance(error, MemoryError):
+        if is_want_of_memory(error):
             self._fail("this machine has too little free memory for the job; close other programs and try again")
         if isinstance(error, OSError):
             where = f"{error.filename} cannot be used" if error.filename else "a file cannot be used"

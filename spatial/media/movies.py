@@ -205,6 +205,8 @@ def _turn(container: Any, stream: Any, path: Path) -> DisplayTurn:
         pictures = picture_stream(again)
         try:
             frame = None if pictures is None else next(again.decode(pictures), None)
+        except MemoryError:
+            raise
         except av.error.FFmpegError:
             frame = None  # whoever looks at the pictures will hear of it
         return DisplayTurn.AS_STORED if frame is None else frame_turn(frame)

@@ -269,6 +269,8 @@ def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatA
                 if count >= size:
                     yield place, _taken(gathered, scratch, coded, path)
                     place, count = place + count, 0
+        except MemoryError:
+            raise
         except av.error.FFmpegError as error:
             raise MediaFileError(
                 f"the sound in {path.name} is damaged at {(place + count) / rate:.1f} s ({error.strerror}); "

@@ -145,6 +145,8 @@ def _listened(path: Path, *, spots: bool) -> list[_Track]:
         for place in (np.arange(_SPOTS) + 0.5) / _SPOTS:
             try:
                 container.seek(round((start_s + place * length_s) * av.time_base))
+            except MemoryError:
+                raise
             except (av.error.FFmpegError, OverflowError):
                 break
             _listen(container, streams, tracks, path, most_s=_SPOT_S)
@@ -161,6 +163,8 @@ def _listen(container: Any, streams: Sequence[Any], tracks: Sequence[_Track], pa
             packets += 1
             try:
                 frames = packet.decode()
+            except MemoryError:
+                raise
             except av.error.FFmpegError:
                 tracks[number].damaged = True
                 continue
@@ -173,6 +177,8 @@ def _listen(container: Any, streams: Sequence[Any], tracks: Sequence[_Track], pa
                 wanted[packet.stream.index] -= frame.samples / rate
             if most_s < np.inf and (packets > _SPOT_PACKETS or max(wanted.values()) <= 0):
                 return
+    except MemoryError:
+        raise
     except (av.error.FFmpegError, MediaFileError):
         # Where the file breaks off, or cannot be read, is told when the sound is read.
         return
