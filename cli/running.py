@@ -8,6 +8,7 @@ path arguments).
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Iterable
@@ -75,15 +76,25 @@ def printable(text: str) -> str:
     return "".join(part if part.isprintable() else ascii(part)[1:-1] for part in text)
 
 
-class InputPath(click.Path):
+class NamedPath(click.Path):
+    """A path that was given a name: an empty one, as an unset variable of a script makes it, would be this folder."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read the path."""
+        if not os.fspath(value).strip():
+            self.fail("its name is empty (for the folder you are in, write .)", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+class InputPath(NamedPath):
     """A file to read; whether it exists is said by the job, in its own words. Never written over: see Run.inputs."""
 
 
-class OutputPath(click.Path):
+class OutputPath(NamedPath):
     """A file or folder to write: by `spatial.media.writing` or `folders` alone, which know whose it is."""
 
 
-class WorkFolder(click.Path):
+class WorkFolder(NamedPath):
     """A folder whose files are read and beside which results are written."""
 
 

@@ -57,7 +57,9 @@ def watched() -> tuple[int, str]:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), pass_on)
     # In a group of its own, or Ctrl-C would reach it twice.
-    with Popen([sys.executable, *sys.orig_argv[1:]], env={**_FEW_THREADS, **os.environ, WATCHED: "1"}, process_group=0) as work:
+    with Popen(
+        [sys.executable, *sys.orig_argv[1:]], env={**_FEW_THREADS, **os.environ, WATCHED: "1"}, process_group=0
+    ) as work:
 
         def send(number: int) -> None:
             with suppress(ProcessLookupError):
