@@ -73,7 +73,7 @@ def watched() -> tuple[int, str]:
         return code, ""
     return 3, (
         "a library that soundplumb uses broke off, most likely for want of memory: a process may take no more than "
-        f"{limit / _MEGABYTE:.0f} MB here (ulimit); allow more, and run it again, which also clears what was left behind"
+        f"{limit / _MEGABYTE:.0f} MB here (ulimit); allow more, and run it again, which clears what was left behind too"
     )
 
 

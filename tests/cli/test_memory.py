@@ -17,7 +17,7 @@ from cli.watching import WATCHED
 from spatial.errors import MediaFileError
 from spatial.jobs.demo import lay_out
 from spatial.jobs.faults import fault_sentence, is_want_of_memory
-from spatial.media.container import only_sound, opened
+from spatial.media.container import opened
 from tests.test_layering import HOUSE
 
 resource = pytest.importorskip("resource", reason="this system sets no such limits")
@@ -128,7 +128,7 @@ def test_a_signal_reaches_the_watched_process(shoot, tmp_path, name):
     assert err.startswith("soundplumb: stopped before it was done")
 
 
-def test_nothing_is_watched_without_a_limit(shoot):
+def test_nothing_is_watched_without_a_limit():
     code = f"import os; from cli.watching import watched; print(watched(), os.environ.get('{WATCHED}'))"
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True, env={**os.environ}
@@ -160,8 +160,7 @@ def test_want_of_memory_is_no_damage(shoot):
     refused = av.error.MemoryError(errno.ENOMEM, "Cannot allocate memory")
     with pytest.raises(MemoryError), opened(shoot / "slipway.mov"):
         raise refused
-    with pytest.raises(MediaFileError, match="is damaged"), opened(shoot / "slipway.mov") as container:
-        only_sound(container, shoot / "slipway.mov")
+    with pytest.raises(MediaFileError, match="is damaged"), opened(shoot / "slipway.mov"):
         raise av.error.InvalidDataError(1, "Invalid data")
 
 
