@@ -18,6 +18,7 @@ from typing import Any
 
 import av
 import numpy as np
+import numpy.typing as npt
 
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
@@ -43,8 +44,8 @@ _FAINT_DB = 40.0
 _DEAD_DB = 60.0
 """A channel so far under its track's loudest is not connected (common practice, no source)."""
 
-_SAME_DB = 40.0
-"""Two channels that differ by so little hold the same; coding alone makes them differ by less."""
+_SAME_DB = 30.0
+"""Two channels that differ by so little hold the same; this library's AAC makes two that were alike differ by 37 dB."""
 
 _LOUDER_DB = 6.0
 """A track must be so much louder to be taken before one that comes first."""
@@ -64,6 +65,18 @@ _PAIR_LEAST = 0.35
 """How alike left and right must be below 300 Hz, as a correlation. Microphones 20 cm apart are alike by 0.8 in a sound
 from the side at 150 Hz, and in a room by sin(kd)/kd (Cook et al. 1955, JASA 27(6) 1072-1077; value from memory); a
 clip-on microphone and a camera metres away hear the same voice many milliseconds apart, and are not."""
+
+
+_BLOCK = 960
+"""Samples whose level is taken at once: 20 ms at 48 kHz, half a syllable's rise."""
+
+_STEADY_DB = 3.0
+"""A channel whose level stays within this, for nine blocks in ten, holds a tone, timecode or an input's noise: levels of
+noise in blocks of that length keep within 0.7 dB (chi squared), of timecode within less; speech and music go up and down
+by 10 dB and more (common practice, no source)."""
+
+_STEADY_BLOCKS = 50
+"""So many blocks tell that much: 1 s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +102,8 @@ class _Track:
     """Sum of squares of each channel."""
     difference: float = 0.0
     """Sum of squares of the first two live channels' difference, for a stream of two."""
+    blocks: list[FloatArray] = field(default_factory=list)
+    """Level of each channel in blocks, each of shape (channels, blocks)."""
     damaged: bool = False
     span_s: tuple[float, float] | None = None
     """Start and length that the file gives; None where it gives none."""
@@ -104,6 +119,12 @@ class _Track:
         sound = np.where(np.abs(sound) < 10.0, sound, 0.0).astype(np.float64)
         self.samples += sound.shape[1]
         self.power += np.sum(sound**2, axis=1)
+        # What changes from one sample to the next: rumble goes up and down in whatever an input picks up.
+        steps = np.diff(sound, axis=1)
+        count = max(1, steps.shape[1] // _BLOCK)
+        whole = steps[:, : steps.shape[1] - steps.shape[1] % count].reshape(self.channels, count, -1)
+        if whole.shape[2]:
+            self.blocks.append(10.0 * np.log10(np.mean(whole**2, axis=2) + 1e-20))
         if self.channels == 2:
             self.difference += float(np.sum((sound[0] - sound[1]) ** 2))
 
@@ -118,10 +139,29 @@ class _Track:
         return float(np.max(self.levels_db)) if self.samples and self.channels else -200.0
 
     @property
-    def live(self) -> tuple[int, ...]:
-        """Channels that hold sound."""
+    def loud(self) -> tuple[int, ...]:
+        """Channels that are not silent."""
         least = max(_SILENT_DB, self.level_db - _DEAD_DB)
         return tuple(int(n) for n in np.flatnonzero(self.levels_db > least)) if self.samples else ()
+
+    @property
+    def live(self) -> tuple[int, ...]:
+        """Channels that hold sound; those that hold one level throughout only where all do."""
+        steady = self._steady
+        moving = tuple(n for n in self.loud if not steady[n])
+        return moving or self.loud
+
+    @property
+    def steady(self) -> bool:
+        """Whether all its channels that are not silent hold one level throughout: a tone, timecode, noise."""
+        return bool(self.loud) and bool(np.all(self._steady[list(self.loud)]))
+
+    @property
+    def _steady(self) -> npt.NDArray[np.bool_]:
+        if sum(levels.shape[1] for levels in self.blocks) < _STEADY_BLOCKS:
+            return np.zeros(self.channels, dtype=bool)
+        low_db, high_db = np.percentile(np.concatenate(self.blocks, axis=1), (5.0, 95.0), axis=1)
+        return np.asarray(high_db - low_db < _STEADY_DB)
 
     @property
     def same(self) -> bool:
@@ -164,7 +204,7 @@ def choose_sound(path: Path, *, pairs: bool = True) -> ChosenSound:
 def _pair(path: Path, tracks: Sequence[_Track]) -> tuple[int, int] | None:
     """Two neighbouring tracks of one channel that are left and right; None where a stereo track makes it needless."""
     loudest_db = max(track.level_db for track in tracks)
-    if any(track.stereo and track.level_db > loudest_db - _FAINT_DB for track in tracks):
+    if any(track.stereo and not track.steady and track.level_db > loudest_db - _FAINT_DB for track in tracks):
         return None
     for number, (left, right) in enumerate(itertools.pairwise(tracks)):
         levels_db = left.level_db, right.level_db
@@ -188,9 +228,7 @@ def _written_together(left: _Track, right: _Track) -> bool:
 
 
 def _hear_one_place(path: Path, first: int) -> bool:
-    """Whether a track and the next are alike below 300 Hz as two microphones of a camera are, and not one the copy of
-    the other.
-    """
+    """Whether a track and the next are alike below 300 Hz, as two microphones of a camera are, and no copies."""
     low, whole = np.zeros((2, 2)), np.zeros((2, 2))
     with opened(path) as container:
         streams = sound_streams(container)[first : first + 2]
@@ -323,12 +361,12 @@ def _choice(tracks: Sequence[_Track], name: str, pair: tuple[int, int] | None) -
     if not sounding:
         return ChosenSound()
 
-    def rank(number: int) -> tuple[bool, bool, float]:
+    def rank(number: int) -> tuple[bool, bool, bool]:
         track = tracks[number]
-        return not track.damaged, track.stereo, track.level_db
+        return not track.damaged, not track.steady, track.stereo
 
-    best = max(rank(n)[:2] for n in sounding)
-    alike = [n for n in sounding if rank(n)[:2] == best]
+    best = max(rank(n) for n in sounding)
+    alike = [n for n in sounding if rank(n) == best]
     chosen = alike[0]
     for number in alike[1:]:
         if tracks[number].level_db > tracks[chosen].level_db + _LOUDER_DB:
@@ -343,13 +381,21 @@ def _choice(tracks: Sequence[_Track], name: str, pair: tuple[int, int] | None) -
         message = f"{name} has {len(tracks)} sound tracks: track {chosen + 1} is used ({_like(track)}); {others}"
         findings.append(Finding("convention_guess", Severity.NOTE, message, name))
     if picked:
-        silent = [str(n + 1) for n in range(track.channels) if n not in picked]
+        silent = [str(n + 1) for n in range(track.channels) if n not in track.loud]
+        steady = [str(n + 1) for n in track.loud if n not in picked]
+        said = [
+            *([f"{' and '.join(silent)} {'is' if len(silent) == 1 else 'are'} silent"] if silent else []),
+            *([f"{' and '.join(steady)} {_HOLDS[len(steady) > 1]}"] if steady else []),
+        ]
         message = (
             f"of the {track.channels} channels of {'track ' + str(chosen + 1) if len(tracks) > 1 else 'sound'} in "
-            f"{name}, {' and '.join(silent)} {'is' if len(silent) == 1 else 'are'} silent and left out"
+            f"{name}, {' and '.join(said)} and left out"
         )
         findings.append(Finding("convention_guess", Severity.NOTE, message, name))
     return ChosenSound(chosen, picked, None, tuple(findings))
+
+
+_HOLDS = "holds one level throughout, as a tone, timecode or an input's noise does,", "hold one level throughout,"
 
 
 def _joined_choice(tracks: Sequence[_Track], name: str, pair: tuple[int, int]) -> ChosenSound:
@@ -385,6 +431,8 @@ def _why_not(track: _Track, chosen: _Track, loudest_db: float, *, pair: bool = F
         return f"is faint ({track.level_db:.0f} dB)"
     if track.damaged and not chosen.damaged:
         return "is damaged"
+    if track.steady and not chosen.steady:
+        return f"holds one level throughout ({track.level_db:.0f} dB), as a tone, timecode or an input's noise does"
     if (chosen.stereo or pair) and not track.stereo:
         return f"is not in stereo ({_like(track)})"
     if track.level_db < chosen.level_db:

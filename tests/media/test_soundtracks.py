@@ -104,9 +104,15 @@ def test_four_channels_of_which_two_are_silent(tmp_path: Path) -> None:
     assert np.allclose(heard(tmp_path / "c.mov"), sound[[1, 3]], rtol=0, atol=1e-4)
 
 
+def place(channels: int, level: float = 0.1, seconds: float = SECONDS) -> FloatArray:
+    """Sound that goes up and down, as where something happens; of the level of noise on the whole."""
+    time_s = np.arange(round(seconds * RATE)) / RATE
+    return noise(channels, level, seconds) * np.sqrt(8 / 3) * np.sin(2 * np.pi * 2.0 * time_s) ** 2
+
+
 def camera_pair(seconds: float = SECONDS, apart: int = 20) -> FloatArray:
     """Left and right of a camera: one sound, some samples later at the right, and a little noise in each."""
-    sound = noise(1, 0.1, seconds)[0]
+    sound = place(1, 0.1, seconds)[0]
     return np.stack([sound, np.roll(sound, apart)]) + noise(2, 0.01, seconds)
 
 
@@ -148,7 +154,7 @@ def test_two_tracks_of_one_channel_that_are_no_left_and_right(tmp_path: Path, ca
         "another place": [left, np.roll(left, RATE // 100) + noise(1, 0.01)],
         "far quieter": [left, 0.1 * right],
         "shorter": [left, right[:, : RATE // 2]],
-        "stereo": [left, right, noise(2)],
+        "stereo": [left, right, place(2)],
     }[case]
     write_tracks(tmp_path / "c.mov", tracks)
     clip = open_clip(tmp_path / "c.mov")
@@ -157,6 +163,36 @@ def test_two_tracks_of_one_channel_that_are_no_left_and_right(tmp_path: Path, ca
     assert (clip.scratch.right, clip.scratch.track) == (None, used)
     assert np.allclose(heard(tmp_path / "c.mov"), tracks[used], rtol=0, atol=1e-4)
     assert f"track {used + 1} is used" in clip.findings[0].message
+
+
+def timecode(level: float = 0.2, seconds: float = SECONDS) -> FloatArray:
+    """Linear timecode: half a wave for each bit 0, two for each bit 1, 80 bits a picture (SMPTE 12M; from memory)."""
+    bits = RNG.integers(0, 2, round(seconds * 80 * 25))
+    halves = np.concatenate([[1, 0] if bit == 0 else [1, 1] for bit in bits])
+    wave = level * np.cumprod(np.where(halves, -1, 1))
+    return wave[np.newaxis, (np.arange(round(seconds * RATE)) * len(wave) // round(seconds * RATE))]
+
+
+def test_what_holds_one_level_is_no_place(tmp_path: Path) -> None:
+    """Timecode is loud and comes first, an open input's noise is in stereo: the faint microphone hears the place."""
+    scratch = place(1, 0.02)
+    write_tracks(tmp_path / "c.mov", [timecode(), noise(2, 0.01), scratch])
+    clip = open_clip(tmp_path / "c.mov")
+    assert clip.scratch is not None
+    assert clip.scratch.track == 2
+    assert "track 1 holds one level throughout (-14 dB), as a tone, timecode" in clip.findings[0].message
+    assert "track 2 holds one level throughout (-40 dB)" in clip.findings[0].message
+    both = np.concatenate([timecode(), scratch])
+    write_tracks(tmp_path / "d.mov", [both, silence(2)])
+    clip = open_clip(tmp_path / "d.mov")
+    assert clip.scratch is not None
+    assert (clip.scratch.track, clip.scratch.picked) == (0, (1,))
+    assert "of the 2 channels of track 1 in d.mov, 1 holds one level throughout" in clip.findings[1].message
+    # Where there is nothing else, it is used as it is.
+    write_tracks(tmp_path / "e.mov", [timecode(), silence(1)])
+    clip = open_clip(tmp_path / "e.mov")
+    assert clip.scratch is not None
+    assert (clip.scratch.track, clip.scratch.picked) == (0, ())
 
 
 def test_sides_that_do_not_start_together_are_not_joined(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
