@@ -18,10 +18,27 @@ def main() -> None:
         from cli.streams import stand_in
 
         stand_in()
+        _watch()
         _run()
     finally:
         # What there was to say has been said: nothing is left to stop but Python's own tidying up.
         signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _watch() -> None:
+    """Leave with what a process of its own came to, where memory is limited and it was started."""
+    from cli.watching import watched
+
+    code, sentence = watched()
+    if sentence:
+        import json
+
+        with suppress(OSError):
+            os.write(2, f"soundplumb: {sentence}\n".encode())
+            if "--json" in sys.argv:
+                os.write(1, (json.dumps({"error": sentence}) + "\n").encode())
+    if code >= 0:
+        raise SystemExit(code)
 
 
 def _run() -> None:

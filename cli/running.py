@@ -8,6 +8,7 @@ printable (text from files, safe on a terminal); wrote; Run (one command's run);
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Iterable
@@ -19,6 +20,7 @@ import click
 
 from cli.stopping import COULD_NOT, STOPPED, Stopping
 from cli.streams import put, say, silence
+from cli.watching import too_narrow
 
 if TYPE_CHECKING:
     from spatial.findings import Finding
@@ -79,15 +81,25 @@ def wrote(*paths: Path | None) -> list[str]:
     return [f"  Wrote {path}." for path in paths if path is not None]
 
 
-class InputPath(click.Path):
+class NamedPath(click.Path):
+    """A path that was given a name: an empty one, as an unset variable of a script makes it, would be this folder."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read the path."""
+        if not os.fspath(value).strip():
+            self.fail("its name is empty (for the folder you are in, write .)", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+class InputPath(NamedPath):
     """A file to read; whether it exists is said by the job, in its own words. Never written over: see Run.inputs."""
 
 
-class OutputPath(click.Path):
+class OutputPath(NamedPath):
     """A file or folder to write: by `spatial.media.writing` or `folders` alone, which know whose it is."""
 
 
-class WorkFolder(click.Path):
+class WorkFolder(NamedPath):
     """A folder whose files are read and beside which results are written."""
 
 
@@ -147,6 +159,9 @@ class Run:
         """Every file that the command was told to read: whatever it writes, it writes over none of them."""
 
     def __enter__(self) -> Self:
+        narrow = too_narrow()
+        if narrow:
+            self._fail(narrow)
         from spatial.media.owners import is_one_of
 
         outputs = _paths(OutputPath)
@@ -170,14 +185,14 @@ class Run:
     def _explain(self, error: BaseException) -> None:
         """Say in one sentence what went wrong, and leave; for a mistake of ours, where the report of it lies."""
         from spatial.errors import SoundplumbError
-        from spatial.jobs.faults import fault_sentence
+        from spatial.jobs.faults import fault_sentence, is_want_of_memory
 
         # First: a job that was stopped may well have failed for that reason, and say another.
         if isinstance(error, KeyboardInterrupt) or (self._stopping.stopped and not isinstance(error, SystemExit)):
             self._fail(STOPPED)
         if isinstance(error, SoundplumbError):
             self._fail(str(error))
-        if isinstance(error, MemoryError):
+        if is_want_of_memory(error):
             self._fail("this machine has too little free memory for the job; close other programs and try again")
         if isinstance(error, OSError):
             where = f"{error.filename} cannot be used" if error.filename else "a file cannot be used"

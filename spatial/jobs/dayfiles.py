@@ -40,6 +40,23 @@ def files_of_day(folder: Path) -> tuple[list[Path], list[Path]]:
     return clips, takes
 
 
+def others_of_day(folder: Path, known: Iterable[str]) -> list[str]:
+    """Names of files in a folder that a day would take for clips or takes, but for those that are known.
+
+    Nothing where there is no such folder, or it cannot be read.
+    """
+    try:
+        names = [path.name for path in folder.iterdir() if path.is_file() and not path.name.startswith(".")]
+    except OSError:
+        return []
+    suffixes = (*CLIP_SUFFIXES, *TAKE_SUFFIXES)
+    return [
+        name
+        for name in set(names) - set(known)
+        if name.lower().endswith(suffixes) and not is_track_of_ours(folder / name)
+    ]
+
+
 def result_names(clips: Sequence[Path], *, taken: Iterable[str] = ()) -> dict[Path, str]:
     """What each clip's results are called; no two alike on any system, and every system takes them.
 

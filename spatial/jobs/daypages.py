@@ -60,16 +60,20 @@ def make_pages(
     Returns
     -------
     DayResult
-        With the pages, and what kept others from being made.
+        With the pages, and what kept others from being made: the day's work is done, and is told of without them too.
 
     Raises
     ------
     OutputError
-        The folder of pages cannot be written.
+        As require_place.
     """
     pages = day.folder / PAGES_FOLDER
     clear_leftovers(pages)
-    broken_off = _broken_off(pages)
+    try:
+        with as_fault(f"the folder {PAGES_FOLDER}"):
+            broken_off = _broken_off(pages)
+    except SoundplumbError as error:
+        return _without_pages(day, error)
     if pages.exists() and not force and not broken_off:
         kept = Finding(
             "undetermined",
@@ -81,7 +85,10 @@ def make_pages(
     index = pages / INDEX
     require_place(day.folder)
     new = not pages.exists()
-    make_folder(pages)
+    try:
+        make_folder(pages)
+    except OutputError as error:
+        return _without_pages(day, error)
     clips = [entry.clip for entry in day.clips]
     names = result_names(clips, taken=[INDEX])
     syncs = {entry.clip: entry.sync for entry in day.clips}
@@ -108,6 +115,11 @@ def make_pages(
             with suppress(OSError):
                 pages.rmdir()
     return paged
+
+
+def _without_pages(day: DayResult, error: SoundplumbError) -> DayResult:
+    undone = Finding("undetermined", Severity.FIX, f"no pages could be made: {error}", PAGES_FOLDER)
+    return replace(day, findings=(*day.findings, undone))
 
 
 def require_place(folder: Path) -> None:

@@ -18,6 +18,7 @@ from spatial.conventions import FloatArray
 from spatial.errors import OutputError
 from spatial.field import angle_between, unit_vectors
 from spatial.jobs.day import DayResult, run_day
+from spatial.jobs.dayfiles import others_of_day
 from spatial.jobs.daypages import PageWriter, make_pages
 from spatial.jobs.directions import DirectionsResult, directions_of_take
 from spatial.jobs.marks import Rig
@@ -66,9 +67,16 @@ def lay_out(folder: Path, *, force: bool = False) -> None:
     Raises
     ------
     OutputError
-        A file of the shoot is there already (without `force`), or another of that name; the folder cannot be written.
+        A file of the shoot is there already (without `force`), or another of that name, or other clips or takes; the
+        folder cannot be written.
     """
     targets = {folder / source.name: source for source in demo_audio.shoot_files()}
+    others = sorted(others_of_day(folder, [target.name for target in targets]))
+    if others:
+        raise OutputError(
+            f"{folder} holds {' and '.join(others[:2])}{' and more' if len(others) > 2 else ''}, which the demo would "
+            "work on as if it were its own: name a new folder for the demo, or run day on this one"
+        )
     there = [target for target in targets if os.path.lexists(target)]
     if there and not force:
         raise OutputError(f"{there[0]} exists already; name another folder, or add --force to lay it out again")

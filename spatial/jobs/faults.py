@@ -1,9 +1,10 @@
 """A mistake of ours in one clip or take ends neither the others nor the day.
 
 Functions: as_fault (turns any failure into an error that is named); fault_sentence (what to say of one, with a report
-to send).
+to send); is_want_of_memory (whether it comes of too little free memory).
 """
 
+import errno
 import os
 import platform
 import sys
@@ -49,7 +50,7 @@ def fault_sentence(error: BaseException, what: str) -> str:
     what : str
         The file, or the command, that was worked on.
     """
-    if isinstance(error, MemoryError):
+    if is_want_of_memory(error):
         return f"this machine has too little free memory for {what}; close other programs and try again"
     if isinstance(error, OSError) and error.filename:
         return f"{error.filename} cannot be used ({error.strerror}); check its name, its disk and its permissions"
@@ -57,6 +58,19 @@ def fault_sentence(error: BaseException, what: str) -> str:
     report = _report(error, what)
     send = f"send us the file {report}" if report else f"send us this: {_place(error)}"
     return f"{what} could not be done, by a mistake in soundplumb itself ({name}); {send}"
+
+
+_NO_MEMORY = ("can't start new thread", "cannot allocate memory", "failed to map segment")
+"""What Python says of a thread without room for its stack, and the system's loader of a library without room. Neither
+has an error of its own to know it by."""
+
+
+def is_want_of_memory(error: BaseException) -> bool:
+    """Whether a failure comes of too little free memory, whatever it calls itself."""
+    if isinstance(error, OSError) and not isinstance(error, MemoryError):
+        return error.errno == errno.ENOMEM
+    named = isinstance(error, (RuntimeError, ImportError)) and any(words in str(error).lower() for words in _NO_MEMORY)
+    return isinstance(error, MemoryError) or named
 
 
 def _report(error: BaseException, what: str) -> str | None:

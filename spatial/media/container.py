@@ -54,6 +54,8 @@ def opened(path: Path) -> Iterator[Any]:
             # Titles and dates that are no UTF-8 are not our business.
             options = {"format_whitelist": _CONTAINERS}
             container = av.open(source, options=options, metadata_errors="replace", buffer_size=_BUFFER_BYTES)
+        except MemoryError:
+            raise
         except av.error.FFmpegError as error:
             raise MediaFileError(
                 f"{path.name} is not a movie or sound file that can be read, or its recording was never finished; "
@@ -62,6 +64,8 @@ def opened(path: Path) -> Iterator[Any]:
         with container:
             try:
                 yield container
+            except MemoryError:
+                raise
             except av.error.FFmpegError as error:
                 raise MediaFileError(
                     f"{path.name} is damaged ({error.strerror}); copy it from the card again"

@@ -23,7 +23,7 @@ from spatial.media.chunks import NO_SIZE, is_wave, wave_chunks
 from spatial.media.container import opened, picture_stream, sound_stream
 from spatial.media.display import DisplayTurn, display_turn, frame_turn, turned_in_words
 from spatial.media.intake import open_input
-from spatial.media.scratch import Scratch, find_scratch, placed_sound
+from spatial.media.scratch import Scratch, find_scratch, joined, placed_sound
 from spatial.media.soundtracks import ChosenSound, choose_sound
 from spatial.timebase import samples_for_frames
 
@@ -104,16 +104,15 @@ def open_clip(path: Path | str) -> Clip:
             turn = _turn(container, stream, path)
         created = _tag(container.metadata, "creation_time")
         timecode = _timecode(container)
+    zero_s = None if picture is None else picture.zero_s
     chosen = choose_sound(path)
-    # Opened again: counting may have read the file to its end.
-    with opened(path) as container:
-        sound = sound_stream(container, path, chosen.track)
-        if sound is None and picture is None:
-            raise MediaFileError(f"{path.name} holds neither moving pictures nor sound; name the camera's movie")
-        zero_s = None if picture is None else picture.zero_s
-        scratch = None
-        if sound is not None:
-            scratch = find_scratch(container, sound, path, zero_s=zero_s, track=chosen.track, picked=chosen.picked)
+    scratch = _scratch(path, chosen, zero_s)
+    if chosen.right is not None and (scratch is None or scratch.right is None):
+        # They do not run beside each other after all.
+        chosen = choose_sound(path, pairs=False)
+        scratch = _scratch(path, chosen, zero_s)
+    if picture is None and scratch is None and not _has_sound(path, chosen):
+        raise MediaFileError(f"{path.name} holds neither moving pictures nor sound; name the camera's movie")
     if picture is not None:
         duration_s = float(picture.frames / picture.frame_rate)
     elif scratch is not None:
@@ -205,6 +204,8 @@ def _turn(container: Any, stream: Any, path: Path) -> DisplayTurn:
         pictures = picture_stream(again)
         try:
             frame = None if pictures is None else next(again.decode(pictures), None)
+        except MemoryError:
+            raise
         except av.error.FFmpegError:
             frame = None  # whoever looks at the pictures will hear of it
         return DisplayTurn.AS_STORED if frame is None else frame_turn(frame)
@@ -274,6 +275,26 @@ def _exact_rate(rate: Fraction) -> Fraction:
         if abs(rate / exact - 1) < _RATE_ROUNDING:
             return exact
     return Fraction(rate)
+
+
+def _scratch(path: Path, chosen: ChosenSound, zero_s: float | None) -> Scratch | None:
+    """Where the chosen sound starts; with its right channel, where that is a track of its own and runs beside it."""
+    found = []
+    for track in (chosen.track, chosen.right):
+        if track is None:
+            continue
+        # Opened again: whoever looked at it before may have read the file to its end.
+        with opened(path) as container:
+            sound = sound_stream(container, path, track)
+            if sound is not None:
+                found.append(find_scratch(container, sound, path, zero_s=zero_s, track=track, picked=chosen.picked))
+    left, right = (*found, None, None)[:2]
+    return left if left is None or right is None else joined(left, right) or left
+
+
+def _has_sound(path: Path, chosen: ChosenSound) -> bool:
+    with opened(path) as container:
+        return sound_stream(container, path, chosen.track) is not None
 
 
 def _sound_length_s(path: Path, chosen: ChosenSound) -> float:

@@ -304,6 +304,8 @@ class _Writing:
     def _told(self) -> Iterator[None]:
         try:
             yield
+        except MemoryError:
+            raise
         except (av.error.FFmpegError, OSError, UnicodeEncodeError) as error:
             why = getattr(error, "strerror", None) or "its name is not UTF-8"
             raise OutputError(

@@ -5,13 +5,14 @@ allows it. Every audio frame is placed by its time stamp, never by counting samp
 edit list, the encoder's priming, a late start and holes.
 Conventions: spatial.conventions (time, array layout).
 Functions: find_scratch (where the sound starts, and how sure that is); placed_sound (the sound itself);
-samples_of (what a decoded frame holds).
+joined (two
+tracks as left and right); samples_of (what a decoded frame holds).
 """
 
 import math
 import statistics
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,9 @@ _NO_SAMPLE = 1e6
 _HOLE_S = 0.003
 """A time stamp this far from the count of samples is a hole or a jump. Smaller steps are rounding: the stamps of
 MKV and FLV are whole milliseconds, and two rounded stamps differ by up to 1 ms from the truth."""
+
+_BESIDE = 0.5
+"""Two tracks whose first samples are closer than this, in samples, are left and right of one recording."""
 
 _FIRST_FRAMES = 64
 """Audio frames whose time stamps place the start: 1.4 s of AAC."""
@@ -70,6 +74,8 @@ class Scratch:
     """Which of the clip's streams of sound that can be decoded it is, from 0."""
     picked: tuple[int, ...] = ()
     """Which channels of that stream are used, from 0; empty for all of them."""
+    right: "Scratch | None" = None
+    """The right channel, where the camera wrote left and right as two tracks of one channel; this is the left one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +156,15 @@ def find_scratch(
     return Scratch(codec, rate, channels, max(phase_s, 0.0), start_s, doubt_s, track, picked)
 
 
+def joined(left: Scratch, right: Scratch) -> Scratch | None:
+    """Two tracks of one channel as left and right; None where they do not run sample by sample beside each other."""
+    beside = abs(left.start_s - right.start_s) * left.rate_hz < _BESIDE
+    if left.rate_hz != right.rate_hz or not beside or (left.channels, right.channels) != (1, 1):
+        return None
+    doubt_s = max(left.start_doubt_s, right.start_doubt_s)
+    return replace(left, channels=2, start_doubt_s=doubt_s, right=right)
+
+
 def _has_priming(codec: Any) -> bool:
     """Whether an encoder puts samples of its own before the sound, as all transform codecs do."""
     return bool(codec.codec.lossy) and not codec.codec.lossless and not codec.name.startswith("pcm_")
@@ -203,6 +218,11 @@ def placed_sound(
         Time stamps that leave out more than that, a damaged packet, a value that is no sample, or sound whose rate
         or channels change.
     """
+    if scratch.right is not None:
+        sides = (replace(scratch, channels=1, right=None), replace(scratch.right, phase_s=scratch.phase_s))
+        told = {"duration_s": duration_s, "block_s": block_s, "most_silence_s": most_silence_s}
+        yield from _beside(*(placed_sound(path, side, **told) for side in sides))
+        return
     rate = scratch.rate_hz
     size = max(1, min(round(block_s * rate), _MOST_BLOCK // scratch.channels))
     # 1e-6 of a sample: a length that is a whole number of samples must not gain one by rounding.
@@ -232,6 +252,24 @@ def placed_sound(
             done += kept.shape[1]
         if done >= total:
             return
+
+
+def _beside(left: Iterator[FloatArray], right: Iterator[FloatArray]) -> Iterator[FloatArray]:
+    """Two sounds of one channel as two channels of one; the shorter is followed by silence."""
+    nothing = np.zeros((1, 0), dtype=np.float32)
+    held = [nothing, nothing]
+    while True:
+        for side, blocks in enumerate((left, right)):
+            if held[side].shape[1] == 0:
+                held[side] = next(blocks, nothing)
+        lengths = [part.shape[1] for part in held]
+        if not any(lengths):
+            return
+        length = min(length for length in lengths if length)
+        yield np.concatenate(
+            [part[:, :length] if part.shape[1] else np.zeros_like(part, shape=(1, length)) for part in held]
+        )
+        held = [part[:, length:] for part in held]
 
 
 def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatArray]]:
@@ -269,6 +307,8 @@ def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatA
                 if count >= size:
                     yield place, _taken(gathered, scratch, coded, path)
                     place, count = place + count, 0
+        except MemoryError:
+            raise
         except av.error.FFmpegError as error:
             raise MediaFileError(
                 f"the sound in {path.name} is damaged at {(place + count) / rate:.1f} s ({error.strerror}); "

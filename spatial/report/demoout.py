@@ -40,7 +40,10 @@ def demo_lines(result: DemoResult, plots: list[Path]) -> list[str]:
         lines += [*findings_lines(conformed.findings, said=["drift"]), ""]
     undone = [finding for finding in all_findings(result.day) if finding not in _shown(result)]
     lines += findings_lines(undone)
-    lines.append(f"Tracks, proofs and plots lie in {result.day.folder / 'tracks'}:")
+    if plots:
+        lines.append(f"Tracks, proofs and plots lie in {result.day.folder / 'tracks'}:")
+    else:
+        lines.append("No track was written, so there is nothing to hold against the truth: what stands above says why.")
     lines += [f"  {path.parent / path.stem}.wav  .json  .png" for path in plots]
     return lines if result.day.pages is None else [*lines, pages_line(result.day.pages)]
 

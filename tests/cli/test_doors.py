@@ -10,6 +10,7 @@ import json
 import os
 import re
 import zlib
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -28,7 +29,7 @@ from spatial.media.folders import LIST_NAME, FolderKind, whole_folder
 from spatial.media.owners import TABLE_HEAD, Kind, is_marked, is_ours, may_be_written, portable_name
 from spatial.media.seals import BLANK_SEAL
 from spatial.media.writing import TrackWriter, whole_file, write_text_whole
-from spatial.report.demoout import write_plots
+from spatial.report.demoout import demo_lines, write_plots
 from spatial.report.html import html_text
 from spatial.report.ink import new_figure, save
 from tests.test_layering import HOUSE
@@ -215,6 +216,38 @@ def test_no_input_is_ever_an_output(pair, shoot, tmp_path):
             assert result.exit_code in (2, COULD_NOT), result.output
             assert prints(tmp_path) == before
             (tmp_path / f"hard{source.suffix}").unlink(missing_ok=True)
+
+
+@pytest.mark.parametrize("empty", ["", " "])
+@pytest.mark.parametrize("pair", params_of(click.Path), ids=called)
+def test_an_empty_path_is_wrong_usage(pair, empty, shoot, tmp_path, monkeypatch):
+    """An unset variable of a script: the folder that happens to be the current one is not meant."""
+    command, param = pair
+    monkeypatch.chdir(tmp_path)
+    given = {other.name: tmp_path / "out" for other in command.params if other.required}
+    given |= {name: shoot / NAMED[name] for name in given if name in NAMED}
+    result = run(*arguments(command, shoot, **(given | {param.name: empty})))
+    assert (result.exit_code, result.stdout, list(tmp_path.iterdir())) == (2, "", []), result.output
+    assert "its name is empty (for the folder you are in, write .)" in result.stderr
+    called_there = param.opts[-1] if isinstance(param, click.Option) else (param.metavar or param.name).strip(".")
+    assert called_there.lower() in result.stderr.lower()
+
+
+@pytest.mark.parametrize("name", ["ours.MOV", "rec-0001.wav"])
+@pytest.mark.parametrize("force", [[], ["--force"]])
+def test_the_demo_is_not_laid_among_a_crews_own_files(tmp_path, monkeypatch, name, force):
+    """They would be worked on with it, and its clips be found in doubt."""
+    (tmp_path / name).write_bytes(b"theirs")
+    monkeypatch.chdir(tmp_path)
+    result = run("demo", ".", *force)
+    assert (result.exit_code, result.stdout, [path.name for path in tmp_path.iterdir()]) == (COULD_NOT, "", [name])
+    assert f". holds {name}, which the demo would work on" in result.stderr
+    assert "name a new folder for the demo" in result.stderr
+
+
+def test_a_demo_without_a_track_says_so(demo):
+    bare = replace(demo, day=replace(demo.day, clips=()), directions=())
+    assert demo_lines(bare, [])[-1].startswith("No track was written")
 
 
 def test_two_results_need_two_names(shoot, tmp_path):

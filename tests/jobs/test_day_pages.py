@@ -110,6 +110,27 @@ def test_an_index_of_somebody_elses_stays(make, tmp_path):
     assert [path.name for path in (tmp_path / "pages").iterdir()] == ["index.html"]
 
 
+@pytest.mark.parametrize(("call", "why"), [("mkdir", "cannot be made"), ("iterdir", "cannot be used")])
+def test_a_folder_that_takes_no_pages_leaves_the_day_as_it_was(make, tmp_path, monkeypatch, call, why):
+    """The day's work is done by then: it is printed, with what could not be written."""
+    if call == "iterdir":
+        (tmp_path / "pages").mkdir()
+
+    def refused(self, *_, **__):
+        raise OSError(30, "Read-only file system", str(self))
+
+    monkeypatch.setattr(Path, call, refused)
+    day = make("a.mov")
+    assert (day.pages, day.clips[0].page, day.clips[0].findings) == (None, None, ())
+    (undone,) = day.findings
+    assert (undone.severity, undone.where) == (Severity.FIX, "pages")
+    assert undone.message.startswith("no pages could be made: ")
+    assert why in undone.message
+    lines = "\n".join(day_lines(day))
+    assert "a.mov" in lines
+    assert "no pages could be made" in lines
+
+
 def test_a_page_that_fails_is_said_and_the_others_are_made(make, tmp_path):
     day = make("bad.mov", "a.mov")
     assert day.clips[0].page is None

@@ -3,8 +3,10 @@
 import struct
 import subprocess
 import sys
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
@@ -12,6 +14,7 @@ import pytest
 import soundfile
 
 from spatial.conventions import FloatArray
+from spatial.media import movies
 from spatial.media.movies import open_clip, scratch_blocks
 
 RATE = 48_000
@@ -35,6 +38,8 @@ def write_tracks(path: Path, tracks: list[FloatArray], codec: str = "pcm_s16le")
             movie.mux(picture.encode(frame))
             for stream, track in zip(sounds, tracks, strict=True):
                 part = track[:, number * RATE // 25 : (number + 1) * RATE // 25]
+                if part.shape[1] == 0:
+                    continue
                 packed = np.ascontiguousarray((part * 32767).astype(np.int16).T.reshape(1, -1))
                 sound = av.AudioFrame.from_ndarray(packed, format="s16", layout=layouts[len(track)])
                 sound.sample_rate, sound.pts, sound.time_base = RATE, number * RATE // 25, Fraction(1, RATE)
@@ -97,6 +102,114 @@ def test_four_channels_of_which_two_are_silent(tmp_path: Path) -> None:
     assert (clip.scratch.channels, clip.scratch.picked) == (2, (1, 3))
     assert "of the 4 channels of sound in c.mov, 1 and 3 are silent and left out" in clip.findings[0].message
     assert np.allclose(heard(tmp_path / "c.mov"), sound[[1, 3]], rtol=0, atol=1e-4)
+
+
+def place(channels: int, level: float = 0.1, seconds: float = SECONDS) -> FloatArray:
+    """Sound that goes up and down, as where something happens; of the level of noise on the whole."""
+    time_s = np.arange(round(seconds * RATE)) / RATE
+    return noise(channels, level, seconds) * np.sqrt(8 / 3) * np.sin(2 * np.pi * 2.0 * time_s) ** 2
+
+
+def camera_pair(seconds: float = SECONDS, apart: int = 20) -> FloatArray:
+    """Left and right of a camera: one sound, some samples later at the right, and a little noise in each."""
+    sound = place(1, 0.1, seconds)[0]
+    return np.stack([sound, np.roll(sound, apart)]) + noise(2, 0.01, seconds)
+
+
+@pytest.mark.parametrize("suffix", ["mov", "mkv"])
+@pytest.mark.parametrize("seconds", [SECONDS, LONG])
+def test_left_and_right_in_tracks_of_their_own_are_joined(tmp_path: Path, suffix: str, seconds: float) -> None:
+    pair = camera_pair(seconds)
+    write_tracks(tmp_path / f"c.{suffix}", [pair[:1], pair[1:], silence(1, seconds)])
+    clip = open_clip(tmp_path / f"c.{suffix}")
+    assert clip.scratch is not None
+    assert clip.scratch.right is not None
+    assert (clip.scratch.track, clip.scratch.right.track, clip.scratch.channels) == (0, 1, 2)
+    (finding,) = clip.findings
+    assert "has 3 sound tracks: tracks 1 and 2, of one channel each, are used as left and right" in finding.message
+    assert finding.message.endswith("(-20 and -20 dB); track 3 is silent")
+    assert np.allclose(heard(tmp_path / f"c.{suffix}"), pair, rtol=0, atol=1e-4)
+
+
+def test_the_quieter_of_two_sides_may_be_the_left_one(tmp_path: Path) -> None:
+    pair = camera_pair() * np.array([[0.5], [1.0]])
+    write_tracks(tmp_path / "c.mov", [silence(1), pair[:1], pair[1:]])
+    clip = open_clip(tmp_path / "c.mov")
+    assert np.allclose(heard(tmp_path / "c.mov"), pair, rtol=0, atol=1e-4)
+    assert (
+        "tracks 2 and 3, of one channel each, are used as left and right (-26 and -20 dB)" in clip.findings[0].message
+    )
+
+
+@pytest.mark.parametrize(
+    "case", ["copy", "quieter copy", "silent", "another place", "far quieter", "shorter", "stereo"]
+)
+def test_two_tracks_of_one_channel_that_are_no_left_and_right(tmp_path: Path, case: str) -> None:
+    pair = camera_pair()
+    left, right = pair[:1], pair[1:]
+    tracks = {
+        "copy": [left, left],
+        "quieter copy": [left, 0.5 * left],
+        "silent": [left, silence(1)],
+        "another place": [left, np.roll(left, RATE // 100) + noise(1, 0.01)],
+        "far quieter": [left, 0.1 * right],
+        "shorter": [left, right[:, : RATE // 2]],
+        "stereo": [left, right, place(2)],
+    }[case]
+    write_tracks(tmp_path / "c.mov", tracks)
+    clip = open_clip(tmp_path / "c.mov")
+    assert clip.scratch is not None
+    used = 2 if case == "stereo" else 0
+    assert (clip.scratch.right, clip.scratch.track) == (None, used)
+    assert np.allclose(heard(tmp_path / "c.mov"), tracks[used], rtol=0, atol=1e-4)
+    assert f"track {used + 1} is used" in clip.findings[0].message
+
+
+def timecode(level: float = 0.2, seconds: float = SECONDS) -> FloatArray:
+    """Linear timecode: half a wave for each bit 0, two for each bit 1, 80 bits a picture (SMPTE 12M; from memory)."""
+    bits = RNG.integers(0, 2, round(seconds * 80 * 25))
+    halves = np.concatenate([[1, 0] if bit == 0 else [1, 1] for bit in bits])
+    wave = level * np.cumprod(np.where(halves, -1, 1))
+    return wave[np.newaxis, (np.arange(round(seconds * RATE)) * len(wave) // round(seconds * RATE))]
+
+
+def test_what_holds_one_level_is_no_place(tmp_path: Path) -> None:
+    """Timecode is loud and comes first, an open input's noise is in stereo: the faint microphone hears the place."""
+    scratch = place(1, 0.02)
+    write_tracks(tmp_path / "c.mov", [timecode(), noise(2, 0.01), scratch])
+    clip = open_clip(tmp_path / "c.mov")
+    assert clip.scratch is not None
+    assert clip.scratch.track == 2
+    assert "track 1 holds one level throughout (-14 dB), as a tone, timecode" in clip.findings[0].message
+    assert "track 2 holds one level throughout (-40 dB)" in clip.findings[0].message
+    both = np.concatenate([timecode(), scratch])
+    write_tracks(tmp_path / "d.mov", [both, silence(2)])
+    clip = open_clip(tmp_path / "d.mov")
+    assert clip.scratch is not None
+    assert (clip.scratch.track, clip.scratch.picked) == (0, (1,))
+    assert "of the 2 channels of track 1 in d.mov, 1 holds one level throughout" in clip.findings[1].message
+    # Where there is nothing else, it is used as it is.
+    write_tracks(tmp_path / "e.mov", [timecode(), silence(1)])
+    clip = open_clip(tmp_path / "e.mov")
+    assert clip.scratch is not None
+    assert (clip.scratch.track, clip.scratch.picked) == (0, ())
+
+
+def test_sides_that_do_not_start_together_are_not_joined(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A start that is off by a sample is a turn of the sound by degrees."""
+    pair = camera_pair()
+    write_tracks(tmp_path / "c.mov", [pair[:1], pair[1:]])
+    whole = movies.find_scratch
+
+    def late(*arguments: Any, **told: Any) -> Any:
+        found = whole(*arguments, **told)
+        return replace(found, start_s=found.start_s + 2 / RATE) if told["track"] == 1 else found
+
+    monkeypatch.setattr(movies, "find_scratch", late)
+    clip = open_clip(tmp_path / "c.mov")
+    assert clip.scratch is not None
+    assert (clip.scratch.right, clip.scratch.channels) == (None, 1)
+    assert "track 1 is used (in one channel" in clip.findings[0].message
 
 
 def test_sound_that_comes_between_the_places_listened_to_is_found(tmp_path: Path) -> None:
