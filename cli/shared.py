@@ -240,16 +240,16 @@ _MOVES = click.option(
     metavar="FILE",
     help="How the camera turned while the recorder stood still: CSV file of time_s (clip time), yaw_deg, pitch_deg, "
     "roll_deg of the camera. Left, up and right side down are positive. From row to row the camera is taken to turn "
-    "the shortest way. Marks are as seen at their time. The mount and --mic-offset are those at the camera's 0,0,0. Leave "
-    "this out if the recorder turned with the camera.",
+    "the shortest way. Marks are as seen at their time. The mount and --mic-offset are those at the camera's 0,0,0. "
+    "Leave this out if the recorder turned with the camera.",
 )
 
 _LEVEL = click.option(
     "--level",
     type=Numbers("PITCH", "ROLL", limit=90.0),
     help="How the picture was levelled after it was filmed, in degrees; the sound is turned along. What is in front "
-    "went UP by PITCH, what is at the right went DOWN by ROLL. If the camera had tipped 4 degrees down, this is -4,0. Marks "
-    "are as seen in the picture as filmed, before that.",
+    "went UP by PITCH, what is at the right went DOWN by ROLL. If the camera had tipped 4 degrees down, this is -4,0. "
+    "Marks are as seen in the picture as filmed, before that.",
 )
 
 _PRIOR = [
