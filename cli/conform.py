@@ -27,10 +27,12 @@ from cli.shared import (
 @click.command(short_help="Write the finished track and prove it.")
 @clip_and_takes
 @click.option(
-    "-o", "--output", type=output_path(), required=True, help="Track to write (.wav); a .json goes beside it."
+    "-o", "--output", type=output_path(), required=True, help="WAV file to write. A .json beside it says what was done."
 )
 @click.option(
-    "--marks", type=input_file(), help="CSV of who is seen where and when: tells the mount, proves the track."
+    "--marks",
+    type=input_file(),
+    help="CSV file of who is seen where and when. It shows how the microphone sat, and it proves the track.",
 )
 @mount_option
 @rig_options(moves=True, level=True, band=True)
@@ -56,7 +58,12 @@ def conform(
     force: bool,
     as_json: bool,
 ) -> None:
-    """Write the synced, de-drifted, turned track, exactly as long as the clip; read it back and prove it."""
+    """Write the track of a clip, and prove it.
+
+    The track is in step with the clip, free of drift, turned to face the lens, and exactly as long as the clip. It is
+    read back and measured again before it appears. CLIP is a movie of the camera, TAKE a file of the recorder: name
+    all that come into question.
+    """
     if repair and mount:
         raise click.UsageError(REPAIR_OR_MOUNT)
     with Run(as_json=as_json) as run:

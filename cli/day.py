@@ -28,7 +28,11 @@ def day(
     force: bool,
     as_json: bool,
 ) -> None:
-    """Do all of it for a whole shoot day: every clip in FOLDER, with its marks beside it."""
+    """Do all of it for a whole shoot day.
+
+    Each clip in FOLDER is matched with its take. A clip with marks beside it (scene1.marks.csv beside scene1.mov) also
+    gets a track in FOLDER/tracks, which is read back and proved. All options hold for every clip.
+    """
     if pages and rig.picture is None:
         raise click.UsageError("--pages draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run:

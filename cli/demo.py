@@ -14,7 +14,7 @@ from cli.shared import pages_option
 @click.option("--force", is_flag=True, help="Make an earlier demo's tracks and pages anew.")
 @json_option
 def demo(folder: Path, pages: bool, force: bool, as_json: bool) -> None:
-    """Lay out a small shoot in FOLDER and run the whole job on it, found against true."""
+    """Lay out a small shoot in FOLDER, run the whole job on it, and compare what is found with what is true."""
     with Run(as_json=as_json) as run:
         from spatial.jobs.demo import run_demo
         from spatial.report import dayout, demoout, jsonout, reviewpage

@@ -11,16 +11,18 @@ from cli.shared import RigChoice, force_option, rig_options
 
 @click.command(short_help="Where sound came from over time.")
 @click.argument("take", type=input_file())
-@click.option("--clip", type=input_file(), help="Put the times on this clip's time.")
+@click.option("--clip", type=input_file(), help="Give times in the time of this clip, not of the take.")
 @click.option("--csv", "csv_path", type=output_path(), help="Write the rows to this file.")
 @click.option("--plot", "plot_path", type=output_path(), help="Draw azimuth and elevation over time (PNG, SVG, PDF).")
 @click.option("--map", "map_path", type=output_path(), help="Draw a map of where sound came from (PNG, SVG, PDF).")
-@click.option("--step-s", type=Number(min=0.05, max=0.5), default=0.1, show_default=True, help="Seconds in a row.")
+@click.option(
+    "--step-s", type=Number(min=0.05, max=0.5), default=0.1, show_default=True, help="Seconds from row to row."
+)
 @click.option(
     "--marks",
     type=input_file(),
-    help="Draw this clip's marks on the plot as brackets, on the map as rings; for a track that faces the lens, such "
-    "as conform writes.",
+    help="Draw the marks of this clip: on the plot as brackets, on the map as rings. Only for a track that faces the "
+    "lens, such as conform writes.",
 )
 @rig_options(moves=True, level=True, band=True)
 @force_option("Replace files that exist.")

@@ -73,14 +73,14 @@ def _format_option(command: Callable[..., Any], *, default: str, microphone: boo
         click.option(
             "--capsule-correction",
             is_flag=True,
-            help="With aformat: level out what the capsules' distance does to high notes (Gerzon 1975).",
+            help="With aformat: level out what the distance between the capsules does to high notes (Gerzon 1975).",
         ),
         click.option(
             "--capsule-radius-mm",
             type=Number(min=2.0, max=50.0),
             default=14.7,
             show_default=True,
-            help="With aformat: from the centre to a capsule. Directions hold up to about 105 kHz divided by this.",
+            help="With aformat: mm from the centre to a capsule. Directions hold up to about 105 kHz divided by this.",
         ),
         click.option(
             "--capsule-omni-part",
@@ -94,8 +94,8 @@ def _format_option(command: Callable[..., Any], *, default: str, microphone: boo
             type=CapsuleList(),
             default="FLU,FRD,BLD,BRU",
             show_default=True,
-            help="With aformat: front or back, left or right, up or down, of each channel. The other kind of "
-            "microphone has FRU,FLD,BRD,BLU.",
+            help="With aformat: which capsule each channel is (front or back, left or right, up or down). The other "
+            "kind of microphone has FRU,FLD,BRD,BLU.",
         ),
         click.option(
             "--format",
@@ -103,9 +103,9 @@ def _format_option(command: Callable[..., Any], *, default: str, microphone: boo
             type=click.Choice(["auto", "ambix", "n3d", "fuma", "aformat"]),
             default=default,
             show_default=True,
-            help="How the take's channels are read: auto = as declared, else as heard where that is sure, else ambix; "
-            "ambix = ACN/SN3D, n3d = ACN/N3D, fuma = W,X,Y,Z with W 3 dB down, aformat = the raw capsules of a "
-            "tetrahedral microphone.",
+            help="How the take's channels are read. ambix = ACN/SN3D, n3d = ACN/N3D, fuma = W,X,Y,Z with W 3 dB down, "
+            "aformat = the raw capsules of a tetrahedral microphone, auto = as the file declares, else as the sound "
+            "tells where it is sure, else ambix.",
         ),
     ):
         wrapped = add(wrapped)
@@ -114,7 +114,7 @@ def _format_option(command: Callable[..., Any], *, default: str, microphone: boo
             "--microphone",
             "known_microphone",
             type=input_file(),
-            help="What orient --save-microphone learned of this very microphone: it is taken out of the take.",
+            help="File that orient --save-microphone wrote about this very microphone; its faults are corrected.",
         )(wrapped)
     return wrapped
 

@@ -47,10 +47,10 @@ class ShootDayOrder(click.Group):
 @click.group(cls=ShootDayOrder, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="soundplumb")
 def cli() -> None:
-    """Put an ambisonic recording in step and in line with a 180-degree picture, and prove it.
+    """Make an ambisonic recording fit a 180-degree picture, in time and in direction, and prove it.
 
-    Commands stand in the order of a shoot day. Results go to the screen's standard output; progress and warnings
-    to standard error. Exit codes: 0 good, 2 wrong usage, 3 could not do it, 4 done and the answer is bad.
+    The commands stand in the order of a shoot day. Results go to standard output, progress and warnings to standard
+    error. Exit codes: 0 good, 2 wrong usage, 3 could not do it, 4 done and the answer is bad (a finding marked FIX).
     """
 
 

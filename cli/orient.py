@@ -23,11 +23,14 @@ from cli.streams import say
 
 @click.command(short_help="How the microphone sat.")
 @click.argument("files", metavar="[CLIP] TAKE...", nargs=-1, required=True, type=input_file())
-@click.option("--marks", type=input_file(), help="CSV of who is seen where and when, in clip time: name CLIP and TAKE.")
+@click.option(
+    "--marks", type=input_file(), help="CSV file of who is seen where and when, in clip time. Name CLIP and TAKE."
+)
 @click.option(
     "--claps",
     metavar="PLACE,PLACE,...",
-    help="Where somebody clapped, in order: front, left, back, right, above, below, front-left, ...: name TAKE alone.",
+    help="Where somebody clapped, in the order of the claps: front, left, back, right, above, below, front-left and "
+    "the like. Name TAKE alone.",
 )
 @rig_options(moves=True, band=True)
 @prior_options
@@ -54,11 +57,11 @@ def orient(
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
-    """Find how the microphone sat: facing, tilt, upside down, mirrored.
+    """Find how the microphone sat: where it faced, how it tilted, whether it hung upside down or is mirrored.
 
-    With --marks from a CLIP and its TAKE. From a CLIP and its TAKE alone, by the camera's own stereo sound: say
-    --upright or --upside-down. With --claps from a TAKE alone, before the shoot: clap once at each place around the
-    camera, 1 to 3 m away.
+    There are three ways. With --marks: name a CLIP and its TAKE. Without marks: name a CLIP and its TAKE, add --upright
+    or --upside-down, and the camera's own stereo sound tells the rest. With --claps, before the shoot: name a TAKE in
+    which somebody clapped once at each place around the camera, 1 to 3 m away.
     """
     if marks is not None and claps is not None:
         raise click.UsageError("give --marks FILE (with CLIP and TAKE), or --claps front,left,back,right,above (TAKE)")

@@ -26,8 +26,8 @@ from cli.shared import (
 
 @click.command(short_help="A page to look at and to listen to.")
 @clip_and_takes
-@click.option("-o", "--output", type=output_path(), required=True, help="Folder to write: index.html, a movie, sounds.")
-@click.option("--marks", type=input_file(), help="CSV of who is seen where and when: drawn, and it tells the mount.")
+@click.option("-o", "--output", type=output_path(), required=True, help="Folder to write: a page, a movie, sounds.")
+@click.option("--marks", type=input_file(), help="CSV file of who is seen where and when.")
 @mount_option
 @rig_options(moves=True, level=True, band=True)
 @prior_options
@@ -54,7 +54,8 @@ def review(
 ) -> None:
     """Make a page that shows where every sound comes from, on top of the moving picture, and plays it for headphones.
 
-    It opens in any browser, without a network. --picture is needed: it tells where each pixel looks.
+    The page opens in any browser, without a network, and you can make marks in it. --picture is needed: it says where
+    each pixel looks. Marks, if you give them, are drawn, and they show how the microphone sat.
     """
     if repair and mount:
         raise click.UsageError(REPAIR_OR_MOUNT)

@@ -130,7 +130,7 @@ def mic_offset_option(command: Command) -> Command:
         type=Numbers("F", "L", "U", limit=10.0),
         default="0,0,0",
         show_default=True,
-        help="The microphone's place seen from the lens, metres: forward, left, up (0,0,-0.3 = 30 cm below).",
+        help="The microphone's place seen from the lens, in metres: forward, left, up (0,0,-0.3 = 30 cm below).",
     )(command)
 
 
@@ -141,7 +141,7 @@ def mic_offset_sd_option(command: Command) -> Command:
         type=Number(min=0.0, max=1.0),
         default=0.03,
         show_default=True,
-        help="How exactly --mic-offset was measured, metres, one standard deviation along each axis.",
+        help="How exactly --mic-offset was measured: one standard deviation along each axis, in metres.",
     )(command)
 
 

@@ -142,8 +142,8 @@ def pages_option(command: Command) -> Command:
     return click.option(
         "--pages",
         is_flag=True,
-        help="Make a page of each clip too, to look at and to listen to, as review does; FOLDER/pages/index.html leads "
-        "to them. Takes about a third of each clip's length.",
+        help="Also make a page of each clip, to look at and to listen to, as review does. FOLDER/pages/index.html "
+        "leads to them. This takes about a third of the clips' length.",
     )(command)
 
 
@@ -152,7 +152,7 @@ def mount_option(command: Command) -> Command:
     return click.option(
         "--mount",
         type=Numbers("YAW", "PITCH", "ROLL", limit=360.0),
-        help="How the microphone sat, degrees, where you know it: left, up, right side down are positive.",
+        help="How the microphone sat, in degrees, if you know it. Left, up and right side down are positive.",
     )(command)
 
 
@@ -161,8 +161,8 @@ def paired_option(command: Command) -> Command:
     return click.option(
         "--paired",
         is_flag=True,
-        help="They were filmed together, you say: the answer is given wherever the two align, also where the sound "
-        "alone would leave it in doubt. The doubt is still told.",
+        help="You say that clip and take were filmed together. The answer is then given wherever the two align, also "
+        "where the sound alone would leave it in doubt. The doubt is still shown.",
     )(command)
 
 
@@ -233,27 +233,27 @@ _BAND = click.option(
     callback=_band,
     default="300,5000",
     show_default=True,
-    help="Band whose directions are trusted. Below LOW the bass lift of close voices and the room's own modes bend "
-    "them: go lower only far from performers or in the open. Above HIGH the capsules are too far apart for the "
-    "wave: about 55000 divided by their distance in mm from the middle of the microphone.",
+    help="Band of frequencies whose directions are trusted. Below LOW, directions are bent by the bass lift of close "
+    "voices and by the room's own modes: go lower only far from performers or in the open. Above HIGH, the capsules "
+    "are too far apart for the wave; HIGH is about 55000 divided by their distance in mm from the microphone's middle.",
 )
 
 _MOVES = click.option(
     "--moves",
     type=input_file(),
     metavar="FILE",
-    help="How the camera turned over a recorder that stood still: CSV of time_s (clip time), yaw_deg, pitch_deg, "
-    "roll_deg of the camera; left, up, right side down are positive. Between rows the shortest turn is taken. "
-    "Marks are as seen at their time; mount and --mic-offset are against the camera at 0,0,0. Not for a recorder "
-    "that turned with the camera.",
+    help="How the camera turned while the recorder stood still: CSV file of time_s (clip time), yaw_deg, pitch_deg, "
+    "roll_deg of the camera. Left, up and right side down are positive. From row to row the camera is taken to turn "
+    "the shortest way. Marks are as seen at their time. The mount and --mic-offset are those at the camera's 0,0,0. "
+    "Leave this out if the recorder turned with the camera.",
 )
 
 _LEVEL = click.option(
     "--level",
     type=Numbers("PITCH", "ROLL", limit=90.0),
-    help="The picture was levelled after it was filmed, so turn the sound along, degrees: what is in front went UP "
-    "by PITCH, what is at the right went DOWN by ROLL (a camera that had tipped 4 degrees down: -4,0). Marks are "
-    "as seen in the picture as filmed, before that.",
+    help="How the picture was levelled after it was filmed, in degrees; the sound is turned along. What is in front "
+    "went UP by PITCH, what is at the right went DOWN by ROLL. If the camera had tipped 4 degrees down, this is -4,0. "
+    "Marks are as seen in the picture as filmed, before that.",
 )
 
 _PRIOR = [
@@ -269,14 +269,14 @@ _PRIOR = [
         "level_within_deg",
         metavar="DEG",
         type=Number(min=0.0, min_open=True, max=90.0),
-        help="The microphone hung level within this angle (19 times in 20), either way up unless you say which.",
+        help="The microphone was level within this angle (19 times in 20): either way up, unless you say which.",
     ),
     click.option(
         "--facing",
         "facing_deg",
         metavar="DEG",
         type=Number(min=-360.0, max=360.0),
-        help="The microphone faced about there (within about 20 degrees), seen from the lens: positive = left.",
+        help="The microphone faced about this way (within about 20 degrees), seen from the lens: positive = left.",
     ),
 ]
 
@@ -286,7 +286,7 @@ _TOLERANCE = [
         type=Number(min=0.0, min_open=True, max=180.0),
         default=degrees,
         show_default=True,
-        help=f"How far in {name} a performer may be heard from where they are seen.",
+        help=f"How far in {name} a performer may be heard from where they are seen, in degrees.",
     )
     for name, degrees in (("azimuth", 5.0), ("elevation", 10.0))
 ]

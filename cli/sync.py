@@ -16,7 +16,8 @@ from cli.shared import clip_and_takes, force_option, paired_option, pairing_from
     "plot_path",
     metavar="FILE",
     type=output_path(),
-    help="Draw what the answer rests on: windows against the line, peak, coverage (PNG, SVG, PDF).",
+    help="Draw what the answer rests on (PNG, SVG, PDF): each window of the clip against the line of the two clocks, "
+    "the peak of the match, and what the take covers.",
 )
 @force_option("Replace the plot if it exists.")
 @mic_offset_option
@@ -37,7 +38,7 @@ def sync(
 ) -> None:
     """Find which take belongs to a clip, where it starts, and how the clocks drift.
 
-    A take that is cut to the clip already is also told to be early or late, in ms and frames.
+    If a take is already cut to the clip, sync also says whether it is early or late, in ms and frames.
     """
     with Run(as_json=as_json) as run:
         from spatial.jobs.lipsync import with_lip_sync

@@ -21,7 +21,7 @@ from cli.shared import (
 @click.command(short_help="Is each performer heard where they are seen?")
 @click.argument("clip", type=input_file())
 @click.argument("track", type=input_file())
-@click.option("--marks", type=input_file(), required=True, help="CSV of who is seen where and when, in clip time.")
+@click.option("--marks", type=input_file(), required=True, help="CSV file of who is seen where and when.")
 @click.option("--stills", type=output_path(), help="Write a picture of each mark to this folder (needs --picture).")
 @force_option("Replace earlier stills.")
 @rig_options(moves=True, level=True, band=True)
@@ -41,7 +41,10 @@ def verify(
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
-    """Check that each performer is heard where they are seen in a finished track."""
+    """Check a finished track against its clip: whether each performer is heard where they are seen.
+
+    The track may be ours or anybody's. --marks says who is seen where and when, in the time of the clip.
+    """
     if stills and rig.picture is None:
         raise click.UsageError("--stills draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run, ExitStack() as stack:

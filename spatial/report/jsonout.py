@@ -1,4 +1,4 @@
-"""Results as JSON: the keys promised in README, units in names, never NaN.
+"""Results as JSON: the keys promised in cli/REFERENCE.md, units in names, never NaN.
 
 Functions: dumps; sync_json, orient_json, verify_json, conform_json, directions_json.
 """

@@ -1,6 +1,6 @@
 """Every command on the demo shoot: help, JSON, exit codes, which stream what goes to, and the words.
 
-Keys and exit codes are those promised in README's table of commands.
+Keys and exit codes are those promised in cli/REFERENCE.md.
 """
 
 import contextlib
