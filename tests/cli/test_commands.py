@@ -259,7 +259,7 @@ def test_a_take_that_was_never_synced_has_no_mark_judged(shoot):
 def test_one_source_number_is_one_place_also_over_seconds_of_rest(shoot):
     """In the take's own time somebody speaks before the clip begins, and 5 s later, 40 degrees aside, another one."""
     frames = run("directions", shoot / "rec-0042.flac", "--json").json["frames"]
-    for source in {frame["source"] for frame in frames} - {0}:
+    for source in {frame["source"] for frame in frames} - {None}:
         own = [frame["azimuth_deg"] for frame in frames if frame["source"] == source]
         assert max(own) - min(own) < 20.0
 
