@@ -145,7 +145,8 @@ def conform_clip(
             tolerance=tolerance or Tolerance(),
             judges=judges_of_mount(oriented, len(marks), rig),
         )
-        proof = with_sight(proof, rig, accuses=oriented is None or not oriented.marks)
+        said = oriented is not None and oriented.place is not None and oriented.place.clear
+        proof = with_sight(proof, rig, said=said)
         findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread]
         findings += [*moves_findings(clip, rig), *proof.findings]
         if clipped:

@@ -114,11 +114,6 @@ def run_day(
     used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
     # One that fits some clip as well as the take that is used, such as a copy of it, is told of with the clip.
     may_be = used | {path for entry in done if entry.sync for p in entry.sync.possibilities for path in p.take.paths}
-    oriented = [
-        (entry.conform.rig, entry.conform.orient.place_evidence)
-        for entry in done
-        if entry.conform and entry.conform.orient and entry.conform.orient.place is not None
-    ]
     spare = [
         Finding("no_match", Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)
         for take, _ in takes
@@ -126,13 +121,14 @@ def run_day(
     ]
     placed = one_place_of_all([entry.conform.rig for entry in done if entry.conform])
     riding = riding_over_day([entry.sync for entry in done if entry.sync and entry.sync.estimate.matched])
-    seen = [(entry.conform.rig, entry.conform.proof.sight) for entry in done if entry.conform]
-    unseen = unseen_of_rigs((rig, sight) for rig, sight in seen if sight is not None)
+    proofs = [(entry.conform.rig, entry.conform.proof.sight) for entry in done if entry.conform]
+    seen = [(rig, sight) for rig, sight in proofs if sight is not None]
+    of_places = [*findings_of_rigs((rig, sight.evidence) for rig, sight in seen), *unseen_of_rigs(seen)]
     return DayResult(
         folder,
         tuple(_without_day_notes(entry) for entry in done),
         tuple(path for path in found if path not in used),
-        (*unopened, *unread, *unsettled, *spare, *findings_of_rigs(oriented), *placed, *unseen, *riding),
+        (*unopened, *unread, *unsettled, *spare, *of_places, *placed, *riding),
     )
 
 

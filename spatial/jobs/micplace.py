@@ -3,7 +3,7 @@
 Conventions: spatial.conventions (axes, mount).
 Functions: offset_evidence (what a clip says); findings_of_rigs (what several say); offset_findings, one_place_of_all,
 assumed_in_words (what to say of it); sight_of_marks (what a proof by marks could see of a wrong place),
-unseen_findings, unseen_of_rigs (what to say of that), sight_facts (as JSON).
+sight_findings, unseen_findings, unseen_of_rigs (what to say of that), sight_facts (as JSON).
 """
 
 from collections.abc import Iterable, Sequence
@@ -149,6 +149,15 @@ def sight_of_marks(
         at_marks[axis], turns[axis] = np.max(np.linalg.norm(left, axis=1)), np.linalg.norm(turn)
     shown = errors_shown_m(evidence, rig.mic_offset_sd_m)
     return OffsetSight(evidence, judge_offset(evidence, rig.mic_offset_sd_m), shown, at_marks, turns)
+
+
+def sight_findings(sight: OffsetSight | None, rig: Rig, *, said: bool) -> list[Finding]:
+    """What a proof has to say of the microphone's place: that another fits clearly better, or what it cannot see.
+
+    `said`: the former is said already, of the same marks.
+    """
+    better = offset_findings(sight.judgement, rig) if sight is not None and not said else []
+    return [*better, *unseen_findings(sight, rig)]
 
 
 def unseen_findings(sight: OffsetSight | None, rig: Rig, clips: int = 1) -> list[Finding]:

@@ -5,13 +5,13 @@ a clip); determined_turn.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
 from spatial.analysis.duets import estimate_among, likely_ways
-from spatial.analysis.micoffset import OffsetEvidence, OffsetJudgement, judge_offset
+from spatial.analysis.micoffset import OffsetJudgement, judge_offset
 from spatial.analysis.microphone import ORDINARY, Microphone
 from spatial.analysis.mirror import ChannelFault, in_another_order, possible_faults
 from spatial.analysis.mountprior import AxisMeasurement, MountPrior
@@ -62,7 +62,6 @@ class OrientResult:
     evidence: str = "marks"
     place: OffsetJudgement | None = None
     """Whether the microphone hung where it was said to; None where nobody asked."""
-    place_evidence: OffsetEvidence = field(default_factory=OffsetEvidence)
     rig: Rig | None = None
 
     @property
@@ -153,10 +152,9 @@ def orient_heard(
         prior = replace(prior, certain=True)
         mount, marks, torn = estimate(marks, prior=prior)
     used = [heard for heard in marks if heard.heard.heard]
-    place, said = None, OffsetEvidence()
+    place = None
     if rig is not None:
-        said = offset_evidence(used, mount, rig, sync)
-        place = judge_offset(said, rig.mic_offset_sd_m)
+        place = judge_offset(offset_evidence(used, mount, rig, sync), rig.mic_offset_sd_m)
         if rig.mic_offset_sd_m > 0 and np.any(place.effective_sd_m > 1.05 * rig.mic_offset_sd_m):
             # The likelier another place is, the less the mount is worth that goes with this one.
             doubted = estimate(marks, prior=prior, times=place.effective_sd_m / rig.mic_offset_sd_m)
@@ -176,7 +174,7 @@ def orient_heard(
         *(offset_findings(place, rig) if rig is not None else ()),
     ]
     return OrientResult(
-        take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence, place, said, rig
+        take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence, place, rig
     )
 
 

@@ -24,7 +24,7 @@ from spatial.jobs.crew_word import Pairing
 from spatial.jobs.ears import play_for_ears
 from spatial.jobs.judges import judges_of_mount
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip, settled_by_turn
-from spatial.jobs.micplace import sight_of_marks, unseen_findings
+from spatial.jobs.micplace import sight_findings, sight_of_marks
 from spatial.jobs.orient import OrientResult, require_match
 from spatial.jobs.orient_clip import orient_match
 from spatial.jobs.orient_findings import unheard_findings
@@ -253,7 +253,9 @@ def _reviewed(
             for mark, (_, check) in zip(heard, checked, strict=True)
             if check.verdict in (Verdict.IN_PLACE, Verdict.BORDERLINE)
         ]
-        findings += unseen_findings(sight_of_marks(right, rig, result.estimate, take_turn), rig)
+        said_before = oriented is not None and oriented.place is not None and oriented.place.clear
+        sight = sight_of_marks(right, rig, result.estimate, take_turn)
+        findings += sight_findings(sight, rig, said=said_before)
     return ReviewResult(
         sync=result,
         picture=picture,

@@ -32,7 +32,7 @@ from spatial.jobs.crew_word import Pairing
 from spatial.jobs.judges import judges_of_track
 from spatial.jobs.listening import listen_to_clip, listen_to_take
 from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip, offset_turns
-from spatial.jobs.micplace import OffsetSight, offset_findings, sight_of_marks, unseen_findings
+from spatial.jobs.micplace import OffsetSight, sight_findings, sight_of_marks
 from spatial.jobs.onetake import Listened
 from spatial.jobs.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
@@ -121,7 +121,7 @@ def verify_track(
         with listen_to_clip(clip, progress) as (sound, listened):
             step = step_of_track(clip, track, (sound, listened), rig=rig, pairing=pairing, progress=progress)
     result = check_track(clip, track, heard, step=step, tolerance=tolerance or Tolerance(), judges=judges)
-    return with_sight(result, rig, accuses=True)
+    return with_sight(result, rig)
 
 
 def step_of_track(
@@ -186,20 +186,19 @@ def _unjudged(mark: HeardMark) -> tuple[HeardMark, MarkCheck]:
     return replace(mark, heard=nobody), replace(check_mark(mark.expected, nobody), verdict=Verdict.UNJUDGED)
 
 
-def with_sight(result: VerifyResult, rig: Rig, *, accuses: bool) -> VerifyResult:
+def with_sight(result: VerifyResult, rig: Rig, *, said: bool = False) -> VerifyResult:
     """A proof with what it could not see of the microphone's place.
 
     Marks that are off, such as those of a wrong performer, say nothing of that place and take no part.
 
     Parameters
     ----------
-    accuses : bool
-        A place that fits clearly better is a finding too; not wanted where the take's own marks were asked before.
+    said : bool
+        It is said already that another place fits clearly better.
     """
     in_place = [mark for mark, check in result.marks if check.verdict in (Verdict.IN_PLACE, Verdict.BORDERLINE)]
     sight = sight_of_marks(in_place, rig, result.step, rig.shown_from_filmed.T)
-    better = offset_findings(sight.judgement, rig) if accuses and sight is not None else []
-    return replace(result, sight=sight, findings=(*result.findings, *better, *unseen_findings(sight, rig)))
+    return replace(result, sight=sight, findings=(*result.findings, *sight_findings(sight, rig, said=said)))
 
 
 def check_marks(

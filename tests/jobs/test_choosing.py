@@ -265,6 +265,13 @@ def test_the_strongest_four_of_what_matches_or_fits_in_several_places_are_weighe
     assert choice.take.path.name == "strong.wav"
 
 
+def test_a_take_that_was_rejected_is_no_rival(by_sound):
+    """However alike it is: a rival would leave the match open."""
+    rejected = replace(no_match("too few moments agree"), evidence=seen(50.0))
+    _, weighed, _ = by_sound([(OTHER, rejected), (ONE, match(score=10.0))], clear, places=[5.0])
+    assert [alternative.score for alternative in weighed] == [10.0]
+
+
 def test_a_take_at_a_wrong_rate_that_fits_best_is_told_as_it_is(by_sound):
     """Its places are on another clock: it is not weighed against others."""
     slow = match(score=30.0, true_rate_hz=44_100)

@@ -197,11 +197,24 @@ def test_timecode_settles_where_a_camera_stamps_nothing_else():
 
 
 def test_a_refused_match_is_answered_by_the_kind_of_stamp_that_the_others_have():
-    """Timecode against timecode: a clip that was also stamped an hour off by its file is held against its own kind."""
+    """Timecode against timecode: what a file says of its own time may be hours off."""
     known = [with_timecode(decided(n), n) for n in (0, 1, 3)]
     known = [replace(each, clip=replace(each.clip, created="2026-11-25T04:00:00")) for each in known]
     *_, told = settle_by_clocks([*known, with_timecode(refused(2), 2)])
     assert told.estimate.matched
+
+
+def test_a_file_time_is_not_held_against_timecode():
+    """The others' timecode runs half a minute ahead of the camera's clock; the clip in question has none."""
+    known = [(with_timecode(decided(n), n), n) for n in (0, 1, 3)]
+    ahead = [timecode_from_frame(round((BEGAN_S[n] + 30.0) * 25) + 11, Fraction(25)) for _, n in known]
+    known = [
+        replace(each, clip=replace(each.clip, start_timecode=label, created=clip(n).created))
+        for (each, n), label in zip(known, ahead, strict=True)
+    ]
+    *_, told = settle_by_clocks([*known, refused(2)])
+    assert told.estimate.matched
+    assert "camera's time of day" in told.pairing.finding.message
 
 
 def test_the_finer_of_two_stamps_that_agree_is_named():

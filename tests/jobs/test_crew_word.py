@@ -73,6 +73,12 @@ def test_a_refused_match_stays_refused_and_keeps_its_alignment(choose):
     assert choice.alignment.law.offset_s == OFFSET_S
 
 
+def test_the_alignment_that_is_kept_is_that_of_the_take_that_was_refused(choose):
+    other, rec = take("other.wav"), take()
+    choice = choose(clip(), [(other, aligned(9.0)), (rec, aligned())], refused(rec))
+    assert choice.alignment.law.offset_s == OFFSET_S
+
+
 def test_the_crews_word_answers_a_refused_match(choose):
     rec = take()
     choice = choose(clip(), [(rec, aligned())], refused(rec), pairing=Pairing())

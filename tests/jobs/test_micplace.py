@@ -11,7 +11,14 @@ from spatial.analysis.verification import MarkCheck, Verdict
 from spatial.field import unit_vectors
 from spatial.findings import Severity
 from spatial.jobs.marks import HeardMark, Rig
-from spatial.jobs.micplace import one_place_of_all, sight_facts, sight_of_marks, unseen_findings, unseen_of_rigs
+from spatial.jobs.micplace import (
+    one_place_of_all,
+    sight_facts,
+    sight_findings,
+    sight_of_marks,
+    unseen_findings,
+    unseen_of_rigs,
+)
 from spatial.jobs.verify import VerifyResult, with_sight
 from spatial.media.marks import Mark
 from spatial.picture import seen_from_microphone
@@ -89,6 +96,11 @@ def test_another_place_that_fits_clearly_better_is_no_note():
     wrong = with_arrivals(rig, 0.02)
     assert wrong.judgement.clear
     assert unseen_of_rigs([(rig, wrong)]) == []
+    # 40 cm by what was measured, and a little less by what is usual: 25 cm either way.
+    (said,) = sight_findings(wrong, rig, said=False)
+    assert said.severity is Severity.LOOK
+    assert "38 cm further down than --mic-offset says" in said.message
+    assert sight_findings(wrong, rig, said=True) == []
 
 
 @pytest.mark.parametrize(("verdicts", "notes"), [("iiii", 1), ("iiif", 1), ("ffff", 0)])
@@ -98,7 +110,7 @@ def test_only_what_is_in_place_is_in_need_of_the_note(verdicts, notes):
         for verdict in verdicts
     ]
     proof = VerifyResult(None, None, tuple(zip(marks(), checks, strict=True)), None, ())
-    told = with_sight(proof, Rig(mic_offset_m=GIVEN), accuses=True)
+    told = with_sight(proof, Rig(mic_offset_m=GIVEN))
     assert len(told.findings) == notes
     assert (told.sight is None) == (notes == 0)
 
