@@ -71,9 +71,9 @@ _BLOCK = 960
 """Samples whose level is taken at once: 20 ms at 48 kHz, half a syllable's rise."""
 
 _STEADY_DB = 3.0
-"""A channel whose level stays within this, for nine blocks in ten, holds a tone, timecode or an input's noise: levels of
-noise in blocks of that length keep within 0.7 dB (chi squared), of timecode within less; speech and music go up and down
-by 10 dB and more (common practice, no source)."""
+"""A channel whose level stays within this, for nine blocks in ten, holds a tone, timecode or an input's noise: noise in
+blocks of that length keeps within 0.7 dB (chi squared), timecode within less; speech and music go up and down by 10 dB
+and more (common practice, no source)."""
 
 _STEADY_BLOCKS = 50
 """So many blocks tell that much: 1 s."""
