@@ -5,6 +5,7 @@ the same, so the mount must be; a mirror is refused in words wherever pixels are
 """
 
 import json
+import struct
 from pathlib import Path
 
 import av
@@ -25,14 +26,14 @@ MIRROR = [-65536, 0, 0, 0, 65536, 0, 0, 0, 1 << 30]
 COULD_NOT = 3
 
 
-def stored(source: Path, target: Path, matrix: list[int], *, turned: bool) -> None:
-    """Write a clip's pictures anew, upside down where wanted, under a display matrix; its sound as it is."""
+def stored_upside_down(source: Path, target: Path) -> None:
+    """Write a clip's pictures anew, upside down, under a header that says so; its sound as it is."""
     with av.open(str(source)) as movie, av.open(str(target), "w") as copy:
         seen = movie.streams.video[0]
         pictures = copy.add_stream("libx264", rate=seen.average_rate, options={"qp": "12", "preset": "ultrafast"})
         pictures.width, pictures.height, pictures.pix_fmt = seen.width, seen.height, "yuv420p"
         pictures.codec_context.time_base = seen.time_base
-        pictures.set_display_matrix(matrix)
+        pictures.set_display_matrix(HALF)
         sound = copy.add_stream_from_template(movie.streams.audio[0])
         for packet in movie.demux(seen, movie.streams.audio[0]):
             if packet.stream.type == "audio":
@@ -41,11 +42,21 @@ def stored(source: Path, target: Path, matrix: list[int], *, turned: bool) -> No
                     copy.mux(packet)
                 continue
             for frame in packet.decode():
-                image = frame.to_ndarray(format="rgb24")
-                new = av.VideoFrame.from_ndarray(np.ascontiguousarray(image[::-1, ::-1] if turned else image), "rgb24")
+                turned = np.ascontiguousarray(frame.to_ndarray(format="rgb24")[::-1, ::-1])
+                new = av.VideoFrame.from_ndarray(turned, "rgb24")
                 new.pts, new.time_base = frame.pts, frame.time_base
                 copy.mux(pictures.encode(new))
         copy.mux(pictures.encode(None))
+
+
+def with_header(source: Path, target: Path, matrix: list[int]) -> None:
+    """Copy a clip, with another display matrix in the header of its pictures (ISO/IEC 14496-12, 8.3.2)."""
+    held, place = bytearray(source.read_bytes()), -1
+    while (place := held.find(b"tkhd", place + 1)) >= 0:
+        # Sound has no width.
+        if int.from_bytes(held[place + 80 : place + 84], "big"):
+            held[place + 44 : place + 80] = struct.pack(">9i", *matrix)
+    target.write_bytes(held)
 
 
 @pytest.fixture(scope="module")
@@ -53,9 +64,9 @@ def clips(tmp_path_factory):
     """The clip; one stored upside down and shown upright; one stored upright and shown upside down; a mirrored one."""
     folder = tmp_path_factory.mktemp("clips")
     lay_out(folder)
-    stored(folder / CLIP, folder / "half.mov", HALF, turned=True)
-    stored(folder / CLIP, folder / "over.mov", HALF, turned=False)
-    stored(folder / CLIP, folder / "mirror.mov", MIRROR, turned=False)
+    stored_upside_down(folder / CLIP, folder / "half.mov")
+    with_header(folder / CLIP, folder / "over.mov", HALF)
+    with_header(folder / CLIP, folder / "mirror.mov", MIRROR)
     return folder
 
 
