@@ -206,6 +206,7 @@ def _pair(path: Path, tracks: Sequence[_Track]) -> tuple[int, int] | None:
     loudest_db = max(track.level_db for track in tracks)
     if any(track.stereo and not track.steady and track.level_db > loudest_db - _FAINT_DB for track in tracks):
         return None
+    alike = {}
     for number, (left, right) in enumerate(itertools.pairwise(tracks)):
         levels_db = left.level_db, right.level_db
         if (
@@ -215,10 +216,12 @@ def _pair(path: Path, tracks: Sequence[_Track]) -> tuple[int, int] | None:
             and not (left.damaged or right.damaged)
             and min(levels_db) > max(loudest_db - _FAINT_DB, max(levels_db) - _PAIR_DB)
             and _written_together(left, right)
-            and _hear_one_place(path, number)
         ):
-            return number, number + 1
-    return None
+            alike[number] = _likeness(path, number)
+    # Of three tracks in a row two neighbours may pass, a clip-on microphone and the left one: the two of the camera are
+    # more alike.
+    first = max(alike, key=alike.__getitem__, default=0)
+    return (first, first + 1) if alike.get(first, 0.0) > _PAIR_LEAST else None
 
 
 def _written_together(left: _Track, right: _Track) -> bool:
@@ -227,13 +230,13 @@ def _written_together(left: _Track, right: _Track) -> bool:
     return all(abs(one - other) < _PAIR_LENGTH_S for one, other in zip(left.span_s, right.span_s, strict=True))
 
 
-def _hear_one_place(path: Path, first: int) -> bool:
-    """Whether a track and the next are alike below 300 Hz, as two microphones of a camera are, and no copies."""
+def _likeness(path: Path, first: int) -> float:
+    """How alike a track and the next are below 300 Hz, as a correlation; 0 where one is a copy of the other."""
     low, whole = np.zeros((2, 2)), np.zeros((2, 2))
     with opened(path) as container:
         streams = sound_streams(container)[first : first + 2]
         if streams[0].codec_context.sample_rate != streams[1].codec_context.sample_rate:
-            return False
+            return 0.0
         size = max(1, round(streams[0].codec_context.sample_rate * _AVERAGED_S))
         leave_unread(container, streams)
         length_s, start_s = (container.duration or 0) / av.time_base, (container.start_time or 0) / av.time_base
@@ -255,10 +258,10 @@ def _hear_one_place(path: Path, first: int) -> bool:
             means = np.diff(both[:, : count * size].reshape(2, count, size).mean(axis=2), axis=1)
             low += means @ means.T
     if min(low[0, 0], low[1, 1]) <= 0.0 or min(whole[0, 0], whole[1, 1]) <= 0.0:
-        return False
+        return 0.0
     alike = low[0, 1] / math.sqrt(low[0, 0] * low[1, 1])
     copied = 1.0 - whole[0, 1] ** 2 / (whole[0, 0] * whole[1, 1]) < 10.0 ** (-_SAME_DB / 10.0)
-    return alike > _PAIR_LEAST and not copied
+    return 0.0 if copied else float(alike)
 
 
 def _heard_together(container: Any, streams: Sequence[Any], path: Path, most_s: float) -> tuple[FloatArray, FloatArray]:
