@@ -173,7 +173,7 @@ def main() -> None:
     """Run all cases and write the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--each", type=int, default=12, help="cases of each kind")
-    parser.add_argument("--seed", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=2000)
     asked = parser.parse_args()
     rows, total, wrong = [], 0, []
     for number, (name, make) in enumerate(KINDS.items()):
@@ -196,10 +196,10 @@ def main() -> None:
     text = [
         "# Which sound track of a clip is used",
         "",
-        f"`python -m tests.bench.soundtracks --each {asked.each} --seed {asked.seed}`; seeds below 1000 were used",
-        "while the rules were made. Half of the movies hold PCM, half AAC. Right: the track that holds the place in stereo,",
-        "or else in mono; its channel; or the two tracks that are its left and right. Of two clip-on microphones, and of",
-        "one microphone in two tracks: that they are not joined.",
+        f"`python -m tests.bench.soundtracks --each {asked.each} --seed {asked.seed}`; seeds below 2000 were used",
+        "while the rules were made. Half of the movies hold PCM, half AAC. Right: the track that holds the place in",
+        "stereo, or else in mono; its channel; or the two tracks that are its left and right. Of two clip-on",
+        "microphones, and of one microphone in two tracks: that they are not joined.",
         "",
         "| a clip with | right |",
         "|---|---|",

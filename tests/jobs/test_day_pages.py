@@ -128,7 +128,7 @@ def test_a_folder_that_takes_no_pages_leaves_the_day_as_it_was(make, tmp_path, m
     assert why in undone.message
     lines = "\n".join(day_lines(day))
     assert "a.mov" in lines
-    assert "no pages could be made" in lines
+    assert "No pages could be made" in lines
 
 
 def test_a_page_that_fails_is_said_and_the_others_are_made(make, tmp_path):

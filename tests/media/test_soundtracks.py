@@ -141,6 +141,17 @@ def test_the_quieter_of_two_sides_may_be_the_left_one(tmp_path: Path) -> None:
     )
 
 
+def test_of_neighbours_that_may_be_a_pair_the_most_alike_are(tmp_path: Path) -> None:
+    """A clip-on microphone close by hears some of what the camera's left one does."""
+    pair = camera_pair()
+    close = 0.6 * pair[:1] + 0.6 * np.roll(place(1), RATE // 50)
+    write_tracks(tmp_path / "c.mov", [close, pair[:1], pair[1:]])
+    clip = open_clip(tmp_path / "c.mov")
+    assert np.allclose(heard(tmp_path / "c.mov"), pair, rtol=0, atol=1e-4)
+    assert "tracks 2 and 3" in clip.findings[0].message
+    assert "track 1 is not in stereo" in clip.findings[0].message
+
+
 @pytest.mark.parametrize(
     "case", ["copy", "quieter copy", "silent", "another place", "far quieter", "shorter", "stereo"]
 )
