@@ -142,11 +142,7 @@ def read_apart(reading: Reading, max_windows: int) -> tuple[ClockLaw, WindowFit]
     if fit is None:
         return None
     on_levels = int(np.sum(fit.member >= 0))
-    if on_levels < max(_NO_RIG = 9.0
-"""Square of how many deviations the camera may be from the recorder, by arrival times, to hang on one rig with it:
-97 % of what a rig's spread along three axes allows, and twice what 20 cm to 40 cm came to."""
-
-_FEWEST_ON_LEVELS, _LEAST_ON_LEVELS * fit.member.size):
+    if on_levels < max(_FEWEST_ON_LEVELS, _LEAST_ON_LEVELS * fit.member.size):
         return None
     return law, _fit_apart(peaks, fit)
 
