@@ -5,7 +5,7 @@ later by the recorder. Crews know how far the two are apart (a bar, a clamp), of
 faced.
 
 Conventions: spatial.conventions (axes, mount). Vectors in metres, in the RECORDER's axes, from recorder to camera.
-Functions: unknown_rig, apart_rig, rig_of_length, rig_of_mount (priors); on_sphere (a line's answer, once the length
+Functions: unknown_rig, rig_of_length, rig_of_mount (priors); on_sphere (a line's answer, once the length
 is known).
 """
 
@@ -18,9 +18,6 @@ from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
 
 RIG_SD_M = 0.2
 """How far apart, along each axis, a recorder hung on the camera's rig may be (common practice, no source)."""
-
-_APART_SD_M, _APART_M = 1.2, 2.5
-"""The same for a recorder that stands apart from the camera, and about how far at most (common practice, no source)."""
 
 _CAMERA_SD_M = 0.05
 """A camera's own microphones sit this far from its lens (common practice, no source)."""
@@ -74,11 +71,6 @@ class Separation:
 def unknown_rig() -> Separation:
     """A recorder somewhere on the camera's rig."""
     return Separation(np.zeros(3), np.eye(3) * RIG_SD_M**2, reach_m=0.3)
-
-
-def apart_rig() -> Separation:
-    """A recorder some metres from the camera, nobody knows where."""
-    return Separation(np.zeros(3), np.eye(3) * _APART_SD_M**2, reach_m=_APART_M)
 
 
 def rig_of_length(length_m: float, given_sd_m: float = 0.0) -> Separation:

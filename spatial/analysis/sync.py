@@ -19,7 +19,7 @@ from spatial.analysis.samples import Samples
 from spatial.analysis.separation import Separation, unknown_rig
 from spatial.analysis.stacking import NEAR_S, Trial, try_law
 from spatial.analysis.steps import Listening
-from spatial.analysis.windowfit import MOST_AFAR, fit_windows
+from spatial.analysis.windowfit import fit_windows
 from spatial.conventions import FloatArray
 from spatial.timebase import ClockLaw, ClockStep
 
@@ -225,8 +225,7 @@ def estimate_sync(
         if where_most_are(again) is None:
             reading, elsewhere = again, None
     apart = None
-    missed = reading.fitted is None or reading.fitted.afar > MOST_AFAR or elsewhere is not None
-    if separation is None and missed:
+    if separation is None and (reading.off_the_rig or elsewhere is not None):
         # No rig is that wide: the recorder stands apart, and the offset is in doubt by as much.
         apart = read_apart(reading, max_windows)
     if apart is not None:

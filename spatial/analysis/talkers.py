@@ -15,6 +15,7 @@ Sources:
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -41,7 +42,7 @@ _UNHEARD = 0.2
 _FAINT = 0.02
 """Pairs less alike than this have no say."""
 
-_WIDTHS_S = (0.05e-3, 0.1e-3, 0.2e-3)
+_WIDTHS_S = (0.2e-3, 0.1e-3, 0.05e-3)
 """Scatters of one talker's lags that are tried."""
 
 _STRAY = 0.1
@@ -66,6 +67,7 @@ _RIG_S = 1e-3
 _STEP_REACH_S = 0.01
 """A step found between two talkers' delays may be wrong by what these differ by."""
 
+_HOPELESS = 12.0
 _RESIZED_SURE = 3.0
 """Nats by which steps of other sizes must do better than those offered."""
 
@@ -243,10 +245,11 @@ def clocks_steps(peaks: WidePeaks, steps: Sequence[ClockStep], sure: float = SUR
         return kept
     pairs = _pairs(peaks)
 
+    @cache
     def worth(some: tuple[ClockStep, ...]) -> float:
         lags = peaks.lags_s - _passed(peaks.times_s, some)
         doubtful = sum(abs(step.step_s) < GEOMETRY_S for step in some)
-        return _best(pairs, peaks, lags, _WIDTHS_S[1]) - sure * doubtful
+        return _best(pairs, peaks, lags, _WIDTHS_S[0]) - sure * doubtful
 
     few = tuple(step for step in kept if abs(step.step_s) >= GEOMETRY_S)
     # From all of them down, as two steps may undo each other; and from none up, as those between talkers who take
@@ -269,7 +272,7 @@ def _resized(pairs: _Pairs, peaks: WidePeaks, step: ClockStep, others: tuple[Clo
     over = ~after[pairs.first] & after[pairs.second]
     near = np.abs(peaks.times_s[pairs.first] - peaks.times_s[pairs.second]) < _BESIDE_S
     jumps, alike = (lags[pairs.second] - lags[pairs.first])[over & near], pairs.alike[over & near]
-    sizes = step.step_s + np.arange(-_RESIZE_S, _RESIZE_S, _WIDTHS_S[0])
+    sizes = step.step_s + np.arange(-_RESIZE_S, _RESIZE_S, _WIDTHS_S[2])
     width = _WIDTHS_S[1]
     heights = np.exp(-0.5 * ((jumps - sizes[:, np.newaxis]) / width) ** 2) @ alike
     size = float(sizes[int(np.argmax(heights))])
@@ -311,11 +314,18 @@ def fit_talkers(peaks: WidePeaks, law: ClockLaw) -> TalkerFit | None:
         return None
     lags, times = peaks.lags_s - _passed(peaks.times_s, law.steps), peaks.times_s
     pairs = _pairs(peaks)
-    curves = []
-    for width in _WIDTHS_S:
-        slopes = _slopes(times, width / 2)
-        curves.append((slopes, pairs.foretold(lags, times, slopes, width), width))
-    slopes, nats, width = max(curves, key=lambda curve: float(np.max(curve[1])))
+    slopes = _slopes(times, _WIDTHS_S[0] / 2)
+    nats, width = pairs.foretold(lags, times, slopes, _WIDTHS_S[0]), _WIDTHS_S[0]
+    for finer in _WIDTHS_S[1:]:
+        # Finer ones are tried where the last ones were not hopeless.
+        open_to = slopes[nats > nats.max() - _HOPELESS]
+        parts = np.linspace(-1.0, 1.0, 5)[:-1] * (width / 2) / np.ptp(times)
+        sharper = np.unique(np.round((open_to[:, np.newaxis] + parts).ravel() * np.ptp(times) / (finer / 2)))
+        sharper = sharper * (finer / 2) / np.ptp(times)
+        tried = pairs.foretold(lags, times, sharper, finer)
+        if tried.max() <= nats.max():
+            break
+        slopes, nats, width = sharper, tried, finer
     slope, sd = _mean_of(slopes, nats - 0.5 * (slopes * np.ptp(times) / _TILT_SD_S) ** 2)
     # Delays and steps are those along the likeliest slope: along the mean of two they would be nobody's.
     likeliest = float(slopes[int(np.argmax(nats))])
