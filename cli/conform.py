@@ -67,8 +67,8 @@ def conform(
     if repair and mount:
         raise click.UsageError(REPAIR_OR_MOUNT)
     with Run(as_json=as_json) as run:
-        from spatial.jobs.conform import conform_clip
-        from spatial.report import jsonout, lines
+        from spatial.jobs.conform.conform_clip import conform_clip
+        from spatial.report import json_output, text
 
         told_format = read_as(channel_format)
         result = conform_clip(
@@ -87,7 +87,7 @@ def conform(
             progress=run.progress,
         )
         run.finish(
-            lambda: lines.conform_lines(result),
-            lambda: jsonout.dumps(jsonout.conform_json(result)),
+            lambda: text.conform_lines(result),
+            lambda: json_output.dumps(json_output.conform_json(result)),
             result.findings,
         )

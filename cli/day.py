@@ -36,14 +36,14 @@ def day(
     if pages and rig.picture is None:
         raise click.UsageError("--pages draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run:
-        from spatial.jobs.day import run_day
-        from spatial.report import dayout, jsonout
+        from spatial.jobs.day.day_folder import run_day
+        from spatial.report import day_report, json_output
 
         told_format = read_as(channel_format)
         told = rig.told(told_format)
         if pages:
-            from spatial.jobs.daypages import make_pages, require_place
-            from spatial.report.reviewpage import PAGE_WRITER
+            from spatial.jobs.day.day_pages import make_pages, require_place
+            from spatial.report.review_page import PAGE_WRITER
 
             # Before the day's work, not after it.
             require_place(folder)
@@ -66,7 +66,7 @@ def day(
                 progress=run.progress,
             )
         run.finish(
-            lambda: dayout.day_lines(result),
-            lambda: jsonout.dumps(dayout.day_json(result)),
-            dayout.all_findings(result),
+            lambda: day_report.day_lines(result),
+            lambda: json_output.dumps(day_report.day_json(result)),
+            day_report.all_findings(result),
         )

@@ -17,14 +17,14 @@ def demo(folder: Path, pages: bool, force: bool, as_json: bool) -> None:
     """Lay out a small shoot in FOLDER, run the whole job on it, and compare what is found with what is true."""
     with Run(as_json=as_json) as run:
         from spatial.jobs.demo import run_demo
-        from spatial.report import dayout, demoout, jsonout, reviewpage
+        from spatial.report import day_report, demo_report, json_output, review_page
 
         result = run_demo(
-            folder, write_pages=reviewpage.PAGE_WRITER if pages else None, force=force, progress=run.progress
+            folder, write_pages=review_page.PAGE_WRITER if pages else None, force=force, progress=run.progress
         )
-        plots = demoout.write_plots(result, force=force)
+        plots = demo_report.write_plots(result, force=force)
         run.finish(
-            lambda: demoout.demo_lines(result, plots),
-            lambda: jsonout.dumps(demoout.demo_json(result)),
-            dayout.all_findings(result.day),
+            lambda: demo_report.demo_lines(result, plots),
+            lambda: json_output.dumps(demo_report.demo_json(result)),
+            day_report.all_findings(result.day),
         )

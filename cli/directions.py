@@ -51,14 +51,17 @@ def directions(
         )
     with Run(as_json=as_json) as run:
         from spatial.jobs.directions import directions_of_take
-        from spatial.report import ink, jsonout, mapplot, plots, rows, stretches
+        from spatial.report import csv_output, json_output, text
+        from spatial.report.plots import direction_plot as mapplot
+        from spatial.report.plots import direction_plot as plots
+        from spatial.report.plots import style
 
         # Before an hour of listening, not after it.
         if csv_path:
-            rows.check_table(csv_path, force=force, inputs=run.inputs)
+            csv_output.check_table(csv_path, force=force, inputs=run.inputs)
         for drawing in (plot_path, map_path):
             if drawing:
-                ink.check_plot(drawing, force=force, inputs=run.inputs)
+                style.check_plot(drawing, force=force, inputs=run.inputs)
         told_format = read_as(channel_format)
         result = directions_of_take(
             take,
@@ -70,13 +73,13 @@ def directions(
             progress=run.progress,
         )
         if csv_path:
-            rows.write_directions_csv(result, csv_path, force=force, inputs=run.inputs)
+            csv_output.write_directions_csv(result, csv_path, force=force, inputs=run.inputs)
         if plot_path:
             plots.write_directions_plot(result, plot_path, marks=result.marks, force=force, inputs=run.inputs)
         if map_path:
             mapplot.write_directions_map(result, map_path, marks=result.marks, force=force, inputs=run.inputs)
         run.finish(
-            lambda: [*stretches.directions_lines(result), *wrote(csv_path, plot_path, map_path)],
-            lambda: jsonout.dumps(jsonout.directions_json(result)),
+            lambda: [*text.directions_lines(result), *wrote(csv_path, plot_path, map_path)],
+            lambda: json_output.dumps(json_output.directions_json(result)),
             result.findings,
         )

@@ -146,6 +146,6 @@ def read_as(choice: FormatChoice) -> ReadAs:
     )
     if choice.microphone is None:
         return plain
-    from spatial.jobs.microphone import calibrated
+    from spatial.jobs.orient.learn_microphone import calibrated
 
     return calibrated(plain, choice.microphone)

@@ -15,12 +15,12 @@ from cli.running import Run, input_file, json_option
 def inspect(takes: tuple[Path, ...], channel_format: FormatChoice, as_json: bool) -> None:
     """Say what a recording is, and whether it is sound."""
     with Run(as_json=as_json) as run:
-        from spatial.jobs.inspect import inspect_takes
-        from spatial.report import inspectout, jsonout
+        from spatial.jobs.inspect.inspect_takes import inspect_takes
+        from spatial.report import inspect_report, json_output
 
         results = inspect_takes(takes, channel_format=read_as(channel_format), progress=run.progress)
         run.finish(
-            lambda: inspectout.inspect_lines(results),
-            lambda: jsonout.dumps(inspectout.inspect_json(results)),
+            lambda: inspect_report.inspect_lines(results),
+            lambda: json_output.dumps(inspect_report.inspect_json(results)),
             [finding for result in results for finding in result.findings],
         )

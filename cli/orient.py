@@ -76,17 +76,17 @@ def orient(
     if save_microphone is not None and marks is None and claps is None:
         raise click.UsageError("--save-microphone learns from known directions: give --marks FILE, or --claps")
     with Run(as_json=as_json) as run:
-        from spatial.report import jsonout, lines
+        from spatial.report import json_output, text
 
         if save_microphone is not None:
-            from spatial.jobs.microphone import learn_microphone, may_be_saved
+            from spatial.jobs.orient.learn_microphone import learn_microphone, may_be_saved
 
             # Before the listening, not after it.
             may_be_saved(save_microphone, force=force, inputs=run.inputs)
         told_format = read_as(channel_format)
         told_rig = rig.told(told_format)
         if claps is None:
-            from spatial.jobs.orient_clip import orient_clip
+            from spatial.jobs.orient.orient_clip import orient_clip
 
             clip, *takes = files
             result = orient_clip(
@@ -99,7 +99,7 @@ def orient(
                 progress=run.progress,
             )
         else:
-            from spatial.jobs.clapwalk import orient_claps
+            from spatial.jobs.orient.from_claps import orient_claps
 
             names = claps.split(",")
             result = orient_claps(
@@ -116,8 +116,8 @@ def orient(
             result = replace(result, findings=(*result.findings, learned.finding))
             learned.save(save_microphone, force=force, inputs=run.inputs)
         run.finish(
-            lambda: [*lines.orient_lines(result), *wrote(save_microphone if learned and learned.helped else None)],
-            lambda: jsonout.dumps(jsonout.orient_json(result, learned)),
+            lambda: [*text.orient_lines(result), *wrote(save_microphone if learned and learned.helped else None)],
+            lambda: json_output.dumps(json_output.orient_json(result, learned)),
             result.findings,
         )
         if learned is not None and not learned.helped:

@@ -60,9 +60,9 @@ def review(
     if repair and mount:
         raise click.UsageError(REPAIR_OR_MOUNT)
     with Run(as_json=as_json) as run:
-        from spatial.jobs.review import review_clip
-        from spatial.media.folders import whole_folder
-        from spatial.report import jsonout, reviewpage
+        from spatial.jobs.review.review_clip import review_clip
+        from spatial.media.output_folder import whole_folder
+        from spatial.report import json_output, review_page
 
         told_format = read_as(channel_format)
         with whole_folder(output, force=force, inputs=run.inputs) as folder:
@@ -78,9 +78,9 @@ def review(
                 channel_format=told_format,
                 progress=run.progress,
             )
-            reviewpage.write_page(result, folder)
+            review_page.write_page(result, folder)
         run.finish(
-            lambda: reviewpage.review_lines(result, output),
-            lambda: jsonout.dumps(reviewpage.review_json(result, output)),
+            lambda: review_page.review_lines(result, output),
+            lambda: json_output.dumps(review_page.review_json(result, output)),
             result.findings,
         )

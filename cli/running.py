@@ -96,7 +96,7 @@ class InputPath(NamedPath):
 
 
 class OutputPath(NamedPath):
-    """A file or folder to write: by `spatial.media.writing` or `folders` alone, which know whose it is."""
+    """A file or folder to write: by `spatial.media.output` or `folders` alone, which know whose it is."""
 
 
 class WorkFolder(NamedPath):
@@ -162,7 +162,7 @@ class Run:
         narrow = too_narrow()
         if narrow:
             self._fail(narrow)
-        from spatial.media.owners import is_one_of
+        from spatial.media.ownership import is_one_of
 
         outputs = _paths(OutputPath)
         for number, output in enumerate(outputs):

@@ -20,11 +20,11 @@ import click
 from cli.running import Command, Number, Numbers, input_file, mic_offset_option, mic_offset_sd_option
 
 if TYPE_CHECKING:
-    from spatial.analysis.mountprior import MountPrior
     from spatial.field import ReadAs
-    from spatial.jobs.crew_word import Pairing
-    from spatial.jobs.marks import Rig
+    from spatial.jobs.rig import Rig
+    from spatial.jobs.sync.crew_word import Pairing
     from spatial.jobs.verify import Tolerance
+    from spatial.mount.prior import MountPrior
     from spatial.rotation import YawPitchRoll
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
@@ -48,15 +48,15 @@ class RigChoice:
 
     def told(self, channel_format: ReadAs | None = None) -> Rig:
         """The rig, with its camera's moves read from their file, and what a microphone file leaves open."""
-        from spatial.analysis.microphone import ORDINARY
+        from spatial.direction.microphone_error import ORDINARY
         from spatial.field import Calibrated
-        from spatial.jobs.marks import Rig
-        from spatial.media.moves import read_moves
+        from spatial.jobs.rig import Rig
+        from spatial.media.tables import read_moves
         from spatial.rotation import YawPitchRoll, matrix_from_ypr
 
         microphone = ORDINARY
         if isinstance(channel_format, Calibrated):
-            from spatial.jobs.microphone import still_unknown
+            from spatial.jobs.orient.learn_microphone import still_unknown
 
             microphone = still_unknown(channel_format)
         forward, left, up = self.mic_offset
@@ -94,7 +94,7 @@ class PriorChoice:
         """What the crew says of how the microphone sat."""
         from math import radians
 
-        from spatial.analysis.mountprior import Hanging, MountPrior
+        from spatial.mount.prior import Hanging, MountPrior
 
         return MountPrior(
             hanging=Hanging(self.hanging) if self.hanging else None,
@@ -168,7 +168,7 @@ def paired_option(command: Command) -> Command:
 
 def pairing_from(*, paired: bool) -> Pairing | None:
     """What --paired says."""
-    from spatial.jobs.crew_word import Pairing
+    from spatial.jobs.sync.crew_word import Pairing
 
     return Pairing() if paired else None
 

@@ -41,12 +41,12 @@ def sync(
     If a take is already cut to the clip, sync also says whether it is early or late, in ms and frames.
     """
     with Run(as_json=as_json) as run:
-        from spatial.jobs.lipsync import with_lip_sync
-        from spatial.jobs.sync import sync_clip
-        from spatial.report import jsonout, lines
+        from spatial.jobs.sync.lip_sync_findings import with_lip_sync
+        from spatial.jobs.sync.sync_clip import sync_clip
+        from spatial.report import json_output, text
 
         if plot_path:
-            from spatial.report.ink import check_plot
+            from spatial.report.plots.style import check_plot
 
             # Before an hour of listening, not after it.
             check_plot(plot_path, force=force, inputs=run.inputs)
@@ -62,11 +62,11 @@ def sync(
             )
         )
         if plot_path:
-            from spatial.report.syncplot import write_sync_plot
+            from spatial.report.plots.sync_plot import write_sync_plot
 
             write_sync_plot(result, plot_path, force=force, inputs=run.inputs)
         run.finish(
-            lambda: [*lines.sync_lines(result), *wrote(plot_path)],
-            lambda: jsonout.dumps(jsonout.sync_json(result)),
+            lambda: [*text.sync_lines(result), *wrote(plot_path)],
+            lambda: json_output.dumps(json_output.sync_json(result)),
             result.findings,
         )

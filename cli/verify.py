@@ -49,8 +49,8 @@ def verify(
         raise click.UsageError("--stills draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run, ExitStack() as stack:
         from spatial.jobs.verify import verify_track
-        from spatial.media.folders import FolderKind, whole_folder
-        from spatial.report import jsonout, lines
+        from spatial.media.output_folder import FolderKind, whole_folder
+        from spatial.report import json_output, text
 
         # Before the listening, not after it: the folder may be refused.
         folder = None
@@ -68,7 +68,7 @@ def verify(
             progress=run.progress,
         )
         if folder and rig.picture:
-            from spatial.report.stills import write_stills
+            from spatial.report.plots.stills import write_stills
 
             write_stills(
                 *(result, folder),
@@ -79,7 +79,7 @@ def verify(
             )
         stack.close()
         run.finish(
-            lambda: [*lines.verify_lines(result), *wrote(stills)],
-            lambda: jsonout.dumps(jsonout.verify_json(result)),
+            lambda: [*text.verify_lines(result), *wrote(stills)],
+            lambda: json_output.dumps(json_output.verify_json(result)),
             result.findings,
         )

@@ -6,8 +6,8 @@ Functions: talking_field (W, Y, Z, X); measured (what the detectors make of reco
 import numpy as np
 from scipy.signal import butter, sosfilt
 
-from spatial.analysis.health import Health, HealthMeter
 from spatial.conventions import FloatArray
+from spatial.health.meter import Health, HealthMeter
 from tests.stage import RATE
 
 _VOICE = butter(4, (250.0, 4000.0), "bandpass", fs=RATE, output="sos")

@@ -101,11 +101,9 @@ def mutated_text(content: bytes, rng: random.Random) -> bytes:
 def read_case(kind: str, folder: Path, case: int) -> str:
     """Read one mutation, as commands do; in words, what came of it."""
     from spatial.errors import SoundplumbError
-    from spatial.media.adm import axml_body, read_chna, read_harmonics
-    from spatial.media.bext import bext_body, read_bext, stamp_of
-    from spatial.media.ixml import read_ixml
-    from spatial.media.marks import read_marks
-    from spatial.media.moves import read_moves
+    from spatial.media.tables import read_marks, read_moves
+    from spatial.media.wav.adm import axml_body, read_chna, read_harmonics
+    from spatial.media.wav.metadata import bext_body, read_bext, read_ixml, stamp_of
 
     rng = random.Random(f"{kind} {case}")
     try:
@@ -132,8 +130,8 @@ def read_case(kind: str, folder: Path, case: int) -> str:
 
 
 def _watched(path: Path) -> str:
-    from spatial.media.movies import open_clip, scratch_blocks
-    from spatial.media.proxy import frame_at
+    from spatial.media.movies.clip import open_clip, scratch_blocks
+    from spatial.media.movies.proxy import frame_at
     from spatial.picture import parse_picture
 
     clip = open_clip(path)

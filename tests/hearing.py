@@ -5,11 +5,11 @@ Functions: sync_arrays (a clip and a take); field_of (a take that hears one plan
 
 import numpy as np
 
-from spatial.analysis.coarse import find_candidates
-from spatial.analysis.envelope import WORKING_RATE_HZ, EnvelopeBuilder
-from spatial.analysis.samples import ArraySamples
-from spatial.analysis.sync import SyncEstimate, estimate_sync
 from spatial.conventions import FloatArray
+from spatial.dsp.samples import ArraySamples
+from spatial.sync.alignment import SyncEstimate, estimate_sync
+from spatial.sync.coarse import find_candidates
+from spatial.sync.envelope import WORKING_RATE_HZ, EnvelopeBuilder
 
 
 def field_of(omni: FloatArray) -> FloatArray:

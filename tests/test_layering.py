@@ -1,7 +1,8 @@
 """Imports point one way, heavy libraries stay where they belong, and module docstrings tell the truth.
 
-The rule: conventions/errors/findings <- field, rotation, picture, timebase <- analysis | media <- jobs <- report
-<- cli. Report puts the jobs' results into words, so it stands above them. Imports are read from the source with
+The rule: conventions, errors, findings <- field, capsules, rotation, picture, timebase <- the measuring rooms | media
+<- jobs <- report <- cli. Of the measuring rooms direction, health stand on dsp, and mount, sync, verification on
+direction. Report puts the jobs' results into words, so it stands above them. Imports are read from the source with
 `ast`, so those inside functions and under TYPE_CHECKING count too.
 """
 
@@ -15,6 +16,9 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 
+MEASURING = tuple(f"spatial.{room}" for room in ("dsp", "health", "direction", "mount", "sync", "verification"))
+"""Rooms that take arrays: they open no files, and `media` measures nothing."""
+
 LAYERS = {
     "spatial": 0,
     "spatial.conventions": 0,
@@ -26,24 +30,28 @@ LAYERS = {
     "spatial.rotation": 1,
     "spatial.picture": 1,
     "spatial.timebase": 1,
-    "spatial.lipsync": 1,
-    "spatial.analysis": 2,
+    "spatial.dsp": 2,
     "spatial.media": 2,
-    "spatial.jobs": 3,
-    "spatial.report": 4,
-    "cli": 5,
+    "spatial.health": 3,
+    "spatial.direction": 3,
+    "spatial.mount": 4,
+    "spatial.sync": 4,
+    "spatial.verification": 4,
+    "spatial.jobs": 5,
+    "spatial.report": 6,
+    "cli": 7,
 }
 """How high each part of the house stands: it may import from its own part, and from lower ones."""
 
 FOUNDATION = 1
 """On this layer and below parts may import their neighbours, as long as nothing goes round in a circle."""
 
-HOME_OF_LIBRARY = {
+HOME_OF_LIBRARY: dict[str, tuple[str, ...]] = {
     "soundfile": ("spatial.media",),
     "av": ("spatial.media",),
     "matplotlib": ("spatial.report",),
     "jinja2": ("spatial.report",),
-    "librosa": ("spatial.analysis",),
+    "librosa": MEASURING,
     "click": ("cli",),
     "demo_audio": ("spatial.jobs.demo",),
 }
@@ -112,6 +120,8 @@ def objection(name: str, target: str) -> str | None:
         return None
     if LAYERS[other] > LAYERS[own]:
         return f"{name} imports {target}, which stands above it"
+    if {own, other} & {"spatial.media"} and {own, other} & set(MEASURING):
+        return f"{name} imports {target}: measuring rooms and media do not know each other"
     if LAYERS[other] == LAYERS[own] > FOUNDATION:
         return f"{name} imports {target}, its neighbour"
     return None
@@ -149,6 +159,12 @@ HOUSE = modules("spatial", "cli")
 def test_the_whole_house_was_found() -> None:
     assert {part_of(name) for name in HOUSE} == set(LAYERS), "a part of LAYERS is empty"
     assert len(HOUSE) > 2 * len(LAYERS)
+
+
+def test_no_two_modules_share_a_name() -> None:
+    rooms = {name for name in HOUSE if any(other.startswith(name + ".") for other in HOUSE)}
+    modules_only = [name.rpartition(".")[2] for name in HOUSE if name.startswith("spatial.") and name not in rooms]
+    assert sorted(modules_only) == sorted(set(modules_only))
 
 
 def test_every_module_has_a_place() -> None:
@@ -217,26 +233,28 @@ def test_most_of_the_house_lists_its_functions() -> None:
     ("name", "source", "words"),
     [
         ("spatial.errors", "from spatial.field import encode", "stands above it"),
-        ("spatial.field", "import spatial.analysis.sync", "stands above it"),
+        ("spatial.field", "import spatial.sync.alignment", "stands above it"),
         ("spatial.field", "from spatial import media", "stands above it"),
-        ("spatial.analysis.sync", "from spatial.media.takes import Take", "its neighbour"),
-        ("spatial.media.takes", "from spatial.analysis import sync", "its neighbour"),
-        ("spatial.analysis.sync", "from spatial.jobs.sync import sync_clip", "stands above it"),
-        ("spatial.jobs.sync", "from spatial.report import words", "stands above it"),
+        ("spatial.sync.alignment", "from spatial.media.takes.take import Take", "do not know each other"),
+        ("spatial.media.takes.take", "from spatial.sync import alignment", "stands above it"),
+        ("spatial.media.takes.take", "from spatial.dsp import samples", "do not know each other"),
+        ("spatial.sync.baseline", "from spatial.mount import wahba", "its neighbour"),
+        ("spatial.sync.alignment", "from spatial.jobs.sync.sync_clip import sync_clip", "stands above it"),
+        ("spatial.jobs.sync.sync_clip", "from spatial.report import words", "stands above it"),
         ("spatial.report.words", "import cli.main", "stands above it"),
-        ("spatial.jobs.sync", "def late():\n    from cli.main import cli", "stands above it"),
-        ("spatial.media.takes", "if TYPE_CHECKING:\n    from spatial.jobs.sync import SyncResult", "stands above it"),
-        ("spatial.jobs.sync", "import click", "belongs in cli"),
-        ("spatial.jobs.sync", "import demo_audio", "belongs in spatial.jobs.demo"),
+        ("spatial.jobs.sync.sync_clip", "def late():\n    from cli.main import cli", "stands above it"),
+        ("spatial.media.cache", "if TYPE_CHECKING:\n    from spatial.jobs.sync import sync_clip", "stands above it"),
+        ("spatial.jobs.sync.sync_clip", "import click", "belongs in cli"),
+        ("spatial.jobs.sync.sync_clip", "import demo_audio", "belongs in spatial.jobs.demo"),
         ("cli.demo", "from demo_audio import make", "belongs in spatial.jobs.demo"),
-        ("spatial.jobs.sync", "import soundfile as sf", "belongs in spatial.media"),
+        ("spatial.jobs.sync.sync_clip", "import soundfile as sf", "belongs in spatial.media"),
         ("spatial.mediation", "import av", "belongs in spatial.media"),
-        ("spatial.analysis.sync", "import av.audio", "belongs in spatial.media"),
-        ("spatial.jobs.sync", "from matplotlib.figure import Figure", "belongs in spatial.report"),
-        ("spatial.media.takes", "def late():\n    import librosa", "belongs in spatial.analysis"),
+        ("spatial.sync.alignment", "import av.audio", "belongs in spatial.media"),
+        ("spatial.jobs.sync.sync_clip", "from matplotlib.figure import Figure", "belongs in spatial.report"),
+        ("spatial.media.takes.take", "def late():\n    import librosa", "belongs in spatial.dsp"),
         ("cli.sync", "import numpy as np", "only parses, calls and prints"),
         ("spatial.field", "from .errors import InputError", "by a relative name"),
-        ("spatial.jobs.sync", "from . import marks", "by a relative name"),
+        ("spatial.jobs.sync.sync_clip", "from . import marks", "by a relative name"),
     ],
 )
 def test_the_checker_objects(name: str, source: str, words: str) -> None:
@@ -249,10 +267,10 @@ def test_the_checker_objects(name: str, source: str, words: str) -> None:
     [
         ("spatial.picture", "from spatial.field import unit_vectors"),
         (
-            "spatial.media.takes",
-            "import soundfile\nfrom spatial.media.spool import Spool\nfrom spatial.errors import X",
+            "spatial.media.takes.take",
+            "import soundfile\nfrom spatial.media.buffers import Spool\nfrom spatial.errors import X",
         ),
-        ("spatial.report.plots", "from matplotlib.figure import Figure\nfrom spatial.jobs.sync import SyncResult"),
+        ("spatial.report.plots.style", "from matplotlib.figure import Figure\nfrom spatial.jobs.sync import sync_clip"),
         ("spatial.jobs.demo", "import demo_audio\nfrom spatial import __version__"),
         ("cli.sync", "import json\nimport click\nfrom cli.running import Run\nfrom spatial.jobs.sync import sync_clip"),
     ],

@@ -12,11 +12,11 @@ from pathlib import Path
 import pytest
 
 from spatial.errors import OutputError
-from spatial.media import owners, writing
-from spatial.media.folders import whole_folder
-from spatial.media.owners import Kind, plain_place
-from spatial.media.writing import whole_files, write_text_whole
-from tests.media.test_writing import OLDER
+from spatial.media import output, ownership
+from spatial.media.output import whole_files, write_text_whole
+from spatial.media.output_folder import whole_folder
+from spatial.media.ownership import Kind, plain_place
+from tests.media.test_output import OLDER
 from tests.test_layering import HOUSE
 
 ROOT = Path(__file__).parents[1]
@@ -92,7 +92,7 @@ main()
 @pytest.mark.parametrize("name", ["con.wav", "a:b.wav", "what?.wav", "end .", "LPT1"])
 def test_names_that_windows_takes_for_something_else(monkeypatch, tmp_path, name):
     plain_place(tmp_path / name)  # no trouble here
-    monkeypatch.setattr(owners, "_WINDOWS", True)
+    monkeypatch.setattr(ownership, "_WINDOWS", True)
     with pytest.raises(OutputError, match="is no name for a file on Windows"):
         plain_place(tmp_path / name)
 
@@ -145,7 +145,7 @@ def test_a_way_that_is_too_long_is_said(monkeypatch, tmp_path):
     with pytest.raises(OutputError, match="is too long; shorten it"):
         write_text_whole(tmp_path / ("n" * 300), "x")
     missing = FileNotFoundError(2, "No such file or directory")
-    monkeypatch.setattr(writing, "_WINDOWS", True)
+    monkeypatch.setattr(output, "_WINDOWS", True)
     deep = tmp_path / ("deep-" * 45)
     deep.mkdir()
-    assert "is too long; shorten it" in writing._sentence(deep / "x.wav", missing)
+    assert "is too long; shorten it" in output._sentence(deep / "x.wav", missing)

@@ -118,8 +118,13 @@ def test_every_json_key_is_promised():
     told = in_backticks(section("Which JSON keys are promised?")) | in_backticks(
         section("Which channel format has my take?")
     )
-    written = keys_of(MODULES[ROOT / "spatial/report/jsonout.py"])
-    for module, name in (("dayout.py", "day_json"), ("demoout.py", "_errors"), ("reviewpage.py", "review_json")):
+    written = keys_of(MODULES[ROOT / "spatial/report/json_output.py"])
+    written_elsewhere = (
+        ("day_report.py", "day_json"),
+        ("demo_report.py", "_errors"),
+        ("review_page.py", "review_json"),
+    )
+    for module, name in written_elsewhere:
         written |= keys_of(function_of(module, name))
     assert {"offset_s", "clips", "mount_deg", "page"} <= written
     # What a microphone file has learned is an object of its own.

@@ -17,13 +17,13 @@ import demo_audio
 from spatial.conventions import FloatArray
 from spatial.errors import OutputError
 from spatial.field import angle_between, unit_vectors
-from spatial.jobs.day import DayResult, run_day
-from spatial.jobs.dayfiles import others_of_day
-from spatial.jobs.daypages import PageWriter, make_pages
+from spatial.jobs.day.day_files import others_of_day
+from spatial.jobs.day.day_folder import DayResult, run_day
+from spatial.jobs.day.day_pages import PageWriter, make_pages
 from spatial.jobs.directions import DirectionsResult, directions_of_take
-from spatial.jobs.marks import Rig
 from spatial.jobs.progress import Progress, silent
-from spatial.media.writing import whole_file
+from spatial.jobs.rig import Rig
+from spatial.media.output import whole_file
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 
 TRUTH_FILE = "truth.json"

@@ -9,20 +9,20 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.direction import LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
-from spatial.analysis.stepcells import StepCells, join_cells, step_cells
-from spatial.analysis.tracks import find_tracks, rows_by_source
+from spatial.direction.intensity import LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
+from spatial.direction.tracking import StepCells, find_tracks, join_cells, rows_by_source, step_cells
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs, angle_between, unit_vectors
 from spatial.findings import Finding
-from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip
-from spatial.jobs.orient import require_match
+from spatial.jobs.inspect.channel_reading import settle
+from spatial.jobs.orient.from_marks import require_match
+from spatial.jobs.orient.measure_marks import HeardMark, hear_marks, marks_of_clip
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.reading import settle
-from spatial.jobs.sync import sync_clip
-from spatial.jobs.syncresult import SyncResult
-from spatial.media.owners import Kind, is_marked
-from spatial.media.takes import FieldReader, Take, open_take
+from spatial.jobs.rig import Rig
+from spatial.jobs.sync.sync_clip import sync_clip
+from spatial.jobs.sync.sync_result import SyncResult
+from spatial.media.ownership import Kind, is_marked
+from spatial.media.takes.take import FieldReader, Take, open_take
 
 _CHUNK_STEPS = 100
 _LONGEST_STEP_S = 0.5

@@ -10,10 +10,30 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.separation import Separation
-from spatial.analysis.spans import SpanDirection
-from spatial.analysis.sync import SyncEstimate
-from spatial.analysis.verification import (
+from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95
+from spatial.direction.doa import SpanDirection
+from spatial.field import ChannelFormat, ReadAs, angle_between
+from spatial.findings import Finding, Severity
+from spatial.jobs.inspect.channel_reading import settle
+from spatial.jobs.orient.judges import judges_of_track, mark_key, marks_that_gave
+from spatial.jobs.orient.measure_marks import HeardMark, hear_marks, marks_of_clip, offset_turns
+from spatial.jobs.orient.mic_place import OffsetSight, sight_findings, sight_of_marks
+from spatial.jobs.orient.orient_findings import unheard_findings
+from spatial.jobs.progress import Progress, silent
+from spatial.jobs.rig import Rig
+from spatial.jobs.sync.choose_take import likeliest_place
+from spatial.jobs.sync.crew_word import Pairing
+from spatial.jobs.sync.listen import listen_to_clip, listen_to_take
+from spatial.jobs.sync.listen_take import Listened
+from spatial.jobs.sync.sync_clip import rig_of, sync_listened
+from spatial.media.buffers import Spool
+from spatial.media.movies.clip import Clip, open_clip
+from spatial.media.takes.take import Take, open_take
+from spatial.sync.alignment import SyncEstimate
+from spatial.sync.baseline import Separation
+from spatial.timebase import ClockLaw
+from spatial.verification.lip_sync import TrackLipSync, judge_track, size_in_words, verdict_in_words
+from spatial.verification.placement import (
     AS_IT_IS,
     TOLERANCE_AZIMUTH_RAD,
     TOLERANCE_ELEVATION_RAD,
@@ -24,29 +44,10 @@ from spatial.analysis.verification import (
     check_mark,
     mirrored_axis,
 )
-from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95
-from spatial.field import ChannelFormat, ReadAs, angle_between
-from spatial.findings import Finding, Severity
-from spatial.jobs.choosing import likeliest_place
-from spatial.jobs.crew_word import Pairing
-from spatial.jobs.judges import judges_of_track
-from spatial.jobs.listening import listen_to_clip, listen_to_take
-from spatial.jobs.marks import HeardMark, Rig, hear_marks, marks_of_clip, offset_turns
-from spatial.jobs.micplace import OffsetSight, sight_findings, sight_of_marks
-from spatial.jobs.onetake import Listened
-from spatial.jobs.orient_findings import unheard_findings
-from spatial.jobs.progress import Progress, silent
-from spatial.jobs.reading import settle
-from spatial.jobs.sync import rig_of, sync_listened
-from spatial.jobs.toldby import mark_key, marks_that_gave
-from spatial.lipsync import TrackLipSync, judge_track, size_in_words, verdict_in_words
-from spatial.media.movies import Clip, open_clip
-from spatial.media.spool import Spool
-from spatial.media.takes import Take, open_take
-from spatial.timebase import ClockLaw
 
 IN_STEP_S = 0.010
-"""A track further than this from the picture was not conformed to it; viewers notice far later (spatial.lipsync)."""
+"""A track further than this from the picture was not conformed to it; viewers notice far later
+(spatial.verification.lip_sync)."""
 
 _HEARD_ELSEWHEN_S = 0.25
 """Marks are begun and ended to about a syllable; of a track that is further off, others are heard in them."""

@@ -25,7 +25,7 @@ from typing import Any, BinaryIO
 import numpy as np
 import numpy.typing as npt
 
-from spatial.media.takes import Take
+from spatial.media.takes.take import Take
 
 Arrays = dict[str, npt.NDArray[Any]]
 

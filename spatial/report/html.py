@@ -12,7 +12,7 @@ from pathlib import Path
 from jinja2 import Environment, StrictUndefined
 
 from spatial import __version__
-from spatial.media.seals import BLANK_SEAL
+from spatial.media.ownership import BLANK_SEAL
 
 
 class Markup(str):

@@ -1,6 +1,6 @@
 """Numbers as a person on set says them: left, right, up, down, early, late.
 
-Whole results are laid out in spatial.report.lines.
+Whole results are laid out in spatial.report.text.
 Functions: side, height, steep, place, clock_time, start, clock, turn, mount_parts, table, findings_lines, ranked,
 sentence.
 """

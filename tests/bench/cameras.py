@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.coarse import find_candidates
-from spatial.analysis.same_music import Standing, compare_moments
-from spatial.analysis.sync import estimate_sync
+from spatial.sync.alignment import estimate_sync
+from spatial.sync.coarse import find_candidates
+from spatial.sync.same_music import Standing, compare_moments
 from tests.bench.camerascenes import Camera, make_pair
 from tests.bench.stages import on_both_cores
 from tests.hearing import envelope

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.mountprior import Hanging, MountPrior
 from spatial.errors import InconclusiveError
-from spatial.jobs.clapwalk import orient_claps
+from spatial.jobs.orient.from_claps import orient_claps
+from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import rotation_angle, ypr_from_matrix
 from tests.bench.walks import FAULTS, make_walk
 

@@ -15,7 +15,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from spatial.analysis.convention import SURE, find_channels
+from spatial.health.channel_format import SURE, find_channels
 from tests.bench.conventionscenes import (
     FORMATS,
     GAINS,

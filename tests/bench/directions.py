@@ -13,12 +13,11 @@ from pathlib import Path
 import numpy as np
 from scipy.ndimage import uniform_filter
 
-from spatial.analysis.direction import BAND_HZ, FRAME_S, FieldBins, field_bins
-from spatial.analysis.frames import frame_spectrum
-from spatial.analysis.microphone import ORDINARY
-from spatial.analysis.spans import MARK_FRAMES_S, span_direction
-from spatial.analysis.sphere import Pulls, densest_direction
 from spatial.conventions import FloatArray
+from spatial.direction.doa import MARK_FRAMES_S, Pulls, densest_direction, span_direction
+from spatial.direction.intensity import BAND_HZ, FRAME_S, FieldBins, field_bins
+from spatial.direction.microphone_error import ORDINARY
+from spatial.dsp.stft import frame_spectrum
 from spatial.field import angle_between, unit_vectors
 from spatial.rotation import matrix_from_ypr
 from tests.bench.stages import KINDS, make_scene, on_both_cores, rows_of

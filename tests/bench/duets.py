@@ -14,15 +14,16 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from spatial.analysis.mountprior import Hanging, MountPrior
 from spatial.errors import InconclusiveError
 from spatial.field import angle_between
 from spatial.findings import Finding, Severity
-from spatial.jobs.marks import Rig, hear_marks
-from spatial.jobs.orient import OrientResult, orient_marks
-from spatial.jobs.syncresult import SyncResult
+from spatial.jobs.orient.from_marks import OrientResult, orient_marks
+from spatial.jobs.orient.measure_marks import hear_marks
+from spatial.jobs.rig import Rig
+from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, check_marks
-from spatial.media.takes import open_take
+from spatial.media.takes.take import open_take
+from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import matrix_from_ypr, rotation_angle, ypr_from_matrix
 from tests.bench.directions import REGION_95
 from tests.bench.duetscenes import DuetScene, make_duets

@@ -13,7 +13,7 @@ from demo_audio.boxes import power_while_sounding
 from demo_audio.simulate import Performer, Rig, Room, simulate_shoot
 from spatial.conventions import FloatArray, W
 from spatial.field import angle_between, unit_vectors
-from spatial.media.marks import Mark
+from spatial.media.tables import Mark
 from spatial.rotation import YawPitchRoll
 from tests.bench.mountscenes import PLACED_RAD, nudged
 from tests.bench.stages import in_noise

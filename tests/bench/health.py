@@ -8,10 +8,10 @@ import sys
 from collections import Counter
 from pathlib import Path
 
-from spatial.analysis.health import HealthMeter
 from spatial.findings import Finding, Severity
-from spatial.jobs.health import channel_names, coding_step, step_looks
-from spatial.jobs.health_findings import health_findings
+from spatial.health.meter import HealthMeter
+from spatial.jobs.inspect.health_findings import health_findings
+from spatial.jobs.inspect.take_health import channel_names, coding_step, step_looks
 from tests.bench.healthfaults import FAULTS, sound_of
 from tests.bench.healthordinary import CONDITIONS, make_ordinary
 from tests.bench.healthscenes import FIELD_FROM, Scene, make_scene

@@ -19,8 +19,8 @@ import numpy as np
 import soundfile
 
 from spatial.jobs.demo import lay_out
-from spatial.media.folders import INDEX, LIST_NAME
-from spatial.media.seals import digest_of
+from spatial.media.output_folder import INDEX, LIST_NAME
+from spatial.media.ownership import digest_of
 
 RESULTS = Path(__file__).parent / "results" / "kills.md"
 INPUTS = ("lantern.mp4", "lantern.marks.csv", "rec-0041.flac")

@@ -12,18 +12,19 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from spatial.analysis.mountprior import Hanging, MountPrior
-from spatial.analysis.spans import SpanDirection
-from spatial.analysis.verification import Verdict
 from spatial.conventions import SDS_OF_95, FloatArray
+from spatial.direction.doa import SpanDirection
 from spatial.field import azimuth_elevation
-from spatial.jobs.judges import judges_of_mount
-from spatial.jobs.marks import Rig, _heard
-from spatial.jobs.micplace import sight_of_marks
-from spatial.jobs.orient import orient_heard
+from spatial.jobs.orient.from_marks import orient_heard
+from spatial.jobs.orient.judges import judges_of_mount
+from spatial.jobs.orient.measure_marks import with_expected
+from spatial.jobs.orient.mic_place import sight_of_marks
+from spatial.jobs.rig import Rig
 from spatial.jobs.verify import Tolerance, check_marks
-from spatial.media.marks import Mark
+from spatial.media.tables import Mark
+from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import rotation_angle, ypr_from_matrix
+from spatial.verification.placement import Verdict
 from tests.bench.mountscenes import nudged
 from tests.bench.offsetscenes import OffsetScene, drawn_offset_scene, offset_scene
 
@@ -62,7 +63,7 @@ def answer(scene: OffsetScene, off_m: FloatArray, *, distances: bool) -> Row | N
         guess = guesses.setdefault(float(true_m), float(true_m * np.exp(rng.normal(0, DISTANCE_SD))))
         azimuth, elevation = (float(angle) for angle in azimuth_elevation(nudged(seen, PLACED_RAD, rng)))
         mark = Mark(f"{true_m:.3f}", 0.0, 1.0, azimuth, elevation, guess if distances else None)
-        heard.append(_heard(mark, rig, SpanDirection(True, vector, float(sd), 1.0), finished=False))
+        heard.append(with_expected(mark, rig, SpanDirection(True, vector, float(sd), 1.0), finished=False))
     evidence = SimpleNamespace(arrival_m=scene.arrival_m, arrival_covariance_m2=scene.arrival_covariance_m2)
     sync = SimpleNamespace(estimate=SimpleNamespace(evidence=evidence, apart=False), findings=())
     hanging = Hanging.UPRIGHT if scene.mount[2, 2] > 0 else Hanging.UPSIDE_DOWN

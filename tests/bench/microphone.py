@@ -17,13 +17,13 @@ from scipy.spatial.transform import Rotation
 from demo_audio.microphones import LEAD, Microphone, draw_microphone, field_response, field_through, hiss
 from demo_audio.rooms import Room, image_sources
 from demo_audio.simulate import Rig
-from spatial.analysis.calibrate import BANDS_HZ, KnownDirections, learn_calibration
-from spatial.analysis.direction import BAND_HZ, field_bins
-from spatial.analysis.rotationfit import fit_rotations
-from spatial.analysis.spans import MARK_FRAMES_S, SpanDirection, span_direction
 from spatial.calibration import Calibration, calibrated_field
 from spatial.conventions import FloatArray, W
+from spatial.direction.doa import MARK_FRAMES_S, SpanDirection, span_direction
+from spatial.direction.intensity import BAND_HZ, field_bins
+from spatial.direction.microphone_fit import BANDS_HZ, KnownDirections, learn_calibration
 from spatial.field import angle_between, unit_vectors
+from spatial.mount.wahba import fit_rotations
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from tests.bench.noise import fast_diffuse_noise
 from tests.bench.stages import on_both_cores

@@ -11,19 +11,20 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.microphone import ORDINARY, PERFECT, Microphone
-from spatial.analysis.mountprior import Hanging, MountPrior
-from spatial.analysis.orientation import MountEstimate, estimate_mount
-from spatial.analysis.spans import SpanDirection
-from spatial.analysis.verification import Verdict
 from spatial.conventions import FloatArray
+from spatial.direction.doa import SpanDirection
+from spatial.direction.microphone_error import ORDINARY, PERFECT, Microphone
 from spatial.field import azimuth_elevation
-from spatial.jobs.judges import judges_of_mount
-from spatial.jobs.marks import HeardMark, Rig
-from spatial.jobs.orient import orient_heard
+from spatial.jobs.orient.from_marks import orient_heard
+from spatial.jobs.orient.judges import judges_of_mount
+from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.rig import Rig
 from spatial.jobs.verify import Tolerance, check_marks
-from spatial.media.marks import Mark
+from spatial.media.tables import Mark
+from spatial.mount.mark_fit import MountEstimate, estimate_mount
+from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import rotation_angle, ypr_from_matrix
+from spatial.verification.placement import Verdict
 from tests.bench.mountscenes import MarkSet, drawn, heard_in_room
 from tests.bench.stages import on_both_cores
 
@@ -285,7 +286,8 @@ def main(rooms: int, count: int) -> str:
         "",
         "The same rooms through the ideal microphone and through real ones (demo_audio.microphones, one drawn for each "
         "room; the truth is the housing's mount). Taken to be known: the scatter of the marks is all that is asked, as "
-        "before; unknown: with what is not known of a microphone (spatial.analysis.microphone). The hanging is told. "
+        "before; unknown: with what is not known of a microphone (spatial.direction.microphone_error). The hanging is "
+        "told. "
         "Called off: true marks that conform would accuse.",
         "",
         *by_microphone(heard, by_real),

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from spatial.analysis.direction import field_bins
-from spatial.analysis.spans import MARK_FRAMES_S, span_direction
 from spatial.conventions import FloatArray
+from spatial.direction.doa import MARK_FRAMES_S, span_direction
+from spatial.direction.intensity import field_bins
 from spatial.field import azimuth_elevation, unit_vectors
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from tests.bench.stages import make_scene

@@ -11,14 +11,14 @@ from pathlib import Path
 import numpy as np
 
 from demo_audio.simulate import Performer, Rig, Room, record, simulate_shoot
-from spatial.analysis.direction import field_bins
-from spatial.analysis.envelope import WORKING_RATE_HZ
-from spatial.analysis.separation import rig_of_length
-from spatial.analysis.spans import MARK_FRAMES_S, span_direction
 from spatial.conventions import FloatArray
+from spatial.direction.doa import MARK_FRAMES_S, span_direction
+from spatial.direction.intensity import field_bins
 from spatial.field import azimuth_elevation, unit_vectors
 from spatial.picture import seen_from_microphone
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
+from spatial.sync.baseline import rig_of_length
+from spatial.sync.envelope import WORKING_RATE_HZ
 from tests.bench.stages import KINDS, _sound, in_noise, real_microphone
 from tests.bench.sync import sync
 from tests.stage import RATE, recorded_words

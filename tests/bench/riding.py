@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.riding import LEAST_DB, hear_riding
+from spatial.sync.camera_gain import LEAST_DB, hear_riding
 from tests.bench.camerascenes import Camera, draw_camera, make_pairs
 from tests.bench.stages import on_both_cores
 

@@ -12,18 +12,16 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.direction import field_bins
-from spatial.analysis.microphone import ORDINARY
-from spatial.analysis.mountprior import Hanging, MountPrior
-from spatial.analysis.orientation import estimate_mount
-from spatial.analysis.soundrows import sound_rows
-from spatial.analysis.spans import MARK_FRAMES_S, law_of_sd, span_direction
-from spatial.analysis.stepcells import step_cells
-from spatial.analysis.tracks import find_tracks, surest
-from spatial.analysis.votes import RowVotes, left_and_up, row_votes
 from spatial.conventions import REGION_SDS_OF_95, FloatArray
+from spatial.direction.doa import MARK_FRAMES_S, law_of_sd, span_direction
+from spatial.direction.intensity import field_bins
+from spatial.direction.microphone_error import ORDINARY
+from spatial.direction.summary import RowVotes, left_and_up, row_votes, sound_rows
+from spatial.direction.tracking import find_tracks, step_cells, surest
 from spatial.errors import InconclusiveError
 from spatial.field import angle_between
+from spatial.mount.mark_fit import estimate_mount
+from spatial.mount.prior import Hanging, MountPrior
 from tests.bench.mountscenes import PLACED_RAD, nudged
 from tests.bench.ringscenes import KINDS, ROOMS, STEP_S, RingScene, make_ring_scene
 from tests.bench.stages import on_both_cores

@@ -14,9 +14,9 @@ from demo_audio.boxes import power_while_sounding
 from demo_audio.camerapairs import CameraPair, crossed, middle_side
 from demo_audio.microphones import field_through
 from demo_audio.simulate import Rig, Room, camera_sound, record, simulate_shoot, true_law
-from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.conventions import FloatArray
 from spatial.rotation import YawPitchRoll
+from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
 from tests.bench.noise import fast_diffuse_noise
 from tests.bench.stages import real_microphone

@@ -12,16 +12,15 @@ from time import process_time
 
 import numpy as np
 
-from spatial.analysis.envelope import WORKING_RATE_HZ
-from spatial.analysis.leftaxis import LeftAxis, estimate_left_axis
-from spatial.analysis.mountprior import Hanging
-from spatial.analysis.samples import ArraySamples
-from spatial.analysis.scratchpairs import scratch_pairs
-from spatial.analysis.unmarked import mount_from_left, turn_from_left, turned_aside
 from spatial.conventions import FloatArray
-from spatial.jobs.orient_clip import SIDES_SD_RAD
-from spatial.jobs.unmarked import NOBODY
+from spatial.dsp.samples import ArraySamples
+from spatial.jobs.orient.from_stereo import NOBODY
+from spatial.jobs.orient.orient_clip import SIDES_SD_RAD
+from spatial.mount.left_axis import LeftAxis, estimate_left_axis, mount_from_left, turn_from_left, turned_aside
+from spatial.mount.prior import Hanging
+from spatial.mount.stereo_tdoa import scratch_pairs
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
+from spatial.sync.envelope import WORKING_RATE_HZ
 from tests.bench.scratchscenes import ABOVE, BESIDE, CANNOT, FAR_BESIDE, ONE_SIDE, PAIRS, kept_scratch_scene
 
 FIRST_SEED = 91_000

@@ -10,12 +10,12 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
-from spatial.analysis.coarse import find_candidates
-from spatial.analysis.rivals import Alternative, Judgement, Verdict, judge_rivals, matching_laws
-from spatial.analysis.same_music import compare_moments, shared_onsets
-from spatial.analysis.stacking import Trial, try_law
-from spatial.analysis.sync import estimate_sync
 from spatial.conventions import FloatArray
+from spatial.sync.alignment import estimate_sync
+from spatial.sync.choice import Alternative, Judgement, Verdict, judge_rivals, matching_laws
+from spatial.sync.coarse import find_candidates
+from spatial.sync.gcc_phat import Trial, try_law
+from spatial.sync.same_music import compare_moments, shared_onsets
 from tests.bench.songs_hard import make_hard_pair
 from tests.bench.songs_stage import CONDITIONS, SongSet, make_set
 from tests.bench.stages import on_both_cores

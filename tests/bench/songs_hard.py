@@ -7,10 +7,10 @@ import numpy as np
 
 from demo_audio.boxes import add_at, camera_sound, power_while_sounding, record, true_law
 from demo_audio.simulate import Performer, Rig, Room, simulate_shoot
-from spatial.analysis.envelope import WORKING_RATE_HZ
-from spatial.analysis.samples import ArraySamples
 from spatial.conventions import FloatArray
+from spatial.dsp.samples import ArraySamples
 from spatial.rotation import YawPitchRoll
+from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
 from tests.bench.noise import fast_diffuse_noise
 from tests.bench.songs_stage import make_song, place_near, steps

@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from spatial.conventions import FloatArray
-from spatial.media.movies import open_clip
-from tests.media.test_soundtracks import RATE, write_tracks
+from spatial.media.movies.clip import open_clip
+from tests.media.test_sound_tracks import RATE, write_tracks
 
 RESULTS = Path(__file__).parent / "results" / "soundtracks.md"
 SECONDS = 8.0

@@ -11,7 +11,7 @@ from pathlib import Path
 import av
 import soundfile
 
-from spatial.jobs.sync import sync_clip
+from spatial.jobs.sync.sync_clip import sync_clip
 
 
 def decode(clip: Path, takes: list[Path]) -> None:

@@ -15,7 +15,7 @@ import numpy as np
 import soundfile
 from scipy.signal import stft
 
-from spatial.analysis.direction import FRAME_S
+from spatial.direction.intensity import FRAME_S
 from spatial.jobs.directions import directions_of_take
 from tests.bench.crowds import make_crowd
 from tests.stage import RATE

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import soundfile
 
-from spatial.jobs.inspect import inspect_takes
+from spatial.jobs.inspect.inspect_takes import inspect_takes
 
 
 def read(take: Path) -> None:

@@ -11,13 +11,13 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.coarse import find_candidates
-from spatial.analysis.envelope import WORKING_RATE_HZ
-from spatial.analysis.samples import ArraySamples
-from spatial.analysis.separation import Separation, rig_of_length, rig_of_mount
-from spatial.analysis.sync import SyncEstimate, estimate_sync
 from spatial.conventions import FloatArray
+from spatial.dsp.samples import ArraySamples
 from spatial.rotation import matrix_from_ypr
+from spatial.sync.alignment import SyncEstimate, estimate_sync
+from spatial.sync.baseline import Separation, rig_of_length, rig_of_mount
+from spatial.sync.coarse import find_candidates
+from spatial.sync.envelope import WORKING_RATE_HZ
 from tests.bench.stages import on_both_cores
 from tests.bench.syncscenes import APART, HARD, ROOMS, SyncScene, kept_scene
 from tests.hearing import envelope

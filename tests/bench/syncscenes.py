@@ -16,11 +16,11 @@ import numpy.typing as npt
 from demo_audio.boxes import add_at, power_while_sounding
 from demo_audio.simulate import Performer, Rig, Room, camera_sound, record, simulate_shoot, true_law
 from demo_audio.write_movie import write_movie
-from spatial.analysis.envelope import WORKING_RATE_HZ
 from spatial.conventions import FloatArray
-from spatial.media.movies import open_clip, scratch_blocks
-from spatial.media.resampling import resampled
+from spatial.media.buffers import resampled
+from spatial.media.movies.clip import open_clip, scratch_blocks
 from spatial.rotation import YawPitchRoll
+from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
 from tests.bench.noise import fast_diffuse_noise
 from tests.stage import RATE, claps, plucked, recorded_words, speech

@@ -15,8 +15,8 @@ import soxr
 from scipy import fft
 from scipy.signal import oaconvolve
 
-from spatial.analysis.envelope import WORKING_RATE_HZ as RATE
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
+from spatial.sync.envelope import WORKING_RATE_HZ as RATE
 from spatial.timebase import ClockLaw, ClockStep
 from tests.stage import RATE as WORDS_RATE
 from tests.stage import recorded_words

@@ -15,14 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.analysis.envelope import WORKING_RATE_HZ
-from spatial.analysis.leftaxis import PairKind, estimate_left_axis
-from spatial.analysis.mountprior import Hanging
-from spatial.analysis.samples import ArraySamples
-from spatial.analysis.scratchpairs import scratch_pairs
-from spatial.analysis.unmarked import mount_from_left
-from spatial.jobs.unmarked import nearer_mount
+from spatial.dsp.samples import ArraySamples
+from spatial.jobs.orient.from_stereo import nearer_mount
+from spatial.mount.left_axis import PairKind, estimate_left_axis, mount_from_left
+from spatial.mount.prior import Hanging
+from spatial.mount.stereo_tdoa import scratch_pairs
 from spatial.rotation import matrix_from_ypr, ypr_from_matrix
+from spatial.sync.envelope import WORKING_RATE_HZ
 from tests.bench.scratchscenes import (
     ABOVE,
     BESIDE,

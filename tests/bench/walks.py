@@ -11,9 +11,9 @@ import soundfile
 
 from demo_audio.boxes import power_while_sounding
 from demo_audio.simulate import Performer, Rig, Room, simulate_shoot
-from spatial.analysis.clapwalk import clap_direction
 from spatial.conventions import FloatArray, W
 from spatial.field import azimuth_elevation
+from spatial.mount.clap_walk import clap_direction
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from tests.bench.noise import fast_diffuse_noise
 from tests.stage import RATE, recorded_words, speech

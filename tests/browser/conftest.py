@@ -13,13 +13,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from spatial.analysis.soundrows import PLACES, SoundRows
-from spatial.analysis.votes import RowVotes
 from spatial.conventions import FloatArray
+from spatial.direction.summary import PLACES, RowVotes, SoundRows
 from spatial.jobs.demo import lay_out
-from spatial.jobs.marks import Rig
-from spatial.jobs.review import ReviewResult, review_clip
-from spatial.report.reviewpage import write_page
+from spatial.jobs.review.review_clip import ReviewResult, review_clip
+from spatial.jobs.rig import Rig
+from spatial.report.review_page import write_page
 
 CHROMIUM = os.environ.get("SOUNDPLUMB_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 

@@ -8,7 +8,7 @@ import json
 import numpy as np
 import pytest
 
-from spatial.media.marks import read_marks
+from spatial.media.tables import read_marks
 from tests.browser.conftest import Watched, mark_by_hand, settle, wait_until
 
 NAMES = ["Juno", "Odile", "Perrin", "Tamsin"]

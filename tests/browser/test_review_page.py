@@ -1,7 +1,7 @@
 """The review page in a real browser, from a file, as a director opens it.
 
 The demo's slipway clip is reviewed once through the command; pages for known directions are that page with other
-rows. Pixels are compared with spatial.picture, marks with spatial.media.marks, the solved mount with scipy's and ours.
+rows. Pixels are compared with spatial.picture, marks with spatial.media.tables, the solved mount with scipy's and ours.
 """
 
 import dataclasses
@@ -14,16 +14,16 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from cli.main import cli
-from spatial.analysis.microphone import ORDINARY, PERFECT
-from spatial.analysis.orientation import MARK_SD_RAD, estimate_mount
-from spatial.analysis.spans import SpanDirection
-from spatial.analysis.votes import left_and_up
+from spatial.direction.doa import SpanDirection
+from spatial.direction.microphone_error import ORDINARY, PERFECT
+from spatial.direction.summary import left_and_up
 from spatial.errors import SoundplumbError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.findings import Finding, Severity
-from spatial.jobs.marks import Rig, _heard, expected_direction
-from spatial.media.marks import Mark, read_marks
-from spatial.media.moves import CameraMoves
+from spatial.jobs.orient.measure_marks import expected_direction, with_expected
+from spatial.jobs.rig import Rig
+from spatial.media.tables import CameraMoves, Mark, read_marks
+from spatial.mount.mark_fit import MARK_SD_RAD, estimate_mount
 from spatial.picture import parse_picture
 from spatial.report import words
 from spatial.rotation import Motion, YawPitchRoll, matrix_from_ypr, ypr_from_matrix
@@ -334,7 +334,7 @@ def test_under_a_camera_that_moved_the_drawing_turns_with_it(known, watched):
         assert white_middle(page) == pytest.approx([0.5 - azimuth / np.pi, 0.5 - elevation / np.pi], abs=0.002)
     # A mark during the pan is expected where Python expects it: on average over the moves.
     mark = Mark("Nell", 1.5, 3.5, np.radians(-10.0), np.radians(15.0), 2.0)
-    ours = _heard(mark, rig, SpanDirection(True, still, 0.1, 1.0), finished=False)
+    ours = with_expected(mark, rig, SpanDirection(True, still, 0.1, 1.0), finished=False)
     entry = {"who": "", "start_s": 1.5, "end_s": 3.5, "azimuth_deg": -10.0, "elevation_deg": 15.0, "distance_m": 2.0}
     expected = page.evaluate("(entry) => markFrom(entry).expected", entry)
     # Python takes 25 moments, the page one each tenth of a second.

@@ -22,16 +22,15 @@ from cli.main import cli
 from cli.running import InputPath, OutputPath, WorkFolder
 from spatial.calibration import Calibration, CalibrationBand
 from spatial.errors import OutputError
+from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.jobs.demo import lay_out, run_demo
-from spatial.jobs.sidecar import is_unfinished
-from spatial.media.calibrations import LearnedFrom, calibration_text
-from spatial.media.folders import LIST_NAME, FolderKind, whole_folder
-from spatial.media.owners import TABLE_HEAD, Kind, is_marked, is_ours, may_be_written, portable_name
-from spatial.media.seals import BLANK_SEAL
-from spatial.media.writing import TrackWriter, whole_file, write_text_whole
-from spatial.report.demoout import demo_lines, write_plots
+from spatial.media.microphone_file import LearnedFrom, calibration_text
+from spatial.media.output import TrackWriter, whole_file, write_text_whole
+from spatial.media.output_folder import LIST_NAME, FolderKind, whole_folder
+from spatial.media.ownership import BLANK_SEAL, TABLE_HEAD, Kind, is_marked, is_ours, may_be_written, portable_name
+from spatial.report.demo_report import demo_lines, write_plots
 from spatial.report.html import html_text
-from spatial.report.ink import new_figure, save
+from spatial.report.plots.style import new_figure, save
 from tests.test_layering import HOUSE
 
 COULD_NOT = 3
@@ -463,11 +462,23 @@ def test_names_that_every_system_takes(name, plain):
 
 
 WRITERS = {
-    "spatial.media.writing", "spatial.media.folders", "spatial.media.leftovers", "spatial.media.cache",
-    "spatial.media.proxy", "spatial.media.seals", "spatial.jobs.faults", "spatial.jobs.day", "spatial.jobs.daypages",
-    "spatial.jobs.demo", "spatial.jobs.conform", "spatial.jobs.review", "spatial.report.html", "spatial.report.ink",
-    "spatial.report.stills", "cli.streams",
-}  # fmt: skip
+    "spatial.media.output",
+    "spatial.media.output_folder",
+    "spatial.media.work_folders",
+    "spatial.media.cache",
+    "spatial.media.movies.proxy",
+    "spatial.media.ownership",
+    "spatial.jobs.faults",
+    "spatial.jobs.day.day_folder",
+    "spatial.jobs.day.day_pages",
+    "spatial.jobs.demo",
+    "spatial.jobs.conform.conform_clip",
+    "spatial.jobs.review.review_clip",
+    "spatial.report.html",
+    "spatial.report.plots.style",
+    "spatial.report.plots.stills",
+    "cli.streams",
+}
 """Modules that may write: the door itself, and those that write into a place that the door gave them."""
 CHANGES = {
     "write_text", "write_bytes", "savefig", "mkdir", "rmdir", "unlink", "rename", "touch", "hardlink_to", "symlink_to",

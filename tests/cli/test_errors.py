@@ -24,8 +24,8 @@ from click.testing import CliRunner
 from cli.main import cli
 from cli.running import printable
 from spatial.jobs.demo import lay_out
-from spatial.media import spool
-from spatial.media.movies import open_clip, scratch_blocks
+from spatial.media import buffers as spool
+from spatial.media.movies.clip import open_clip, scratch_blocks
 
 USAGE, COULD_NOT, BAD = 2, 3, 4
 HEAD = "who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\n"
@@ -455,7 +455,7 @@ def stopped(code, *arguments):
 def test_stopped_inside_a_read(material):
     """libsndfile calls Python back for the bytes of a WAV: what is raised there is lost, and the file seems damaged."""
     code = """
-from spatial.media.wav import DataView
+from spatial.media.wav.riff import DataView
 whole = DataView.readinto
 def interrupted(self, buffer):
     os.kill(os.getpid(), signal.SIGINT)
@@ -523,7 +523,7 @@ def test_no_room_on_the_disk(material, tmp_path, arguments, name):
 
 
 def test_no_room_for_temporary_files(material, tmp_path):
-    code = "from spatial.media import spool; spool._IN_MEMORY_BYTES = 1; from cli.main import cli; cli()"
+    code = "from spatial.media import buffers; buffers._IN_MEMORY_BYTES = 1; from cli.main import cli; cli()"
     done = subprocess.run(
         [sys.executable, "-c", code, "sync", material / CLIP, material / TAKE],
         capture_output=True,

@@ -17,7 +17,7 @@ from cli.watching import WATCHED
 from spatial.errors import MediaFileError
 from spatial.jobs.demo import lay_out
 from spatial.jobs.faults import fault_sentence, is_want_of_memory
-from spatial.media.container import opened
+from spatial.media.movies.container import opened
 from tests.test_layering import HOUSE
 
 resource = pytest.importorskip("resource", reason="this system sets no such limits")
@@ -78,7 +78,7 @@ def test_a_library_that_dies_is_a_sentence(shoot, tmp_path, name):
     left = list(tmp_path.iterdir())
     assert [path.name[:12] for path in left] == [".soundplumb-"]
     # What it left behind goes with the next run that writes there.
-    begin = ("-c", DYING.format(module="spatial.jobs.review", name="open_clip", signal="SIGTERM"))
+    begin = ("-c", DYING.format(module="spatial.jobs.review.review_clip", name="open_clip", signal="SIGTERM"))
     assert ended(start(shoot, arguments, PLENTY, begin))[0] == COULD_NOT
     assert list(tmp_path.iterdir()) == []
 

@@ -8,7 +8,7 @@ import pytest
 
 from cli.main import cli
 from spatial.jobs.demo import lay_out
-from spatial.media.folders import LIST_NAME
+from spatial.media.output_folder import LIST_NAME
 
 RIG = ("--mic-offset", "-0.04,0,0.16", "--picture", "equirect180")
 

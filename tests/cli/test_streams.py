@@ -108,7 +108,7 @@ def test_what_cannot_be_shown_is_written_otherwise(tmp_path, monkeypatch, encodi
 
 def test_a_mistake_of_ours_is_told_in_a_sentence(shoot, tmp_path):
     code = (
-        "import sys; from pathlib import Path; import spatial.jobs.inspect as job\n"
+        "import sys; from pathlib import Path; import spatial.jobs.inspect.inspect_takes as job\n"
         "def broken(*_, **__): return 1 / 0\n"
         "job.inspect_takes = broken\n"
         f"sys.argv = ['soundplumb', 'inspect', '{TAKE}', '--json']\n"

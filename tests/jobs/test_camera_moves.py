@@ -10,27 +10,27 @@ import numpy as np
 import pytest
 import soundfile
 
-import spatial.jobs.sync
-from spatial.analysis.microphone import PERFECT
-from spatial.analysis.mountprior import Hanging, MountPrior
-from spatial.analysis.spans import SpanDirection
-from spatial.analysis.sync import SyncEstimate
-from spatial.analysis.verification import Verdict
+import spatial.jobs.sync.sync_clip
+from spatial.direction.doa import SpanDirection
+from spatial.direction.microphone_error import PERFECT
 from spatial.errors import InconclusiveError
 from spatial.field import azimuth_elevation, unit_vectors
 from spatial.findings import Severity
-from spatial.jobs.conform import conform_clip
-from spatial.jobs.day import run_day
+from spatial.jobs.conform.conform_clip import conform_clip
+from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.demo import lay_out
-from spatial.jobs.marks import Rig, _heard, hear_marks, marks_of_clip
-from spatial.jobs.orient_clip import orient_match
-from spatial.jobs.orient_findings import swept_findings
-from spatial.jobs.sync import sync_clip
+from spatial.jobs.orient.measure_marks import hear_marks, marks_of_clip, with_expected
+from spatial.jobs.orient.orient_clip import orient_match
+from spatial.jobs.orient.orient_findings import swept_findings
+from spatial.jobs.rig import Rig
+from spatial.jobs.sync.sync_clip import sync_clip
 from spatial.jobs.verify import verify_track
-from spatial.media.marks import Mark
-from spatial.media.moves import read_moves
+from spatial.media.tables import Mark, read_moves
+from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
+from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw
+from spatial.verification.placement import Verdict
 from tests.openair import published_gains, shoot_open_air
 from tests.stage import RATE
 
@@ -55,7 +55,7 @@ def floor(tmp_path, monkeypatch):
     in_set = unit_vectors(np.radians(20.0), np.radians(10.0))
     air = shoot_open_air(tmp_path, at_deg=seen(matrix_from_ypr(MOUNT).T @ in_set))
     told = SyncEstimate(True, "", air.law, 1e-4, 0.01, None, ClockLaw(air.law.offset_s))
-    monkeypatch.setattr(spatial.jobs.sync, "sync_listened", lambda *_args, **_options: told)
+    monkeypatch.setattr(spatial.jobs.sync.sync_clip, "sync_listened", lambda *_args, **_options: told)
     moves = tmp_path / "camera.csv"
     moves.write_text(MOVES, encoding="utf-8")
     return air, in_set, Rig(moves=read_moves(moves))
@@ -120,8 +120,8 @@ def test_without_the_moves_the_same_marks_contradict_each_other(floor, tmp_path)
 def test_a_mark_during_which_the_camera_turns_counts_for_less_and_is_named(floor):
     _, in_set, rig = floor
     heard = SpanDirection(True, in_set, 0.02, 1.0)
-    still = _heard(Mark("Juno", 0.0, 1.5, 0.2, 0.1, None), rig, heard, finished=False)
-    turning = _heard(Mark("Odile", 2.0, 3.0, 0.2, 0.1, None), rig, heard, finished=False)
+    still = with_expected(Mark("Juno", 0.0, 1.5, 0.2, 0.1, None), rig, heard, finished=False)
+    turning = with_expected(Mark("Odile", 2.0, 3.0, 0.2, 0.1, None), rig, heard, finished=False)
     assert still.swept_sd_rad < 1e-6
     # An even sweep over an angle a has a standard deviation of a / sqrt(12) (uniform distribution).
     swept = rotation_angle(np.eye(3), matrix(40, -12, 5))
@@ -139,9 +139,9 @@ def test_the_microphones_place_stays_in_the_set_while_the_lens_turns(floor):
     mark = Mark("Juno", 0.0, 1.0, 0.0, 0.0, 1.0)  # 1 m in front of the lens, which looks to the left of the set
     heard = SpanDirection(True, np.array([1.0, 0.0, 0.0]), 0.02, 1.0)
     # From 1 m to the right of the lens, 1 m ahead of it is 45 degrees to the left in the picture, ...
-    assert seen(_heard(mark, panned, heard, finished=True).expected) == pytest.approx((45.0, 0.0))
+    assert seen(with_expected(mark, panned, heard, finished=True).expected) == pytest.approx((45.0, 0.0))
     # ... and in the set, from (1, 0) to (0, 1), 135 degrees to the left.
-    assert seen(_heard(mark, panned, heard, finished=False).expected) == pytest.approx((135.0, 0.0))
+    assert seen(with_expected(mark, panned, heard, finished=False).expected) == pytest.approx((135.0, 0.0))
 
 
 @pytest.mark.parametrize(

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 import soundfile
 
-import spatial.jobs.sync
-from spatial.analysis.sync import SyncEstimate
-from spatial.jobs.conform import conform_clip
-from spatial.jobs.marks import Rig
+import spatial.jobs.sync.sync_clip
+from spatial.jobs.conform.conform_clip import conform_clip
+from spatial.jobs.rig import Rig
 from spatial.rotation import YawPitchRoll
+from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw, ClockStep
 from tests.openair import shoot_open_air
 from tests.stage import RATE
@@ -97,7 +97,7 @@ def conform_told(tmp_path, monkeypatch):
         steps = tuple(ClockStep(at_s, -lost_s * ratio) for at_s, lost_s in sorted(losses))
         law = ClockLaw(air.law.offset_s, drift_ppm, steps)
         told = SyncEstimate(True, "", law, 1e-4, 0.01, None, law)
-        monkeypatch.setattr(spatial.jobs.sync, "sync_listened", lambda *_args, **_options: told)
+        monkeypatch.setattr(spatial.jobs.sync.sync_clip, "sync_listened", lambda *_args, **_options: told)
         return air, *conform_it(air, tmp_path)
 
     return run

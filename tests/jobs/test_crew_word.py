@@ -7,17 +7,17 @@ from types import SimpleNamespace
 
 import pytest
 
-import spatial.jobs.choosing
-from spatial.analysis.sync import SyncEstimate, no_match
+import spatial.jobs.sync.choose_take
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
-from spatial.jobs.choice_findings import Possibility
-from spatial.jobs.choosing import Choice, choose_take
-from spatial.jobs.crew_word import DecidedBy, Pairing, require_one_take
-from spatial.jobs.sync import sync_clip
-from spatial.media.movies import Clip
-from spatial.media.takes import Take
+from spatial.jobs.sync.choose_take import Choice, choose_take
+from spatial.jobs.sync.crew_word import DecidedBy, Pairing, require_one_take
+from spatial.jobs.sync.rival_findings import Possibility
+from spatial.jobs.sync.sync_clip import sync_clip
+from spatial.media.movies.clip import Clip
+from spatial.media.takes.take import Take
+from spatial.sync.alignment import SyncEstimate, no_match
 from spatial.timebase import ClockLaw, timecode_from_frame
 from tests.openair import shoot_open_air
 
@@ -53,7 +53,7 @@ def choose(monkeypatch):
     """Choose where the sound's own choice is told."""
 
     def run(a_clip, tried, choice, *, pairing=None):
-        monkeypatch.setattr(spatial.jobs.choosing, "_choose_by_sound", lambda *_args: choice)
+        monkeypatch.setattr(spatial.jobs.sync.choose_take, "_choose_by_sound", lambda *_args: choice)
         listened = SimpleNamespace(silent=False)
         entries = [(a_take, listened, estimate) for a_take, estimate in tried]
         return choose_take(a_clip, None, listened, entries, separation=None, pairing=pairing)

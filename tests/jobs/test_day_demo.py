@@ -12,18 +12,18 @@ import numpy as np
 import pytest
 import soundfile
 
-from spatial.analysis.verification import Verdict
 from spatial.errors import MediaFileError, OutputError
 from spatial.findings import Severity
-from spatial.jobs import takehealth
-from spatial.jobs.conform import conform_clip
-from spatial.jobs.day import run_day
-from spatial.jobs.dayfiles import files_of_day
+from spatial.jobs.conform.conform_clip import conform_clip
+from spatial.jobs.day.day_files import files_of_day
+from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.demo import lay_out, read_truth, run_demo
-from spatial.jobs.health import check_many
-from spatial.jobs.marks import Rig
-from spatial.report.reviewpage import PAGE_WRITER
+from spatial.jobs.inspect import take_health
+from spatial.jobs.inspect.take_health import check_many
+from spatial.jobs.rig import Rig
+from spatial.report.review_page import PAGE_WRITER
 from spatial.rotation import YawPitchRoll
+from spatial.verification.placement import Verdict
 from tests.openair import shoot_open_air
 
 HOLE_TAKE_S = 4
@@ -95,8 +95,9 @@ def test_a_take_of_several_clips_is_looked_through_once(day, monkeypatch):
     sync = only(result.clips, "a-plain.mov").sync
     over_before_it = replace(sync, clip=replace(sync.clip, duration_s=HOLE_TAKE_S - 2.5))
     read = []
-    monkeypatch.setattr(takehealth, "check_many", lambda takes, **more: read.append(takes) or check_many(takes, **more))
-    long, short = takehealth.health_on_clips([sync, over_before_it])
+    real = check_many
+    monkeypatch.setattr(take_health, "check_many", lambda takes, **more: read.append(takes) or real(takes, **more))
+    long, short = take_health.health_on_clips([sync, over_before_it])
     assert [[take.path.name for take in takes] for takes in read] == [["a-plain-take.wav"]]
     assert [len(says(findings, "dropout")) for findings in (long, short)] == [1, 0]
 
@@ -311,7 +312,7 @@ def test_the_clocks_of_all_clips_are_weighed_together(day, monkeypatch, tmp_path
         asked.extend(result.clip.path.name for result in results)
         return [replace(result, possibilities=()) for result in results]
 
-    monkeypatch.setattr("spatial.jobs.day.settle_by_clocks", settled)
+    monkeypatch.setattr("spatial.jobs.day.day_folder.settle_by_clocks", settled)
     result = run_day(tmp_path, rig_for=lambda _clip: Rig())
     assert asked == ["a-plain.mov", "b-marked.mov"]
     assert [entry.sync and entry.sync.possibilities for entry in result.clips] == [(), (), None]

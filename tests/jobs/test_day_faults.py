@@ -5,15 +5,15 @@ from pathlib import Path
 
 import pytest
 
-import spatial.jobs.day
-import spatial.jobs.listening
+import spatial.jobs.day.day_folder
+import spatial.jobs.sync.listen
 from spatial.errors import FaultError, InputError, OutputError
 from spatial.findings import Severity, is_bad
-from spatial.jobs.day import in_doubt, make_folder, run_day
-from spatial.jobs.dayfiles import beside, result_names, shared_beside
+from spatial.jobs.day.day_files import beside, result_names, shared_beside
+from spatial.jobs.day.day_folder import in_doubt, make_folder, run_day
 from spatial.jobs.faults import as_fault
-from spatial.jobs.marks import Rig
-from spatial.report.dayout import day_lines
+from spatial.jobs.rig import Rig
+from spatial.report.day_report import day_lines
 from tests.openair import shoot_open_air
 
 
@@ -28,7 +28,7 @@ def test_a_mistake_of_ours_in_one_clip_is_its_finding(folder, monkeypatch, tmp_p
     """Wherever it is: in the match of one, in a take that is listened to, in what all clocks say."""
     reports = tmp_path_factory.mktemp("reports")
     monkeypatch.setattr("tempfile.tempdir", str(reports))
-    match, hear = spatial.jobs.day.match_takes, spatial.jobs.listening.hear_take
+    match, hear = spatial.jobs.day.day_folder.match_takes, spatial.jobs.sync.listen.hear_take
 
     def match_but_a(clip, *arguments, **options):
         if clip.path.name == "a.mov":
@@ -43,9 +43,9 @@ def test_a_mistake_of_ours_in_one_clip_is_its_finding(folder, monkeypatch, tmp_p
     def fail(_results):
         raise KeyError("clock")
 
-    monkeypatch.setattr(spatial.jobs.day, "match_takes", match_but_a)
-    monkeypatch.setattr(spatial.jobs.listening, "hear_take", hear_but_a)
-    monkeypatch.setattr(spatial.jobs.day, "settle_by_clocks", fail)
+    monkeypatch.setattr(spatial.jobs.day.day_folder, "match_takes", match_but_a)
+    monkeypatch.setattr(spatial.jobs.sync.listen, "hear_take", hear_but_a)
+    monkeypatch.setattr(spatial.jobs.day.day_folder, "settle_by_clocks", fail)
     result = run_day(folder, rig_for=lambda _clip: Rig())
     a, b = result.clips
     assert b.sync.take.path.name == "b-take.wav"
@@ -126,7 +126,7 @@ def test_three_clips_of_nearly_one_name_have_a_track_each(folder):
         raise InputError("not asked for")
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(spatial.jobs.day, "conform_clip", conform)
+        patch.setattr(spatial.jobs.day.day_folder, "conform_clip", conform)
         result = run_day(folder, rig_for=lambda _clip: Rig(), force=True)
     # One scene in three files: its marks hold for those that are called s.
     assert asked == [("s.mov", "s.mov.wav"), ("s.mp4", "s.mp4.wav")]

@@ -5,18 +5,18 @@ from pathlib import Path
 
 import pytest
 
-from spatial.analysis.sync import SyncEstimate
 from spatial.errors import InputError, OutputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
-from spatial.jobs import daypages
-from spatial.jobs.day import DayClip, DayResult
-from spatial.jobs.daypages import PageWriter, make_pages
-from spatial.jobs.marks import Rig
-from spatial.jobs.syncresult import SyncResult
-from spatial.media.movies import Clip
-from spatial.media.takes import Take
-from spatial.report.dayout import day_json, day_lines, write_index
+from spatial.jobs.day import day_pages
+from spatial.jobs.day.day_folder import DayClip, DayResult
+from spatial.jobs.day.day_pages import PageWriter, make_pages
+from spatial.jobs.rig import Rig
+from spatial.jobs.sync.sync_result import SyncResult
+from spatial.media.movies.clip import Clip
+from spatial.media.takes.take import Take
+from spatial.report.day_report import day_json, day_lines, write_index
+from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw
 
 
@@ -40,7 +40,7 @@ def make(tmp_path, monkeypatch):
         (folder / "movie.mp4").write_bytes(b"m")
         return result
 
-    monkeypatch.setattr(daypages, "review_match", review)
+    monkeypatch.setattr(day_pages, "review_match", review)
 
     def write_clip(result, folder):
         (folder / "index.html").write_text(result.clip.path.name, encoding="utf-8")

@@ -5,8 +5,8 @@ import pytest
 
 from spatial.capsules import Capsules, field_matrix
 from spatial.findings import Severity
-from spatial.jobs.health import channel_names
-from spatial.jobs.health_findings import health_findings
+from spatial.jobs.inspect.health_findings import health_findings
+from spatial.jobs.inspect.take_health import channel_names
 from tests.fields import measured, talking_field
 from tests.stage import RATE
 
@@ -119,7 +119,7 @@ def test_levels(rng, peak, severity, words):
 
 def test_a_float_file_over_full_scale():
     tone = np.outer([1.0, 0.5, 0.5, 0.7], 1.5 * np.sin(np.arange(4 * RATE) * 0.1))
-    from spatial.analysis.health import HealthMeter
+    from spatial.health.meter import HealthMeter
 
     meter = HealthMeter(RATE, tone.shape[1], step=2.0**-24, field_from_recorded=np.eye(4))
     meter.push(tone.astype(np.float32))

@@ -6,18 +6,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from spatial.analysis.microphone import ORDINARY, PERFECT
-from spatial.analysis.spans import SpanDirection
-from spatial.analysis.verification import JudgedBy, Verdict
+from spatial.direction.doa import SpanDirection
+from spatial.direction.microphone_error import ORDINARY, PERFECT
 from spatial.field import unit_vectors
-from spatial.jobs.judges import judges_of_mount, judges_of_track
-from spatial.jobs.marks import HeardMark, Rig, offset_turns
-from spatial.jobs.orient import orient_heard
-from spatial.jobs.toldby import gave_facts, mark_key, marks_that_gave
+from spatial.jobs.orient.from_marks import orient_heard
+from spatial.jobs.orient.judges import gave_facts, judges_of_mount, judges_of_track, mark_key, marks_that_gave
+from spatial.jobs.orient.measure_marks import HeardMark, offset_turns
+from spatial.jobs.rig import Rig
 from spatial.jobs.verify import Tolerance, check_marks
-from spatial.media.marks import Mark
-from spatial.report.lines import judged_in_words
+from spatial.media.tables import Mark
+from spatial.report.text import judged_in_words
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
+from spatial.verification.placement import JudgedBy, Verdict
 
 MOUNT = matrix_from_ypr(YawPitchRoll.from_degrees(70.0, 6.0, -4.0))
 PLACES = ((60.0, -10.0), (20.0, 14.0), (-15.0, -8.0), (-62.0, 10.0), (0.0, 40.0))

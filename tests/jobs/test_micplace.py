@@ -5,13 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from spatial.analysis.micoffset import evidence_of_arrivals, judge_offset
-from spatial.analysis.spans import SpanDirection
-from spatial.analysis.verification import MarkCheck, Verdict
+from spatial.direction.doa import SpanDirection
 from spatial.field import unit_vectors
 from spatial.findings import Severity
-from spatial.jobs.marks import HeardMark, Rig
-from spatial.jobs.micplace import (
+from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.mic_place import (
     one_place_of_all,
     sight_facts,
     sight_findings,
@@ -19,9 +17,12 @@ from spatial.jobs.micplace import (
     unseen_findings,
     unseen_of_rigs,
 )
+from spatial.jobs.rig import Rig
 from spatial.jobs.verify import VerifyResult, with_sight
-from spatial.media.marks import Mark
+from spatial.media.tables import Mark
+from spatial.mount.mic_offset import evidence_of_arrivals, judge_offset
 from spatial.picture import seen_from_microphone
+from spatial.verification.placement import MarkCheck, Verdict
 
 GIVEN = (0.02, 0.0, -0.3)
 PLACES = ((50.0, 0.0), (20.0, 5.0), (-10.0, -5.0), (-45.0, 0.0))

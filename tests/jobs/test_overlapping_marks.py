@@ -4,14 +4,15 @@ import numpy as np
 import pytest
 import soundfile
 
-from spatial.analysis.mountprior import Hanging, MountPrior
 from spatial.field import unit_vectors
-from spatial.jobs.marks import Rig, hear_marks
-from spatial.jobs.orient import orient_marks
-from spatial.jobs.syncresult import SyncResult
+from spatial.jobs.orient.from_marks import orient_marks
+from spatial.jobs.orient.measure_marks import hear_marks
+from spatial.jobs.rig import Rig
+from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, check_marks
-from spatial.media.marks import Mark
-from spatial.media.takes import open_take
+from spatial.media.tables import Mark
+from spatial.media.takes.take import open_take
+from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 
 RATE = 48_000

@@ -12,13 +12,13 @@ import soxr
 
 from demo_audio.write_movie import write_movie
 from spatial.findings import Severity
-from spatial.jobs.day import run_day
-from spatial.jobs.marks import Rig
-from spatial.jobs.sync import sync_clip
-from spatial.jobs.sync_findings import riding_findings, riding_over_day
-from spatial.report.dayout import all_findings
-from spatial.report.jsonout import sync_json
-from tests.analysis.test_riding import RATE, STANDS, heard
+from spatial.jobs.day.day_folder import run_day
+from spatial.jobs.rig import Rig
+from spatial.jobs.sync.sync_clip import sync_clip
+from spatial.jobs.sync.sync_findings import riding_findings, riding_over_day
+from spatial.report.day_report import all_findings
+from spatial.report.json_output import sync_json
+from tests.sync.test_camera_gain import RATE, STANDS, heard
 
 RIDES = replace(STANDS, range_db=18.0)
 

@@ -11,10 +11,10 @@ import pytest
 import soundfile
 
 from demo_audio.simulate import Room
-from spatial.analysis.verification import Verdict
-from spatial.jobs.conform import conform_clip
-from spatial.jobs.marks import Rig
+from spatial.jobs.conform.conform_clip import conform_clip
+from spatial.jobs.rig import Rig
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
+from spatial.verification.placement import Verdict
 from tests.stage import recorded_words, set_stage, speech
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from spatial.findings import Severity
-from spatial.jobs.sync_findings import _separation
+from spatial.jobs.sync.sync_findings import baseline_findings
 
 
 @pytest.mark.parametrize(
@@ -17,7 +17,7 @@ def test_a_recorder_apart_is_named_with_what_is_left_of_the_offset(apart, apart_
     evidence = SimpleNamespace(separation_m=np.zeros(3), separation_sd_m=np.ones(3))
     estimate = SimpleNamespace(evidence=evidence, apart=apart, offset_sd_s=3.5e-3)
     result = SimpleNamespace(estimate=estimate, apart_m=apart_m, take=SimpleNamespace(path=Path("rec-7.wav")))
-    findings = _separation(result)
+    findings = baseline_findings(result)
     assert len(findings) == (says is not None)
     if says is not None:
         assert says in findings[0].message

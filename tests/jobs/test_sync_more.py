@@ -7,21 +7,21 @@ import numpy as np
 import pytest
 import soundfile
 
-import spatial.jobs.onetake
-from spatial.analysis.sync import SyncEstimate
+import spatial.jobs.sync.listen_take
 from spatial.errors import MediaFileError
 from spatial.findings import Severity
-from spatial.jobs.choosing import _parts
-from spatial.jobs.listening import listen_to_all
 from spatial.jobs.progress import silent
-from spatial.jobs.sync import match_takes, rig_of, sync_clip
+from spatial.jobs.sync.choose_take import fuller_part
+from spatial.jobs.sync.listen import listen_to_all
+from spatial.jobs.sync.sync_clip import match_takes, rig_of, sync_clip
 from spatial.media.cache import default_folder
-from spatial.media.movies import open_clip
-from spatial.media.takes import open_take
+from spatial.media.movies.clip import open_clip
+from spatial.media.takes.take import open_take
+from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw
 from tests.bench.songs_stage import make_song
 from tests.hearing import bursts_of_noise
-from tests.media.test_bext import bext, chunk
+from tests.media.test_metadata_bext import bext, chunk
 from tests.openair import shoot_open_air
 from tests.stage import RATE
 
@@ -180,7 +180,7 @@ def test_two_parts_that_both_match_are_no_rivals(tmp_path, gap_s, covered_s, bet
     ends = ClockLaw(first.duration_s - covered_s)
     begins = ClockLaw(-(covered_s + gap_s))
     told = {take.path: SyncEstimate(True, "", law, 1e-4, 1.0, None) for take, law in ((first, ends), (last, begins))}
-    choice = _parts(clip, (last, begins), [(first, ends)], told)
+    choice = fuller_part(clip, (last, begins), [(first, ends)], told)
     if better is None:
         assert choice is None
     else:
@@ -293,13 +293,13 @@ def own_cache(tmp_path, monkeypatch):
 @pytest.fixture
 def reads(monkeypatch):
     """Names of the takes read through for their features."""
-    read, real = [], spatial.jobs.onetake.field_blocks
+    read, real = [], spatial.jobs.sync.listen_take.field_blocks
 
     def counted(take, **options):
         read.append(take.path.name)
         return real(take, **options)
 
-    monkeypatch.setattr(spatial.jobs.onetake, "field_blocks", counted)
+    monkeypatch.setattr(spatial.jobs.sync.listen_take, "field_blocks", counted)
     return read
 
 

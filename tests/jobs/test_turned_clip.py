@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from cli.main import cli
 from spatial.jobs.demo import lay_out
-from spatial.media.display import DisplayTurn
-from spatial.media.movies import open_clip
+from spatial.media.movies.clip import open_clip
+from spatial.media.movies.display import DisplayTurn
 
 CLIP, TAKE, MARKS = "slipway.mov", "rec-0042.flac", "slipway.marks.csv"
 RIG = ("--picture", "equirect180-sbs", "--mic-offset", "0.03,0,-0.3")

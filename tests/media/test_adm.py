@@ -4,7 +4,7 @@ import struct
 
 import pytest
 
-from spatial.media.adm import Harmonic, TrackUid, axml_body, chna_body, read_chna, read_harmonics
+from spatial.media.wav.adm import Harmonic, TrackUid, axml_body, chna_body, read_chna, read_harmonics
 
 # The chna bytes in the chunk tests of libbw64, an open library for ITU-R BS.2088 (CHECKS 2).
 PUBLISHED = bytes.fromhex("0100 0100 0100") + b"ATU_00000001" + b"AT_00031001_01" + b"AP_00031001" + b"\0"

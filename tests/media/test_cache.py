@@ -15,8 +15,8 @@ import pytest
 from spatial.field import ChannelFormat
 from spatial.media import cache as cache_module
 from spatial.media.cache import Arrays, FeatureCache, content_glance, default_folder
-from spatial.media.parts import Part
-from spatial.media.takes import Take
+from spatial.media.takes.reader import Part
+from spatial.media.takes.take import Take
 
 KIND = "envelope 1"
 

@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 
 from spatial.errors import MarksFileError, MediaFileError
-from spatial.jobs.marks import Rig, marks_of_clip
-from spatial.media.boxes import display_matrix
-from spatial.media.display import DisplayTurn, display_turn, frame_turn, turned_in_words
-from spatial.media.movies import open_clip
-from spatial.media.proxy import frame_at, write_pictures
+from spatial.jobs.orient.measure_marks import marks_of_clip
+from spatial.jobs.rig import Rig
+from spatial.media.movies.boxes import display_matrix
+from spatial.media.movies.clip import open_clip
+from spatial.media.movies.display import DisplayTurn, display_turn, frame_turn, turned_in_words
+from spatial.media.movies.proxy import frame_at, write_pictures
 from spatial.picture import parse_picture
 
 TURNS = {

@@ -15,11 +15,12 @@ from spatial.conventions import FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat
 from spatial.findings import Severity
-from spatial.media import continuity, joining
-from spatial.media.joining import join_takes
-from spatial.media.parts import Part
-from spatial.media.takes import FieldReader, Take, field_blocks, open_take, read_field
-from tests.media.test_bext import bext, chunk
+from spatial.media.takes import joining
+from spatial.media.takes import joining as continuity
+from spatial.media.takes.joining import join_takes
+from spatial.media.takes.reader import Part
+from spatial.media.takes.take import FieldReader, Take, field_blocks, open_take, read_field
+from tests.media.test_metadata_bext import bext, chunk
 
 RATE = 48_000
 SUFFIX = {"WAV": ".wav", "RF64": ".wav", "FLAC": ".flac", "CAF": ".caf"}

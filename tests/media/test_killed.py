@@ -11,13 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from spatial.jobs.sidecar import is_unfinished
-from spatial.media.folders import LIST_NAME, whole_folder
-from spatial.media.leftovers import clear_leftovers
-from spatial.media.owners import Kind, maker_chunk
-from spatial.media.seals import BLANK_SEAL
-from spatial.media.wav import wav_header
-from spatial.media.writing import whole_files
+from spatial.jobs.conform.sidecar import is_unfinished
+from spatial.media.output import whole_files
+from spatial.media.output_folder import LIST_NAME, whole_folder
+from spatial.media.ownership import BLANK_SEAL, Kind, maker_chunk
+from spatial.media.wav.riff import wav_header
+from spatial.media.work_folders import clear_leftovers
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="this system has no fork")
 

@@ -9,8 +9,8 @@ import pytest
 
 from demo_audio.write_movie import write_movie
 from spatial.errors import InputError, MediaFileError, OutputError
-from spatial.media.movies import open_clip, scratch_blocks
-from spatial.media.proxy import SoundWriter, frame_at, join_movie, proxy_size, write_pictures
+from spatial.media.movies.clip import open_clip, scratch_blocks
+from spatial.media.movies.proxy import SoundWriter, frame_at, join_movie, proxy_size, write_pictures
 from spatial.picture import parse_picture
 
 RATE = 48_000

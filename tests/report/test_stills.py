@@ -9,17 +9,17 @@ import numpy as np
 import pytest
 
 from demo_audio.write_movie import write_movie
-from spatial.analysis.spans import SpanDirection
-from spatial.analysis.verification import Judge, JudgedBy, check_mark
+from spatial.direction.doa import SpanDirection
 from spatial.errors import InputError
 from spatial.field import ChannelFormat, angle_between, azimuth_elevation, unit_vectors
-from spatial.jobs.marks import HeardMark
+from spatial.jobs.orient.measure_marks import HeardMark
 from spatial.jobs.verify import Tolerance, VerifyResult
-from spatial.media.marks import Mark
-from spatial.media.movies import open_clip
-from spatial.media.takes import Take
-from spatial.report.stills import oval, still_name, still_words, write_stills
+from spatial.media.movies.clip import open_clip
+from spatial.media.tables import Mark
+from spatial.media.takes.take import Take
+from spatial.report.plots.stills import oval, still_name, still_words, write_stills
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
+from spatial.verification.placement import Judge, JudgedBy, check_mark
 
 
 @pytest.fixture

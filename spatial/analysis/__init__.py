@@ -1,1 +1,0 @@
-"""Arrays in, small frozen results out: sync, direction, orientation, verification."""

@@ -1,0 +1,1 @@
+"""Where sound comes from: arrays in, small frozen results out."""

@@ -1,0 +1,1 @@
+"""Samples and the transforms that every measurement shares."""

@@ -1,0 +1,1 @@
+"""Whether a recording is sound: arrays in, small frozen results out."""

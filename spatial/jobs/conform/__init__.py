@@ -1,0 +1,1 @@
+"""The conform job: write a clip's track, read it back, and prove it."""

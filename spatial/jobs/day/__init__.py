@@ -1,0 +1,1 @@
+"""The day job: every clip of a folder against every take in it."""

@@ -1,0 +1,1 @@
+"""The inspect job: what a recording is, and whether it is sound."""

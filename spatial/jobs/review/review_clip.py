@@ -1,0 +1,317 @@
+"""The review job: all that a page needs to show and to play a clip with its take.
+
+Functions: review_clip (from files); review_match (a match at hand).
+"""
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from spatial.conventions import FloatArray
+from spatial.direction.summary import RowVotes, SoundRows
+from spatial.errors import InconclusiveError, InputError, MediaFileError
+from spatial.field import ChannelFormat, ReadAs
+from spatial.findings import Finding, Severity
+from spatial.jobs.conform.render import moves_findings, track_turn
+from spatial.jobs.inspect.take_health import health_on_clip
+from spatial.jobs.orient.from_marks import OrientResult, require_match
+from spatial.jobs.orient.judges import judges_of_mount
+from spatial.jobs.orient.measure_marks import HeardMark, hear_marks, marks_of_clip, settled_by_turn
+from spatial.jobs.orient.mic_place import sight_findings, sight_of_marks
+from spatial.jobs.orient.orient_clip import orient_match
+from spatial.jobs.orient.orient_findings import unheard_findings
+from spatial.jobs.progress import Progress, silent
+from spatial.jobs.review.clip_sound import play_for_ears, sound_over_clip
+from spatial.jobs.rig import Rig
+from spatial.jobs.sync.crew_word import Pairing
+from spatial.jobs.sync.sync_clip import sync_clip
+from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.verify import Tolerance, check_marks
+from spatial.media.cache import content_glance
+from spatial.media.movies.clip import Clip, open_clip
+from spatial.media.movies.display import turned_in_words
+from spatial.media.movies.proxy import join_movie, write_pictures
+from spatial.mount.prior import MountPrior
+from spatial.picture import LAYOUTS, Picture, parse_picture
+from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
+from spatial.verification.placement import Judge, MarkCheck, Verdict
+
+MOVIE = "movie.mp4"
+"""The small movie, with the sound of a head that faces front."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReviewResult:
+    """What there is to look at and to listen to."""
+
+    sync: SyncResult
+    picture: Picture
+    rows: SoundRows
+    """In the microphone's own axes, on the clip's time."""
+    votes: RowVotes
+    """What each row says in a mark that is made by hand."""
+    mount: FloatArray | None
+    """picture_from_mic, shape (3, 3); None where nothing tells. Under a camera that moved, as it looked at 0, 0, 0."""
+    orient: OrientResult | None
+    """How the mount was found; None where it was given, or nothing could be asked."""
+    marks: tuple[tuple[HeardMark, MarkCheck | None], ...]
+    """Each mark, and how it comes out once the sound is turned; None where the mount is not known."""
+    rig: Rig
+    """With the camera's moves. The picture is shown as filmed; what is heard is turned along with its levelling."""
+    tolerance: Tolerance
+    sounds: dict[str, str]
+    """Sound files by the way the head faces, and "recorded"."""
+    findings: tuple[Finding, ...]
+    clip_glance: str = ""
+    """What the clip's file is known by, under any name; empty where it is not known."""
+    judges: tuple[Judge, ...] = ()
+    """By what each mark is judged; empty where none is."""
+
+    @property
+    def clip(self) -> Clip:
+        """The clip."""
+        return self.sync.clip
+
+    @property
+    def repaired(self) -> FloatArray | None:
+        """mic_from_take, which puts the channels right first, shape (3, 3); None where they are left as they are."""
+        return self.orient.repaired.mic_from_take if self.orient and self.orient.repaired else None
+
+    @property
+    def picture_from_take(self) -> FloatArray | None:
+        """Turns directions in the take as recorded; a mirror image, where the channels are put right."""
+        return None if self.mount is None else self.mount if self.repaired is None else self.mount @ self.repaired
+
+    @property
+    def mount_angles(self) -> YawPitchRoll | None:
+        """The mount as angles."""
+        return None if self.mount is None else ypr_from_matrix(self.mount)
+
+
+def review_clip(
+    clip_path: Path,
+    take_paths: Sequence[Path],
+    folder: Path,
+    *,
+    marks_path: Path | None = None,
+    mount: YawPitchRoll | None = None,
+    rig: Rig,
+    prior: MountPrior | None = None,
+    repair: bool = False,
+    tolerance: Tolerance | None = None,
+    pairing: Pairing | None = None,
+    channel_format: ReadAs = ChannelFormat.AMBIX,
+    progress: Progress = silent,
+) -> ReviewResult:
+    """Sync, orient where anything tells, measure where sound comes from, and write movie and sound into a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        An empty folder; MOVIE and the sound files go there.
+    marks_path : Path, optional
+        Marks of the clip: shown, and they tell the mount where it is not given. Without marks the camera's stereo sound
+        is asked; where that cannot tell, all is shown and played as recorded.
+    mount : YawPitchRoll, optional
+        How the microphone sat, where the crew knows.
+    prior : MountPrior, optional
+        What the crew says of how it sat, where marks or the camera's sound tell the rest.
+    repair : bool
+        Put the channels of a mirrored take right.
+    pairing : Pairing, optional
+        That clip and take were filmed together.
+
+    Raises
+    ------
+    InconclusiveError
+        No take matches.
+    InputError
+        No picture layout was named.
+    MediaFileError, MarksFileError
+        A file cannot be used.
+    """
+    clip = open_clip(clip_path)
+
+    def find() -> SyncResult:
+        return sync_clip(
+            *(clip_path, take_paths),
+            channel_format=channel_format,
+            mic_offset_m=rig.mic_offset_m,
+            mic_offset_sd_m=rig.mic_offset_sd_m,
+            pairing=pairing,
+            progress=progress,
+        )
+
+    told = _Told(marks_path, mount, None, rig, prior, repair, tolerance or Tolerance())
+    return _reviewed(clip, find, told, folder, progress)
+
+
+def review_match(
+    result: SyncResult,
+    folder: Path,
+    *,
+    marks_path: Path | None = None,
+    oriented: OrientResult | None = None,
+    rig: Rig,
+    prior: MountPrior | None = None,
+    repair: bool = False,
+    tolerance: Tolerance | None = None,
+    progress: Progress = silent,
+) -> ReviewResult:
+    """The same for a clip whose take has been found, and perhaps how the microphone sat.
+
+    Parameters
+    ----------
+    result : SyncResult
+    folder, marks_path, rig, prior, repair, tolerance, progress
+        As for review_clip.
+    oriented : OrientResult, optional
+        How the microphone sat, where that was found before.
+    """
+    told = _Told(marks_path, None, oriented, rig, prior, repair, tolerance or Tolerance())
+    return _reviewed(result.clip, lambda: result, told, folder, progress)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """What a review is told beside clip and take."""
+
+    marks_path: Path | None
+    mount: YawPitchRoll | None
+    oriented: OrientResult | None
+    rig: Rig
+    prior: MountPrior | None
+    repair: bool
+    tolerance: Tolerance
+
+    def orient(
+        self, result: SyncResult, heard: Sequence[HeardMark], progress: Progress
+    ) -> tuple[OrientResult | None, list[Finding]]:
+        """How the microphone sat, as far as that is to be found; or why it cannot be."""
+        if self.mount is not None or self.oriented is not None:
+            return self.oriented, []
+        try:
+            return orient_match(
+                result, heard, rig=self.rig, prior=self.prior, repair=self.repair, progress=progress
+            ), []
+        except InconclusiveError as error:
+            return None, [Finding("undetermined", Severity.LOOK, str(error))]
+
+
+def _reviewed(
+    clip: Clip, find: Callable[[], SyncResult], told: _Told, folder: Path, progress: Progress
+) -> ReviewResult:
+    """Make the small movie beside all else."""
+    rig = told.rig
+    picture = _picture_of(clip, rig)
+    marks = marks_of_clip(told.marks_path, clip, rig) if told.marks_path else ()
+    with ExitStack() as stack:
+        pool = stack.enter_context(ThreadPoolExecutor(1))
+        drawing = _Background()
+        stack.callback(drawing.stop)
+        pictures = folder / "pictures.mp4"
+        drawn = pool.submit(
+            write_pictures, clip.path, picture, pictures, duration_s=clip.duration_s, progress=drawing.told
+        )
+        result = find()
+        require_match(result)
+        heard = hear_marks(result.take, result.law, marks, rig)
+        oriented, untold = told.orient(result, heard, progress)
+        matrix = matrix_from_ypr(told.mount) if told.mount is not None else (oriented.matrix if oriented else None)
+        repaired = oriented.repaired.mic_from_take if oriented and oriented.repaired else None
+        unsound = health_on_clip(result, progress=progress)
+        rows, votes = sound_over_clip(result, band_hz=rig.band_hz, progress=progress)
+        turn = None if matrix is None else track_turn(matrix, repaired, rig)
+        names = play_for_ears(result, turn, rows.level_db, folder, progress=progress)
+        while not drawn.done():
+            progress(f"making a small movie of {clip.path.name}", drawing.part)
+            wait([drawn], timeout=0.2)
+        drawn.result()
+        front = folder / names["front"]
+        join_movie(pictures, front, folder / MOVIE)
+        pictures.unlink()
+        front.unlink()
+    findings = [*(oriented.findings if oriented else (*result.findings, *untold)), *moves_findings(clip, rig), *unsound]
+    checks: list[MarkCheck | None] = [None] * len(heard)
+    judges = judges_of_mount(oriented, len(heard), rig, finished=False)
+    if matrix is None:
+        findings += unheard_findings(heard)
+    else:
+        take_turn = matrix if repaired is None else matrix @ repaired
+        heard = settled_by_turn(heard, take_turn)
+        seen = [_seen_by_camera(mark, take_turn, rig) for mark in heard]
+        checked, said = check_marks(seen, told.tolerance, judges)
+        checks = [check for _, check in checked]
+        findings += said
+        right = [
+            mark
+            for mark, (_, check) in zip(heard, checked, strict=True)
+            if check.verdict in (Verdict.IN_PLACE, Verdict.BORDERLINE)
+        ]
+        said_before = oriented is not None and oriented.place is not None and oriented.place.clear
+        sight = sight_of_marks(right, rig, result.estimate, take_turn)
+        findings += sight_findings(sight, rig, said=said_before)
+    return ReviewResult(
+        sync=result,
+        picture=picture,
+        rows=rows,
+        votes=votes,
+        mount=matrix,
+        orient=oriented,
+        marks=tuple(zip(heard, checks, strict=True)),
+        rig=rig,
+        tolerance=told.tolerance,
+        sounds={facing: name for facing, name in names.items() if facing != "front"},
+        findings=tuple(dict.fromkeys(findings)),
+        clip_glance=content_glance(clip.path),
+        judges=tuple(judges),
+    )
+
+
+def _seen_by_camera(heard: HeardMark, picture_from_take: FloatArray, rig: Rig) -> HeardMark:
+    """A mark as the camera sees it in its middle, expected and heard: directions turn with the field."""
+    vector = picture_from_take @ heard.heard.vector
+    if rig.moves is None:
+        return replace(heard, heard=replace(heard.heard, vector=vector))
+    (camera,) = rig.moves.motion.at(np.array([(heard.mark.start_s + heard.mark.end_s) / 2]))
+    aside = None if heard.aside is None else heard.aside @ camera
+    return replace(
+        heard, expected=camera.T @ heard.expected, aside=aside, heard=replace(heard.heard, vector=camera.T @ vector)
+    )
+
+
+def _picture_of(clip: Clip, rig: Rig) -> Picture:
+    if clip.width_px is None or clip.height_px is None:
+        raise InputError(f"{clip.path.name} has no pictures to draw on; name the camera's movie")
+    if rig.picture is None:
+        raise InputError(
+            f"nothing tells how the picture of {clip.path.name} is laid out, and so where sound is seen in it: add "
+            f"--picture LAYOUT, one of {', '.join(LAYOUTS)}"
+        )
+    if not clip.turn.shown:
+        raise MediaFileError(turned_in_words(clip.path, clip.turn))
+    return parse_picture(rig.picture, clip.width_px, clip.height_px)
+
+
+class _Stopped(Exception):
+    """The job has failed elsewhere: the pictures need not be finished."""
+
+
+class _Background:
+    """How far the pictures are, which are made beside all else."""
+
+    def __init__(self) -> None:
+        self.part = 0.0
+        self._stopped = False
+
+    def told(self, part: float) -> None:
+        if self._stopped:
+            raise _Stopped
+        self.part = part
+
+    def stop(self) -> None:
+        self._stopped = True

@@ -1,0 +1,36 @@
+"""What the crew knows of the rig: the one thing that every job is told of it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from spatial.conventions import FloatArray
+from spatial.direction.intensity import BAND_HZ
+from spatial.direction.microphone_error import ORDINARY, Microphone
+from spatial.media.tables import CameraMoves
+from spatial.mount.mic_offset import GIVEN_SD_M
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """What the crew knows of the rig."""
+
+    mic_offset_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """The microphone's place seen from the lens: forward, left, up."""
+    picture: str | None = None
+    """Layout of the picture, for marks in pixels."""
+    band_hz: tuple[float, float] = BAND_HZ
+    moves: CameraMoves | None = None
+    """How the camera turned over a recorder that did not turn with it; mount and mic_offset_m are then against the
+    camera at 0, 0, 0."""
+    levelled: FloatArray | None = None
+    """shown_from_filmed: how the picture was turned after it was filmed, shape (3, 3). Marks are as filmed."""
+    mic_offset_sd_m: float = GIVEN_SD_M
+    """How exactly mic_offset_m is known, one standard deviation along each axis."""
+    microphone: Microphone = ORDINARY
+    """What is unknown of the microphone itself."""
+
+    @property
+    def shown_from_filmed(self) -> FloatArray:
+        """How the picture was turned after it was filmed, shape (3, 3)."""
+        return np.eye(3) if self.levelled is None else self.levelled

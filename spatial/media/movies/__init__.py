@@ -1,0 +1,1 @@
+"""Camera movies: their sound on picture time, how their pictures are shown, small copies of them."""

@@ -1,0 +1,366 @@
+"""Results on disk: whole or not at all, never over an input, over an older result only when told to.
+
+Conventions: spatial.conventions (field).
+What may be replaced is told by spatial.media.ownership.
+Functions: whole_file (a path that becomes the result in one step); whole_files (several that belong together);
+write_text_whole; TrackWriter (the delivered track: 48 kHz, 24-bit, ACN/SN3D).
+
+Moments in which a job must not be stopped: several files that only mean something together go to their places.
+
+Ctrl-C and the like wait until the last of them lies there; they are not lost.
+Functions: unstopped (for a with block).
+"""
+
+import errno
+import os
+import signal
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from types import FrameType, TracebackType
+from typing import Any, Self
+
+import numpy as np
+
+from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
+from spatial.errors import InputError, OutputError
+from spatial.media.ownership import TRACK_MAKER, Kind, maker_chunk, may_be_written, put_seal, too_long
+from spatial.media.wav.adm import axml_body, chna_body
+from spatial.media.wav.metadata import DAY_S, bext_body
+from spatial.media.wav.riff import wav_header
+from spatial.media.work_folders import working_folder
+
+# --- moments that are not interrupted ---
+
+_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
+
+
+class _Waiting:
+    """Signals that came while they were held back."""
+
+    def __init__(self) -> None:
+        self._came: list[int] = []
+        self._before: dict[int, Any] = {}
+
+    def hold(self) -> None:
+        # Python lets only the main thread set handlers, and runs them there: no other is stopped by them.
+        if threading.current_thread() is threading.main_thread():
+            for number in (getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)):
+                self._before[number] = signal.signal(number, self._note)
+
+    def release(self) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
+        self._before.clear()
+        if self._came:
+            signal.raise_signal(self._came.pop())
+
+    def _note(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002 Python passes them
+        self._came.append(number)
+
+
+@contextmanager
+def unstopped() -> Iterator[None]:
+    """Hold signals back until the with block is left; keep it short."""
+    waiting = _Waiting()
+    waiting.hold()
+    try:
+        yield
+    finally:
+        waiting.release()
+
+
+# --- whole files ---
+
+_SAMPLE_BYTES = 3
+_FULL_SCALE = 1 << 23
+"""A sample of 1.0 in steps of 24 bits; the highest that can be written is one step less."""
+
+_WINDOWS = os.name == "nt"
+_NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+_NOT_WRITABLE = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
+_LONGEST_PATH = 220
+"""Letters of a path that Windows takes, less those of the folder in which a file is made before it goes there."""
+
+
+@contextmanager
+def whole_files(
+    targets: Sequence[tuple[Path, Kind | None]], *, force: bool = False, inputs: Sequence[Path] = ()
+) -> Iterator[list[Path]]:
+    """Write files of one folder, which only mean something together, whole or not at all.
+
+    Parameters
+    ----------
+    targets : sequence of (Path, Kind or None)
+        The results, and what they are. They appear in this order; an older one of any but the first goes before the
+        first is replaced, so that a run that is killed between leaves no two that do not belong together.
+    force : bool
+        Replace older results of ours of the same kind, and nothing else: see `spatial.media.ownership`.
+    inputs : sequence of Path
+        Files the results are made from: never written over, under whatever name or link.
+
+    Yields
+    ------
+    list of Path
+        Where to write: files of the same names on the same disk, which go to their places when the with block ends
+        well, and are removed when it ends in any other way, Ctrl-C included.
+
+    Raises
+    ------
+    OutputError
+        A result may not be written there; its folder is missing or read-only; the disk is full.
+    """
+    first = targets[0][0]
+    temporaries: list[Path] = []
+    ours = True
+    try:
+        for path, kind in targets:
+            may_be_written(path, kind, force=force, inputs=inputs)
+        # A folder of its own, so that whatever speaks of the files meanwhile calls them by their right names.
+        with working_folder(first.parent) as folder:
+            temporaries = [folder / path.name for path, _ in targets]
+            ours = False
+            yield temporaries
+            ours = True
+            for temporary in temporaries:
+                put_seal(temporary)
+                with temporary.open("rb+") as file:
+                    os.fsync(file.fileno())
+            with unstopped():
+                _settle(folder, temporaries, targets, force=force, inputs=inputs)
+    except OSError as error:
+        # From within the with block, only what is surely about these files is told as such.
+        if not (ours or error.errno in _NO_ROOM or error.filename in map(str, temporaries)):
+            raise
+        about = next((path for path, _ in targets if path.name == Path(str(error.filename)).name), first)
+        raise OutputError(_sentence(about, error)) from error
+
+
+@contextmanager
+def whole_file(
+    path: Path | str, kind: Kind | None = None, *, force: bool = False, inputs: Sequence[Path] = ()
+) -> Iterator[Path]:
+    """Write one file whole or not at all: `whole_files` of one."""
+    with whole_files([(Path(path), kind)], force=force, inputs=inputs) as (temporary,):
+        yield temporary
+
+
+def write_text_whole(
+    path: Path | str, text: str, kind: Kind | None = None, *, force: bool = False, inputs: Sequence[Path] = ()
+) -> None:
+    """Write text in UTF-8, whole or not at all. Raises as whole_files does."""
+    with whole_file(path, kind, force=force, inputs=inputs) as temporary:
+        # File names may hold bytes that are no text: they are escaped, not a crash.
+        temporary.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
+
+
+class TrackWriter:
+    """The delivered track, written as it is made. Use in a with statement.
+
+    WAV at 48 kHz, 24-bit, four channels; BW64 by itself where the size needs it. Its chna and axml chunks name the
+    channels W, Y, Z, X in SN3D, LIST names this program as its maker, and bext tells the time of day. Samples are
+    rounded to the nearest step without dither: the error, 144 dB down, lies far below the noise of any microphone.
+
+    Parameters
+    ----------
+    path : path
+    start_of_day_s : float, optional
+        Seconds from midnight at the first sample; where it is not known there is no bext chunk, for its time
+        reference would say midnight.
+
+    Attributes
+    ----------
+    samples : int
+        Written so far, of each channel.
+    peak : float
+        Largest size of any value given, 1 = full scale.
+    clipped : int
+        Values beyond full scale, of all channels: written as full scale.
+    """
+
+    def __init__(self, path: Path | str, *, start_of_day_s: float | None = None) -> None:
+        self._path = Path(path)
+        self._chunks = [
+            maker_chunk(),
+            (b"chna", chna_body()),
+            (b"axml", axml_body(rate_hz=DELIVERY_RATE_HZ, bits=8 * _SAMPLE_BYTES)),
+        ]
+        if start_of_day_s is not None:
+            self._chunks.insert(0, (b"bext", _bext(start_of_day_s)))
+        self.samples = 0
+        self.peak = 0.0
+        self.clipped = 0
+
+    def __enter__(self) -> Self:
+        try:
+            self._file = self._path.open("wb")
+        except OSError as error:
+            raise OutputError(_sentence(self._path, error)) from error
+        self._put(self._header())
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if error is None:
+                self._file.seek(0)
+                self._file.write(self._header())
+            self._file.close()
+        except OSError as failure:
+            with suppress(OSError):
+                self._file.close()
+            if error is None:
+                raise OutputError(_sentence(self._path, failure)) from failure
+
+    def write(self, block: FloatArray) -> None:
+        """Append a block.
+
+        Parameters
+        ----------
+        block : ndarray, shape (4, samples)
+            W, Y, Z, X in SN3D.
+
+        Raises
+        ------
+        InputError
+            Another shape, or a value that is NaN or infinite.
+        OutputError
+            It cannot be written, as on a full disk.
+        """
+        if block.ndim != 2 or block.shape[0] != FIRST_ORDER_CHANNELS:
+            raise InputError(f"a track is written in blocks of shape (4, samples), got {block.shape}")
+        peak = float(np.max(np.abs(block), initial=0.0))
+        if not np.isfinite(peak):
+            raise InputError(
+                f"a sample near {self.samples / DELIVERY_RATE_HZ:.3f} s of the track is not a finite number"
+            )
+        if peak > 1.0:
+            self.clipped += int(np.count_nonzero(np.abs(block) > 1.0))
+        # Scaling by a power of two is exact, so only rint rounds; the clip keeps 1.0 from wrapping round to -1.
+        steps = np.clip(np.rint(block.T * _FULL_SCALE), -_FULL_SCALE, _FULL_SCALE - 1).astype("<i4", order="C")
+        self._put(steps.view(np.uint8).reshape(-1, 4)[:, :_SAMPLE_BYTES].tobytes())
+        self.samples += block.shape[1]
+        self.peak = max(self.peak, peak)
+
+    def _header(self) -> bytes:
+        return wav_header(
+            channels=FIRST_ORDER_CHANNELS,
+            rate_hz=DELIVERY_RATE_HZ,
+            sample_bytes=_SAMPLE_BYTES,
+            data_bytes=self.samples * FIRST_ORDER_CHANNELS * _SAMPLE_BYTES,
+            chunks=self._chunks,
+        )
+
+    def _put(self, data: bytes) -> None:
+        try:
+            self._file.write(data)
+        except OSError as error:
+            raise OutputError(_sentence(self._path, error)) from error
+
+
+def _bext(start_of_day_s: float) -> bytes:
+    return bext_body(
+        time_reference=round(start_of_day_s % DAY_S * DELIVERY_RATE_HZ),
+        originator=TRACK_MAKER,
+        description="First-order sound field, W Y Z X, SN3D",
+        coding_history=f"A=PCM,F={DELIVERY_RATE_HZ},W={8 * _SAMPLE_BYTES},T=Soundplumb\r\n",
+    )
+
+
+def _settle(
+    folder: Path,
+    temporaries: Sequence[Path],
+    targets: Sequence[tuple[Path, Kind | None]],
+    *,
+    force: bool,
+    inputs: Sequence[Path],
+) -> None:
+    """Move finished files to their places; where the first cannot go, all is as it was."""
+    placed: list[Path] = []
+    aside: list[tuple[Path, Path]] = []
+    try:
+        if force:
+            for path, kind in targets:
+                # What lay there before the work may be something else now.
+                may_be_written(path, kind, force=True, inputs=inputs)
+            for number, (path, _) in enumerate(targets[1:]):
+                if path.exists():
+                    kept = folder / f".older-{number}"
+                    path.replace(kept)
+                    aside.append((kept, path))
+        for temporary, (path, _) in zip(temporaries, targets, strict=True):
+            _move(temporary, path, force=force)
+            placed.append(path)
+    except BaseException as error:
+        if not force:
+            for path in placed:
+                path.unlink()
+        elif not placed:
+            for kept, path in aside:
+                kept.replace(path)
+        if isinstance(error, PermissionError):
+            name = Path(str(error.filename2 or error.filename)).name
+            raise OutputError(
+                f"{name} may not be put in its place: it is open in another program, or its folder is protected; "
+                "close it there, and run this again"
+            ) from error
+        raise
+    _sync_folder(targets[0][0].parent)
+
+
+def _move(temporary: Path, path: Path, *, force: bool) -> None:
+    if force:
+        temporary.replace(path)
+        return
+    try:
+        # Fails where a file has appeared since; a plain move would replace it.
+        path.hardlink_to(temporary)
+    except FileExistsError as error:
+        raise _appeared(path) from error
+    except (OSError, NotImplementedError):
+        # Memory cards and some network disks know no links: claim the name, then move onto our own claim.
+        try:
+            path.open("xb").close()
+        except FileExistsError as error:
+            raise _appeared(path) from error
+        temporary.replace(path)
+
+
+def _sync_folder(folder: Path) -> None:
+    # Windows lets no folder be opened, nor do some network disks; the file itself is safe by then.
+    if _WINDOWS:
+        return
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _appeared(path: Path) -> OutputError:
+    return OutputError(
+        f"{path} has appeared while the result was made; it was left as it is: move it and run this again"
+    )
+
+
+def no_folder(path: Path) -> str:
+    """What to say where the folder of a result is none."""
+    if os.path.lexists(path.parent):
+        return f"{path.parent} is not a folder, so {path.name} cannot be written to it; name another folder"
+    return f"there is no folder {path.parent} to write {path.name} to; make it, or name another"
+
+
+def _sentence(path: Path, error: OSError) -> str:
+    """What went wrong in writing, and what to do."""
+    if error.errno in _NO_ROOM:
+        return f"there is no room left on the disk for {path.name}; free some, or name another folder"
+    if error.errno in (errno.ENOENT, errno.ENOTDIR) and not path.parent.is_dir():
+        return no_folder(path)
+    if error.errno == errno.ENAMETOOLONG or (_WINDOWS and len(str(path.absolute())) > _LONGEST_PATH):
+        return too_long(path)
+    if error.errno in _NOT_WRITABLE:
+        return f"{path.name} may not be written to the folder {path.parent}; name another folder"
+    return f"{path.name} could not be written ({error.strerror}); name another folder"

@@ -1,0 +1,382 @@
+"""The tables that people write: marks and moves, as CSV.
+
+The marks file: who was seen where and when, as the crew wrote it down.
+
+Conventions: spatial.conventions (azimuth, elevation; time). Rows are numbered as a spreadsheet numbers them:
+the line with the column names is row 1.
+Functions: read_marks.
+
+The moves file: how the camera turned during a clip.
+
+Conventions: spatial.conventions (yaw, pitch, roll; time). Rows are numbered as a spreadsheet numbers them.
+Functions: read_moves.
+
+Small tables that people write: CSV from a spreadsheet or by hand, with errors that say where they are.
+
+Rows are numbered as a spreadsheet numbers them: the line with the column names is row 1.
+Functions: read_lines, split_cells; Row (the values of one row, by column).
+"""
+
+import csv
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from spatial.errors import InputError, MarksFileError, MovesFileError, SoundplumbError
+from spatial.field import azimuth_elevation
+from spatial.media.intake import read_input
+from spatial.picture import Picture
+from spatial.rotation import Motion, YawPitchRoll, matrix_from_ypr
+
+# --- tables of any kind ---
+
+_LONGEST_LINE = 2000
+"""Letters; a row of names and numbers has a hundred. The reader of CSV stops at fields of 131 072."""
+
+_MOST_LINES = 500_000
+"""Two hours of rows for each of 60 pictures a second."""
+
+_SHOWN = 40
+"""Letters of a wrong value that are repeated in a message."""
+
+
+class Row:
+    """The values of one row by column."""
+
+    def __init__(
+        self,
+        place: tuple[str, int],
+        cells: dict[str, str],
+        error: type[SoundplumbError],
+        *,
+        decimal_comma: bool,
+        optional: str | None = None,
+    ) -> None:
+        """File and row number; `error` is what a bad value raises; `optional` the one column that may be empty."""
+        self._place = f"{place[0]}, row {place[1]}"
+        self._cells = cells
+        self._error = error
+        self._decimal_comma = decimal_comma
+        self._optional = optional
+
+    def text(self, column: str) -> str:
+        """Return a value that must not be empty."""
+        cell = self._cells.get(column, "")
+        if not cell:
+            every = f"every column but {self._optional}" if self._optional else "every column"
+            raise self.error(f"{column} is empty; {every} needs a value")
+        return cell
+
+    def number(self, column: str) -> float:
+        """Return a finite number."""
+        cell = self.text(column)
+        try:
+            value = float(cell.replace(",", ".") if self._decimal_comma else cell)
+        except ValueError:
+            value = math.nan
+        # Python reads 1_0 as ten; nobody else does.
+        if not math.isfinite(value) or "_" in cell:
+            raise self.error(f"{column} is '{cell[:_SHOWN]}', which is not a number; write it like 12.5")
+        return value
+
+    def has(self, column: str) -> bool:
+        """Whether there is a value."""
+        return bool(self._cells.get(column))
+
+    def error(self, what: str) -> SoundplumbError:
+        """Build the error that names file and row."""
+        return self._error(f"{self._place}: {what}")
+
+
+def split_cells(line: str, delimiter: str) -> list[str]:
+    """Cells of one line of read_lines, without the empty ones that spreadsheets leave at its end."""
+    cells = [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))]
+    while cells and not cells[-1]:
+        cells.pop()
+    return cells
+
+
+def read_lines(path: Path, what: str, error: type[SoundplumbError], *, most_bytes: int) -> list[str]:
+    """Lines of a text file, first line first; `what` says in one word what it holds.
+
+    Raises
+    ------
+    `error`
+        Not an ordinary file, larger than `most_bytes`, no text, or with more or longer lines than such a table has.
+    """
+    raw = read_input(path, f"{what} file", error, most_bytes=most_bytes)
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = "\0"
+    if "\0" in text:
+        raise error(f"{path.name} is not a {what} file; export the {what} as CSV in UTF-8")
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    # Counted before they are cut apart: each line costs some ten times its length in memory.
+    if text.count("\n") > _MOST_LINES:
+        raise error(f"{path.name} has more than {_MOST_LINES} lines, so it is no {what} file; name another")
+    lines = text.split("\n")
+    for number, line in enumerate(lines, start=1):
+        if len(line) > _LONGEST_LINE:
+            raise error(
+                f"{path.name}, row {number}: this line has {len(line)} letters, and no row of {what} has more than "
+                f"{_LONGEST_LINE}; export the {what} as CSV, one row to a line"
+            )
+    return lines
+
+
+# --- marks ---
+
+_ALWAYS = ("who", "start_s", "end_s")
+_ANGLES = ("azimuth_deg", "elevation_deg")
+_PIXELS = ("x_px", "y_px")
+_DISTANCE = "distance_m"
+_MARK_COLUMNS = (*_ALWAYS, *_ANGLES, *_PIXELS, _DISTANCE)
+
+_NEAREST_M, _FARTHEST_M = 0.01, 1000.0
+"""Nobody performs nearer to a lens, or can be heard from farther: such a number is in another unit."""
+
+_MOST_MARK_BYTES = 100_000
+"""A day of marks is a few thousand bytes; what is larger is another file, named by mistake."""
+
+_MOST_MARKS = 500
+"""Each is listened to: thousands take minutes, and no clip needs them."""
+
+LONGEST_NAME = 100
+"""Letters of a name, which must find room in tables, on stills and on the review page."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One performer, seen from the lens in one direction for a while."""
+
+    who: str
+    start_s: float
+    """Clip time."""
+    end_s: float
+    """Clip time, after start_s."""
+    azimuth_rad: float
+    elevation_rad: float
+    distance_m: float | None
+    """From the lens; None where it was not written down."""
+    pixel: tuple[float, float] | None = None
+    """Across and down, where the mark was written in pixels."""
+
+
+def read_marks(path: Path | str, *, picture: Picture | None = None, no_pixels: str | None = None) -> tuple[Mark, ...]:
+    """Read a marks file.
+
+    Parameters
+    ----------
+    path : path
+        CSV in UTF-8, comma or semicolon (then with decimal commas or points), columns in any order:
+        who, start_s, end_s, azimuth_deg, elevation_deg, distance_m; or x_px, y_px in place of the angles.
+        Azimuths from -360 to 360 are folded into (-180, 180]. distance_m may be empty or left out.
+    picture : Picture, optional
+        How pixels look out; not used where the marks are angles.
+    no_pixels : str, optional
+        Why pixels of this clip say nothing of directions; not used where the marks are angles.
+
+    Returns
+    -------
+    tuple of Mark
+        In the order of the rows; at least one.
+
+    Raises
+    ------
+    MarksFileError
+        The file cannot be read as marks, or a row holds something else than it should; file and row are named.
+    """
+    path = Path(path)
+    lines = [
+        (number, line)
+        for number, line in enumerate(read_lines(path, "marks", MarksFileError, most_bytes=_MOST_MARK_BYTES), start=1)
+        if line.strip(" \t,;")
+    ]
+    if not lines:
+        raise MarksFileError(f"{path.name} is empty; its first line must name the columns: {_wanted()}")
+    (head_number, head), *body = lines
+    delimiter = ";" if ";" in head else ","
+    columns = [column.lower() for column in split_cells(head, delimiter)]
+    pixels = _check_columns(columns, f"{path.name}, row {head_number}")
+    if pixels and no_pixels is not None:
+        raise MarksFileError(f"{path.name} gives places in pixels, but {no_pixels}")
+    if pixels and picture is None:
+        raise MarksFileError(
+            f"{path.name} gives places in pixels; add --picture LAYOUT to say how the picture is laid out"
+        )
+    if not body:
+        raise MarksFileError(f"{path.name} has no marks after its column names; write one row for each")
+    if len(body) > _MOST_MARKS:
+        raise MarksFileError(
+            f"{path.name} has {len(body)} marks, and {_MOST_MARKS} are the most; a handful, well apart, tell as much"
+        )
+    marks = []
+    for number, line in body:
+        cells = split_cells(line, delimiter)
+        row = Row(
+            (path.name, number),
+            dict(zip(columns, cells, strict=False)),
+            MarksFileError,
+            decimal_comma=delimiter == ";",
+            optional=_DISTANCE,
+        )
+        if len(cells) > len(columns):
+            raise row.error(f"there are {len(cells)} values for {len(columns)} columns; a decimal comma counts as two")
+        marks.append(_mark(row, picture if pixels else None))
+    return tuple(marks)
+
+
+def _mark(row: Row, picture: Picture | None) -> Mark:
+    who, start_s, end_s = row.text("who"), row.number("start_s"), row.number("end_s")
+    if start_s < 0:
+        raise row.error(f"start_s is {start_s:g}; a mark cannot start before the clip does, at 0")
+    if end_s <= start_s:
+        raise row.error(f"end_s is {end_s:g}, which is not after start_s, {start_s:g}")
+    azimuth_rad, elevation_rad = _angles(row) if picture is None else _seen(row, picture)
+    if not who.isprintable():
+        raise row.error(f"who is {who[:LONGEST_NAME]!r}, which cannot be shown; write it in plain letters")
+    if len(who) > LONGEST_NAME:
+        raise row.error(f"who is {len(who)} letters long; write a name of at most {LONGEST_NAME}")
+    distance_m = row.number(_DISTANCE) if row.has(_DISTANCE) else None
+    if distance_m is not None and not _NEAREST_M <= distance_m <= _FARTHEST_M:
+        raise row.error(f"{_DISTANCE} is {distance_m:g}; write metres from the lens, or leave it empty")
+    pixel = None if picture is None else (row.number("x_px"), row.number("y_px"))
+    return Mark(who, start_s, end_s, azimuth_rad, elevation_rad, distance_m, pixel)
+
+
+def _angles(row: Row) -> tuple[float, float]:
+    azimuth, elevation = row.number("azimuth_deg"), row.number("elevation_deg")
+    if abs(azimuth) > 360:
+        raise row.error(f"azimuth_deg is {azimuth:g}; write -180 to 180, positive to the left")
+    if abs(elevation) > 90:
+        raise row.error(f"elevation_deg is {elevation:g}; write -90 (down) to 90 (up)")
+    folded = azimuth - 360 * math.ceil((azimuth - 180) / 360)
+    return math.radians(folded), math.radians(elevation)
+
+
+def _seen(row: Row, picture: Picture) -> tuple[float, float]:
+    try:
+        direction = picture.direction_from_pixel(row.number("x_px"), row.number("y_px"))
+    except InputError as error:
+        raise row.error(str(error)) from error
+    azimuth, elevation = azimuth_elevation(np.asarray(direction))
+    return float(azimuth), float(elevation)
+
+
+def _check_columns(columns: list[str], place: str) -> bool:
+    """Raise unless the columns are those of a marks file; whether the places are pixels."""
+    for column in columns:
+        if not column:
+            raise MarksFileError(f"{place}: a column has no name; the columns are {_wanted()}")
+        if column not in _MARK_COLUMNS:
+            raise MarksFileError(f"{place}: there is no column '{column[:LONGEST_NAME]}'; the columns are {_wanted()}")
+        if columns.count(column) > 1:
+            raise MarksFileError(f"{place}: the column {column} stands there twice; keep one")
+    pixels = any(column in columns for column in _PIXELS)
+    if pixels and any(column in columns for column in _ANGLES):
+        raise MarksFileError(f"{place}: there are both angles and pixels; keep one of the two")
+    missing = [column for column in (*_ALWAYS, *(_PIXELS if pixels else _ANGLES)) if column not in columns]
+    if missing:
+        raise MarksFileError(f"{place}: the column {missing[0]} is missing; the columns are {_wanted()}")
+    return pixels
+
+
+def _wanted() -> str:
+    return f"{','.join((*_ALWAYS, *_ANGLES, _DISTANCE))} (or {','.join(_PIXELS)} in place of the angles)"
+
+
+# --- moves ---
+
+_MOVE_COLUMNS = ("time_s", "yaw_deg", "pitch_deg", "roll_deg")
+_WANTED = ",".join(_MOVE_COLUMNS)
+_LIMITS_DEG = {"yaw_deg": 36_000.0, "pitch_deg": 90.0, "roll_deg": 360.0}
+_WIDEST_STEP_DEG = 90.0
+"""From one row to the next the shorter way is meant; of more than this one cannot be sure of it."""
+
+_LATEST_S = 86_400.0
+"""Clips are shorter than a day."""
+
+_MOST_MOVE_BYTES = 20_000_000
+"""An hour of rows for each of 60 pictures a second has less."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CameraMoves:
+    """How the camera turned during a clip, against where it looked at 0, 0, 0."""
+
+    path: Path
+    motion: Motion
+    """set_from_camera over clip time: a direction in the picture, multiplied by it, in the axes that stand still."""
+
+
+def read_moves(path: Path | str) -> CameraMoves:
+    """Read a moves file.
+
+    Parameters
+    ----------
+    path : path
+        CSV in UTF-8, comma or semicolon (then with decimal commas or points), columns in any order:
+        time_s (clip time, rising), yaw_deg, pitch_deg, roll_deg of the camera.
+
+    Returns
+    -------
+    CameraMoves
+
+    Raises
+    ------
+    MovesFileError
+        The file cannot be read as moves, or a row holds something else than it should; file and row are named.
+    """
+    path = Path(path)
+    found = read_lines(path, "moves", MovesFileError, most_bytes=_MOST_MOVE_BYTES)
+    lines = [(number, line) for number, line in enumerate(found, start=1) if line.strip(" \t,;")]
+    if not lines:
+        raise MovesFileError(f"{path.name} is empty; its first line must name the columns: {_WANTED}")
+    (head_number, head), *body = lines
+    delimiter = ";" if ";" in head else ","
+    columns = [column.lower() for column in split_cells(head, delimiter)]
+    if sorted(columns) != sorted(_MOVE_COLUMNS):
+        raise MovesFileError(
+            f"{path.name}, row {head_number}: the columns are {_WANTED}, and this row names {','.join(columns)}"
+        )
+    if not body:
+        raise MovesFileError(f"{path.name} has no moves after its column names; write one row for each moment")
+    times_s: list[float] = []
+    matrices = []
+    for number, line in body:
+        cells = split_cells(line, delimiter)
+        row = Row(
+            (path.name, number),
+            dict(zip(columns, cells, strict=False)),
+            MovesFileError,
+            decimal_comma=delimiter == ";",
+        )
+        if len(cells) > len(columns):
+            raise row.error(f"there are {len(cells)} values for {len(columns)} columns; a decimal comma counts as two")
+        time_s = row.number("time_s")
+        if abs(time_s) > _LATEST_S:
+            raise row.error(f"time_s is {time_s:g}; write seconds from the clip's first picture, within a day")
+        if times_s and time_s <= times_s[-1]:
+            raise row.error(f"time_s is {time_s:g}, which is not after {times_s[-1]:g} in the row before")
+        times_s.append(time_s)
+        matrices.append(matrix_from_ypr(YawPitchRoll.from_degrees(*(_angle(row, column) for column in _LIMITS_DEG))))
+    motion = Motion(np.array(times_s), np.stack(matrices))
+    wide = np.flatnonzero(np.degrees(motion.angles_rad) > _WIDEST_STEP_DEG + 1e-6)
+    if wide.size:
+        raise MovesFileError(
+            f"{path.name}, row {body[wide[0] + 1][0]}: the camera turns {np.degrees(motion.angles_rad[wide[0]]):.0f}° "
+            f"from the row before, and which way round is not sure above {_WIDEST_STEP_DEG:.0f}°; write rows between"
+        )
+    return CameraMoves(path, motion)
+
+
+def _angle(row: Row, column: str) -> float:
+    angle = row.number(column)
+    if abs(angle) > _LIMITS_DEG[column]:
+        raise row.error(
+            f"{column} is {angle:g}; write degrees from {-_LIMITS_DEG[column]:g} to {_LIMITS_DEG[column]:g}"
+        )
+    return angle

@@ -1,0 +1,1 @@
+"""First-order recordings, in one file or several."""

@@ -1,0 +1,166 @@
+"""One part of a recording: its file or files opened whatever its container, and read in spans.
+
+Conventions: raw sound here is as the file has it, shape (samples, channels); spatial.media.takes.take turns it into a
+field.
+Functions: open_sound (for decoding); PartReader (many spans of one part).
+
+WAV files are found by our own chunk walk and decoded through a view of their sound: libsndfile opens neither
+BW64 nor RF64 with an odd-sized chunk before the sound, and takes a file that breaks off for a shorter one.
+"""
+
+import os
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from spatial.conventions import FloatArray
+from spatial.errors import MediaFileError
+from spatial.media.intake import open_input
+from spatial.media.wav.riff import DataView, WavLayout, is_wave, read_layout
+
+_OTHER_CONTAINERS = {b"fLaC": "FLAC", b"caff": "CAF"}
+"""First four bytes of what libsndfile reads for us."""
+
+_NO_SAMPLE = 1e6
+"""120 dB over full scale: a floating-point file that holds such a number holds damage, not sound."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One stretch of a recording: a file, or several that hold its channels."""
+
+    path: Path
+    samples: int
+    """Length of each channel, as far as it is used."""
+    beside: tuple[Path, ...] = ()
+    """Further files of the same time that hold the following channels."""
+    skip: int = 0
+    """Samples at its start that the part before has given already."""
+    gap: int = 0
+    """Samples that were lost before it: read as silence."""
+
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        """Every file of it."""
+        return (self.path, *self.beside)
+
+
+class PartReader:
+    """One part of a recording, open for many reads until the stack is closed.
+
+    Parameters
+    ----------
+    part : Part
+    channels, rate_hz : int
+        What it must have, all its files together.
+    stack : ExitStack
+    used : sequence of int
+        Channels that are wanted: only they must hold samples.
+    """
+
+    def __init__(self, part: Part, channels: int, rate_hz: int, stack: ExitStack, *, used: Sequence[int]) -> None:
+        self._part, self._rate_hz, self._used = part, rate_hz, list(used)
+        self._sounds = [open_sound(path, stack).sound for path in part.paths]
+        enough = all(sound.frames >= part.skip + part.samples for sound in self._sounds)
+        alone = len(self._sounds) > 1 or self._sounds[0].frames == part.skip + part.samples
+        same = {sound.samplerate for sound in self._sounds} == {rate_hz}
+        if not (enough and alone and same and sum(sound.channels for sound in self._sounds) == channels):
+            raise MediaFileError(f"{part.path.name} has changed since it was opened; run this again")
+
+    def read(self, start: int, stop: int) -> FloatArray:
+        """Raw samples start <= n < stop of this part, shape (stop - start, channels), float32.
+
+        Raises
+        ------
+        MediaFileError
+            A file breaks off, is damaged, or holds a value that is no sample in a channel that is used.
+        """
+        start, stop = start + self._part.skip, stop + self._part.skip
+        raws = [
+            self._read(sound, path, start, stop) for sound, path in zip(self._sounds, self._part.paths, strict=True)
+        ]
+        raw = raws[0] if len(raws) == 1 else np.concatenate(raws, axis=1)
+        if any(sound.subtype in ("FLOAT", "DOUBLE") for sound in self._sounds):
+            self._check_samples(raw, start)
+        return raw
+
+    def _read(self, sound: soundfile.SoundFile, path: Path, start: int, stop: int) -> FloatArray:
+        try:
+            # Seeking makes the FLAC decoder start anew: not in a stream.
+            if sound.tell() != start:
+                sound.seek(start)
+            raw: FloatArray = sound.read(stop - start, dtype="float32", always_2d=True)
+        except soundfile.LibsndfileError as error:
+            raise self._broken(path, start, stop) from error
+        if len(raw) < stop - start:
+            raise self._broken(path, start, start + len(raw))
+        return raw
+
+    def _broken(self, path: Path, start: int, stop: int) -> MediaFileError:
+        whole = self._part.skip + self._part.samples
+        start_s, stop_s, whole_s = (count / self._rate_hz for count in (start, stop, whole))
+        return MediaFileError(
+            f"{path.name} breaks off or is damaged between {start_s:.2f} and {stop_s:.2f} s of the "
+            f"{whole_s:.2f} s it should hold; copy it from the card again"
+        )
+
+    def _check_samples(self, raw: FloatArray, start: int) -> None:
+        good = np.abs(raw[:, self._used]) < _NO_SAMPLE  # false for NaN too
+        if good.all():
+            return
+        sample, index = (int(place) for place in np.argwhere(~good)[0])
+        channel = self._used[index]
+        value = raw[sample, channel]
+        said = "not a number" if np.isnan(value) else f"{value:g}"
+        raise MediaFileError(
+            f"{self._part.path.name} holds a value that is no sample ({said}) in channel "
+            f"{channel + 1} at {(start + sample) / self._rate_hz:.3f} s; export it again, or cut that out"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class OpenSound:
+    """A recording open for decoding."""
+
+    sound: soundfile.SoundFile
+    container: str
+    """WAV, RF64, BW64, FLAC or CAF."""
+    layout: WavLayout | None
+    """Of a WAV file."""
+
+
+def open_sound(path: Path, stack: ExitStack) -> OpenSound:
+    """Open a recording for decoding until the stack is closed."""
+    file = stack.enter_context(open_input(path, "recording"))
+    try:
+        head = file.read(12)
+        if not head:
+            raise MediaFileError(f"{path.name} is empty; copy it from the card again")
+        if is_wave(head):
+            layout = read_layout(file, path.name)
+            sound = soundfile.SoundFile(
+                DataView(file, layout),
+                format="RAW",
+                subtype=layout.subtype,
+                endian="LITTLE",
+                channels=layout.channels,
+                samplerate=layout.rate_hz,
+            )
+            return OpenSound(stack.enter_context(sound), layout.container, layout)
+        container = _OTHER_CONTAINERS.get(head[:4])
+        if container is None:
+            raise MediaFileError(
+                f"{path.name} is not a WAV, FLAC or CAF recording; name the recorder's file (the clip comes first, "
+                "then its takes)"
+            )
+        # Bytes, because a name that is no text cannot be encoded; Windows names are always text.
+        sound = soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
+        return OpenSound(stack.enter_context(sound), container, None)
+    except OSError as error:
+        raise MediaFileError(f"{path.name} cannot be read ({error.strerror}); copy it from the card again") from error
+    except soundfile.LibsndfileError as error:
+        raise MediaFileError(f"{path.name} is damaged or incomplete; copy it from the card again") from error

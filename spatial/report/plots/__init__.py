@@ -1,0 +1,1 @@
+"""Pictures of results: ink on paper, one accent."""
