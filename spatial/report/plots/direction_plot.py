@@ -2,11 +2,11 @@
 
 Pictures of results, in a plain look of our own: ink on paper, one accent.
 
-Functions: write_directions_plot (azimuth and elevation over time, level as strength).
+Functions: write_directions_plot, directions_figure (azimuth and elevation over time, level as strength).
 
 Where sound came from, as one looks at it: the front half as a map, and what lies behind as wings on either side.
 
-Functions: write_directions_map; heard_density (the shade of the map).
+Functions: write_directions_map; heard_density (the shade of the map); draw_sky (the empty map).
 """
 
 from collections.abc import Sequence
@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.figure import Figure
 
 from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation, unit_vectors
@@ -72,6 +73,11 @@ def write_directions_plot(
         The suffix is none of .png, .svg, .pdf, or the file cannot be written.
     """
     check_plot(path, force=force, inputs=inputs)
+    save(directions_figure(result, marks=marks), path, force=force, inputs=inputs)
+
+
+def directions_figure(result: DirectionsResult, *, marks: Sequence[HeardMark] = ()) -> Figure:
+    """The drawing that `write_directions_plot` saves."""
     frames = result.frames
     figure = new_figure(11, 6)
     across, up = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
@@ -126,7 +132,7 @@ def write_directions_plot(
         color=INK,
         parse_math=False,
     )
-    save(figure, path, force=force, inputs=inputs)
+    return figure
 
 
 def _stroke(source: int) -> tuple[str, str]:
@@ -247,7 +253,7 @@ def write_directions_map(
         axes.text(wing + 45, 85, "behind", ha="center", va="top", fontsize=SMALL, color=INK, alpha=0.7, zorder=3)
     for mark in marks:
         _ring(axes, mark)
-    _sky(axes)
+    draw_sky(axes)
     on = f" on {short_name(result.sync.clip.path.name)}" if result.sync else ""
     front = "the lens's" if result.facing else "the recording's own"
     axes.set_title(
@@ -320,7 +326,7 @@ def _ring(axes: Axes, heard: HeardMark) -> None:
     )
 
 
-def _sky(axes: Axes) -> None:
+def draw_sky(axes: Axes) -> None:
     """Horizon, straight ahead, and the edges of what a 180-degree picture shows."""
     axes.set_xlim(180, -180)  # left at the left
     axes.set_ylim(-90, 90)

@@ -2,7 +2,7 @@
 
 A sync result as a picture that lets a doubter judge it: windows against the law, the peak, and what is covered.
 
-Functions: write_sync_plot.
+Functions: write_sync_plot, sync_figure.
 
 One panel of the sync plot: every window's own answer, held against the fitted clock law.
 
@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.jobs.sync.sync_result import SyncResult
@@ -219,6 +220,11 @@ def write_sync_plot(result: SyncResult, path: Path, *, force: bool = False, inpu
         The suffix is none of .png, .svg, .pdf, or the file cannot be written.
     """
     check_plot(path, force=force, inputs=inputs)
+    save(sync_figure(result), path, force=force, inputs=inputs)
+
+
+def sync_figure(result: SyncResult) -> Figure:
+    """The drawing that `write_sync_plot` saves."""
     figure = new_figure(12, 6.4)
     grid = figure.add_gridspec(2, 2, width_ratios=(5, 3), height_ratios=(4, 1))
     windows = figure.add_subplot(grid[0, 0])
@@ -232,7 +238,7 @@ def write_sync_plot(result: SyncResult, path: Path, *, force: bool = False, inpu
     figure.set_layout_engine("constrained", w_pad=0.12, h_pad=0.08)
     title = "\n".join(textwrap.fill(line, 112) for line in _title(result))
     figure.suptitle(title, x=0.012, ha="left", fontsize=12, color=INK, weight="bold", parse_math=False)
-    save(figure, path, force=force, inputs=inputs)
+    return figure
 
 
 def _title(result: SyncResult) -> list[str]:
