@@ -29,7 +29,12 @@ _NEAR_M = 1.5
 """How near performers stand (common practice, no source)."""
 
 _DIRECTIONS = 1500
+"""Points on the sphere over which the camera's direction is summed, about 5 degrees apart. More cost time only; far
+fewer would be coarse beside an answer as narrow as _NARROW allows."""
+
 _NARROW = 0.06
+"""Part of the length: an answer whose largest standard deviation is less (3.4 degrees) is corrected in closed form. A
+lower value sums answers over a grid that is too coarse for them, a higher one treats a curved shell as flat."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -46,12 +46,25 @@ MIN_COMMON_S = 4.0
 """Two alternatives that cover less of the clip together cannot be compared."""
 
 _SAME_PLACE_S = 0.05
+"""Offsets closer than this are one place, seconds: far more than two laws of one place differ by, far less than a beat
+of music."""
+
 _WORTH_TRYING = 0.4
+"""Part of the best candidate's coarse score below which a candidate is not tried. It is lower than for a single match,
+since bars of a song that repeat are to be found too; a lower value costs time."""
+
 # Weights and limits chosen on seeds below 100 of tests/bench/songs.py; where nothing but the song is heard (b) scatters
 # by 1.1 and (c) by 0.8 about nothing, and (a) reaches 11 in favour of the true take.
 _STEADIER_SAY, _STEADIER_MOST = 0.4, 6.0
+"""Weight of (a) in log-odds for each unit, and the largest size that counts. With a higher limit one kind of evidence
+decides alone, with a lower one none counts."""
+
 _EXTRA_SAY, _EXTRA_MOST = 0.8, 5.0
+"""The same two for (b)."""
+
 _UNLIKE_SAY, _UNLIKE_MOST = 2.0, 2.2
+"""The same two for (c). A few odd cells can fake it: with a higher limit these decide."""
+
 _UNLIKE_SPREAD = 3.0
 """Cells by which windows of two true matches differ: fewer than that, however steadily, say little."""
 _LIVE_SAY = 4.0
@@ -59,7 +72,12 @@ _LIVE_SAY = 4.0
 wrong takes none did."""
 
 _EXTRA_DB = (6.0, 9.0)
+"""How far a cell must stand out of the other take to be extra, dB. Both limits are used and their heights averaged: a
+low one lets in cells that hardly differ, a high one leaves few."""
+
 _OVER_FLOOR_DB = 6.0
+"""How far an extra cell must lie over its own take's floor, dB: nearer the floor, cells of noise differ between any two
+takes."""
 
 
 class Verdict(Enum):

@@ -22,11 +22,24 @@ MAX_DRIFT_PPM = 1500.0
 """Widest clock difference searched: pull-up and pull-down (1000 ppm) with room for the clocks' own error."""
 
 _SHORTEST_SEGMENT_S = 8.0
+"""Shortest stretch of the clip that is correlated by itself, seconds: a few words; shorter ones fit in too many places.
+Clips shorter than this are one stretch."""
+
 _LONGEST_SEGMENT_S = 30.0
+"""Longest such stretch, seconds. At MAX_DRIFT_PPM its ends shift by 45 ms against each other, four envelope frames; in
+a longer one the peak smears further."""
+
 _MAX_SEGMENTS = 24
+"""Most stretches, evenly spread over the clip. Each costs a correlation with the whole take."""
+
 _BLOCK = 1 << 14
+"""Frames in one block of the overlap-save correlation: small enough to stay in the processor's cache."""
+
 _FINE = 10
+"""Parts of a frame between which lines are told apart in the end: a clear peak tells a tenth of a frame, 1 ms."""
+
 _MARGIN = 20
+"""Frames kept on both sides of what the drift can reach, so that resampling does not wrap an edge onto the peak."""
 
 
 @dataclass(frozen=True, slots=True)

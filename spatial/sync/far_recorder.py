@@ -35,7 +35,13 @@ _LEAST_SD_S = 2e-3
 """What is left open however well places fit: talkers on two sides tell the clock only if they stand where is common."""
 
 _DRAWS, _RADII = 1500, 120
+"""Places of the camera and distances of the talkers that are tried. More cost time; what lies between two distances is
+blurred over _BLUR_BINS."""
+
 _BIN_S, _REACH_S = 0.15e-3, 0.036
+"""Width of a bin of time and how far from their mean the clock is sought, seconds: the furthest camera _FURTHEST_M away
+moves a delay by 29 ms."""
+
 _BLUR_BINS = 10.0
 """What reflections add to a delay, and what lies between two of the distances tried."""
 

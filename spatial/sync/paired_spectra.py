@@ -23,6 +23,8 @@ BLOCK = 1024
 """Samples in one Fourier block at 16 kHz: 64 ms, a syllable or a step, still long against first reflections."""
 
 HOP = BLOCK // 2
+"""Samples from one block to the next: half a block."""
+
 MOST_S = 360.0
 """Longest sound looked at; of longer clips stretches, evenly spread with both ends: there people talk."""
 
@@ -30,14 +32,34 @@ NEAR_S = 0.0015
 """Sound from any direction reaches a recorder on the rig within this of the law."""
 
 _BAND_HZ = (250.0, 7000.0)
+"""As for whole windows (spatial.sync.gcc_phat): wind, handling and hum lie below, what a lossy codec drops lies
+above."""
+
 _BANDS = 40
+"""Bands of equal width in pitch, an eighth of an octave each; the lowest of them hold a bin or two."""
+
 _STRETCH_S = 20.0
+"""Length of a stretch where a clip is longer than MOST_S, seconds."""
+
 _CHUNK = 512
+"""Blocks that are read and transformed at once: it bounds the memory, 16 s of sound."""
+
 _FAR_S = 0.020
+"""How far from the law the correlation's scatter is measured, seconds."""
+
 _OVERSAMPLING = 4
+"""Points of the correlation for each sample, so that a narrow peak is not missed between two."""
+
 _AROUND_STEP_S = 2.0
+"""Blocks this close to a clock step, beside the step's own size, do not count, seconds: its place is known no
+better."""
+
 _RIDING_BLOCKS = 31
+"""Blocks over which a riding gain is followed by a median: a second. Shorter follows words, longer misses how a gain
+rides."""
+
 _AUDIBLE_DB = 6.0
+"""How far over both floors a cell counts as sounding, dB: nearer, noise decides what the gain and the colour are."""
 
 BoolArray = npt.NDArray[np.bool_]
 

@@ -63,10 +63,15 @@ SURE_STEP = 5.0
 """Nats by which a step must make windows foretell each other better."""
 
 _RIG_S = 1e-3
+"""Lags closer than this are those of talkers around one rig, seconds: 34 cm of sound's way."""
+
 _STEP_REACH_S = 0.01
 """A step found between two talkers' delays may be wrong by what these differ by."""
 
 _HOPELESS = 12.0
+"""Nats below the best at which a slope is not tried with finer scatters. A larger value costs time, a smaller one may
+lose the true slope."""
+
 _RESIZED_SURE = 3.0
 """Nats by which steps of other sizes must do better than those offered."""
 
@@ -74,7 +79,12 @@ _RESIZE_S, _BESIDE_S, _SMALLEST_STEP_S = 0.005, 40.0, 0.8e-3
 """How much a step's size may be wrong by between two talkers; windows that tell it lie so near each other."""
 
 _FEWEST, _LEAST_SHARE, _MOST_LEVELS = 3, 0.05, 8
+"""Fewest windows of a level, their least share of all, and most levels: fewer windows agree by chance, and a small
+share is a reflection's."""
+
 _SAME_S, _SAME_TALKER_RAD = 0.3e-3, np.radians(12.0)
+"""Lags of one level lie this close, seconds, and levels whose directions are closer than the second are one talker and
+their reflections."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

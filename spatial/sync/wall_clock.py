@@ -31,10 +31,20 @@ MOST_ALONE = 1.0
 
 
 _QUARTER_S = 900.0
+"""A quarter of an hour, seconds: time zones differ by whole ones, and clocks are set wrong by them."""
+
 _HOUR_S = 3600.0
+"""An hour, seconds: a recorder that was never set counts from a whole one."""
+
 _SET_RIGHT_SD_S = 45.0
+"""How exactly a clock is right that was set by hand, one standard deviation, seconds (assumed, no source)."""
+
 _STRAYS = 0.1
+"""Share of clips whose stamps do not follow the common difference: copied files, clocks set anew (assumed, no
+source)."""
+
 _RANGE_S = 86_400.0
+"""Stamps repeat each day: differences are wrapped into half of this many seconds either way."""
 
 
 BY_CHANCE_PER_S = 0.01
