@@ -1,20 +1,15 @@
-"""The direction of arrival over a span of time: the densest place on the sphere, and how sure it is.
+"""The direction of arrival over a span of time: one direction, with its uncertainty.
 
-Where a performer is heard: one direction for a span of time, with its uncertainty.
-
+Goal: the direction of a performer from thousands of bins, each of which a reflection may have pulled along a known
+line.
+Method: a bin with pull a and swing b (spatial.direction.intensity) fits a direction d as well as exp(-q / 2), where
+q = (d - a)' C (d - a) and C is the inverse of spread^2 I + LOOSE^2 b b': loose along its swing, tight across. The
+direction that most weight fits is found on a grid and then by Newton's steps on the sphere; bins that do not fit have
+no weight in it. The uncertainty follows from how far the fitting bins stray.
 Conventions: spatial.conventions (axes). Directions are unit vectors in the field's own axes.
-Functions: span_direction; law_of_sd (how unsure a direction is whose bins stray); weightiest (which bins count);
-weighty_columns (those bins, as columns).
-
-The densest place on the sphere: where most of many weighted directions agree, and how surely.
-
-Goal: one direction out of thousands of bins, each of which a reflection may have pulled along a known line.
-Notes: a bin with pull a and swing b (spatial.direction.intensity) fits a direction d as well as
-exp(-q / 2), q = (d - a)' C (d - a), where C is the inverse of spread^2 I + LOOSE^2 b b': loose along its swing, tight
-across. The direction that most weight fits is found on a grid and then by Newton's steps on the sphere; bins that do
-not fit have no say in it.
-Functions: sphere_grid; densest_direction; climb (to the densest place near a start); spread_about (how far bins
-stray from it); swing_on_one_axis (the mark of a lone reflection).
+Functions: span_direction; law_of_sd (the uncertainty of a direction whose bins stray); weightiest (which bins count);
+weighty_columns (those bins, as columns); sphere_grid; densest_direction; climb (to the densest place near a start);
+spread_about (how far bins stray from it); swing_on_one_axis (the mark of a lone reflection).
 """
 
 from collections.abc import Sequence
@@ -36,10 +31,15 @@ LOOSE = 3.0
 """How much further along its swing, for each unit of swing."""
 
 _GRID_BINS = 4000
+"""Weightiest bins by which the start is sought on the grid; all bins take part in the climb from there. More cost time,
+fewer may start on the wrong hill."""
+
 _MANY_SHARE = 0.75
 """Largest part of their swings that many reflections lay on one axis."""
 
 _AGREES = np.exp(-0.5 * 1.5**2)
+"""Fit of a bin one and a half standard deviations away: bins that fit better agree. A larger distance lets noise from
+all around agree, a smaller one loses bins that reflections pulled."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -188,14 +188,26 @@ _MOMENT_S = 0.1
 _BINS_A_WITNESS = 2.0
 """Overlapping frames say the same twice."""
 _CHANCE_SHARE = 0.12
+"""Share of bins from all around (noise, reverberation) that agrees on the densest place by chance."""
+
 _CHANCE_SDS = 4.5
+"""Standard deviations over that share from which somebody is heard. With this value no noise of 0.02 to 3 s in 40 seeds
+was; with more, soft speech is missed."""
+
 _HEARD_SHARE = 0.25
-"""Of bins from all around (noise, reverberation) this share agrees on the densest place by chance; that many standard
-deviations more, and no less than the last, is somebody (no noise of 0.02 to 3 s in 40 seeds was)."""
+"""Least share that must agree however many bins there are: in long spans the standard deviation of chance becomes very
+small."""
+
 _LASTING_BIAS = 0.27
+"""Bias of a direction over the square of its bins' stray, radians: the part that lasts as long as nobody moves (the
+room). With _MOMENT_BIAS it is the law of the uncertainty; the regions so stated held the truth in 98 to 100 % of 385
+turns they were not chosen on, and narrower ones would hold it less often."""
+
 _MOMENT_BIAS = 0.56
-"""The law of the uncertainty: see span_direction."""
+"""The same of the part that each quarter second draws anew: it falls with the root of how many there are."""
+
 _LEAST_SD_RAD = np.radians(0.1)
+"""No direction is surer than this: it keeps the uncertainty of bins that do not stray at all off zero."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -26,6 +26,9 @@ GAIN_SD, SHEAR_SD, LEAK_SD = 0.06, 0.02, 0.03
 each other, and what W leaves in each; one standard deviation (common practice, no source)."""
 
 BANDS_HZ = ((300.0, 1000.0), (1000.0, 2500.0), (2500.0, 5000.0))
+"""Bands that get a calibration of their own, Hz: together the trusted band (spatial.direction.intensity). More bands
+leave each with fewer bins."""
+
 _BANDS_DIFFER = 0.35
 """How far one band strays from what all have in common, as a part of the standard deviations above."""
 

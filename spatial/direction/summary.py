@@ -1,19 +1,14 @@
 """Where sound comes from, tenth of a second by tenth of a second, small enough for a page.
 
-Where sound comes from, tenth of a second by tenth of a second, in a form that can be drawn over a picture.
-
-Goal: for each row of time the direction that its direct sound agrees on, and a coarse map of where all its sound
-comes from, small enough to travel inside a page.
+Goal: for each row of time the direction that its direct sound agrees on, and a coarse map of where all its sound comes
+from; and each row's vote, so that a span which somebody has just marked in the page gets the direction that
+`span_direction` gives it.
+Method: there a direction is the densest place on the sphere of all bins of a span. Each row's share of that density is
+kept as one hill: its top, its height, and how steeply it falls to each side. The sum of the hills of a span has its top
+within some tenths of a degree of the bins' own, where the bins are sure of it to 5 degrees.
 Conventions: spatial.conventions (axes). Directions are unit vectors in the field's own axes.
-Functions: sound_rows; joined_rows (rows of several stretches, one after the other).
-
-What each tenth of a second says of a direction, in numbers so few that they travel inside a page.
-
-Goal: a span of any such tenths, put together by whoever has just marked it, is heard where `span_direction` hears it.
-Notes: there a direction is the densest place on the sphere of all bins of a span. Each tenth's share of that density is
-kept as one hill: its top, its height, and how steeply it falls to each side; the sum of the hills of a span has its top
-within some tenths of a degree of where the bins have it, where they are sure of it to 5 degrees.
-Functions: row_votes; joined_votes (of several stretches, one after the other).
+Functions: sound_rows; joined_rows (rows of several stretches, one after the other); row_votes; joined_votes (of several
+stretches); left_and_up (the two directions across a direction).
 """
 
 from collections.abc import Sequence
@@ -137,6 +132,7 @@ _LEAST_STEEP = 0.5
 """Between two sources a tenth may be nearly flat one way: so much keeps it a hill."""
 
 _CLIMB_STEPS = 8
+"""Newton's steps uphill from the row's own direction, which lies near the top already. More cost time for each row."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

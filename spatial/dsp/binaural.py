@@ -28,8 +28,15 @@ HEAD_RADIUS_M = 0.0875
 
 _SOUND_M_S = 343.0
 _TAPS = 512
+"""Length of the head's filters, samples: 11 ms at 48 kHz, far more than the sphere's response lasts. More cost time and
+add latency, fewer cut off the lowest frequencies."""
+
 _CROSSOVER_HZ = 700.0
+"""Where decoding turns from velocity to energy, Hz [2]."""
+
 _ENERGY_GAIN = 1.0 / np.sqrt(3.0)
+"""Gain of X, Y and Z above it, at which the energy vector is longest [2]."""
+
 _CUBE = np.array([(x, y, z) for x in (1, -1) for y in (1, -1) for z in (1, -1)]) / np.sqrt(3.0)
 """Towards the loudspeakers, shape (8, 3)."""
 
