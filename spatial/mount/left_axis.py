@@ -1,25 +1,19 @@
 """The picture's left in the recorder's axes, from the camera's two microphones, and the mount it gives.
 
-Where the picture's left lies in the recorder's axes, from arrival times and levels at the camera's two microphones.
-
-Goal: direct sound from the unit vector u reaches the camera's first (left) microphone earlier than its second by
-s . u / c, where s is the vector from the second to the first. Regressing arrival times on directions gives s in the
-recorder's axes: its direction is the picture's left, its length the camera's spacing. A pair in one place knows no
-times, but points left and right: there levels tell (spatial.mount.stereo_levels). Where both tell, both count. What
-sounds from one place only, or the same sound in both channels, tells no axis, and that is said.
-Conventions: spatial.conventions (axes, mount). Vectors in metres, in the RECORDER's axes.
-Functions: estimate_left_axis.
+Goal: the direction of the picture's left with its covariance, or why the camera's sound cannot measure it; and, with
+what the crew says of the microphone's up side, the mount.
+Method: direct sound from the unit vector u reaches the camera's first (left) microphone earlier than its second by s .
+u / c, where s is the vector from the second to the first. Regressing arrival times on directions gives s in the
+recorder's axes: its direction is the picture's left, its length the camera's spacing. A pair in one place has no
+differences of time, but points left and right: there levels measure the axis (spatial.mount.stereo_levels). Where both
+do, both count. Sound from one place only, or the same sound in both channels, leaves no axis. The axis leaves open a
+turn about itself: how far the microphone leant forward or back rests on its hanging upright or upside down.
+Conventions: spatial.conventions (axes, mount; yaw, pitch, roll). Vectors in metres, in the RECORDER's axes.
+Functions: estimate_left_axis; mount_from_left; turn_from_left (how far a mount found by other means is turned against
+that left); turned_aside (whether that is a contradiction).
 Sources:
 [1] Knapp and Carter 1976, IEEE TASSP 24(4): delay as the slope of the cross-spectrum's phase. [2] Huber 1981, Robust
 Statistics: iteratively reweighted least squares.
-
-How the microphone sat, from the picture's left alone and from what the crew says of its up side.
-
-The camera's stereo sound tells the picture's left in the microphone's axes (mount/left_axis.py). It tells nothing of
-a turn about that axis: how far the microphone leant forward or back rests on its hanging upright or upside down.
-Conventions: spatial.conventions (mount; yaw, pitch, roll).
-Functions: mount_from_left; turn_from_left (how far a mount found by other means is turned against that left);
-turned_aside (whether that is a contradiction).
 """
 
 from dataclasses import dataclass, replace
@@ -40,7 +34,13 @@ from spatial.rotation import YawPitchRoll, ypr_from_matrix
 # --- the picture's left ---
 
 _KERNEL_RAD = np.radians(15.0)
+"""Width of the kernel by which bins count towards a place's scatter. A larger one lets other sounds count, a smaller
+one hides what strays."""
+
 _KERNEL_GAIN = 1.5
+"""Factor by which the step of a mean shift falls short of where it is going: the kernel has not yet seen what lies
+there."""
+
 _MOMENT_SD_RAD = np.radians(2.5)
 """Uncertainty of a direction heard in a moment or two, which cannot tell its own scatter."""
 
@@ -55,21 +55,53 @@ ASIDE_UNKNOWN = 0.05
 (common practice, no source)."""
 
 SAME_PLACE_RAD = np.radians(15.0)
+"""Bins this close to a place's direction are the place's. A larger angle joins two performers, a smaller one leaves a
+rim that counts as another place."""
+
 _MOST_PLACES = 8
+"""Most places that are sought: it bounds the time."""
+
 _LEAST_SHARE = 0.06
+"""Least share of all that was measured that a place has. At less the rims of other places count."""
+
 _ROOM_SD = 0.035
 """What reflections and the way from recorder to camera do to a place's arrival time, as a part of the spacing."""
 
 _MOMENT_SD_S = 45e-6
+"""What the delay of a place may be off that sounds for a moment only, one standard deviation, seconds: a moment cannot
+show its own scatter."""
+
 _PHASE_RAD = 0.6
+"""Phases further from the fit than this lose their weight, as a Gaussian's standard deviation. A larger value lets
+reflections pull, a smaller one loses bins before the fit has climbed near."""
+
 _GROUP_S = 0.25
+"""What sounds within this time shares its reflections and counts as one, seconds (as GROUP_S of
+spatial.direction.doa)."""
+
 _SLACK = 3.0
+"""Standard deviations off the fit at which a place has a quarter of its weight left."""
+
 _SHARED_ALL = 4e-3
+"""Mean of 1 - cos(phase) below which both channels hold the same sound. It is chosen on development scenes: with more,
+pairs in one place pass for mono; with less, coding makes mono pass for a pair."""
+
 _FEWEST_BINS = 60
+"""Fewest bins of direct sound that are fitted."""
+
 _LEAST_AGREEMENT = 0.6
+"""Mean cosine of what is left of the phases from which arrival times go with directions; 1 is a perfect fit. It is
+chosen on development scenes: at less chance fits count as axes."""
+
 _OPEN_M = 0.04
+"""Second largest standard deviation of the spacing, metres, from which the axis is open: as large as the least
+spacing."""
+
 _GRID_BINS = 3000
+"""Weightiest bins by which the start is sought: it bounds the time."""
+
 _GRID_M = np.arange(0.01, 0.2, 0.01)
+"""Spacings that are tried, metres: from 1 cm to 19 cm."""
 
 _LEVELS_TELL = 10.0
 """Levels that go with directions only this much better than with none may do so by chance (twice the logarithm)."""
@@ -82,8 +114,12 @@ _ONE_WAY = 0.02
 """How likely another axis may be that fits the levels."""
 
 _LEVELS_SD_RAD = np.radians(20.0)
+"""Standard deviation by levels from which they leave open where left is: it is that of an angle that is no answer
+(UNDETERMINED_RAD of spatial.mount.mark_fit)."""
+
 _CONTRADICT = 3.5
-"""So many standard deviations apart, levels and arrival times cannot both be right."""
+"""So many standard deviations apart, levels and arrival times cannot both be right. At less pairs that are not quite
+mirror images are accused."""
 
 _UP_SD = 0.5
 """Levels of people who stand about as high say nothing of how far the microphone leant to its side."""
@@ -281,6 +317,7 @@ def _levels_of(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging | N
 
 
 _TIMES_MEAN_NOTHING = (AxisDoubt.MONO, AxisDoubt.TOO_CLOSE)
+"""Doubts of arrival times beside which levels may still tell the axis."""
 
 
 def _with_levels(left: LeftAxis, levels: _Levels, aside: float, moved: FloatArray, errors: FloatArray) -> LeftAxis:
@@ -475,9 +512,12 @@ def _scatter_sd(vectors: FloatArray, weights: FloatArray, groups: FloatArray, ve
 # --- the mount from left alone ---
 
 _TURNED_RAD = np.radians(40.0)
+"""Least turn, radians, and least number of standard deviations (_TURNED_SDS), by which a mount contradicts the camera's
+sound."""
+
 _TURNED_SDS = 4.0
-"""A mount contradicts the camera's sound where it is turned by more than both. No right mount of the development scenes
-(tests/bench/sides.py) is turned by half as much; a picture taken for another layout turns it by 90 degrees."""
+"""See _TURNED_RAD. No right mount of the development scenes (tests/bench/sides.py) is turned by half as much; a picture
+taken for another layout turns it by 90 degrees."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

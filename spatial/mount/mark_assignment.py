@@ -43,16 +43,29 @@ _SILENT = 0.3
 _REFLECTION = 0.1
 """A place of this share of the strongest one is as likely as not a reflection (common practice, no source)."""
 _SOURCE_AT_MOST = 0.9
+"""The strongest place, too, is a reflection one time in ten (assumed, no source)."""
+
 _MOST_UNITS = 5
+"""Marks of different places at one time up to which every assignment is tried; the number of ways grows with each as a
+power. Where there are more, all are left unmeasured."""
+
 _MOST_PAIRS = 3000
+"""Pairs of marks and places whose mounts are tried, those that fit best first. It bounds the time."""
+
 _MOST_WAYS = 12
+"""Ways that are weighed by their full evidence. It bounds the time; those left out are less likely."""
+
 _UNLIKELY = 12.0
 """Logarithm of the odds against a way from which on it is not weighed any further."""
 _SURE = 0.98
 """An interval of 95 % need not hold the wildest ways: the farthest two in a hundred are left out."""
 _TORN = 0.1
+"""How likely other ways, further off than _TORN_RAD, may be at most for a mount to be given. At more a wrong mount is
+given that often."""
+
 _TORN_RAD = np.radians(20.0)
-"""Where other ways, this far off, are so likely, nothing is given."""
+"""See _TORN."""
+
 _OFF_SD_RAD = np.radians(40.0)
 """Who is heard beside where they are marked is so by about this much."""
 _PERHAPS_OFF = 0.5

@@ -1,18 +1,12 @@
 """How the microphone sat, from directions known in the picture and measured at the microphone.
 
-How the microphone sat, from directions that are known in the picture and measured at the microphone.
-
-Goal: the rotation picture_from_mic, what it is worth along each angle, which mark does not belong with the others,
-and what the marks cannot tell. Every way of leaving marks out, of doubting the crew's word and of mirroring the field
-is weighed (here); nothing is averaged over marks that contradict each other.
+Goal: the rotation picture_from_mic, its uncertainty along each angle, which mark does not belong with the others, and
+what the marks cannot determine.
+Method: every way of leaving marks out, of doubting the crew's word and of mirroring the field is a hypothesis; each is
+fitted (spatial.mount.wahba) and weighed by its evidence. Nothing is averaged over marks that contradict each other.
 Conventions: spatial.conventions (mount; yaw, pitch, roll).
-Functions: estimate_mount; with_covariance (the same, less sure); telling_direction (where one more clap would tell the
-most); angle_sd.
-
-Every way to take a set of marks: which are wrong, whether the crew is, whether the field is a mirror image.
-
-Conventions: spatial.conventions (mount).
-Functions: weigh_guesses; likeliest.
+Functions: weigh_guesses (every hypothesis); likeliest; estimate_mount; with_covariance (the same, less sure);
+telling_direction (where one more clap would help most); angle_sd.
 """
 
 from collections.abc import Callable, Sequence
@@ -132,12 +126,20 @@ _PULLED_DOWN = 0.8
 """How far a room's floor and ceiling pull all marks down or up alike, one sd, as a part of a mark's own stated one
 (0.85 for speech and music, 0.4 for claps, in 40 rooms of tests/bench/mountscenes.py, seeds 3000 to 3039)."""
 _ONE_PLACE_RAD = np.radians(5.0)
+"""Marks about this close to each other are in one place and share its reflections: their likeness falls with the angle
+as a Gaussian of this standard deviation."""
+
 _PULLED_ALIKE = 0.6
 """Part of a direction's variance that a second mark in the same place shares (tests/bench/mount.py, other seeds)."""
 _SURE = 0.98
+"""Share of the guesses, the nearest first, that the covariance covers: an interval of 95 % need not hold the wildest,
+and these would widen it much."""
+
 _MIRROR_CLEAR = 7.0
 """Natural logarithm of the odds from the marks alone, 1100 to 1, above which the field is called a mirror image."""
 _MIRROR_UNSURE = 3.0
+"""The same the other way, 20 to 1 against it, from which the field is no mirror image; between the two it is open."""
+
 _MIRROR_TORN = 0.1
 """A mount is not told where a mirrored field is this likely: the sound would be turned the wrong way."""
 _MIRROR_FITS = 6.0

@@ -60,6 +60,8 @@ _TURNED_SD_RAD = 0.07
 _FREEDOM = 5.0
 """Student's law of marks: those far off have less say."""
 _LEAST_DISTANCE_M = 0.15
+"""No performer stands nearer to the microphone than this, metres: it keeps a step of the fit from running through
+them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -23,12 +23,23 @@ from spatial.mount.prior import HANGING_SD_RAD, Hanging
 from spatial.mount.stereo_tdoa import ScratchPairs
 
 _YAW_STEP_RAD = np.radians(5.0)
+"""From one tried azimuth to the next, radians. A smaller step costs time, a larger one is coarse beside the hill over
+which the mean is taken."""
+
 _SAME_PLACE_RAD = np.radians(15.0)
+"""Bins this close to a place's direction are the place's, as SAME_PLACE_RAD of spatial.mount.left_axis."""
+
 _GROUP_S = 0.25
+"""What sounds within this time shares its reflections and counts as one, seconds (as GROUP_S of
+spatial.direction.doa)."""
+
 _TAILS = 0.4
 """Contrasts further than this from their place's mean have less say: reflections, and other sounds."""
 
 _MOMENT_SD = 0.1
+"""What the contrast of a place may be off that sounds for a moment only, one standard deviation: a moment cannot show
+its own scatter."""
+
 _PLACE_SD = 0.015
 """What reflections do to a place's contrast however long it sounds."""
 
@@ -37,8 +48,11 @@ _SHRUNK = 0.08
 is not the same at all places; what all share is a narrower pair."""
 
 _GAIN_SD = 0.025
+"""How exactly room and noise measure the channels' gains: logarithm of the amplitude; _GAIN_SHARE_SD is the part of it
+that is added. Chosen on development scenes: with less, an axis turned a little is called sure."""
+
 _GAIN_SHARE_SD = 0.1
-"""How exactly room and noise tell the channels' gains: logarithm of the amplitude, and as a part of it."""
+"""See _GAIN_SD."""
 
 _UNDERSTATED = 1.15
 """Wind, handling and codecs put the same into both channels: gains are further apart than they seem, by this factor in
@@ -51,9 +65,12 @@ _ANY_GAIN_SD = 0.2
 """How far apart two channels' gains may be: 1.7 dB (common practice, no source)."""
 
 _SIDE, _SIDE_MORE_SD, _SIDE_LESS_SD = np.log(0.55), 0.35, 0.7
+"""Logarithm of the usual side part of a pair over what it hears from all around, and how much more and less there may
+be, one standard deviation each: less wide where a codec or the camera narrows its stereo."""
+
 _FORWARD, _FORWARD_SD = 0.5, 0.25
-"""Usual pairs, cardioids 60 to 130 degrees apart and middle and side, as parts of what they hear from all around;
-less wide where a codec or the camera narrows its stereo."""
+"""Usual forward part and its standard deviation, likewise. Usual pairs are cardioids 60 to 130 degrees apart and middle
+and side."""
 
 _MODEL_SD_RAD = np.radians(2.0)
 """What pairs that are not quite mirror images, and patterns that change with frequency, do to the axis."""
@@ -62,8 +79,14 @@ _UNCHECKED = 2.0
 """Two places have no third that would show one of them wrong: their interval is wider by this factor."""
 
 _FREEDOM = 5.0
+"""Freedom of Student's law for a place's contrast [2]: places far off have less weight. More comes nearer to a
+Gaussian, less lets two of three places be outliers."""
+
 _ONE_HILL_RAD = np.radians(60.0)
+"""Azimuths this close to the best one are on its hill; what lies beyond is another answer."""
+
 _LEAST_SIDE = -4.0
+"""Least logarithm of the side part that the fit may reach: below 2 % the pair points nowhere and the fit runs away."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,11 +24,25 @@ MOST_S = 600.0
 """Longest sound looked at where nothing else tells the mount; of longer clips stretches, evenly spread."""
 
 _STRETCH_S = 10.0
+"""Length of a stretch, seconds: a whole sample of shift serves all of it, since at 100 ppm a clock drifts by half a
+millisecond to either side."""
+
 _MOST_BINS = 1500
+"""Weightiest bins of a stretch that are kept. More cost memory and time."""
+
 _LEAST_DIRECT = 1e-3
+"""Bins whose directness (one wave that has just begun, 0 to 1) is less do not count."""
+
 _MEMORY_S = 0.1
+"""How long a mean a bin must rise above to have just begun, seconds (as in spatial.direction.intensity)."""
+
 _WAVE_MISFIT = 0.13
+"""A bin that strays this far from a single wave counts for less (as _STRICT_STRAY of spatial.direction.intensity)."""
+
 _CELL_FRAMES, _CELL_BINS = 16, 6
+"""Frames and bins of one cell of room and noise: 60 ms. Fewer waves make a cell's flow random, more mix sound and
+rest."""
+
 _FROM_AROUND = 0.5
 """Cells of 60 ms whose energy flows less than this much one way come from all around: room and noise."""
 
@@ -36,9 +50,14 @@ _COLLAPSED = 0.01
 """Part of the power in which the channels differ, below which a codec has made room and noise one in both."""
 
 _LOUDER_MOST = 3.0
+"""Largest logarithm of the ratio of the two amplitudes that a cell counts with (26 dB): one dead cell must not decide
+the mean."""
 
 _LEVELLED_S = 0.5
+"""Seconds that get about the same weight each: claps must not outvote the people who speak."""
+
 _FAINT = 0.3
+"""Part of the usual weight of these that is added to each, so that nearly silent ones do not count in full."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,6 +15,8 @@ _ROOM_SD_RAD = np.radians(3.0)
 _MOST_EACH = 9.0
 """What one mark may say at most, as a square of standard deviations: one in twenty is wrong, moves or none."""
 _FEWEST = 3
+"""Fewest marks that are judged: any rotation fits two too well."""
+
 _FEWEST_TO_LEAVE_ONE_OUT = 4
 """Of three marks any two fit too easily."""
 _CLEARLY = 12.0

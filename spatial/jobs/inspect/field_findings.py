@@ -41,7 +41,7 @@ _OMNI_PARTS = 0.38, 0.72
 rooms and sensitivities add (patterns: common practice, no source)."""
 
 _NORMALISATIONS_DB = 10 * np.log10(np.array([1.0, 2.0, 3.0]))
-"""X, Y, Z over W in SN3D, FuMa, N3D (CHECKS 1)."""
+"""X, Y, Z over W in SN3D, FuMa, N3D, dB (spatial.health.channel_balance)."""
 
 _OMNI_NAMES = ("W", "Y", "Z", "X")
 
