@@ -20,13 +20,12 @@ from scipy.ndimage import minimum_filter1d, uniform_filter1d
 from scipy.signal import oaconvolve
 from scipy.special import eval_legendre, spherical_jn, spherical_yn
 
-from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
+from spatial.conventions import SPEED_OF_SOUND_M_S, ComplexArray, FloatArray, W, X, Y, Z
 from spatial.errors import InputError
 
 HEAD_RADIUS_M = 0.0875
 """An average head (Duda and Martens 1998)."""
 
-_SOUND_M_S = 343.0
 _TAPS = 512
 """Length of the head's filters, samples: 11 ms at 48 kHz, far more than the sphere's response lasts. More cost time and
 add latency, fewer cut off the lowest frequencies."""
@@ -58,7 +57,7 @@ def sphere_response(
     ndarray of complex, shape (angles, frequencies)
         Time goes as exp(+j omega t): a negative phase is a delay.
     """
-    x = 2 * np.pi * np.asarray(frequency_hz, dtype=float) * radius_m / _SOUND_M_S
+    x = 2 * np.pi * np.asarray(frequency_hz, dtype=float) * radius_m / SPEED_OF_SOUND_M_S
     cosine = np.cos(np.asarray(angle_rad, dtype=float))
     result = np.zeros((cosine.size, x.size), dtype=complex)
     moving = x > 1e-3

@@ -40,8 +40,8 @@ from spatial.errors import InputError
 # --- cells ---
 
 _EDGE_BAND_HZ = 400.0, 2500.0
-"""Band of the leading edges, Hz: below it a frame of _EDGE_FRAME_S has too few bins, above it a small microphone's
-capsules lie apart."""
+"""Band of the leading edges, Hz. Above it sound aliases between a small microphone's capsules; below it the bins of so
+short a frame (94 Hz) hold several partials at once."""
 
 _EDGE_FRAME_S = 0.0106
 """Length of a frame of the edges, seconds: short, so that the direct sound stands before its reflections."""

@@ -28,7 +28,8 @@ from spatial.health.pages import MARGIN, Page
 # --- wind and handling ---
 
 LOWEST_HZ, HIGHEST_HZ = 15.0, 120.0
-"""Band in which wind and handling are measured, Hz. Below it converters and filters differ, above it voices begin."""
+"""Band in which wind and handling are measured, Hz. Below it recorders' own filters cut (common practice, no source),
+above it voices begin."""
 
 _FRAME = 256
 """Samples of the low band in one frame: a third of a second, bins of 3 Hz."""
@@ -124,8 +125,7 @@ _HUM_FRAME = 2048
 beside it, a longer one needs a longer recording."""
 
 _HIGHEST_HZ = 310.0
-"""Highest multiple that is looked at, Hz: the low band is flat to about there, and the sixth multiple of 50 Hz lies
-below."""
+"""Highest multiple that is looked at, Hz: six of 50 Hz and five of 60 Hz lie below. Above it the low band falls off."""
 
 _WIDTH_HZ = 1.2
 """A line's window half-width, and half the gap it must stand in alone."""
@@ -231,7 +231,7 @@ class HumMeter:
 # --- the low band ---
 
 TARGET_RATE_HZ = 750.0
-"""Sample rate of the low band, about: whole parts of 44.1 and 48 kHz lie near it."""
+"""Sample rate of the low band, about: a sixty-fourth of 48 kHz, and the nearest whole part of other rates."""
 
 _LENGTHS = 4
 """Length of the filter in output samples."""

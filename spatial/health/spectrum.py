@@ -114,7 +114,7 @@ class SpectraMeter:
 # --- a ceiling of the spectrum ---
 
 _LOWEST_HZ = 9000.0
-"""Lowest ceiling that is looked for, Hz: lower ones are those of telephones, and sound itself may end there."""
+"""Lowest ceiling that is looked for, Hz. Below it sound itself may end."""
 
 _HIGHEST_PART = 0.445
 """Highest ceiling as a part of the sample rate: above it the converter's own filter cuts."""

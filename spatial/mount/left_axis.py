@@ -23,12 +23,12 @@ import numpy as np
 import numpy.typing as npt
 
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
-from spatial.direction.doa import Pulls, densest_direction, sphere_grid
+from spatial.direction.doa import GROUP_S, Pulls, densest_direction, sphere_grid
 from spatial.direction.microphone_error import ORDINARY, Microphone
 from spatial.mount.mark_fit import UNDETERMINED_RAD
 from spatial.mount.prior import HANGING_SD_RAD, Hanging
 from spatial.mount.stereo_levels import fit_levels
-from spatial.mount.stereo_tdoa import ScratchPairs
+from spatial.mount.stereo_tdoa import SAME_PLACE_RAD, ScratchPairs
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
 
 # --- the picture's left ---
@@ -54,10 +54,6 @@ ASIDE_UNKNOWN = 0.05
 """How far to the left or right of the camera the recorder may hang, over how far the performers stand: 10 cm and 2 m
 (common practice, no source)."""
 
-SAME_PLACE_RAD = np.radians(15.0)
-"""Bins this close to a place's direction are the place's. A larger angle joins two performers, a smaller one leaves a
-rim that counts as another place."""
-
 _MOST_PLACES = 8
 """Most places that are sought: it bounds the time."""
 
@@ -74,10 +70,6 @@ show its own scatter."""
 _PHASE_RAD = 0.6
 """Phases further from the fit than this lose their weight, as a Gaussian's standard deviation. A larger value lets
 reflections pull, a smaller one loses bins before the fit has climbed near."""
-
-_GROUP_S = 0.25
-"""What sounds within this time shares its reflections and counts as one, seconds (as GROUP_S of
-spatial.direction.doa)."""
 
 _SLACK = 3.0
 """Standard deviations off the fit at which a place has a quarter of its weight left."""
@@ -445,7 +437,7 @@ def _delay(
         if abs(step) < 1e-8:
             break
     agreement = float(np.sum(weights * np.cos(left)) / np.sum(weights))
-    groups = (pairs.times_s[own] / _GROUP_S).astype(int)
+    groups = (pairs.times_s[own] / GROUP_S).astype(int)
     pulls, totals = np.bincount(groups, say * slopes * left), np.bincount(groups, say * slopes**2)
     whole = max(float(np.sum(totals)), 1e-30)
     moments = max(whole**2 / max(float(np.sum(totals**2)), 1e-30), 1.0)

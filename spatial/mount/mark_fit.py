@@ -122,14 +122,14 @@ LEVEL_RAD = np.radians(45.0)
 """A microphone further off level than this hung upside down or on its side."""
 
 _ANGLES = ("yaw", "pitch", "roll")
-_PULLED_DOWN = 0.8
+PULLED_DOWN = 0.8
 """How far a room's floor and ceiling pull all marks down or up alike, one sd, as a part of a mark's own stated one
 (0.85 for speech and music, 0.4 for claps, in 40 rooms of tests/bench/mountscenes.py, seeds 3000 to 3039)."""
-_ONE_PLACE_RAD = np.radians(5.0)
+ONE_PLACE_RAD = np.radians(5.0)
 """Marks about this close to each other are in one place and share its reflections: their likeness falls with the angle
 as a Gaussian of this standard deviation."""
 
-_PULLED_ALIKE = 0.6
+PULLED_ALIKE = 0.6
 """Part of a direction's variance that a second mark in the same place shares (tests/bench/mount.py, other seeds)."""
 _SURE = 0.98
 """Share of the guesses, the nearest first, that the covariance covers: an interval of 95 % need not hold the wildest,
@@ -381,15 +381,15 @@ def _floor_turn(expected: FloatArray, sd_rad: FloatArray) -> FloatArray | None:
     if not len(expected):
         return None
     azimuth, elevation = azimuth_elevation(expected)
-    lower = unit_vectors(azimuth, elevation - _PULLED_DOWN * np.mean(sd_rad))
+    lower = unit_vectors(azimuth, elevation - PULLED_DOWN * np.mean(sd_rad))
     return turn_between(expected, lower, np.hypot(sd_rad, MARK_SD_RAD))
 
 
 def _neighbours(expected: FloatArray) -> FloatArray:
     """How many marks each one stands for: marks in one place are pulled by the same reflections, alike."""
     apart = angle_between(expected[:, np.newaxis], expected)
-    near = np.exp(-0.5 * (apart / _ONE_PLACE_RAD) ** 2)
-    return np.asarray(1.0 + _PULLED_ALIKE * (np.sum(near, axis=1) - 1.0))
+    near = np.exp(-0.5 * (apart / ONE_PLACE_RAD) ** 2)
+    return np.asarray(1.0 + PULLED_ALIKE * (np.sum(near, axis=1) - 1.0))
 
 
 def _mirrored(guesses: Guesses) -> bool | None:

@@ -23,6 +23,7 @@ from scipy.special import logsumexp
 
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.field import angle_between
+from spatial.mount.mark_fit import ONE_PLACE_RAD, PULLED_ALIKE, PULLED_DOWN
 
 GIVEN_SD_M = 0.03
 """How exactly a crew measures a microphone's place, one standard deviation along each axis (common practice, no
@@ -46,10 +47,6 @@ MOST_M = 1.0
 
 _MARK_SD_RAD = np.radians(1.5)
 """How exactly a mark lies on a mouth, with all that a picture's layout adds (common practice, no source)."""
-_PULLED_DOWN = 0.8
-_PULLED_ALIKE = 0.6
-"""As in spatial.mount.mark_fit: how floors pull all marks, and marks in one place, alike."""
-_ONE_PLACE_RAD = np.radians(5.0)
 _DISTANCE_SD, _ALL_DISTANCES_SD = 0.2, 0.1
 """How exactly people guess distances: each by itself, and all of them too short or too long (logarithms; common
 practice, no source)."""
@@ -144,11 +141,11 @@ def evidence_of_marks(
     if count < 2:
         return OffsetEvidence()
     apart = angle_between(seen[:, np.newaxis], seen)
-    near = np.exp(-0.5 * (apart / _ONE_PLACE_RAD) ** 2)
+    near = np.exp(-0.5 * (apart / ONE_PLACE_RAD) ** 2)
     log_m = np.log(distances_m)
     # Marks of one performer share what is wrong with the distance.
     distance_prior = near * _DISTANCE_SD**2 + _ALL_DISTANCES_SD**2 + 1e-6 * np.eye(count)
-    variance = (sd_rad**2 + _MARK_SD_RAD**2) * (1.0 + _PULLED_ALIKE * (near.sum(axis=1) - 1.0))
+    variance = (sd_rad**2 + _MARK_SD_RAD**2) * (1.0 + PULLED_ALIKE * (near.sum(axis=1) - 1.0))
     precision = np.zeros((7 + count,) * 2)
     precision[3:6, 3:6] = np.eye(3) / OTHER_SD_M**2
     precision[6, 6] = 1.0
@@ -164,7 +161,7 @@ def evidence_of_marks(
         expected = towards / length[:, np.newaxis]
         across = np.eye(3) - expected[:, :, np.newaxis] * expected[:, np.newaxis, :]
         heard = turned @ matrix.T
-        down = across @ np.array([0.0, 0.0, -1.0]) * (_PULLED_DOWN * sd_rad)[:, np.newaxis]
+        down = across @ np.array([0.0, 0.0, -1.0]) * (PULLED_DOWN * sd_rad)[:, np.newaxis]
         residual = np.einsum("nij,nj->ni", across, heard - expected) - down * answer[6]
         # How the residual moves with each unknown: the turn, the place, the common pull, each distance.
         jacobian = np.zeros((count, 3, 7 + count))

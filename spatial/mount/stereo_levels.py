@@ -19,19 +19,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spatial.conventions import FloatArray
+from spatial.direction.doa import GROUP_S
 from spatial.mount.prior import HANGING_SD_RAD, Hanging
-from spatial.mount.stereo_tdoa import ScratchPairs
+from spatial.mount.stereo_tdoa import SAME_PLACE_RAD, ScratchPairs
 
 _YAW_STEP_RAD = np.radians(5.0)
 """From one tried azimuth to the next, radians. A smaller step costs time, a larger one is coarse beside the hill over
 which the mean is taken."""
-
-_SAME_PLACE_RAD = np.radians(15.0)
-"""Bins this close to a place's direction are the place's, as SAME_PLACE_RAD of spatial.mount.left_axis."""
-
-_GROUP_S = 0.25
-"""What sounds within this time shares its reflections and counts as one, seconds (as GROUP_S of
-spatial.direction.doa)."""
 
 _TAILS = 0.4
 """Contrasts further than this from their place's mean have less say: reflections, and other sounds."""
@@ -185,7 +179,7 @@ def _moved(measured: _Measured, turn: float, unknown: FloatArray) -> FloatArray:
 
 def _contrast(pairs: ScratchPairs, direction: FloatArray) -> tuple[float, float]:
     """Contrast of a place and its standard deviation by how its quarter seconds differ."""
-    own = (pairs.directions @ direction > np.cos(_SAME_PLACE_RAD)) & (pairs.paired > 0)
+    own = (pairs.directions @ direction > np.cos(SAME_PLACE_RAD)) & (pairs.paired > 0)
     apart = own & (1.0 - np.sqrt(1.0 - pairs.contrasts**2) * np.cos(pairs.phases_rad) > _JOINED)
     own = apart if apart.any() else own
     weights, contrasts = pairs.paired[own], pairs.contrasts[own]
@@ -194,7 +188,7 @@ def _contrast(pairs: ScratchPairs, direction: FloatArray) -> tuple[float, float]
     for _ in range(10):
         say = weights * np.exp(-(((contrasts - mean) / _TAILS) ** 2) / 2)
         mean = float(np.sum(say * contrasts) / np.sum(say))
-    _, group = np.unique((pairs.times_s[own] / _GROUP_S).astype(int), return_inverse=True)
+    _, group = np.unique((pairs.times_s[own] / GROUP_S).astype(int), return_inverse=True)
     pulls, totals = np.bincount(group, say * (contrasts - mean)), np.bincount(group, say)
     whole = float(np.sum(totals))
     moments = whole**2 / float(np.sum(totals**2))

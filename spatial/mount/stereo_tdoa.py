@@ -23,6 +23,10 @@ from spatial.timebase import ClockLaw
 MOST_S = 600.0
 """Longest sound looked at where nothing else tells the mount; of longer clips stretches, evenly spread."""
 
+SAME_PLACE_RAD = np.radians(15.0)
+"""Bins this close to a place's direction are the place's. A larger angle joins two performers, a smaller one leaves a
+rim that counts as another place."""
+
 _STRETCH_S = 10.0
 """Length of a stretch, seconds: a whole sample of shift serves all of it, since at 100 ppm a clock drifts by half a
 millisecond to either side."""

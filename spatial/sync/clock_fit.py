@@ -25,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from spatial.conventions import SPEED_OF_SOUND_M_S, ComplexArray, FloatArray
+from spatial.conventions import SDS_OF_95, SPEED_OF_SOUND_M_S, ComplexArray, FloatArray
 from spatial.sync.baseline import Separation, on_sphere, unknown_rig
 from spatial.sync.gcc_phat import SEARCH_S, CrossWindows, lag_curves, refine_peak, scatter_of
 from spatial.timebase import ClockLaw, ClockStep
@@ -256,7 +256,7 @@ def _inflation(residuals: FloatArray, weights: FloatArray, spent: float) -> floa
 
 def _luck(free: float) -> float:
     """How much larger a variance must be said that is known from so few free samples, to hold 95 % all the same."""
-    return float((stdtrit(max(free, 1.0), 0.975) / 1.96) ** 2)
+    return float((stdtrit(max(free, 1.0), 0.975) / SDS_OF_95) ** 2)
 
 
 # --- the line through windows ---

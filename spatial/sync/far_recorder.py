@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
+from spatial.conventions import SDS_OF_95, SPEED_OF_SOUND_M_S, FloatArray
 from spatial.direction.doa import sphere_grid
 
 _NEAREST_M, _FURTHEST_M = 0.4, 10.0
@@ -53,7 +53,7 @@ class OffsetApart:
     offset_s: float
     """What is left of the delays when the travel of sound is taken out."""
     sd_s: float
-    """So that 1.96 of it hold 95 %."""
+    """So that SDS_OF_95 of it hold 95 %."""
 
 
 def offset_apart(delays_s: FloatArray, directions: FloatArray) -> OffsetApart:
@@ -84,7 +84,7 @@ def offset_apart(delays_s: FloatArray, directions: FloatArray) -> OffsetApart:
     low, high = np.interp([0.025, 0.975], np.cumsum(likely), values)
     mean = float(likely @ values)
     # So wide to both sides of the mean that the further end is held.
-    return OffsetApart(middle + mean, float(np.hypot(max(mean - low, high - mean) / 1.96, _LEAST_SD_S)))
+    return OffsetApart(middle + mean, float(np.hypot(max(mean - low, high - mean) / SDS_OF_95, _LEAST_SD_S)))
 
 
 def _delay_density(
