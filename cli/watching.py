@@ -15,11 +15,12 @@ from collections.abc import Callable
 from contextlib import suppress
 from types import FrameType
 
+from spatial.errors import STOP_SIGNALS
+
 WATCHED = "SOUNDPLUMB_WATCHED"
 """Set for the process that does the work."""
 
 _LIMITS = ("RLIMIT_AS", "RLIMIT_DATA")
-_PASSED_ON = ("SIGINT", "SIGTERM", "SIGHUP")
 _MEGABYTE = 1_000_000
 
 _LEAST_BYTES = 600 * _MEGABYTE
@@ -53,7 +54,7 @@ def watched() -> tuple[int, str]:
     def pass_on(number: int, frame: FrameType | None) -> None:  # noqa: ARG001 Python passes it
         passing[-1](number)
 
-    for name in _PASSED_ON:
+    for name in STOP_SIGNALS:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), pass_on)
     # In a group of its own, or Ctrl-C would reach it twice.

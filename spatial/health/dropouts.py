@@ -49,7 +49,7 @@ _LEAST_JUMP = 0.1
 _ALONE_LEVEL_STEPS, _COARSE_STEP = 32.0, 2.0**-15
 """RMS beside zeros in some channels only: this many steps of 16 bits at least, in which most material was once."""
 
-_TOGETHER = 8
+TOGETHER = 8
 """Samples between the edges of one loss in different channels."""
 
 _FADED = 0.4
@@ -59,7 +59,7 @@ samples)."""
 _LOOK = 256
 """Samples beside a hole from which its neighbourhood is judged."""
 
-_COARSEST_STEP = 2.0**-11
+COARSEST_STEP = 2.0**-11
 """12 bits, the least that recorders ever had (common practice, no source)."""
 
 IndexArray = npt.NDArray[np.intp]
@@ -129,7 +129,7 @@ class HoleMeter:
         found = sorted(self._found, key=lambda hole: (hole.start, hole.channel))
         kept, group = [], list[Hole]()
         for hole in [*found, None]:
-            if group and (hole is None or hole.start - group[0].start > _TOGETHER):
+            if group and (hole is None or hole.start - group[0].start > TOGETHER):
                 kept += self._lost(group, quiet)
                 group = []
             if hole is not None:
@@ -139,7 +139,7 @@ class HoleMeter:
     def _lost(self, group: list[Hole], quiet: FloatArray) -> list[Hole]:
         """Of runs of zeros that begin together, those that are a loss."""
         ends = [hole.start + hole.length for hole in group]
-        together = len({hole.channel for hole in group}) == self._channels and max(ends) - min(ends) <= _TOGETHER
+        together = len({hole.channel for hole in group}) == self._channels and max(ends) - min(ends) <= TOGETHER
         least = 0.0 if together else _ALONE_LEVEL_STEPS * _COARSE_STEP
         loud = [hole for hole in group if hole.level >= max(least, _FADED * float(quiet[hole.channel]))]
         # A fade is one for all channels, whatever a quiet one's noise makes of it.
@@ -207,7 +207,7 @@ def _beside(sound: FloatArray) -> _Side:
     finest = float(np.min(steps, where=steps > 0.0, initial=np.inf))
     level = float(np.sqrt(np.mean(sound.astype(np.float64) ** 2)))
     # A loud stretch may have no two samples that are close: no coding is coarser than 12 bits.
-    return _Side(level, float(abs(sound[0])), finest if finest <= _COARSEST_STEP else 0.0)
+    return _Side(level, float(abs(sound[0])), finest if finest <= COARSEST_STEP else 0.0)
 
 
 # --- joins ---

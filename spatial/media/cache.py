@@ -26,6 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spatial.media.takes.take import Take
+from spatial.timebase import DAY_S
 
 Arrays = dict[str, npt.NDArray[Any]]
 
@@ -42,7 +43,7 @@ _FRESH_NS = 3_000_000_000
 """A file changed less than this before it was read may change again within one tick of its disk's clock (2 s on
 memory cards), with nothing to show for it: its hash is not remembered."""
 
-_ABANDONED_S = 86_400.0
+_ABANDONED_S = DAY_S
 """A temporary file this old has no writer any more."""
 
 _GLANCE_BYTES = 1 << 16

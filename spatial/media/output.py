@@ -24,16 +24,15 @@ from typing import Any, Self
 import numpy as np
 
 from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
-from spatial.errors import InputError, OutputError
+from spatial.errors import STOP_SIGNALS, InputError, OutputError
 from spatial.media.ownership import TRACK_MAKER, Kind, maker_chunk, may_be_written, put_seal, too_long
 from spatial.media.wav.adm import axml_body, chna_body
-from spatial.media.wav.metadata import DAY_S, bext_body
+from spatial.media.wav.metadata import bext_body
 from spatial.media.wav.riff import wav_header
-from spatial.media.work_folders import working_folder
+from spatial.media.work_folders import WINDOWS, working_folder
+from spatial.timebase import DAY_S
 
 # --- moments that are not interrupted ---
-
-_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 
 
 class _Waiting:
@@ -46,7 +45,7 @@ class _Waiting:
     def hold(self) -> None:
         # Python lets only the main thread set handlers, and runs them there: no other is stopped by them.
         if threading.current_thread() is threading.main_thread():
-            for number in (getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)):
+            for number in (getattr(signal, name) for name in STOP_SIGNALS if hasattr(signal, name)):
                 self._before[number] = signal.signal(number, self._note)
 
     def release(self) -> None:
@@ -77,7 +76,6 @@ _SAMPLE_BYTES = 3
 _FULL_SCALE = 1 << 23
 """A sample of 1.0 in steps of 24 bits; the highest that can be written is one step less."""
 
-_WINDOWS = os.name == "nt"
 _NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _NOT_WRITABLE = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
 _LONGEST_PATH = 220
@@ -330,7 +328,7 @@ def _move(temporary: Path, path: Path, *, force: bool) -> None:
 
 def _sync_folder(folder: Path) -> None:
     # Windows lets no folder be opened, nor do some network disks; the file itself is safe by then.
-    if _WINDOWS:
+    if WINDOWS:
         return
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
@@ -359,7 +357,7 @@ def _sentence(path: Path, error: OSError) -> str:
         return f"there is no room left on the disk for {path.name}; free some, or name another folder"
     if error.errno in (errno.ENOENT, errno.ENOTDIR) and not path.parent.is_dir():
         return no_folder(path)
-    if error.errno == errno.ENAMETOOLONG or (_WINDOWS and len(str(path.absolute())) > _LONGEST_PATH):
+    if error.errno == errno.ENAMETOOLONG or (WINDOWS and len(str(path.absolute())) > _LONGEST_PATH):
         return too_long(path)
     if error.errno in _NOT_WRITABLE:
         return f"{path.name} may not be written to the folder {path.parent}; name another folder"

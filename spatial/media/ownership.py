@@ -38,6 +38,7 @@ from typing import BinaryIO
 from spatial import __version__
 from spatial.errors import OutputError
 from spatial.media.wav.riff import chunk_bytes, first_bodies
+from spatial.media.work_folders import WINDOWS
 
 # --- seals ---
 
@@ -135,7 +136,6 @@ TABLE_DIGITS = (3, 2, 2, 2, 3, 1, 0)
 CSV files from reading it, so a table is known by its head and the exact form of every row: notes or columns that
 somebody has added make it theirs."""
 
-_WINDOWS = os.name == "nt"
 _LONGEST_ROW = 200
 _HEAD_BYTES = 4096
 _MOST_PDF_BYTES = 50_000_000
@@ -274,7 +274,7 @@ def plain_place(path: Path) -> None:
     ------
     OutputError
     """
-    if _WINDOWS and portable_name(path.name) != path.name:
+    if WINDOWS and portable_name(path.name) != path.name:
         raise OutputError(
             f"'{path.name}' is no name for a file on Windows; leave out < > : \" | ? *, a point or blank at its end, "
             "and names such as CON"

@@ -29,6 +29,7 @@ from spatial.field import azimuth_elevation
 from spatial.media.intake import read_input
 from spatial.picture import Picture
 from spatial.rotation import Motion, YawPitchRoll, matrix_from_ypr
+from spatial.timebase import DAY_S
 
 # --- tables of any kind ---
 
@@ -296,7 +297,7 @@ _LIMITS_DEG = {"yaw_deg": 36_000.0, "pitch_deg": 90.0, "roll_deg": 360.0}
 _WIDEST_STEP_DEG = 90.0
 """From one row to the next the shorter way is meant; of more than this one cannot be sure of it."""
 
-_LATEST_S = 86_400.0
+_LATEST_S = DAY_S
 """Clips are shorter than a day."""
 
 _MOST_MOVE_BYTES = 20_000_000

@@ -25,7 +25,7 @@ _CAMERA_SD_M = 0.05
 _TURNED_SD_RAD = np.radians(4.0)
 """What a mount found from marks may be off."""
 
-_NEAR_M = 1.5
+NEAR_M = 1.5
 """How near performers stand (common practice, no source)."""
 
 _DIRECTIONS = 1500
@@ -59,7 +59,7 @@ class Separation:
         Towards a performer at distance r, a recorder L aside hears a path that is L^2 / 2r longer than a plane
         wave tells; never more than L.
         """
-        off_plane_m = min(self.reach_m**2 / (2.0 * _NEAR_M), self.reach_m)
+        off_plane_m = min(self.reach_m**2 / (2.0 * NEAR_M), self.reach_m)
         return max(1e-4, off_plane_m / SPEED_OF_SOUND_M_S)
 
     @property

@@ -50,7 +50,7 @@ _DIRECTION_BINS = 400
 """Weightiest bins that measure a window's direction. A thousand, as it was first, took longer; fewer measure it less
 surely."""
 
-_BAND_HZ = (250.0, 7000.0)
+BAND_HZ = (250.0, 7000.0)
 """Wind, handling and the camera's own hum lie below; what a lossy codec drops lies above."""
 
 
@@ -262,7 +262,7 @@ def refine_peak(curve: FloatArray, index: int) -> tuple[float, float]:
 
 
 def _bins(rate_hz: int) -> npt.NDArray[np.int_]:
-    low, high = (round(edge * BLOCK / rate_hz) for edge in _BAND_HZ)
+    low, high = (round(edge * BLOCK / rate_hz) for edge in BAND_HZ)
     return np.arange(low, high)
 
 

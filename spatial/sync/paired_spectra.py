@@ -17,6 +17,7 @@ from scipy.ndimage import median_filter, uniform_filter1d
 
 from spatial.conventions import ComplexArray, FloatArray
 from spatial.dsp.samples import Samples
+from spatial.sync.gcc_phat import BAND_HZ
 from spatial.timebase import ClockLaw
 
 BLOCK = 1024
@@ -30,10 +31,6 @@ MOST_S = 360.0
 
 NEAR_S = 0.0015
 """Sound from any direction reaches a recorder on the rig within this of the law."""
-
-_BAND_HZ = (250.0, 7000.0)
-"""As for whole windows (spatial.sync.gcc_phat): wind, handling and hum lie below, what a lossy codec drops lies
-above."""
 
 _BANDS = 40
 """Bands of equal width in pitch, an eighth of an octave each; the lowest of them hold a bin or two."""
@@ -77,7 +74,7 @@ class Louder:
 
 def band_edges(rate_hz: int) -> npt.NDArray[np.int_]:
     """First bin of each band, and the bin after the last."""
-    return np.unique(np.rint(np.geomspace(*_BAND_HZ, _BANDS + 1) * BLOCK / rate_hz).astype(int))
+    return np.unique(np.rint(np.geomspace(*BAND_HZ, _BANDS + 1) * BLOCK / rate_hz).astype(int))
 
 
 def block_starts(clip: Samples) -> npt.NDArray[np.int_]:

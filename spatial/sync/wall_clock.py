@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spatial.conventions import FloatArray
+from spatial.timebase import DAY_S, HOUR_S, QUARTER_HOUR_S
 
 STAMP_SD_S = 1.2
 """Stamps are whole seconds, often rounded up when a file is closed (common practice, no source)."""
@@ -29,23 +30,12 @@ MOST_LOG_ODDS = 6.0
 MOST_ALONE = 1.0
 """What a single clip can say: boxes are mostly set right to a minute, and else wrong by whole quarter hours."""
 
-
-_QUARTER_S = 900.0
-"""A quarter of an hour, seconds: time zones differ by whole ones, and clocks are set wrong by them."""
-
-_HOUR_S = 3600.0
-"""An hour, seconds: a recorder that was never set counts from a whole one."""
-
 _SET_RIGHT_SD_S = 45.0
 """How exactly a clock is right that was set by hand, one standard deviation, seconds (assumed, no source)."""
 
 _STRAYS = 0.1
 """Share of clips whose stamps do not follow the common difference: copied files, clocks set anew (assumed, no
 source)."""
-
-_RANGE_S = 86_400.0
-"""Stamps repeat each day: differences are wrapped into half of this many seconds either way."""
-
 
 BY_CHANCE_PER_S = 0.01
 """How often, at most, a wrong place has a difference within any given second. Takes follow each other by minutes, and
@@ -76,7 +66,7 @@ class CameraStamp:
     """Seconds of its day at the first picture."""
     within_s: float
     """How far from nothing the difference of two boxes is that are set to one time: by how the stamp is rounded."""
-    repeats_s: float = 86_400.0
+    repeats_s: float = DAY_S
     """Differences by whole multiples of this mean nothing: a day, or the hours between time zones."""
     by: str = "timecode"
     """What stamped it, in words."""
@@ -202,7 +192,7 @@ def agreement_of(
     (0.02, 1250)
     """
     # On the whole hour count boxes that were set to nothing but a preset; a second one agrees with it by design.
-    if take_stamp_s is None or take_stamp_s % _HOUR_S == 0.0:
+    if take_stamp_s is None or take_stamp_s % HOUR_S == 0.0:
         return None
     spent = 0.0
     for stamp in stamps:
@@ -277,7 +267,7 @@ def _difference(
     if clip is None or take is None:
         return float("nan")
     start = clip - clip_lengths_s[offer.clip] if at_end else clip
-    return (take + offer.offset_s - start + _RANGE_S / 2) % _RANGE_S - _RANGE_S / 2
+    return (take + offer.offset_s - start + DAY_S / 2) % DAY_S - DAY_S / 2
 
 
 def _weigh(offers: Sequence[Offer], differences: FloatArray, *, at_end: bool) -> tuple[ClockEvidence, float]:
@@ -326,6 +316,6 @@ def _bell(apart_s: FloatArray) -> FloatArray:
 
 def _prior(places_s: FloatArray) -> FloatArray:
     """Boxes are set right, or wrong by whole quarter hours, more often than by anything else."""
-    off = (places_s + _QUARTER_S / 2) % _QUARTER_S - _QUARTER_S / 2
-    whole_hours = np.where(np.abs(places_s) < _QUARTER_S / 2, 1.0, 0.5)
+    off = (places_s + QUARTER_HOUR_S / 2) % QUARTER_HOUR_S - QUARTER_HOUR_S / 2
+    whole_hours = np.where(np.abs(places_s) < QUARTER_HOUR_S / 2, 1.0, 0.5)
     return np.asarray(np.log(0.3 + whole_hours * np.exp(-0.5 * (off / _SET_RIGHT_SD_S) ** 2)))

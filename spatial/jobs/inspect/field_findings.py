@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from spatial.conventions import CHANNEL_NAMES
 from spatial.findings import Finding, Severity
 from spatial.health.channel_balance import Balance
 from spatial.health.low_frequency import OWN_NOISE_RATIO
@@ -43,8 +44,6 @@ rooms and sensitivities add (patterns: common practice, no source)."""
 _NORMALISATIONS_DB = 10 * np.log10(np.array([1.0, 2.0, 3.0]))
 """X, Y, Z over W in SN3D, FuMa, N3D, dB (spatial.health.channel_balance)."""
 
-_OMNI_NAMES = ("W", "Y", "Z", "X")
-
 
 def field_findings(health: Health, names: Sequence[str], name: str, *, weak: bool) -> Iterator[Finding]:
     """Findings; `weak`: a channel is dead or nearly silent, so that gains say nothing."""
@@ -56,7 +55,7 @@ def field_findings(health: Health, names: Sequence[str], name: str, *, weak: boo
     if balance.inverted is not None:
         yield _polarity(health, balance.inverted, names, name)
     elif balance.omni is not None:
-        said = _OMNI_NAMES[balance.omni]
+        said = CHANNEL_NAMES[balance.omni]
         yield Finding(
             "swapped_channels",
             Severity.FIX,

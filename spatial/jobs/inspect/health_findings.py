@@ -16,14 +16,11 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.findings import Finding, Severity
-from spatial.health.dropouts import STANDS_OUT, Hole
+from spatial.health.dropouts import STANDS_OUT, TOGETHER, Hole
 from spatial.health.meter import Health
 from spatial.jobs.inspect.field_findings import field_findings
 
 # --- losses ---
-
-_TOGETHER = 8
-"""Samples between the starts of one hole in different channels."""
 
 _PAUSE_S = 1.0
 """Zeros for longer may be meant: somebody cut a file together, or muted it. Shorter ones are a loss."""
@@ -130,7 +127,7 @@ def _is_faint(gap: _Gap, health: Health) -> bool:
 def _gaps(holes: Iterable[Hole]) -> list[_Gap]:
     together: list[list[Hole]] = []
     for hole in holes:
-        if together and abs(hole.start - together[-1][0].start) <= _TOGETHER:
+        if together and abs(hole.start - together[-1][0].start) <= TOGETHER:
             together[-1].append(hole)
         else:
             together.append([hole])

@@ -22,6 +22,7 @@ from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import MediaFileError, SoundplumbError
 from spatial.field import ReadAs, internal_from, plain_format
 from spatial.findings import Finding, Severity
+from spatial.health.dropouts import COARSEST_STEP
 from spatial.health.meter import Health, HealthMeter
 from spatial.jobs.faults import as_fault
 from spatial.jobs.inspect.health_findings import has_height, health_findings, lacks_height
@@ -46,8 +47,6 @@ _BESIDE_A_GAP = 32
 _STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
 _FINEST_STEP = 2.0**-24
 """Of single precision, in which everything is read."""
-_COARSEST_STEP = 2.0**-11
-"""12 bits, the least that recorders ever had (common practice, no source)."""
 
 _FIELD_NAMES = ("W", "Y (left-right)", "Z (up-down)", "X (front-back)")
 
@@ -132,7 +131,7 @@ def coding_step(stretches: Sequence[FloatArray], *, own: float) -> float:
     for sound in stretches:
         steps = np.abs(np.diff(sound, axis=1))
         finest = min(finest, float(np.min(steps, where=steps > 0.0, initial=np.inf)))
-    return max(own, min(finest, _COARSEST_STEP)) if np.isfinite(finest) else own
+    return max(own, min(finest, COARSEST_STEP)) if np.isfinite(finest) else own
 
 
 def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[HealthReport | SoundplumbError]:

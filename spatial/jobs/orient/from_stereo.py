@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spatial.conventions import SDS_OF_95
 from spatial.direction.microphone_error import ORDINARY, Microphone
 from spatial.findings import Finding, Severity
 from spatial.jobs.orient.measure_marks import LIKELY_DISTANCES_M
@@ -198,10 +199,9 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
             "facing",
             Severity.NOTE,
             f"by the camera's stereo sound the microphone faced {_faced(mount)}, within "
-            f"{1.96 * np.degrees(mount.sd_rad.yaw_rad):.0f}° ({_evidence(mount.left)}); that it hung level is taken "
-            f"from its hanging {_way(mount)}; were the camera's left and right swapped it would be half a turn round, "
-            "which one mark "
-            "would show",
+            f"{SDS_OF_95 * np.degrees(mount.sd_rad.yaw_rad):.0f}° ({_evidence(mount.left)}); that it hung level is "
+            f"taken from its hanging {_way(mount)}; were the camera's left and right swapped it would be half a turn "
+            "round, which one mark would show",
         )
     ]
     if left.inverted:

@@ -40,14 +40,16 @@ from spatial.mount.prior import AxisMeasurement, Hanging, MountPrior
 from spatial.mount.still_camera import moves_contradicted
 from spatial.picture import LAYOUTS, parallax_angle_rad, parse_picture
 from spatial.rotation import YawPitchRoll
+from spatial.sync.baseline import NEAR_M
 
 SCRATCH = "scratch"
 """What a mount without marks rests on, in `OrientResult.evidence`."""
 
 _LEFT = np.array([0.0, 1.0, 0.0])
 _FRONT = np.array([1.0, 0.0, 0.0])
-_NEAR_M, _BELOW_M = 1.5, -0.3
-"""Where performers stand, and where a recorder hangs, often enough (common practice, no source)."""
+_BELOW_M = -0.3
+"""How far above the lens a recorder hangs often enough: below it, metres (common practice, no source)."""
+
 _NOTHING = np.zeros(0)
 
 _FEW_MARKS = 2
@@ -208,7 +210,7 @@ def with_scratch(
     opened = listed(mount.undetermined)
     message = (
         f"the marks alone leave {opened} open; the camera's stereo sound, which knows left from right (±"
-        f"{1.96 * np.degrees(sd):.0f}°), tells the rest: were its two channels swapped, that would be wrong, and "
+        f"{SDS_OF_95 * np.degrees(sd):.0f}°), tells the rest: were its two channels swapped, that would be wrong, and "
         f"{_more_marks(oriented.marks)} would show it"
     )
     return replace(again, findings=(*again.findings, Finding("facing", Severity.NOTE, message)))
@@ -332,10 +334,10 @@ def _place_asked(oriented: OrientResult, rig: Rig) -> OrientResult:
     tilted = any(finding.code == "tilt" for finding in oriented.findings)
     if not tilted or any(rig.mic_offset_m):
         return oriented
-    told = np.degrees(parallax_angle_rad(_FRONT, _NEAR_M, (0.0, 0.0, _BELOW_M)))
+    told = np.degrees(parallax_angle_rad(_FRONT, NEAR_M, (0.0, 0.0, _BELOW_M)))
     message = (
         f"the tilt holds for a microphone at the lens, as no --mic-offset was given: {-100 * _BELOW_M:.0f} cm below it "
-        f"performers {_NEAR_M:g} m away are heard {told:.0f}° higher, which looks like a tilt: measure where it hung, "
+        f"performers {NEAR_M:g} m away are heard {told:.0f}° higher, which looks like a tilt: measure where it hung, "
         "and give --mic-offset F,L,U"
     )
     return replace(oriented, findings=(*oriented.findings, Finding("tilt", Severity.LOOK, message)))

@@ -36,7 +36,7 @@ from spatial.jobs.sync.rival_findings import (
     other_moment,
     too_little,
 )
-from spatial.jobs.sync.sync_findings import missing_finding
+from spatial.jobs.sync.sync_findings import APART_M, missing_finding
 from spatial.jobs.sync.time_of_day import camera_stamp_s
 from spatial.media.buffers import Spool, TakeSamples
 from spatial.media.movies.clip import Clip
@@ -57,7 +57,6 @@ if TYPE_CHECKING:
 
 _MOST_TAKES, _MOST_PLACES = 4, 12
 _SAME_S = 0.002
-_RIG_M = 0.6
 _ALONE_S = 0.5
 """Sound that one side holds alone for so long is worth a word where it cannot be told whether they share music."""
 
@@ -232,7 +231,7 @@ def _choice(
     )
     against = judgement.moments[judgement.best]
     # Further apart than a rig, each performer has a lag of their own, and moments seem not to be shared that are.
-    apart = estimate.apart or (separation is not None and separation.reach_m > _RIG_M)
+    apart = estimate.apart or (separation is not None and separation.reach_m > APART_M)
     if judgement.verdict is Verdict.NONE and not apart:
         return Choice(take, _refused(estimate, other_moment(take, against)), (), possibilities)
     if judgement.rivals:

@@ -41,7 +41,7 @@ _MAY_NAME = frozenset({*_NAMING, b"stsd", b"udta", b"gmhd"})
 _PLAIN_LAYOUTS = frozenset({100 << 16 | 1, 101 << 16 | 2, 1 << 16})
 """Tags of mono, stereo, and of channels that a bit mask names ([2]), in the order of its bits."""
 
-_FIXED = 65_536.0
+FIXED_POINT = 65_536.0
 _BUFFER_BYTES = 1 << 16
 _MOST_DESCRIPTION_BYTES = 1 << 20
 
@@ -200,7 +200,7 @@ def _matrix(header: bytes, place: int, long_place: int) -> Matrix | None:
     if len(header) < start + 36:
         return None
     a, b, _, c, d = struct.unpack_from(">5i", header, start)
-    return (a / _FIXED, b / _FIXED), (c / _FIXED, d / _FIXED)
+    return (a / FIXED_POINT, b / FIXED_POINT), (c / FIXED_POINT, d / FIXED_POINT)
 
 
 def _product(first: Matrix, second: Matrix) -> Matrix:

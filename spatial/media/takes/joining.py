@@ -35,7 +35,7 @@ from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import MediaFileError
 from spatial.findings import Finding, Severity
 from spatial.media.takes.take import FieldReader, Take
-from spatial.media.wav.metadata import DAY_S
+from spatial.timebase import DAY_S
 
 # --- sound on both sides of a join ---
 

@@ -28,7 +28,7 @@ import numpy as np
 
 from spatial.calibration import calibrated_field
 from spatial.capsules import CORRECTION_REACH, FIRST_ARRANGEMENT, SECOND_ARRANGEMENT, Capsules, corrected_field
-from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.conventions import CHANNEL_NAMES, FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import Calibrated, ChannelFormat, ReadAs, internal_from, plain_format, recorded_order
 from spatial.findings import Finding, Severity
@@ -41,8 +41,6 @@ from spatial.media.wav.riff import WavLayout, first_bodies
 # --- what files declare of their channels ---
 
 _FORMAT_OF = {"SN3D": ChannelFormat.AMBIX, "N3D": ChannelFormat.N3D, "FuMa": ChannelFormat.FUMA}
-
-_HARMONIC_NAMES = ("W", "Y", "Z", "X")
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,14 +94,14 @@ def named_channels(names: Sequence[str | None], names_from: str) -> Declared | N
     Names tell order, not gains. Only the order W, X, Y, Z is proper to one format.
     """
     words = [set(re.split(r"[^A-Z0-9]+", (name or "").upper())) for name in names]
-    for labels in (_HARMONIC_NAMES, FIRST_ARRANGEMENT, SECOND_ARRANGEMENT):
+    for labels in (CHANNEL_NAMES, FIRST_ARRANGEMENT, SECOND_ARRANGEMENT):
         places = [[channel for channel, word in enumerate(words) if label in word] for label in labels]
         if any(len(place) != 1 for place in places):
             continue
         channels = tuple(place[0] for place in places)
         if len(set(channels)) < len(labels):
             continue
-        if labels is _HARMONIC_NAMES:
+        if labels is CHANNEL_NAMES:
             return Declared(names_from, None, channels)
         return Declared(names_from, None, None, tuple(zip(labels, channels, strict=True)))
     return None

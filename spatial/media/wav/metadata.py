@@ -30,11 +30,11 @@ from xml.sax.saxutils import unescape
 
 from spatial.errors import InputError, MediaFileError
 from spatial.media.intake import open_input
-from spatial.media.wav.riff import first_bodies
+from spatial.media.wav.riff import MOST_CHANNELS, first_bodies
+from spatial.timebase import DAY_S
 
 # --- iXML ---
 
-_MOST_TRACKS = 256
 _MOST_RATE = 1000
 _LONGEST_TEXT = 256
 
@@ -89,7 +89,7 @@ def _leaves(body: bytes) -> tuple[_Leaves, list[_Leaves]]:
             if name == b"TRACK":
                 inside = {}
                 # What follows the last track that counts belongs to none of them.
-                if len(tracks) < _MOST_TRACKS:
+                if len(tracks) < MOST_CHANNELS:
                     tracks.append(inside)
             continue
         if name == b"TRACK":
@@ -129,14 +129,12 @@ def _track_names(tracks: Sequence[_Leaves]) -> tuple[str | None, ...]:
     names: dict[int, str] = {}
     for track in tracks:
         index, name = _number(track, b"INTERLEAVE_INDEX"), _tag_text(track, b"NAME")
-        if index is not None and 1 <= index <= _MOST_TRACKS and name and index not in names:
+        if index is not None and 1 <= index <= MOST_CHANNELS and name and index not in names:
             names[index] = name
     return tuple(names.get(index) for index in range(1, max(names, default=0) + 1))
 
 
 # --- bext ---
-
-DAY_S = 86_400.0
 
 _DESCRIPTION, _ORIGINATOR, _REFERENCE = slice(0, 256), slice(256, 288), slice(288, 320)
 _DATE, _TIME, _SAMPLES = slice(320, 330), slice(330, 338), slice(338, 346)

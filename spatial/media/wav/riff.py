@@ -249,7 +249,7 @@ def _holds_sound(file: BinaryIO, place: int) -> bool:
 HEADER_BYTES = 104
 """Length of the header wav_header makes, without further chunks."""
 
-_MOST_CHANNELS, _MOST_RATE_HZ = 256, 1_000_000
+MOST_CHANNELS, _MOST_RATE_HZ = 256, 1_000_000
 """No recorder writes more; a damaged header could ask for memory without bound."""
 
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
@@ -443,7 +443,7 @@ def _read_format(form: bytes, name: str) -> tuple[str, int, int, int]:
     tag, channels, rate_hz, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", form)
     if tag == _EXTENSIBLE and len(form) >= 40 and form[26:40] in (_PCM_TAIL, _B_FORMAT_TAIL):
         (tag,) = struct.unpack_from("<H", form, 24)
-    sound = 0 < channels <= _MOST_CHANNELS and 0 < rate_hz <= _MOST_RATE_HZ
+    sound = 0 < channels <= MOST_CHANNELS and 0 < rate_hz <= _MOST_RATE_HZ
     if not sound or not frame_bytes or frame_bytes % channels:
         raise MediaFileError(
             f"{name} has a damaged header ({channels} channels, {rate_hz} Hz, {frame_bytes} bytes a sample); "

@@ -46,8 +46,6 @@ _LIMITS_MS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 _COUNTS = 0.5
 """A window of this weight or more agrees, as in `SyncEvidence.agreeing`."""
 
-_SDS_OF_95 = 1.96
-
 
 def draw_windows(axes: Axes, result: SyncResult) -> None:
     """Draw every window as a dot, the fitted law as a line with its band, and the steps of the clock."""
@@ -122,7 +120,7 @@ def _band_ms(
     variance = middle_variance + ((grid_s - middle_s) * slope_sd) ** 2
     for step in law.steps:
         variance = variance + np.where(grid_s >= step.clip_time_s, step.sd_s**2, 0.0)
-    return np.asarray(1e3 * _SDS_OF_95 * np.sqrt(variance))
+    return np.asarray(1e3 * SDS_OF_95 * np.sqrt(variance))
 
 
 def _limit_ms(off_ms: FloatArray, band_ms: FloatArray | None) -> float:
