@@ -19,6 +19,7 @@ COULD_NOT = 3
 STOPPED = "stopped before it was done; nothing unfinished was left behind"
 
 _AGAIN_S = 0.01
+"""Seconds until a signal that must not stop now is sent again."""
 
 
 class Stopping:

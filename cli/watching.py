@@ -21,7 +21,10 @@ WATCHED = "SOUNDPLUMB_WATCHED"
 """Set for the process that does the work."""
 
 _LIMITS = ("RLIMIT_AS", "RLIMIT_DATA")
+"""Limits of memory that a system may set: of addresses, and of data."""
+
 _MEGABYTE = 1_000_000
+"""Bytes."""
 
 _LEAST_BYTES = 600 * _MEGABYTE
 """The libraries alone take 400 MB of addresses as they are loaded, and one of them asks again for ever where it is

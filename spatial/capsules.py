@@ -25,6 +25,8 @@ CORRECTION_REACH = 64
 """Samples on either side that the correction looks at."""
 
 LEAST_RADIUS_M, MOST_RADIUS_M = 0.002, 0.05
+"""Distance of the capsules from the centre that is believed, both included: 2 mm to 5 cm. Others are in another unit
+(common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,6 +50,7 @@ _GLANCE_BYTES = 1 << 16
 """Read at the start, the middle and the end of a file to know it again."""
 
 _DIGEST_BYTES = 32
+"""Bytes of a SHA-256."""
 
 _FEATURES = re.compile(r"[0-9a-f]{32}-[0-9a-f]{64}\.features")
 _NOTE = re.compile(r"[0-9a-f]{64}\.sha256")

@@ -1,14 +1,14 @@
-"""Results on disk: whole or not at all, never over an input, over an older result only when told to.
+"""Results on disk: whole or not at all, never over an input, over an older result only when that is asked for.
 
+Goal: a run that is killed, or a disk that fills up, leaves no half of a result; several files that belong together go
+to their places without being stopped between them.
+Method: each file is made in a folder of its own on the same disk and moved when it is whole. What may be replaced is
+decided by spatial.media.ownership. While the files move, Ctrl-C and the like wait until the last of them lies there;
+they are not lost.
 Conventions: spatial.conventions (field).
-What may be replaced is told by spatial.media.ownership.
 Functions: whole_file (a path that becomes the result in one step); whole_files (several that belong together);
-write_text_whole; TrackWriter (the delivered track: 48 kHz, 24-bit, ACN/SN3D).
-
-Moments in which a job must not be stopped: several files that only mean something together go to their places.
-
-Ctrl-C and the like wait until the last of them lies there; they are not lost.
-Functions: unstopped (for a with block).
+write_text_whole; TrackWriter (the delivered track: 48 kHz, 24-bit, ACN/SN3D); unstopped (signals wait, for a with
+block); no_folder (a sentence).
 """
 
 import errno
@@ -73,11 +73,17 @@ def unstopped() -> Iterator[None]:
 # --- whole files ---
 
 _SAMPLE_BYTES = 3
+"""Bytes of a sample of the delivered track: 24 bits."""
+
 _FULL_SCALE = 1 << 23
 """A sample of 1.0 in steps of 24 bits; the highest that can be written is one step less."""
 
 _NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+"""Errors that mean a full disk, a used-up quota or a file larger than the disk's format takes."""
+
 _NOT_WRITABLE = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
+"""Errors that mean a folder or disk that may not be written to."""
+
 _LONGEST_PATH = 220
 """Letters of a path that Windows takes, less those of the folder in which a file is made before it goes there."""
 

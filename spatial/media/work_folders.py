@@ -33,8 +33,13 @@ one so old the run is over. It may well be this machine's, under a name that it 
 _UNBORN_S = 3600.0
 """An empty folder this old is not about to get its lock."""
 _TRIES = 5
+"""How often a name is drawn anew where another run has cleared the folder before it was locked."""
+
 _LONGEST_BYTES = 1000
+"""Bytes of a lock file that are read; ours has some hundred."""
+
 _HELD = frozenset({errno.EAGAIN, errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK})
+"""Errors that mean that another process holds a lock."""
 
 
 @contextmanager

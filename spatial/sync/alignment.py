@@ -112,9 +112,12 @@ RIG_SD_S = 1e-4
 performer at 1.5 m up to 0.09 ms later than a plane wave would tell, whatever the direction."""
 
 _WANDER_S = 1e-5
+"""What the performers' lags wander over a clip that the windows' scatter does not show, seconds: with less, drifts of
+long clips are called surer than they are."""
+
 _MANY_TURNS_S = 40.0
-"""What the performers' lags wander over a clip that the windows' scatter does not show, and the length from which on
-that holds. In fewer turns less of it evens out: over 10 s, with three turns or so, it is twice that (measured)."""
+"""Length from which on that holds, seconds. In fewer turns of speech less of it evens out: over 10 s, with three turns
+or so, it is twice that (measured)."""
 
 _STEP_PLACES = 3.0
 """After a step other performers speak from other places: so many times what one place adds."""

@@ -16,18 +16,23 @@ from spatial.health.meter import Health
 _HUM_FIX_DB, _HUM_LOOK_DB = -20.0, -45.0
 """Below the channel's loud moments: hum is heard through speech, or in its rests."""
 _HUM_LEAST_DBFS = -60.0
+"""RMS of the hum: fainter, nobody will raise it until it is heard. It is chosen, without a source."""
 
 _WIND_FIX_DB, _WIND_LOOK_DB = 3.0, -15.0
 """Against the loud moments of W from 300 to 3000 Hz: louder than the voices, or well heard under them."""
 _WIND_LEAST_DBFS = -50.0
 """RMS: below, it is the microphone's own noise in a quiet place."""
 _WIND_SHARE = 0.1
+"""Part of the looks with wind louder than the voices from which the take is to be mended; less of it can be cut
+around."""
 
 _GAIN_LOOK_DB, _GAIN_FIX_DB = 3.0, 6.0
-"""3 dB on one axis turn a direction by up to 10 degrees, 6 dB by up to 20 (atan of the gain; DERIVED)."""
+"""3 dB on one axis turn a direction by up to 10 degrees, 6 dB by up to 20 (derived: the arc tangent of the gain)."""
 _GAIN_LEAST_DB = 4.0
 """Axes of sound microphones are 0.75 to 1.25 times as sensitive as W (2.5 dB), and more by frequency."""
 _GAIN_SURE = 3.0
+"""Standard deviations that a gain must be from none. At less chance accuses channels."""
+
 _GAIN_EVIDENCE = 9.0
 """Natural logarithm: 8000 to one."""
 

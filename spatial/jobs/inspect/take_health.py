@@ -1,12 +1,9 @@
 """Whether takes are sound: measured in one read, and what that means for a clip.
 
-Whether takes are sound: each is read once, everything is measured, and what is wrong is said.
-
-Functions: check_health (one take); check_many (several, on both cores); channel_names.
-
-What is wrong with a take, as far as a clip needs it, each with its moment in the clip.
-
-Functions: health_on_clip; health_on_clips (of a day, each take read once).
+Goal: each take is read once, everything is measured, and what is wrong is reported, as far as a clip needs the take
+with its moment in the clip.
+Functions: check_health (one take); check_many (several, on both cores); channel_names; field_from_recorded;
+coding_step, step_looks (the step of the coding); health_on_clip; health_on_clips (of a day, each take read once).
 """
 
 from collections.abc import Sequence
@@ -34,6 +31,7 @@ from spatial.media.takes.take import FieldReader, Take
 # --- takes ---
 
 _BLOCK = 1 << 16
+"""Samples that are read at once, 1.4 s at 48 kHz: it bounds the memory."""
 
 _WORTH_A_PROCESS_S = 120.0
 """Of sound: a second process takes about a second to start, in which one alone hears ten minutes."""
@@ -45,10 +43,13 @@ _BESIDE_A_GAP = 32
 """Samples within which the edge of a gap is part of it."""
 
 _STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
+"""Step of each coding, full scale 1."""
+
 _FINEST_STEP = 2.0**-24
 """Of single precision, in which everything is read."""
 
 _FIELD_NAMES = ("W", "Y (left-right)", "Z (up-down)", "X (front-back)")
+"""The field's channels as people on set know them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

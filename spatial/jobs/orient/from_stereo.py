@@ -24,6 +24,8 @@ from spatial.mount.stereo_tdoa import MOST_S, ScratchPairs, scratch_pairs, seen_
 from spatial.sync.envelope import WORKING_RATE_HZ
 
 _INSTEAD = "give --marks, or let somebody clap at front, left and right on set"
+"""What to do where the camera's sound does not give a mount."""
+
 _DOUBTS = {
     AxisDoubt.NOTHING_DIRECT: "hardly any sound reaches camera and microphone directly",
     AxisDoubt.MONO: "both channels of the camera's sound hold the same, so it does not know left from right",
@@ -39,10 +41,14 @@ _DOUBTS = {
     AxisDoubt.NO_AGREEMENT: "arrival times at the camera do not go with directions at the microphone",
 }
 _MOSTLY = 0.5
+"""Part of the sound in front of the lens below which it is reported that most comes from behind."""
+
 NOBODY = 0.1
 """So little of what sounds stands in front of the lens: a camera that sees the front half has filmed nobody. Where the
 crew speaks behind it, those in the picture sound for more than that of a clip."""
 _DISTANCE_M = float(np.sqrt(np.prod(LIKELY_DISTANCES_M)))
+"""Distance at which performers stand where none is known: the middle of what is likely, as ratios go."""
+
 _LEFT_OVER = 0.1
 """Of what the microphone's place does to directions, per metre, where the performers' distances are not known."""
 

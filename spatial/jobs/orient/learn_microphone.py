@@ -35,6 +35,7 @@ from spatial.mount.mark_fit import MARK_SD_RAD
 from spatial.timebase import ClockLaw
 
 _AS_LIKELY_WRONG = 0.5
+"""Marks that are likelier wrong than this take no part."""
 
 _SPREAD_OUT = np.zeros((12, 9))
 """From xx, yy, zz, xy, xz, yz and the leak to all of the matrix, row by row, and the leak."""

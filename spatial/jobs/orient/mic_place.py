@@ -35,7 +35,11 @@ from spatial.sync.baseline import NEAR_M
 
 _Told = TypeVar("_Told")
 _BELONGS = 0.5
+"""Marks that are less likely wrong than this take part."""
+
 _AXES = (("forward", "back"), ("left", "right"), ("up", "down"))
+"""What the three axes are called, their positive end first."""
+
 UNSEEN_M = 0.2
 """An error of the microphone's place that is easily made, such as a forgotten bar, and that matters: some 8 degrees at
 1.5 m. A proof that could not show it says so."""

@@ -57,10 +57,17 @@ _FEW_MARKS = 2
 _CHECKED_S = 60.0
 """So much of a clip, seconds, tells whether its marks are a quarter of a turn off: a check must cost less than sync."""
 _ON_ITS_SIDE = 0.5
+"""Cosine of the angle of the microphone's up from the picture's below which it lay on its side: more than 60 degrees
+either way."""
+
 _NO_FIT_RAD, _FIT_RAD = np.radians(15.0), np.radians(5.0)
 """Marks that leave so much contradict each other; those of the right layout leave no more than the second."""
 _AS_WELL_RAD = np.radians(0.5)
+"""Layouts whose marks are left this close to the best one fit as well."""
+
 SIDES_SD_RAD = np.radians(20.0)
+"""Uncertainty of the picture's left up to which it is held against the marks; a less sure one contradicts nothing."""
+
 _SIDES_APART_RAD = np.radians(60.0)
 """Three of these deviations: the picture's left, by marks and by the camera's sound, is one, another, or opposite."""
 

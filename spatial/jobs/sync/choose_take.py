@@ -1,15 +1,11 @@
 """Which of the takes that match a clip was rolling, and which are parts of one recording.
 
-Which of the takes that match a clip was rolling, where music played back makes several match.
-
+Goal: where music played back makes several takes match, one result or "cannot tell". A recorder that wrote no time of
+day, or whose files were cut and named anew, leaves nothing but the clip to show that takes are parts of one recording:
+along the clip's own time one begins where the other ends.
 Functions: choose_take (from the estimates of all takes to one result, or to "cannot tell"); likeliest_place (of one
-take that fits in several); on_picture_time (from the time of the sound's samples to clip time).
-
-Takes that turn out to be parts of one recording: along the clip's own time one begins where the other ends.
-
-A recorder that wrote no time of day, or whose files were cut and named anew, leaves nothing else to tell it by.
-
-Functions: with_parts_joined.
+take that fits in several); on_picture_time (from the time of the sound's samples to clip time); fuller_part;
+with_parts_joined.
 """
 
 from __future__ import annotations
@@ -56,7 +52,12 @@ if TYPE_CHECKING:
 # --- the choice ---
 
 _MOST_TAKES, _MOST_PLACES = 4, 12
+"""Takes that are held against each other, the likeliest first, and places in each that are tried. They bound the
+time."""
+
 _SAME_S = 0.002
+"""Offsets closer than this in takes of one length are the same place of two copies, seconds."""
+
 _ALONE_S = 0.5
 """Sound that one side holds alone for so long is worth a word where it cannot be told whether they share music."""
 

@@ -35,6 +35,7 @@ _SAME_S = 0.05
 """Two places in one take that are closer are one."""
 
 _FEW_PLACES = 4
+"""Places that are named in a message at most; of more it only grows longer."""
 
 
 class DecidedBy(Enum):

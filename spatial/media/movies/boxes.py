@@ -42,8 +42,13 @@ _PLAIN_LAYOUTS = frozenset({100 << 16 | 1, 101 << 16 | 2, 1 << 16})
 """Tags of mono, stereo, and of channels that a bit mask names ([2]), in the order of its bits."""
 
 FIXED_POINT = 65_536.0
+"""What a number of 16 and 16 bits, before and after the point, is divided by ([1], the matrix)."""
+
 _BUFFER_BYTES = 1 << 16
+"""Bytes that are read at once: boxes are small and lie far apart."""
+
 _MOST_DESCRIPTION_BYTES = 1 << 20
+"""Bytes of a box that are searched for others; real ones have a few thousand."""
 
 
 def movie_clock_s(path: Path) -> float | None:

@@ -51,6 +51,7 @@ _FINE_CLOCK_S = 1e-4
 """Clocks with ticks up to here place sound well enough; a coarser one is named as a doubt."""
 
 _SAMPLE_TYPES = {"u8": "u1", "s16": "i2", "s32": "i4", "flt": "f4", "dbl": "f8"}
+"""Names of the decoder's kinds of samples and of numpy's."""
 
 _INTEGER_STEP = {np.dtype("i2"): np.float32(2.0**-15), np.dtype("i4"): np.float32(2.0**-31)}
 """What makes full scale 1. Sound of 24 bits is decoded into the upper bits of 32."""

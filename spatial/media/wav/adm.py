@@ -17,6 +17,7 @@ from spatial.conventions import FIRST_ORDER_CHANNELS
 from spatial.media.wav.riff import MOST_CHANNELS
 
 _RECORD = struct.Struct("<H12s14s11sx")
+"""One record of a chna chunk: track index, UID, track format and pack format ([1])."""
 
 _DEEPEST, _MOST_ELEMENTS = 64, 50_000
 """Elements inside each other, and in all: third order in four packs has some hundred ([3])."""

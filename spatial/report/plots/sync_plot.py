@@ -1,12 +1,6 @@
-"""A sync result as a picture that lets a doubter judge it.
+"""A sync result as a picture that lets a doubter judge it: windows against the law, the peak, and what is covered.
 
-A sync result as a picture that lets a doubter judge it: windows against the law, the peak, and what is covered.
-
-Functions: write_sync_plot, sync_figure.
-
-One panel of the sync plot: every window's own answer, held against the fitted clock law.
-
-Functions: draw_windows.
+Functions: write_sync_plot, sync_figure; draw_windows (one panel: every window's own answer against the fitted law).
 """
 
 import textwrap
