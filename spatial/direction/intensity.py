@@ -1,6 +1,6 @@
 """Where sound comes from: the direction of direct sound, bin by bin and frame by frame.
 
-Goal: in an ordinary room, say where a performer is heard; over a whole span, see spatial.direction.doa. Reflections,
+Goal: in an ordinary room, the direction of a performer; over a whole span, see spatial.direction.doa. Reflections,
 not noise, set the limit: so those bins count whose energy has just risen (the direct sound comes first), and each may
 be pulled along its own line.
 Conventions: spatial.conventions (axes, field). Directions are unit vectors in the field's own axes.
@@ -8,7 +8,7 @@ Functions: frame_hop; field_bins (time-frequency bins, and the ones where a soun
 frame_directions (over time).
 Notes: for one plane wave the complex vector (X, Y, Z) / W is its direction. A second coherent wave adds a complex
 number times the difference of the two directions: real part (the pull) and imaginary part (the swing) move along one
-line, which crosses the sphere at both waves. So a bin tells little along its swing and much across it (our own
+line, which crosses the sphere at both waves. So a bin measures little along its swing and much across it (our own
 derivation, tested).
 Sources:
 [1] Merimaa and Pulkki 2005, JAES 53(12): intensity and diffuseness of a first-order field (value of the

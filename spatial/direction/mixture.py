@@ -28,7 +28,7 @@ from spatial.direction.intensity import FieldBins
 
 # Chosen on 18 simulated scenes (tests/bench/duetscenes.py, seeds 500 to 517) that no committed result uses.
 _SPREAD = 0.25
-"""Narrower than for one performer, to tell two apart."""
+"""Narrower than for one performer, to resolve two."""
 _MOST_BINS = 4000
 """Weightiest bins of each frame length that count. More cost time, fewer lose faint places: _LEAST_SHARE of them is
 about 40 bins."""

@@ -26,13 +26,13 @@ STEP_S = 0.1
 """Time of one row."""
 
 WINDOW_S = 0.3
-"""Time that is heard for the direction of one row, centred on it: a syllable. Rows overlap."""
+"""Time that counts for the direction of one row, centred on it: a syllable. Rows overlap."""
 
 PLACES = 10
 """Places of the coarse map that each row keeps, the strongest first."""
 
 _CELLS = 420
-"""Cells of the map: about 10 degrees across, less than a first-order microphone tells apart."""
+"""Cells of the map: about 10 degrees across, less than a first-order microphone resolves."""
 
 _ROW_BINS = 300
 """The weightiest bins that speak for a row; more change its direction by less than its uncertainty."""
@@ -137,7 +137,7 @@ _CLIMB_STEPS = 8
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RowVotes:
-    """The hill of each row; a height of 0 where a row says nothing."""
+    """The hill of each row; a height of 0 where a row has none."""
 
     tops: FloatArray
     """Unit vectors, shape (rows, 3)."""
@@ -147,7 +147,7 @@ class RowVotes:
     """Second derivatives of minus the logarithm at the top, along left and up as seen from the middle ([0] towards
     growing azimuth, [1] towards growing elevation), 1 / rad^2, shape (rows, 2, 2)."""
     strays: FloatArray
-    """How far the bins that say so stray from the top, shape (rows,): see spread_about."""
+    """How far the bins that agree stray from the top, shape (rows,): see spread_about."""
 
 
 def row_votes(bins: Sequence[FieldBins], times_s: FloatArray, starts: FloatArray, step_s: float) -> RowVotes:
@@ -199,7 +199,7 @@ class _Beginnings:
 
 
 def _with_equal_say(bins: Sequence[FieldBins]) -> list[_Beginnings]:
-    """Bins of each frame length, weighed so that all lengths have as much to say."""
+    """Bins of each frame length, weighed so that all lengths count alike."""
     weights = [frames.weights() for frames in bins]
     totals = [float(np.sum(weight)) for weight in weights]
     mean = float(np.mean(totals))

@@ -6,7 +6,7 @@ sphere. Places that stand out are strung together over time; each string is then
 own bins allow. The fit looks both ways in time, so it does not lag; how smooth is decided for each track by how well
 half of its half seconds predict the other half. A string that is never the strongest of its moment is a reflection, not
 a source. A step counts as sounding only where it is likely enough that somebody sounds there: its own beginnings, its
-level and what the same source has just done tell a source from a rest, a room's tail and a reflection.
+level and what the same source has just done distinguish a source from a rest, a room's tail and a reflection.
 Conventions: spatial.conventions (axes). Time runs in steps, the rows of spatial.direction.intensity.
 Functions: step_cells (beginnings of every step); join_cells; string_places (places strung together); merge_strings (one
 place, one string); leading_strings (without reflections, which never lead); find_tracks (the sources); rows_by_source
@@ -34,7 +34,7 @@ BINS_A_STEP = 32
 """The weightiest beginnings of a step that are kept."""
 
 NARROW = 0.2
-"""Spread of the kernel: narrower than for one performer, to tell two apart."""
+"""Spread of the kernel: narrower than for one performer, to resolve two."""
 
 GRID = sphere_grid()
 """Where the density is worked out, shape (points, 3)."""
@@ -42,7 +42,7 @@ GRID = sphere_grid()
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StepCells:
-    """The weightiest beginnings of every step, and what they say on the grid."""
+    """The weightiest beginnings of every step, and the density they make on the grid."""
 
     pull: FloatArray
     """Shape (steps, BINS_A_STEP, 3); weight 0 where there are fewer."""
@@ -73,7 +73,7 @@ def step_cells(bins: FieldBins, *, origin_s: float, step_s: float, first: int, s
     StepCells
     """
     weight = bins.weights()
-    # Noise hides who sounds, so clear bins are chosen; where they sound is told better by their whole weight.
+    # Noise hides who sounds, so clear bins are chosen; where they sound is measured better by their whole weight.
     clear = weight * bins.clear
     step = np.floor((bins.times_s[bins.frame] - origin_s) / step_s).astype(int)
     order = np.lexsort((-clear, step))
@@ -129,7 +129,7 @@ _PACE_STEPS = 4
 """Steps at each end of the last places by whose means a pace is measured. Fewer make it noisy, more make it late."""
 
 _PACE_LASTS = 4 * _PACE_STEPS
-"""So many steps on from where a pace was measured it still tells where somebody went: twice as long as measuring took.
+"""So many steps on from where a pace was measured it still shows where somebody went: twice as long as measuring took.
 Carried on over a rest of seconds it would bring anybody anywhere, and give one number to two people."""
 _SAME_PLACE_RAD = np.radians(18.0)
 """Two strings whose ends, or middles, are closer than this are one place. A larger angle joins two performers, a
@@ -338,7 +338,7 @@ _DOUBT = (-2.51, -0.284, -0.97, -2.89)
 """Logarithm of the odds that nobody sounds where a track is: for each tenfold of the part of a step's beginnings that
 agree with it, each dB above the quietest of the minute, each tenfold of what has agreed in the last second, and 0."""
 _MOST_ABOVE_DB = 15.0
-"""Levels further above the floor than this say no more, dB."""
+"""Levels further above the floor than this add nothing, dB."""
 
 _RECENT_S = 1.0
 """How long what has agreed counts as recent, seconds."""
@@ -507,14 +507,14 @@ def _widened(doubt: FloatArray) -> FloatArray:
 def _law_of_steps(
     told: FloatArray, stray: FloatArray, active: npt.NDArray[np.bool_], reach: int, step_s: float
 ) -> FloatArray:
-    """Standard deviation in each step, from what is heard as far around it as the path looks.
+    """Standard deviation in each step, from what sounds as far around it as the path looks.
 
     Somebody who comes back for half a second after a long rest is known by that half second.
     """
     size = max(reach, 1)
     weight = uniform_filter1d(told, size, mode="constant")
     strayed = uniform_filter1d(told * stray, size, mode="constant")
-    # A running sum leaves crumbs where nothing is heard.
+    # A running sum leaves crumbs where nothing sounds.
     heard = weight > 1e-9 * np.max(weight)
     overall = float(np.sum(told * stray) / np.sum(told))
     away = np.sqrt(np.where(heard, np.maximum(strayed, 0.0) / np.where(heard, weight, 1.0), overall))
@@ -554,7 +554,7 @@ def _near_steps(own: npt.NDArray[np.int_], steps: npt.NDArray[np.int_], reach: f
 
 
 def _smoothest(target: FloatArray, weight: FloatArray, step_s: float) -> tuple[FloatArray, float]:
-    """Path through weighted targets with small second differences, as stiff as foretells best."""
+    """Path through weighted targets with small second differences, as stiff as predicts best."""
     block = (np.arange(len(weight)) * step_s / _FORETOLD_S).astype(int) % 2
     errors = []
     for stiffness in _STIFFNESS:
@@ -564,7 +564,7 @@ def _smoothest(target: FloatArray, weight: FloatArray, step_s: float) -> tuple[F
             other = np.where(block == side, 0.0, weight)
             error += float(np.sum(other * np.sum((target - path) ** 2, axis=1)))
         errors.append(error)
-    # Of paths that foretell alike, the stiffest.
+    # Of paths that predict alike, the stiffest.
     best = max(number for number, error in enumerate(errors) if error <= 1.03 * min(errors))
     path = _spline(target, weight, _STIFFNESS[best])
     return path, _STIFFNESS[best]

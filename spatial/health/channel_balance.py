@@ -28,7 +28,7 @@ _LEAST_PARTS = 24
 decides."""
 
 _APART = 4.0
-"""Neighbouring bands and times hear the same reflections: one in so many parts counts as new, or fewer where the sound
+"""Neighbouring bands and times hold the same reflections: one in so many parts counts as new, or fewer where the sound
 holds still."""
 
 _LEVELS_DB = 10 * np.log10(np.array([1 / 3, 1 / 2, 1.0, 2.0, 3.0]))
@@ -161,7 +161,7 @@ def _ratio_db(parts: ComplexArray, matrix: FloatArray) -> FloatArray:
 
 
 def _parts_that_count_as_one(parts: ComplexArray, heard: np.ndarray, matrix: FloatArray) -> float:
-    """How many parts tell one thing: a held note stands in the same waves for as long as it sounds."""
+    """How many parts measure one thing: a held note stands in the same waves for as long as it sounds."""
     ratios = np.where(heard.ravel(), _ratio_db(parts, matrix), np.nan).reshape(heard.shape)
     ratios = ratios - np.nanmedian(ratios)
     pairs = heard[1:] & heard[:-1]

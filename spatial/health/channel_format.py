@@ -1,6 +1,6 @@
 """What four channels are, by their sound: order, normalisation, or a microphone's capsules.
 
-Goal: tell apart ACN/SN3D, ACN/N3D, FuMa and raw capsules, with odds, and state where the sound does not decide.
+Goal: distinguish ACN/SN3D, ACN/N3D, FuMa and raw capsules, with odds, and state where the sound does not decide.
 Method: measured from 200 to 2500 Hz, where a microphone is neither pulled by near sources nor too large, are
 - the power of X, Y and Z over that of W [1], over all that is clear of the steady noise, with loud and faint stretches
   weighing almost alike: a microphone's own noise is no field, and has up to 9 dB more of X, Y and Z. Where nothing is
@@ -49,7 +49,7 @@ _EDGE_FRAME_S = 0.0106
 _PAST_FRAMES, _RISE_DB, _REAL = 48, 10.0, 0.95
 """An edge stands this far above all of so many frames before, its channels in phase to this part."""
 _GROUPS = 12
-"""Of frequencies, whose scatter tells how well the whole ratio is known."""
+"""Groups of frequencies, whose scatter measures how well the whole ratio is known."""
 
 
 def band_spectra(
@@ -97,7 +97,7 @@ def steadiest(ratios: FloatArray, width: float, grid: FloatArray) -> tuple[float
 
 
 def power_ratio_db(powers: FloatArray) -> tuple[float, float]:
-    """Power of the last three channels over the first, dB, and its scatter as groups of frequencies tell it.
+    """Power of the last three channels over the first, dB, and its scatter by groups of frequencies.
 
     Performers who stand still are heard over the same paths all the time: only frequencies are so many trials.
     """
@@ -118,7 +118,7 @@ VERTICAL = {"acn": {1: 0.07, 2: 0.92, 3: 0.01}, "fuma": {1: 0.01, 2: 0.07, 3: 0.
 that lie on their side; hardly one points up (common practice, no source)."""
 
 FEWEST_EDGES, _MANY_EDGES = 12, 60
-"""Fewer than the first tell nothing, fewer than the second only so much of how steady a ratio is: notes that begin in
+"""Fewer than the first decide nothing, fewer than the second only so much of how steady a ratio is: notes that begin in
 the ringing of others leave few."""
 
 _POWER_BIAS_DB, _POWER_SD_DB = 0.30, 0.15
@@ -139,7 +139,7 @@ VERTICAL on seeds 500 to 539 of make_format_scene and 5000 to 5039 of make_four_
 
 _UPRIGHT, _UPRIGHT_LEFT, _UPRIGHT_EDGES = 0.08, 0.03, 15
 """Mean part of the vertical channel in the direct sound of performers who stand around, how often it is as any other's,
-and the number of edges that tell half of what many do. By 40 simulated microphones (tests/bench/conventionscenes.py,
+and the number of edges that count half of what many do. By 40 simulated microphones (tests/bench/conventionscenes.py,
 make_four_forms, seeds 5000 to 5039): the sign was right in 106 of 108, and the worse of the two others was -0.4."""
 
 _ONE_PLACE_RAD, _MOST_WAVES = np.radians(10.0), 600
@@ -208,7 +208,7 @@ def order_evidence(edges: FloatArray) -> tuple[int, float] | None:
     waves = edges[:, :: 1 + edges.shape[1] // _MOST_WAVES]
     towards = waves[1:] * np.where(waves[0] < 0, -1.0, 1.0)
     towards = (towards / np.maximum(np.linalg.norm(towards, axis=0), 1e-9)).T
-    # Who claps a hundred times in one place tells less than a hundred claps all around.
+    # Who claps a hundred times in one place is less evidence than a hundred claps all around.
     apart = np.arccos(np.clip(towards @ towards.T, -1.0, 1.0))
     weights = np.sum(np.exp(-0.5 * (apart / _ONE_PLACE_RAD) ** 2), axis=1) ** -0.5
     parts = weights @ towards**2 / weights.sum()
@@ -282,7 +282,7 @@ faint ones would weigh alike, at 0 the loudest decide."""
 
 _FLOOR, _CLEAR, _CLEAR_LEAST = 0.1, 10.0, 100
 """Cells are clear of the noise at this many times the power that this part of the time stays below, at each frequency;
-fewer than so many say nothing."""
+fewer than so many do not count."""
 
 _SCORES_SPREAD = 1.0
 """Scores of the likely places in a wider file that differ by less leave it open which is right."""
@@ -310,7 +310,7 @@ class MeasuredConvention:
     score: float
     """Log-likelihood of the likeliest format over anything else; below 0 where none fits."""
     independent: float
-    """Log-determinant of the channels' correlation: 0 where each tells of its own, very negative where one is mixed
+    """Log-determinant of the channels' correlation: 0 where each is independent, very negative where one is mixed
     from the others."""
     ratio_db: float
     ratio_sd_db: float
@@ -322,9 +322,9 @@ class MeasuredConvention:
     positive: float
     """Part of single bins in which all channels have one sign."""
     omni: int | None
-    """The channel that behaves as W; None where none does, or too few edges tell."""
+    """The channel that behaves as W; None where none does, or there are too few edges."""
     vertical: int | None
-    """The channel, of the last three, that edges move least; None where too few tell."""
+    """The channel, of the last three, that edges move least; None where there are too few."""
 
     @property
     def best(self) -> str:
@@ -366,7 +366,7 @@ def find_channels(channels: FloatArray, rate_hz: int) -> tuple[tuple[int, ...], 
     """
     live = live_channels(channels)
     if len(channels) == FIRST_ORDER_CHANNELS and len(live) == FIRST_ORDER_CHANNELS - 1 and live[0] == 0:
-        # A recording without height is a field too, and the silent channel tells its order.
+        # A recording without height is a field too, and the silent channel shows its order.
         live = list(range(FIRST_ORDER_CHANNELS))
     found: list[tuple[tuple[int, ...], MeasuredConvention]] = []
     for first in range(len(live) - FIRST_ORDER_CHANNELS + 1):
@@ -376,7 +376,7 @@ def find_channels(channels: FloatArray, rate_hz: int) -> tuple[tuple[int, ...], 
     if not found:
         return None
     # Where other sound stands before a field, it is a pair or two; most often none does. What was mixed down from the
-    # field says again what stands beside it.
+    # field repeats what stands beside it.
     scores = np.array(
         [
             one.score + one.independent - (0.5 if first % 2 == 0 else 4.0) * (first > 0)

@@ -229,7 +229,7 @@ STANDS_OUT = 10.0
 """How many times larger than anything near it: claps reach 3 to 4 in simulated rooms."""
 
 _LEAST = 2e-3
-"""Third difference of a click nobody hears: a jump of -64 dBFS."""
+"""Third difference of an inaudible click: a jump of -64 dBFS."""
 
 _LEAST_STEPS = 50.0
 """The same in steps of the coding; rounding alone reaches 4."""

@@ -38,10 +38,10 @@ _HOP = 128
 """Samples from one frame to the next: half a frame."""
 
 _CHUNK_FRAMES = 8
-"""Spectra averaged into one look: 1.5 s. With 8 overlapping frames noise foretells noise by about a fifth."""
+"""Spectra averaged into one look: 1.5 s. With 8 overlapping frames noise predicts noise by about a fifth."""
 
 OWN_NOISE_RATIO = 3.0
-"""XYZ power that W does not foretell over W: 1 in a diffuse field, 9 for capsules on their own."""
+"""XYZ power that W does not predict over W: 1 in a diffuse field, 9 for capsules on their own."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,7 +51,7 @@ class Rumble:
     times_s: FloatArray
     """Start of each look."""
     ratio: FloatArray
-    """Power that W does not foretell in the middle one of X, Y, Z, times three, over the power of W. One channel alone
+    """Power that W does not predict in the middle one of X, Y, Z, times three, over the power of W. One channel alone
     does not raise it: that would be its gain, or hum."""
     level: FloatArray
     """RMS of W, X, Y and Z together in the low octaves, full scale 1."""
@@ -143,7 +143,7 @@ class Hum:
 
     channel: int
     frequency_hz: float
-    """Of the first multiple, whether or not that is heard."""
+    """Of the first multiple, whether or not that stands out."""
     lines: tuple[int, ...]
     """The multiples that stand out."""
     excess_db: float

@@ -24,7 +24,7 @@ FRAME = 2048
 """Samples in one frame: 43 ms at 48 kHz, bins of 23 Hz."""
 
 _ALL_UP_TO_S = 300.0
-"""Recordings up to this long are heard whole, seconds; of longer ones every _PART_OF_LONG-th frame counts, to save
+"""Recordings up to this long are measured whole, seconds; of longer ones every _PART_OF_LONG-th frame counts, to save
 time."""
 
 _PART_OF_LONG = 4
@@ -37,7 +37,7 @@ _GROUP = 8
 """Frames in one covariance: a third of a second, in which a word comes from one place."""
 
 BAND_EDGES_HZ = (300.0, 450.0, 600.0, 800.0, 1000.0, 1300.0, 1700.0, 2200.0, 3000.0)
-"""Bands of the covariances: between what a small microphone hears truly (proximity below, aliasing above)."""
+"""Bands of the covariances: between what a small microphone measures truly (proximity below, aliasing above)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -35,7 +35,7 @@ SIGNED_PERMUTATIONS: FloatArray = np.asarray(
 """Every way in which X, Y, Z can be confused or inverted, shape (48, 3, 3): recorded = fault @ true."""
 
 INVERTED_OMNI: FloatArray = -np.eye(3)
-"""W inverted: every direction is heard from the opposite side."""
+"""W inverted: every direction seems to be the opposite one."""
 
 _CHANNELS = ("X", "Y", "Z")
 """Names of the three channels, in the order of the matrices."""
@@ -111,7 +111,7 @@ _ANYWHERE = 0.1
 """Weight of every other azimuth."""
 
 _TILT_SD_RAD = np.radians(10.0)
-"""How level microphones hang of which the crew says nothing, one standard deviation."""
+"""How level microphones hang without a word of the crew, one standard deviation."""
 
 _DOUBT = 0.001
 """Weight of a tilt, and of an azimuth against the crew's word, that is otherwise out of the question: it keeps weights
@@ -174,7 +174,7 @@ def possible_faults(picture_from_take: FloatArray, prior: MountPrior) -> tuple[C
 
 
 def _how_likely(mount: FloatArray, prior: MountPrior) -> float:
-    """How likely a microphone sits so, given what the crew says; microphones hang about level, either way up."""
+    """How likely a microphone sits so, given the crew's word; microphones hang about level, either way up."""
     tilt = float(np.arccos(np.clip(mount[2, 2], -1.0, 1.0)))
     sd = _TILT_SD_RAD if prior.hanging is None else HANGING_SD_RAD
     sd = sd if prior.level_within_rad is None else prior.level_within_rad / WITHIN_95

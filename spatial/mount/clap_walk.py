@@ -296,6 +296,6 @@ def _rise(level_db: FloatArray) -> FloatArray:
     before[:, first:] = (
         sums[:, first - last + 1 : level_db.shape[1] - last + 1] - sums[:, : level_db.shape[1] - first]
     ) / (first - last + 1)
-    # A clap may start late in a hop: the next one tells its strength.
+    # A clap may start late in a hop: the next one has its strength.
     strongest = np.maximum(level_db, np.pad(level_db[:, 1:], ((0, 0), (0, 1)), mode="edge"))
     return np.asarray(np.min(strongest - before, axis=0))

@@ -42,13 +42,13 @@ _KERNEL_GAIN = 1.5
 there."""
 
 _MOMENT_SD_RAD = np.radians(2.5)
-"""Uncertainty of a direction heard in a moment or two, which cannot tell its own scatter."""
+"""Uncertainty of a direction from a moment or two, which cannot show its own scatter."""
 
 SPACING_SD_M = 0.1
 """A camera's two microphones are about a hand apart (common practice, no source)."""
 
 LEAST_SPACING_M = 0.04
-"""Microphones closer than this hear all sounds at about one time: what is left is error."""
+"""Sound reaches microphones closer than this at about one time: what is left is error."""
 
 ASIDE_UNKNOWN = 0.05
 """How far to the left or right of the camera the recorder may hang, over how far the performers stand: 10 cm and 2 m
@@ -114,17 +114,17 @@ _CONTRADICT = 3.5
 mirror images are accused."""
 
 _UP_SD = 0.5
-"""Levels of people who stand about as high say nothing of how far the microphone leant to its side."""
+"""Levels of people who stand about as high do not measure how far the microphone leant to its side."""
 
 _ONE_PLACE_M, _NEAR_M = 0.02, 0.06
 """Pairs closer than the first are called coincident, closer than the second nearly so."""
 
 
 class AxisDoubt(StrEnum):
-    """Why the camera's sound cannot tell left from right."""
+    """Why the camera's sound cannot distinguish left from right."""
 
     NOTHING_DIRECT = "nothing_direct"
-    """Hardly any moment in which both hear direct sound."""
+    """Hardly any moment in which direct sound reaches both."""
     MONO = "mono"
     """Both channels hold the same sound."""
     TOO_CLOSE = "too_close"
@@ -136,7 +136,7 @@ class AxisDoubt(StrEnum):
     LEVELS_OPEN = "levels_open"
     """Sound reaches both channels at one time; its levels go with directions, but leave open where left is."""
     CONTRADICTION = "contradiction"
-    """Arrival times say another left than levels."""
+    """Arrival times give another left than levels."""
 
 
 class PairKind(StrEnum):
@@ -154,10 +154,10 @@ class HeardPlace:
     direction: tuple[float, float, float]
     """Unit vector in the recorder's axes."""
     delay_s: float
-    """How much earlier the camera's first microphone hears it."""
+    """How much earlier it reaches the camera's first microphone."""
     sd_s: float
     share: float
-    """Its part of all that was heard."""
+    """Its part of all that sounded."""
     agreement: float
     """How far its bins agree on the delay, at most 1."""
     counted: float
@@ -166,15 +166,15 @@ class HeardPlace:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LeftAxis:
-    """The picture's left, as arrival times and levels at the camera tell it by the recorder's directions."""
+    """The picture's left, as arrival times and levels at the camera measure it by the recorder's directions."""
 
     spacing_m: FloatArray
     """By arrival times, from the camera's second microphone to its first, shape (3,); NaN where nothing is known."""
     axis: FloatArray
-    """The picture's left, unit vector in the recorder's axes, shape (3,); it means nothing where `doubt` says why."""
+    """The picture's left, unit vector in the recorder's axes, shape (3,); meaningless where there is a `doubt`."""
     covariance: FloatArray
-    """Of the axis, with the part along it (its length), shape (3, 3). Wide along what the directions heard cannot
-    tell, and wider by what is unknown of the recorder's microphone."""
+    """Of the axis, with the part along it (its length), shape (3, 3). Wide along what the directions measured leave
+    open, and wider by what is unknown of the recorder's microphone."""
     places: tuple[HeardPlace, ...]
     agreement: float
     """How far all bins agree with one vector, at most 1."""
@@ -270,7 +270,7 @@ def estimate_left_axis(
 
 
 def _kind(spacing_m: FloatArray) -> PairKind:
-    # To the left and right: heights tell so little that the way up is mostly error.
+    # To the left and right: heights measure so little that the way up is mostly error.
     apart_m = float(np.linalg.norm(spacing_m[:2]))
     if apart_m < _ONE_PLACE_M:
         return PairKind.COINCIDENT
@@ -298,7 +298,7 @@ def _levels_of(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging | N
     own = [fit for fit in fits if fit is not None and fit.varies > _LEVELS_TELL and fit.side > _LEAST_SIDE]
     if len(own) < len(fits):
         return _Levels(0.0, np.inf, AxisDoubt.TOO_CLOSE, np.zeros_like(directions))
-    # Upright or upside down, the channels hear more in front: that bends the fit a little, one way or the other.
+    # Upright or upside down, the channels hold more from in front: that bends the fit a little, one way or the other.
     turns = np.array([fit.turn_rad for fit in own])
     mean = float(np.angle(np.mean(np.exp(1j * turns))))
     apart = np.angle(np.exp(1j * (turns - mean)))
@@ -309,11 +309,11 @@ def _levels_of(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging | N
 
 
 _TIMES_MEAN_NOTHING = (AxisDoubt.MONO, AxisDoubt.TOO_CLOSE)
-"""Doubts of arrival times beside which levels may still tell the axis."""
+"""Doubts of arrival times beside which levels may still measure the axis."""
 
 
 def _with_levels(left: LeftAxis, levels: _Levels, aside: float, moved: FloatArray, errors: FloatArray) -> LeftAxis:
-    """Arrival times and levels together; either alone where the other does not tell.
+    """Arrival times and levels together; either alone where the other does not measure it.
 
     Parameters
     ----------
@@ -452,7 +452,7 @@ def _delay(
 def _fitted(
     places: _Places, spacing: FloatArray, aside: float
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Vector, covariance and what each place counts: places that do not go with the others lose their say.
+    """Vector, covariance and what each place counts: places that do not go with the others lose their weight.
 
     Last comes how the vector moves with each place's direction, shape (3, places, 3): where that is wrong by a small e,
     the delay expected there is wrong by the vector times e over the speed of sound.
@@ -532,7 +532,7 @@ class UnmarkedMount:
 
 
 def mount_from_left(left: LeftAxis, hanging: Hanging, *, level_sd_rad: float = HANGING_SD_RAD) -> UnmarkedMount:
-    """The mount that puts the picture's left to the left and hangs level, as told.
+    """The mount that puts the picture's left to the left and hangs level, the stated way up.
 
     Parameters
     ----------
@@ -612,7 +612,7 @@ def turned_aside(turn_rad: float, sd_rad: float) -> bool:
         One standard deviation of it, the mount's own included.
     """
     clear = max(_TURNED_RAD, _TURNED_SDS * sd_rad)
-    # Exchanged channels are half a turn and say nothing of the mount; one that is half a turn off looks the same.
+    # Exchanged channels are half a turn and no evidence on the mount; one that is half a turn off looks the same.
     return bool(clear < abs(turn_rad) < np.pi - clear)
 
 

@@ -141,7 +141,7 @@ _MIRROR_UNSURE = 3.0
 """The same the other way, 20 to 1 against it, from which the field is no mirror image; between the two it is open."""
 
 _MIRROR_TORN = 0.1
-"""A mount is not told where a mirrored field is this likely: the sound would be turned the wrong way."""
+"""A mount is not given where a mirrored field is this likely: the sound would be turned the wrong way."""
 _MIRROR_FITS = 6.0
 """A mirror image must fit as well as marks do: wrong marks fit neither way, and one way a little better."""
 _FEWEST_AGAINST_ONE = 3
@@ -156,15 +156,15 @@ class MountEstimate:
     """picture_from_mic, shape (3, 3); None where an angle is undetermined or the field is a mirror image."""
     angles: YawPitchRoll | None
     sd_rad: YawPitchRoll
-    """One standard deviation of each angle; infinite where nothing tells."""
+    """One standard deviation of each angle; infinite where nothing determines it."""
     undetermined: tuple[str, ...]
-    """Names of the angles that the marks cannot tell."""
+    """Names of the angles that the marks leave open."""
     residuals_rad: FloatArray
     """Angle between where each mark is and where the turned measurement puts it, shape (marks,)."""
     misfit: float
     """Scatter of the marks about the mount over what their uncertainties explain, as a ratio of variances."""
     mirrored: bool | None
-    """Whether the field is a mirror image; None where the marks cannot tell."""
+    """Whether the field is a mirror image; None where the marks leave that open."""
     picture_from_take: FloatArray
     """Best orthogonal matrix from the channels as recorded to the picture: a reflection where mirrored is True."""
     other_hand: FloatArray
@@ -174,9 +174,9 @@ class MountEstimate:
     wrong: FloatArray
     """How likely each mark is not to belong with the others, shape (marks,)."""
     contradictory: bool
-    """The marks do not fit together, and too few agree to say which of them is wrong."""
+    """The marks do not fit together, and too few agree to decide which of them is wrong."""
     word_doubted: bool
-    """The marks say that the microphone did not hang as the crew said."""
+    """The marks contradict the crew's word on how the microphone hung."""
     mirror_share: float
     """How likely the field is a mirror image, all things considered, 0 to 1."""
     without_each: FloatArray = field(default_factory=lambda: np.zeros((0, 3, 3)))
@@ -190,7 +190,7 @@ class MountEstimate:
     taken_up: TurnedBy | None = None
     """What the mount takes up of the microphone's errors, which `covariance` holds; None where no mark gave it."""
     mirror_or_turned: bool = False
-    """A mount and a mirror image explain the marks alike, and neither marks nor crew say which it is."""
+    """A mount and a mirror image explain the marks alike, and neither marks nor crew decide which it is."""
 
     @property
     def own_covariance(self) -> FloatArray:
@@ -305,7 +305,7 @@ def estimate_mount(
 
 
 def with_covariance(estimate: MountEstimate, covariance: FloatArray, *, open_all: bool = False) -> MountEstimate:
-    """The same mount, less sure: what it tells, and how well, as the covariance says.
+    """The same mount, less sure: which angles are known, and how well, by the covariance.
 
     Parameters
     ----------
@@ -421,7 +421,7 @@ def _summed_up(guesses: Guesses, hand: int) -> tuple[int, FloatArray]:
 
 
 def telling_direction(estimate: MountEstimate, directions: FloatArray) -> int:
-    """Which of some directions in the picture would tell most of what is open, if somebody clapped there.
+    """Which of some directions in the picture would settle most of what is open, if somebody clapped there.
 
     Parameters
     ----------
@@ -435,7 +435,7 @@ def telling_direction(estimate: MountEstimate, directions: FloatArray) -> int:
         Index of the direction; of equals the first.
     """
     if estimate.undetermined and not estimate.mirror_or_turned:
-        # A clap says nothing about a turn around its own direction.
+        # A clap does not measure a turn around its own direction.
         weakest = np.linalg.eigh(estimate.covariance)[1][:, -1]
         return int(np.argmax(np.round(1.0 - (directions @ weakest) ** 2, 2)))
     # A rotation and a reflection put it in different places: the farther apart, the plainer.

@@ -1,11 +1,11 @@
-"""Where the picture's left lies in the recorder's axes, from how loud the camera's two channels hear each place.
+"""Where the picture's left lies in the recorder's axes, from how loud each place is in the camera's two channels.
 
-Goal: a pair that points left and right hears sound from the left louder in its first channel, with no difference of
+Goal: a pair that points left and right has sound from the left louder in its first channel, with no difference of
 time at all where both sit in one place. Channels of first order are 1 + forward x + side y and 1 + forward x - side y
 for sound from the unit vector (x, y, z) of the picture [1]: crossed capsules and a decoded middle and side are both of
 this kind. Places that sound give contrasts, which are fitted by all axes in turn, with patterns and gains unknown. How
 much hotter one channel is must be known apart from them, since an axis turned a little looks just like that: room and
-noise, which come from all around, tell it, by the covariance in which the recorder hears them.
+noise, which come from all around, measure it, by the covariance in which the recorder has them.
 Conventions: spatial.conventions (axes, mount). Contrasts as in spatial.mount.stereo_tdoa.
 Functions: fit_levels.
 Sources:
@@ -28,7 +28,7 @@ _YAW_STEP_RAD = np.radians(5.0)
 which the mean is taken."""
 
 _TAILS = 0.4
-"""Contrasts further than this from their place's mean have less say: reflections, and other sounds."""
+"""Contrasts further than this from their place's mean have less weight: reflections, and other sounds."""
 
 _MOMENT_SD = 0.1
 """What the contrast of a place may be off that sounds for a moment only, one standard deviation: a moment cannot show

@@ -91,7 +91,7 @@ MIN_OVERLAP_S = 4.0
 other."""
 
 COARSE_SCORE = 10.0
-"""Height of the envelope correlation over its own scatter that may be one event heard twice. In 240 pairs of
+"""Height of the envelope correlation over its own scatter that may be one event recorded twice. In 240 pairs of
 unrelated simulated scenes the best place reached 9.2, half of them 5.0; the same event gave 19 or more."""
 
 MATCH_SCORE = 8.0
@@ -108,8 +108,8 @@ COARSE_SCORE: a short piece between clock steps, much noise). Unrelated scenes r
 to them, a higher one loses more noisy pairs."""
 
 RIG_SD_S = 1e-4
-"""What the travel of sound across the rig leaves open in the offset: a recorder 30 cm from the lens hears a
-performer at 1.5 m up to 0.09 ms later than a plane wave would tell, whatever the direction."""
+"""What the travel of sound across the rig leaves open in the offset, seconds: a performer at 1.5 m reaches a recorder
+30 cm from the lens up to 0.09 ms later than a plane wave would, whatever the direction."""
 
 _WANDER_S = 1e-5
 """What the performers' lags wander over a clip that the windows' scatter does not show, seconds: with less, drifts of
@@ -169,7 +169,7 @@ class SyncEvidence:
 
     @property
     def windows(self) -> int:
-        """How many moments of the clip told something; each of the camera's microphones may have a say in one."""
+        """How many moments of the clip measured a lag; each of the camera's microphones may have one in each."""
         return int(np.unique(self.times_s).size)
 
     @property
@@ -192,13 +192,13 @@ class SyncEstimate:
     steady: ClockLaw | None = None
     """The best law without drift."""
     true_rate_hz: int | None = None
-    """The take's real sample rate, where its header says another."""
+    """The take's real sample rate, where its header has another."""
     loop: bool = False
     """Whether there is no match because the clip fits in several places of the take."""
     apart: bool = False
-    """Whether performers are heard at times that no shared rig allows: the recorder stands metres from the camera."""
+    """Whether performers' lags are such as no shared rig allows: the recorder stands metres from the camera."""
     undecided: bool = False
-    """Whether there is no match because there was too little to hear, not because the two differ."""
+    """Whether there is no match because there was too little sound, not because the two differ."""
 
     @property
     def steps(self) -> tuple[ClockStep, ...]:
@@ -219,7 +219,7 @@ class SyncEstimate:
 
 
 def no_match(reason: str, *, evidence: SyncEvidence | None = None, undecided: bool = False) -> SyncEstimate:
-    """An estimate that says why there is none."""
+    """An estimate without a match, with the reason."""
     return SyncEstimate(False, reason, None, None, None, evidence, undecided=undecided)
 
 
@@ -234,7 +234,7 @@ def estimate_sync(
     explain: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> SyncEstimate:
-    """Decide between candidate laws, refine the best, and say how sure it is.
+    """Decide between candidate laws, refine the best, and give its uncertainty.
 
     Parameters
     ----------

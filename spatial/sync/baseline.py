@@ -1,12 +1,10 @@
 """What is known beforehand of where the camera is, seen from the recorder, and what that does to arrival times.
 
-A window's lag holds the clock and the travel of sound: a performer on the camera's side of the recorder is heard
-later by the recorder. Crews know how far the two are apart (a bar, a clamp), often not yet which way the recorder
-faced.
+A window's lag holds the clock and the travel of sound: the sound of a performer on the camera's side of it reaches the
+recorder later. Crews know how far the two are apart (a bar, a clamp), often not yet which way the recorder faced.
 
 Conventions: spatial.conventions (axes, mount). Vectors in metres, in the RECORDER's axes, from recorder to camera.
-Functions: unknown_rig, rig_of_length, rig_of_mount (priors); on_sphere (a line's answer, once the length
-is known).
+Functions: unknown_rig, rig_of_length, rig_of_mount (priors); on_sphere (a line's answer, once the length is known).
 """
 
 from dataclasses import dataclass

@@ -1,6 +1,6 @@
 """By how much a camera's automatic gain rides, from a clip and the take that was rolling.
 
-Goal: a range that means the gain and nothing else a camera does. A clip alone cannot tell it: a noise that is louder in
+Goal: a range that means the gain and nothing else a camera does. A clip alone cannot show it: a noise that is louder in
 rests may as well be a louder rest. Beside a take it shows twice. Where somebody sounds, clearly over the noise of both
 boxes, the clip's level over the take's is the gain, in all bands alike. Where the take is at its floor, the clip holds
 its background only (the room's noise and its own, through whatever noise reduction and low cut), and that is one
@@ -93,12 +93,12 @@ def hear_riding(clip: Samples, take: Samples, law: ClockLaw) -> float | None:
 
 
 def riding_range_db(clip_db: FloatArray, take_db: FloatArray) -> float | None:
-    """By how much the gain is higher in rests than in loud moments, dB; None where that cannot be told.
+    """By how much the gain is higher in rests than in loud moments, dB; None where that cannot be measured.
 
     Parameters
     ----------
     clip_db, take_db : ndarray, shape (blocks, bands)
-        From cells.band_levels over 3 blocks, along the clock law.
+        From band_levels (spatial.sync.paired_spectra) over 3 blocks, along the clock law.
     """
     if len(clip_db) < _FEWEST_BLOCKS:
         return None
@@ -132,7 +132,7 @@ def riding_range_db(clip_db: FloatArray, take_db: FloatArray) -> float | None:
 
 
 def _background(clip: FloatArray, empty: np.ndarray, gain: FloatArray) -> FloatArray:
-    """What the clip holds of each band before its gain where the take is at its floor, dB; NaN where nothing tells."""
+    """What the clip holds of each band before its gain where the take is at its floor, dB; NaN where unknown."""
     found = np.full(clip.shape[1], np.nan)
     for known in (gain, _carried_on(gain)):
         cells = np.where(empty, clip - known[:, np.newaxis], np.nan)

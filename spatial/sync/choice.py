@@ -1,7 +1,7 @@
 """Which of several takes, or of several places in one, was rolling, where all of them hold the same music.
 
-Music played back for every take matches every clip. What is not playback tells them apart: talk, steps, claps, room
-noise. Of two alternatives the true one (a) hears the clip a little better in every window, for it shares the room's
+Music played back for every take matches every clip. What is not playback distinguishes them: talk, steps, claps, room
+noise. Of two alternatives the true one (a) matches the clip a little better in every window, for it shares the room's
 noise too; (b) shares with the clip what it holds and its rival does not; (c) has fewer cells that the clip lacks, and
 lacks fewer that the clip has. Noise that differs between takes can fake (a), music that almost repeats (b), a few
 odd cells (c): each has a limited weight, and none decides alone. Besides, (d) it shares speech or steps, which nobody
@@ -53,7 +53,7 @@ _WORTH_TRYING = 0.4
 """Part of the best candidate's coarse score below which a candidate is not tried. It is lower than for a single match,
 since bars of a song that repeat are to be found too; a lower value costs time."""
 
-# Weights and limits chosen on seeds below 100 of tests/bench/songs.py; where nothing but the song is heard (b) scatters
+# Weights and limits chosen on seeds below 100 of tests/bench/songs.py; where nothing but the song sounds (b) scatters
 # by 1.1 and (c) by 0.8 about nothing, and (a) reaches 11 in favour of the true take.
 _STEADIER_SAY, _STEADIER_MOST = 0.4, 6.0
 """Weight of (a) in log-odds for each unit, and the largest size that counts. With a higher limit one kind of evidence
@@ -66,7 +66,8 @@ _UNLIKE_SAY, _UNLIKE_MOST = 2.0, 2.2
 """The same two for (c). A few odd cells can fake it: with a higher limit these decide."""
 
 _UNLIKE_SPREAD = 3.0
-"""Cells by which windows of two true matches differ: fewer than that, however steadily, say little."""
+"""Cells by which windows of two true matches differ: fewer than that, however steadily, count for little."""
+
 _LIVE_SAY = 4.0
 """Log-odds for the one that shares with the clip what nobody could have played back (same_music): of 120 places in
 wrong takes none did."""
@@ -81,7 +82,7 @@ takes."""
 
 
 class Verdict(Enum):
-    """What can be said of the alternatives together."""
+    """The answer for all alternatives together."""
 
     DECIDED = "decided"
     AMBIGUOUS = "ambiguous"
@@ -125,7 +126,7 @@ class Contest:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """Which alternative it is, if that can be told."""
+    """Which alternative it is, if that can be decided."""
 
     verdict: Verdict
     best: int
@@ -167,7 +168,7 @@ def matching_laws(clip: Samples, take: Samples, candidates: Sequence[Candidate],
 
 
 def judge_rivals(clip: Samples, alternatives: Sequence[Alternative]) -> Judgement:
-    """Decide between places that all match, or say that it cannot be decided, or that the best one is none.
+    """Decide between places that all match, or that this cannot be decided, or that the best one is none.
 
     Parameters
     ----------
@@ -267,7 +268,7 @@ def paired_t(differences: FloatArray, *, spread: float = 0.0) -> float:
 
 
 def _extras(crosses: Sequence[ComplexArray], takes: Sequence[ComplexArray], rate_hz: int) -> tuple[float, float]:
-    """How clearly the clip hears the cells that stand out in one take and not in the other, for each of the two."""
+    """How clearly the clip holds the cells that stand out in one take and not in the other, for each of the two."""
     levels = [band_levels(take, rate_hz) for take in takes]
     excess = levels[0] - levels[1]
     excess = excess - np.median(excess, axis=0)

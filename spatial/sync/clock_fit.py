@@ -38,7 +38,7 @@ splits one performer into several places, a larger one joins two performers."""
 
 _MOST_PLACES = 12
 """Most places that get an unknown of their own; windows beyond them count as sound from nowhere. More cost time, and
-take up what tells the drift."""
+take up what measures the drift."""
 
 CAMERA_SPACING_SD_M = 0.1
 """A camera's two microphones are about a hand apart (common practice, no source)."""
@@ -94,12 +94,12 @@ class ClockLine:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Places:
-    """The places in the room that windows hear."""
+    """The places in the room that the windows' sound comes from."""
 
     directions: FloatArray
-    """Each window's, that of its place, unit vectors, shape (windows, 3); 0 where it hears no place."""
+    """Each window's, that of its place, unit vectors, shape (windows, 3); 0 where it has no place."""
     columns: FloatArray
-    """1 where a window hears a place, else 0, shape (windows, places)."""
+    """1 where a window belongs to a place, else 0, shape (windows, places)."""
     sd_s: FloatArray
     """What each place may add to a lag, shape (places,)."""
 
@@ -142,7 +142,7 @@ def fit_clock_line(
     """
     rig = separation or unknown_rig()
     middle = float(np.average(times_s, weights=strengths))
-    # A sound from the direction of the camera reaches the camera first: the take hears it later.
+    # A sound from the direction of the camera reaches the camera first: the take has it later.
     places = places or places_of(directions, rig)
     known = places.directions
     passed = np.greater_equal.outer(times_s, np.asarray(steps_at_s)).astype(float)
@@ -180,7 +180,7 @@ def fit_clock_line(
     spent = float(np.trace(np.linalg.solve(seen + precision, seen)))
     inflation = _inflation(residuals, weights, spent)
     covariance = np.linalg.inv(seen / inflation + precision)
-    # What the windows say by themselves: the same weights, and next to nothing known of where the camera is.
+    # What the windows measure by themselves: the same weights, and next to nothing known of where the camera is.
     alone = precision.copy()
     alone[_RIG, _RIG] = np.eye(3) / _OPEN_SD_M**2
     open_covariance = np.linalg.inv(seen / inflation + alone)
@@ -255,7 +255,7 @@ def _inflation(residuals: FloatArray, weights: FloatArray, spent: float) -> floa
 
 
 def _luck(free: float) -> float:
-    """How much larger a variance must be said that is known from so few free samples, to hold 95 % all the same."""
+    """How much larger a variance must be stated that is known from few free samples, to hold 95 % all the same."""
     return float((stdtrit(max(free, 1.0), 0.975) / SDS_OF_95) ** 2)
 
 
@@ -313,7 +313,7 @@ more, 28 of 33 with a recorder 1.5 to 3 m from the lens (seeds 20000 to 20199)."
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Told:
-    """What the windows say that stand out, one row for each window and camera microphone."""
+    """What the windows measure that stand out, one row for each window and camera microphone."""
 
     times_s: FloatArray
     lags_s: FloatArray
@@ -346,7 +346,7 @@ def fit_windows(windows: CrossWindows, signs: FloatArray, rig: Separation, near_
     for group in (1, 2, 4, 8):
         grouped, times, places = _grouped(phases, windows.times_s, windows.directions, group)
         lags, curves = lag_curves(grouped, windows.rate_hz, max_lag_s=SEARCH_S, weights=weights)
-        # Each of the camera's microphones hears at a time of its own: their peaks are kept apart.
+        # Each of the camera's microphones has an arrival time of its own: their peaks are kept apart.
         curves = curves.transpose(1, 0, 2).reshape(-1, lags.size)
         measured, strengths = _peaks(lags, curves, near_s)
         strong = strengths > _STRONG
@@ -382,7 +382,7 @@ def _afar(times: FloatArray, peaks: FloatArray, strengths: FloatArray, line: Clo
 
 
 def fit_told(told: Told, law: ClockLaw, rig: Separation, places: Places | None = None) -> ClockLine:
-    """The robust line through what the windows say, with a step wherever the law has one."""
+    """The robust line through what the windows measure, with a step wherever the law has one."""
     return fit_clock_line(
         told.times_s,
         told.lags_s,
@@ -396,7 +396,7 @@ def fit_told(told: Told, law: ClockLaw, rig: Separation, places: Places | None =
 
 
 def agreement(phases: ComplexArray) -> FloatArray:
-    """How far each frequency's phases agree between windows, smoothed: the say it gets in the final curves.
+    """How far each frequency's phases agree between windows, smoothed: its weight in the final curves.
 
     With coherence g the best weight of a whitened bin grows as g / (1 - g) (Knapp and Carter 1976, maximum
     likelihood); the mean phase over N windows shows 1/sqrt(N) by chance, taken off first.
@@ -427,7 +427,7 @@ def _grouped(
 
 
 def hidden_step(told: Told, law: ClockLaw, rig: Separation) -> tuple[float, ClockLine] | None:
-    """A clock step too small for the search of steps, told beyond doubt by the windows; None where there is none.
+    """A clock step too small for the search of steps, shown beyond doubt by the windows; None where there is none.
 
     Such a step lies inside what the travel of sound may do to a window, and passes for drift. Lines with one more
     step are fitted at up to 40 places; the step must stand out over its own deviation and over what the rig can do,

@@ -48,8 +48,8 @@ MOST_STEPS = 8
 """Most steps sought in one clip. It bounds the time; a clip with more is left with its last steps unfound."""
 
 _GROUP = 5
-"""Windows that are stacked to see whether they agree with the law. Fewer are too noisy to tell, more cannot tell where
-a step lies."""
+"""Windows that are stacked to see whether they agree with the law. Fewer are too noisy, with more the place of a step
+is less exact."""
 
 _HOME_SCORE, _HOME_PART = 5.5, 0.6
 """A stack agrees with the law where its peak near the law stands 5.5 scatters high and is at least 0.6 of its highest
@@ -88,7 +88,7 @@ _MOST_FINE = 400
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Listening:
-    """The two recordings, and how their windows are to be heard."""
+    """The two recordings, and how their windows are compared."""
 
     clip: Samples
     take: Samples
@@ -112,7 +112,7 @@ class _Piece:
 
 
 def find_steps(listening: Listening, windows: CrossWindows) -> ClockLaw:
-    """The windows' clock law, with a step wherever the windows tell one.
+    """The windows' clock law, with a step wherever the windows show one.
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ def _next_stretch(listening: Listening, windows: CrossWindows, tried: set[int]) 
         if number < len(home) and not home[number]:
             first = number if first is None else first
         elif first is not None:
-            # A stack that reaches over the step still hears its longer side: the stretch begins half a stack later.
+            # A stack that reaches over the step still holds its longer side: the stretch begins half a stack later.
             begin = windows.times_s[first + (group // 2 if first else 0)] - half
             end = windows.times_s[
                 min(number - 1 + group - 1 - (group // 2 if number < len(home) else 0), len(curves) - 1)
@@ -254,7 +254,7 @@ def _with_piece(listening: Listening, law: ClockLaw, beside: ClockLaw, stretch: 
             return None
     begin_s = _boundary(listening, left, beside, stretch[0], stretch) if left is not None else -np.inf
     end_s = _boundary(listening, beside, right, stretch[1], stretch) if right is not None else np.inf
-    # Nothing would be heard of a piece that holds no window.
+    # A piece that holds no window would have no evidence.
     if begin_s > clip_end - near / 2 or end_s < near / 2:
         return None
     if after:
@@ -281,7 +281,7 @@ def _boundary(
     listening: Listening, left: ClockLaw, right: ClockLaw, about_s: float, stretch: tuple[float, float]
 ) -> float:
     """Clip time at which windows stop agreeing with the left law and begin to agree with the right one."""
-    # Two laws closer together than the windows' reach are told apart by less of it.
+    # Two laws closer together than the windows' reach are distinguished by less of it.
     reach_s = min(listening.near_s, 0.4 * abs(left.offset_s - right.offset_s))
     reach = max(8.0, 0.5 * (stretch[1] - stretch[0]))
     clip_s = listening.clip.length / listening.clip.rate_hz
@@ -316,7 +316,7 @@ def _changeover(
     return int(np.argmax(gained)), times
 
 
-# --- all that windows say along a law ---
+# --- all that windows measure along a law ---
 
 SURE_APART = 20.0
 """Nats that a step must save to be a clock's where talkers' delays differ by more than a rig's: by then one talker more
@@ -333,7 +333,7 @@ chance."""
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """What the windows say along a law and the steps that they tell beside it."""
+    """What the windows measure along a law and the steps that they show beside it."""
 
     law: ClockLaw
     listening: Listening
@@ -347,7 +347,7 @@ class Reading:
 
     @property
     def off_the_rig(self) -> bool:
-        """Whether the line misses most windows, or performers are heard at times that no shared rig allows."""
+        """Whether the line misses most windows, or performers' lags are such as no shared rig allows."""
         if self.fitted is None or self.fitted.afar > MOST_AFAR:
             return True
         line = self.fitted.line
@@ -409,7 +409,7 @@ def _with_clocks_steps(windows: CrossWindows, listening: Listening) -> ClockLaw:
 
 
 def with_hidden_step(reading: Reading, rig: Separation) -> ClockLaw | None:
-    """The law with a step that is smaller than the windows' reach, where they tell one that is a clock's."""
+    """The law with a step that is smaller than the windows' reach, where they show one that is a clock's."""
     if reading.fitted is None:
         return None
     law = reading.law
@@ -422,7 +422,7 @@ def with_hidden_step(reading: Reading, rig: Separation) -> ClockLaw | None:
 
 
 def read_apart(reading: Reading, max_windows: int) -> tuple[ClockLaw, WindowFit] | None:
-    """The clock law that talkers share who each have a delay of their own; None where too few are heard.
+    """The clock law that talkers share who each have a delay of their own; None where too few sound.
 
     Returns
     -------

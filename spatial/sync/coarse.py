@@ -36,7 +36,7 @@ _BLOCK = 1 << 14
 """Frames in one block of the overlap-save correlation: small enough to stay in the processor's cache."""
 
 _FINE = 10
-"""Parts of a frame between which lines are told apart in the end: a clear peak tells a tenth of a frame, 1 ms."""
+"""Parts of a frame in which lines are placed in the end: a clear peak is known to a tenth of a frame, 1 ms."""
 
 _MARGIN = 20
 """Frames kept on both sides of what the drift can reach, so that resampling does not wrap an edge onto the peak."""
@@ -174,7 +174,7 @@ def _widened(curve: FloatArray, reach: int) -> FloatArray:
 
 
 def _refine_line(near: FloatArray, from_middle: FloatArray) -> tuple[float, float, float]:
-    """Best line through pieces of the curves, between frames: a clear peak tells a tenth of one.
+    """Best line through pieces of the curves, between frames: a clear peak is known to a tenth of one.
 
     Returns
     -------
@@ -182,7 +182,7 @@ def _refine_line(near: FloatArray, from_middle: FloatArray) -> tuple[float, floa
         Where it passes the middle of the clip, in frames of the pieces, and by how many frames a frame it rises.
     """
     half_span = float(np.ptp(from_middle)) / 2
-    # Slopes told apart by a frame at the ends of the clip, then by a tenth of one around the best.
+    # Slopes that differ by a frame at the ends of the clip, then by a tenth of one around the best.
     widest = int(np.ceil(half_span * MAX_DRIFT_PPM * 1e-6)) if half_span else 0
     _, _, bend = _best_bend(near, from_middle, np.arange(-widest, widest + 1.0), half_span)
     around = bend * _FINE + np.arange(1 - _FINE, _FINE) if half_span else np.zeros(1)

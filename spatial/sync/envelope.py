@@ -11,7 +11,7 @@ from scipy import fft
 from spatial.conventions import FloatArray
 
 WORKING_RATE_HZ = 16_000
-"""Sync listens at this rate: speech and music tell their timing below 8 kHz, lossy scratch sound above it."""
+"""Sync listens at this rate: the timing of speech and music shows below 8 kHz, lossy scratch sound above it."""
 
 HOP = 160
 """Samples between envelope frames: 10 ms."""

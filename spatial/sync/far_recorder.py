@@ -1,9 +1,9 @@
 """Where the clock may lie when the recorder stands apart from the camera, from the delays of a few talkers.
 
-A talker at distance r from the recorder and rho from the camera is heard (r - rho) / c later by the recorder. Where the
-recorder stands is not known, nor how far the talkers are: the offset is known no better than that leaves it. Places
-of the camera and distances of the talkers are drawn from what is common; each draw counts as it fits the delays and
-directions that were measured, and what it leaves of the clock is the answer.
+The sound of a talker at distance r from the recorder and rho from the camera reaches the recorder (r - rho) / c later.
+Where the recorder stands is not known, nor how far the talkers are: the offset is known no better than that leaves it.
+Places of the camera and distances of the talkers are drawn from what is common; each draw counts as it fits the delays
+and directions that were measured, and what it leaves of the clock is the answer.
 
 Conventions: spatial.conventions (time, axes). Vectors in metres, in the RECORDER's axes, from recorder to camera.
 Functions: offset_apart.
@@ -29,10 +29,11 @@ _STRAY = 0.05
 """Share of delays that are a reflection's."""
 
 _TELLING = 2.0
-"""So many talkers tell all that talkers do of the clock: with four who counted in full, 80 % of the intervals held."""
+"""Number of talkers up to which each counts in full: with four who did, 80 % of the intervals held."""
 
 _LEAST_SD_S = 2e-3
-"""What is left open however well places fit: talkers on two sides tell the clock only if they stand where is common."""
+"""What is left open however well places fit, seconds: talkers on two sides determine the clock only if they stand where
+is common."""
 
 _DRAWS, _RADII = 1500, 120
 """Places of the camera and distances of the talkers that are tried. More cost time; what lies between two distances is
@@ -76,7 +77,7 @@ def offset_apart(delays_s: FloatArray, directions: FloatArray) -> OffsetApart:
     log_likely = np.zeros((len(camera_m), grid.size))
     for delay, direction in zip(delays_s - middle, directions, strict=True):
         log_likely += np.log(_delay_density(camera_m, direction, float(delay), grid))
-    # Talkers stand to one side of a camera that looks one way: more of them do not tell as much more.
+    # Talkers stand to one side of a camera that looks one way: more of them do not add as much evidence.
     log_likely *= min(1.0, _TELLING / len(delays_s))
     likely = np.exp(log_likely - log_likely.max()).sum(axis=0)
     likely /= likely.sum()

@@ -56,7 +56,7 @@ BAND_HZ = (250.0, 7000.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CrossWindows:
-    """What the windows of one clip and one take say along one clock law."""
+    """What the windows of one clip and one take measure along one clock law."""
 
     times_s: FloatArray
     """Clip time of each window's middle, shape (windows,)."""
@@ -67,7 +67,7 @@ class CrossWindows:
     rate_hz: int
     directions: FloatArray
     """Where each window's sound comes from, unit vectors in the MICROPHONE's axes, shape (windows, 3); NaN where no
-    direction is heard, or none was asked for."""
+    direction is found, or none was asked for."""
 
     @property
     def frequencies_hz(self) -> FloatArray:
@@ -397,7 +397,7 @@ def stack_windows(windows: CrossWindows) -> Trial:
 
 
 def _slopes(span_s: float) -> FloatArray:
-    """Slopes worth trying: what the coarse search leaves open, in steps that the curves can tell apart."""
+    """Slopes worth trying: what the coarse search leaves open, in steps that the curves can resolve."""
     if span_s == 0:
         return np.zeros(1)
     widest = min(MAX_DRIFT_PPM * 1e-6, _COARSE_ERROR_S / span_s)

@@ -96,7 +96,7 @@ def clip_spectra(clip: Samples, starts: npt.NDArray[np.int_]) -> ComplexArray:
 def take_spectra(
     take: Samples, law: ClockLaw, starts: npt.NDArray[np.int_], rate_hz: int
 ) -> tuple[ComplexArray, BoolArray]:
-    """Spectra of W where the law says that the blocks lie, shape (blocks, bins), and which the take covers."""
+    """Spectra of W where the blocks lie by the law, shape (blocks, bins), and which the take covers."""
     middles = (starts + BLOCK / 2) / rate_hz
     predicted = np.array([law.take_from_clip(float(t)) for t in middles]) * rate_hz - BLOCK / 2
     low, high = band_edges(rate_hz)[[0, -1]]

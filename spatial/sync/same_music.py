@@ -1,4 +1,4 @@
-"""Whether a clip and a take that match heard one moment, or the same music played back at another.
+"""Whether a clip and a take that match recorded one moment, or the same music played back at another.
 
 Goal: hold two explanations of one match against each other, and accuse only where the second one has evidence.
 "The same moment" explains every difference of level that a camera makes: a gain common to all bands that rides as it
@@ -63,8 +63,9 @@ SMOOTH_BLOCKS = 3
 """Blocks that levels are averaged over, a tenth of a second: one block of noise strays by 3 dB and more."""
 
 UNLIKE_DB = 10.0
-"""How far a cell lies off what the other side makes one expect, and over the noise of both sides, before it counts.
-Two places in a room hear one tone up to 10 dB apart in one band in ten; two neighbouring bands hardly ever."""
+"""How far a cell lies off what the other side predicts, and over the noise of both sides, before it counts, dB. One
+tone has levels up to 10 dB apart at two places in a room in one band in ten; in two neighbouring bands it hardly ever
+has."""
 
 _NIL_HEIGHT = 3.5
 """Height of the waves' correlation over its scatter below which a window does not agree; chance alone reaches 3."""
@@ -73,7 +74,7 @@ _AGREE_HEIGHT = 4.5
 """The same from which a window agrees. Of unrelated windows one in a hundred reaches it."""
 
 _SHARED_HEIGHT = 5.0
-"""Height from which a window clearly hears the same on both sides. It only counts how long they share sound, and
+"""Height from which a window clearly holds the same on both sides. It only counts how long they share sound, and
 decides nothing."""
 
 _FULLEST_S = 60.0
@@ -146,7 +147,7 @@ class Standing(Enum):
 
     CLEAR = "clear"
     UNTOLD = "untold"
-    """What they share is too little, or too mixed, to tell whether it is music."""
+    """What they share is too little, or too mixed, to decide whether it is music."""
     MUSIC = "music"
     """All that the two share is steady music: another playback of it would match as well."""
     DOUBTFUL = "doubtful"
@@ -165,7 +166,7 @@ class Moments:
     only_take_s: float
     """The same of the take."""
     shared_s: float
-    """How long they clearly hear each other."""
+    """How long they clearly share sound, seconds."""
     covered_s: float
     unsteady: bool
     """Whether they share sounds that keep no beat."""
@@ -274,7 +275,7 @@ def fit_levels(clip_db: FloatArray, take_db: FloatArray) -> Levels:
     Parameters
     ----------
     clip_db, take_db : ndarray, shape (blocks, bands)
-        From cells.band_levels, along the clock law.
+        From band_levels (spatial.sync.paired_spectra), along the clock law.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""What the boxes' own clocks say about which take belongs to which clip.
+"""Evidence of the boxes' own clocks on which take belongs to which clip.
 
 A camera writes when it made a file, a recorder when it started; both clocks may be wrong by minutes or by time zones,
 but by the SAME amount all day. If clip i starts `offset_s` into take j, then
@@ -28,7 +28,7 @@ MOST_LOG_ODDS = 6.0
 """However well they agree: files are copied, clocks are set at lunch."""
 
 MOST_ALONE = 1.0
-"""What a single clip can say: boxes are mostly set right to a minute, and else wrong by whole quarter hours."""
+"""Log-odds of a single clip at most: boxes are mostly set right to a minute, and else wrong by whole quarter hours."""
 
 _SET_RIGHT_SD_S = 45.0
 """How exactly a clock is right that was set by hand, one standard deviation, seconds (assumed, no source)."""
@@ -77,7 +77,7 @@ class Agreement:
     """That the place which the sound found is where the two clocks put it, as far as they are set to one time."""
 
     apart_s: float
-    """Recorder's clock minus the camera's, if they hear one moment there."""
+    """Recorder's clock minus the camera's, if they record one moment there."""
     chance: float
     """How often a wrong place would agree so well, over all places that were tried."""
     by: str
@@ -115,7 +115,7 @@ class Offer:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ClockEvidence:
-    """What the clocks say of each offer."""
+    """Evidence of the clocks on each offer."""
 
     log_odds: FloatArray
     """Of each offer against its being chance, natural logarithm, shape (offers,); 0 where a stamp is missing."""
@@ -133,7 +133,7 @@ def weigh_clocks(
     take_stamps_s: Sequence[float | None],
     offers: Sequence[Offer],
 ) -> ClockEvidence:
-    """Find the constant difference of the two clocks, and what it says of every offer.
+    """Find the constant difference of the two clocks, and weigh every offer by it.
 
     An offer is judged by the OTHER clips' offers: one that agrees with itself only proves nothing.
 
@@ -167,7 +167,7 @@ def weigh_clocks(
 def agreement_of(
     stamps: Sequence[CameraStamp], take_stamp_s: float | None, offset_s: float, *, places: int
 ) -> Agreement | None:
-    """Whether the two boxes' clocks, if they were set to one time, say what the sound says of a place.
+    """Whether the two boxes' clocks, if they were set to one time, agree with the sound on a place.
 
     Parameters
     ----------
@@ -249,7 +249,7 @@ def agreement_over_day(
 
 
 def apart_of(stamp: CameraStamp, take_stamp_s: float, offset_s: float) -> float:
-    """Recorder's clock minus the camera's, if they hear one moment there, within half of what the stamp repeats by."""
+    """Recorder's clock minus the camera's, if they record one moment, within half of what the stamp repeats by."""
     half = stamp.repeats_s / 2
     return (take_stamp_s + offset_s - stamp.start_s + half) % stamp.repeats_s - half
 

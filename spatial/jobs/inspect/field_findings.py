@@ -146,7 +146,7 @@ def _off_the_law(balance: Balance, name: str, *, capsules: bool) -> Iterator[Fin
     off_db = balance.ratio_db
     if abs(off_db) <= _OFF_DB:
         return
-    # Capsules taken for cardioids, of omni part a, have (1 - a) / a times as much of X, Y and Z (DERIVED).
+    # Capsules taken for cardioids, of omni part a, have (1 - a) / a times as much of X, Y and Z (derived).
     omni_part = 1.0 / (1.0 + 10 ** (off_db / 20))
     # Another pattern leaves all directions alike; where one capsule's gain would explain it, that is likelier.
     if capsules and balance.gain is None and _OMNI_PARTS[0] <= omni_part <= _OMNI_PARTS[1]:
