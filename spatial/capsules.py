@@ -1,4 +1,4 @@
-"""Raw signals of a tetrahedral microphone: four capsules close together, and the field they tell of.
+"""Raw signals of a tetrahedral microphone: four capsules close together, and the field they measure.
 
 Conventions: spatial.conventions (axes, field). A capsule is named by where it points: front or back, left or right, up
 or down, as "FLU".
@@ -71,7 +71,7 @@ class Capsules:
 
     @property
     def limit_hz(self) -> float:
-        """Above this the capsules are more than half a wavelength apart and directions are no longer told rightly.
+        """Above this the capsules are more than half a wavelength apart and directions are no longer measured rightly.
 
         At a third of it single waves come out 2 degrees wrong in the median, at the limit 13 (cardioids, plain matrix;
         measured in the tests).

@@ -73,7 +73,7 @@ class Pulls:
         return np.asarray(self.fit(directions) * self.narrow().astype(np.float32))
 
     def narrow(self) -> FloatArray:
-        """Weights, less for bins that are loose: they say little wherever they fit, shape (n,)."""
+        """Weights, less for bins that are loose: they fit almost anywhere, shape (n,)."""
         return np.asarray(self.weight / np.sqrt(1.0 + (LOOSE / self.spread) ** 2 * np.sum(self.swing**2, axis=1)))
 
     def _slack(self) -> FloatArray:
@@ -90,7 +90,7 @@ class Pulls:
         return np.asarray(away - (self._slack() * np.sum(self.swing * away, axis=1))[:, np.newaxis] * self.swing)
 
     def stiffness(self, say: FloatArray) -> FloatArray:
-        """Sum of C, times spread^2, over the bins, each by its say, shape (3, 3)."""
+        """Sum of C, times spread^2, over the bins, each by its weight, shape (3, 3)."""
         return np.asarray(np.sum(say) * np.eye(3) - (self.swing * (say * self._slack())[:, np.newaxis]).T @ self.swing)
 
 
@@ -140,13 +140,13 @@ def climb(pulls: Pulls, start: FloatArray, *, steps: int = 30) -> FloatArray:
 
 
 def spread_about(pulls: Pulls, direction: FloatArray) -> float:
-    """How far the bins that say a direction stray from it: root mean square distance, radians for small ones."""
+    """How far the bins that agree on a direction stray from it: root mean square distance, radians for small ones."""
     say = pulls.say(direction[np.newaxis])[0]
     return float(np.sqrt(np.sum(say * np.sum((pulls.pull - direction) ** 2, axis=1)) / np.sum(say)))
 
 
 def swing_on_one_axis(pulls: Pulls, direction: FloatArray) -> float:
-    """How far the bins that say a direction swing along one common axis, beyond what many reflections would do.
+    """How far the bins that agree on a direction swing along one common axis, beyond what many reflections would do.
 
     A lone reflection that has caught up with a slow sound moves all bins along one line: they agree, and are wrong
     together. Many reflections swing to all sides. What all bins swing alike is no reflection, whose phase turns from
@@ -186,12 +186,12 @@ GROUP_S = 0.25
 _MOMENT_S = 0.1
 """A span shorter than this is less than one witness."""
 _BINS_A_WITNESS = 2.0
-"""Overlapping frames say the same twice."""
+"""Bins that count as one: overlapping frames hold the same twice."""
 _CHANCE_SHARE = 0.12
 """Share of bins from all around (noise, reverberation) that agrees on the densest place by chance."""
 
 _CHANCE_SDS = 4.5
-"""Standard deviations over that share from which somebody is heard. With this value no noise of 0.02 to 3 s in 40 seeds
+"""Standard deviations over that share from which somebody is found. With this value no noise of 0.02 to 3 s in 40 seeds
 was; with more, soft speech is missed."""
 
 _HEARD_SHARE = 0.25
@@ -255,7 +255,7 @@ def span_direction(
         return _nothing(0.0)
     pull, swing, weight, clear, times_s = (np.concatenate(column) for column in zip(*told, strict=True))
     # Noise pulls nowhere, being all around, but could hide that somebody agrees: so the clear bins decide who
-    # is heard and about where. Just where, all bins say: the first edge of a sound, freest of reflections, is faint.
+    # is found and about where. All bins decide just where: the first edge of a sound, freest of reflections, is faint.
     sure, pulls = Pulls(pull, swing, clear), Pulls(pull, swing, weight)
     vector = climb(pulls, densest_direction(sure))
     share = float(np.sum(clear[sure.agree(vector)]) / np.sum(clear))
@@ -269,7 +269,7 @@ def span_direction(
 
 
 def law_of_sd(stray: float | FloatArray, lasted_s: float | FloatArray) -> FloatArray:
-    """Standard deviation, radians, of a direction whose bins stray by so much and were heard for so long."""
+    """Standard deviation, radians, of a direction whose bins stray by so much and lasted for so long."""
     bias = np.square(stray) * np.sqrt(_LASTING_BIAS**2 + _MOMENT_BIAS**2 * GROUP_S / np.asarray(lasted_s))
     return np.asarray(np.hypot(bias, _LEAST_SD_RAD))
 

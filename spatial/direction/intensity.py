@@ -26,7 +26,7 @@ from spatial.errors import InputError
 from spatial.field import azimuth_elevation
 
 BAND_HZ = (300.0, 5000.0)
-"""Where a small first-order microphone tells the truth: below it a near voice's proximity effect and the room's
+"""Where a small first-order microphone measures truly: below it a near voice's proximity effect and the room's
 modes, above it the spacing of the capsules, spoil the direction."""
 
 FRAME_S = 360 / 48_000
@@ -38,7 +38,7 @@ LEAD_IN_S = 0.2
 # Chosen on 64 simulated scenes (seeds 5000 on) that no test and no committed result uses.
 _MEMORY_S = 0.1
 _LEAST_ONSET = 1e-3
-"""Bins that are a third as loud as the last frames, or less, say nothing."""
+"""Bins that are a third as loud as the last frames, or less, do not count."""
 _STRAY = 1.0
 """A bin that strays this far from a single wave counts for less."""
 _STRICT_STRAY = 0.13
@@ -86,7 +86,7 @@ class FieldBins:
         )
 
     def weights(self, stray: float = _STRAY) -> FloatArray:
-        """What each beginning has to say, shape (n,)."""
+        """Weight of each beginning, shape (n,)."""
         length = np.sqrt(np.sum(self.pull**2, axis=1))
         misfit = np.sum(self.swing**2, axis=1) + (length - 1.0) ** 2
         return np.asarray(np.exp(-misfit / (2 * stray**2)) * self.onset * self.loudness)
@@ -100,7 +100,7 @@ class FrameDirections:
     azimuth_rad: FloatArray
     elevation_rad: FloatArray
     sd_rad: FloatArray
-    """Spread of the bins about the direction; NaN where nothing direct was heard. `directions` adds what is unknown of
+    """Spread of the bins about the direction; NaN where nothing direct was found. `directions` adds what is unknown of
     the microphone."""
     diffuseness: FloatArray
     level_db: FloatArray

@@ -364,7 +364,7 @@ def _without_each(
 
 
 def _turned_untold(guesses: Guesses, best: int, prior: MountPrior) -> bool:
-    """Whether the likeliest mount is upside down or on its side, and nobody said so.
+    """Whether the likeliest mount is upside down or on its side, without a word of the crew.
 
     Where marks in one plane fit a mirror image as well, an upright microphone with a channel inverted looks like an
     honest one upside down. That hangs so often enough (one in three or so), and channels are wrong so seldom (one in

@@ -59,7 +59,7 @@ _ANY_GAIN_SD = 0.2
 """How far apart two channels' gains may be: 1.7 dB (common practice, no source)."""
 
 _SIDE, _SIDE_MORE_SD, _SIDE_LESS_SD = np.log(0.55), 0.35, 0.7
-"""Logarithm of the usual side part of a pair over what it hears from all around, and how much more and less there may
+"""Logarithm of the usual side part of a pair over what it records from all around, and how much more and less there may
 be, one standard deviation each: less wide where a codec or the camera narrows its stereo."""
 
 _FORWARD, _FORWARD_SD = 0.5, 0.25
@@ -97,7 +97,7 @@ class LevelFit:
     """How much better than contrasts that do not go with directions: twice the logarithm of how likely they are."""
     side: float
     forward: float
-    """The pattern of the pair, as parts of what it hears from all around."""
+    """The pattern of the pair, as parts of what it records from all around."""
     gain_db: float
     """How much hotter the second channel is."""
     moved: FloatArray
