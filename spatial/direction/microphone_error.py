@@ -122,7 +122,7 @@ PERFECT = Microphone(0.0, 0.0, 0.0, 0.0, 0.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TurnedBy:
-    """What a mount takes up of a microphone's errors, and what it leaves: the mount came from directions that it measured."""
+    """What a mount that came from a microphone's own directions takes up of its errors, and what it leaves."""
 
     microphone: Microphone
     heard: FloatArray

@@ -134,7 +134,7 @@ def whole_files(
             with unstopped():
                 _settle(folder, temporaries, targets, force=force, inputs=inputs)
     except OSError as error:
-        # From within the with block, only what is surely about these files is told as such.
+        # From within the with block, only what is surely about these files is reported as such.
         if not (ours or error.errno in _NO_ROOM or error.filename in map(str, temporaries)):
             raise
         about = next((path for path, _ in targets if path.name == Path(str(error.filename)).name), first)

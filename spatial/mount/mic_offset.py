@@ -266,8 +266,8 @@ def errors_shown_m(evidence: OffsetEvidence, given_sd_m: float = GIVEN_SD_M) -> 
     """The smallest error of the given place along each axis that the evidence would show, whatever the mount is.
 
     An error of this size or more, to either side, lies outside the 95 % interval of what is measured, with the other
-    two axes as given. The crew's word on the hanging does not count: a microphone that hangs level by their word does so
-    to 5 degrees, and 20 cm of height look like no more than that with performers 2 m away.
+    two axes as given. The crew's word on the hanging does not count: a microphone that hangs level by their word does
+    so to 5 degrees, and 20 cm of height look like no more than that with performers 2 m away.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """How the microphone sat when there are no marks: from the camera's own stereo sound.
 
 Conventions: spatial.conventions (mount).
-Functions: orient_unmarked (for a clip and the take that fits it); nearer_mount (once the microphone's place is told).
+Functions: orient_unmarked (for a clip and the take that fits it); nearer_mount (once the microphone's place is known).
 """
 
 from collections.abc import Sequence
@@ -196,7 +196,7 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
             f"the camera's sound tells left from right, not which side of the microphone was up: {ways}; say --upright "
             f"or --upside-down (if those who sound stand in front of the lens, it hung {_way(likely)})"
         )
-        # Which way round is known once it is said how it hung; until then yaw and roll go together.
+        # Which way round is known once it is stated how it hung; until then yaw and roll go together.
         finding = Finding("undetermined", Severity.LOOK, message)
         return UnmarkedResult(left, None, candidates, ("yaw", "roll"), (finding,))
     mount = candidates[0]

@@ -1,7 +1,7 @@
 """Whether the microphone hung where --mic-offset says, of one clip and of a day.
 
 Conventions: spatial.conventions (axes, mount).
-Functions: offset_evidence (what a clip says); findings_of_rigs (what several say); offset_findings, one_place_of_all,
+Functions: offset_evidence (of a clip); findings_of_rigs (of several); offset_findings, one_place_of_all,
 assumed_in_words (what to say of it); sight_of_marks (what a proof by marks could see of a wrong place),
 sight_findings, unseen_findings, unseen_of_rigs (what to say of that), sight_facts (as JSON).
 """

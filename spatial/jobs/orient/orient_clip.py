@@ -1,6 +1,6 @@
 """How the microphone sat, for a clip and its take: by marks, by the camera's own stereo sound, or by both.
 
-Without marks the stereo sound has to tell; beside marks it tells what they leave open.
+Without marks the stereo sound has to give the mount; beside marks it settles what they leave open.
 
 Conventions: spatial.conventions (mount).
 Functions: orient_clip (from files); orient_match (a match at hand, by what there is); orient_by_scratch, with_scratch,

@@ -100,7 +100,7 @@ def _rows(
     origin = law.take_from_clip(0.0)
     step_s = STEP_S * law.ratio
     told = sound_rows(bins, origin_s=origin, rows=rows, step_s=step_s)
-    # As marks are heard: what is averaged in the page shall come out as there.
+    # As marks are measured: what is averaged in the page shall come out as there.
     fine = [
         field_bins(field, rate, start_s=begin / rate, band_hz=band_hz, frame_s=frame_s) for frame_s in MARK_FRAMES_S
     ]

@@ -337,7 +337,7 @@ def _join(first: Take, second: Take) -> _Join | None:
         return _Join(repeated=repeated)
     if abs(late_s) <= _FRAME_S and sound_runs_on(first, second):
         return _Join()
-    # A time of day in whole frames cannot tell how many samples were lost.
+    # A time of day in whole frames does not show how many samples were lost.
     told = not all(_in_frames(take.start_of_day_s) for take in (first, second))
     return _Join(lost=round(late_s * first.rate_hz)) if 0.0 < late_s <= _LOST_S and counts_on and told else None
 

@@ -94,7 +94,7 @@ def _residuals_ms(
     phase_s = result.clip.scratch.phase_s if result.clip.scratch else 0.0
     times = evidence.times_s + phase_s
     off = evidence.times_s + evidence.lags_s - np.array([law.take_from_clip(float(time)) for time in times])
-    # Where the fit says what of a lag comes from its place in the room, that is no error of the clock.
+    # Where the fit knows what of a lag comes from its place in the room, that is no error of the clock.
     off = off - evidence.places_s
     kept = np.isfinite(times) & np.isfinite(off) & np.isfinite(evidence.weights)
     return times[kept], 1e3 * off[kept], evidence.weights[kept]
