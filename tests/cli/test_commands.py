@@ -253,7 +253,7 @@ def test_a_take_that_was_never_synced_has_no_mark_judged(shoot):
     )
     assert found.code == 4
     assert {mark["verdict"] for mark in found.json["marks"]} == {"unjudged"}
-    assert {f["code"] for f in found.json["findings"]} == {"lip_sync", "truncated"}
+    assert {f["code"] for f in found.json["findings"]} == {"lip_sync", "wrong_length"}
 
 
 def test_one_source_number_is_one_place_also_over_seconds_of_rest(shoot):

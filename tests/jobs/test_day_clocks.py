@@ -63,7 +63,7 @@ def test_one_difference_of_the_clocks_decides(right_share):
     assert settled.take.path.name == "take2.wav"
     assert settled.estimate.matched
     assert settled.law.offset_s == EARLY_S[2]
-    (said,) = [f for f in settled.findings if f.code == "ambiguous_match"]
+    (said,) = [f for f in settled.findings if f.code == "clocks_decide"]
     assert said.severity is Severity.NOTE
     assert "clip2.mov fits take1.wav as well" in said.message
     assert "3607 s apart in 4 clips, say that it is take2.wav" in said.message

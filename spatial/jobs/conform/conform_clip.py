@@ -10,7 +10,7 @@ from pathlib import Path
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import InconclusiveError, OutputError
 from spatial.field import ChannelFormat, ReadAs
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.render import Turn, moves_findings, on_clip_time, track_turn
 from spatial.jobs.conform.sidecar import sidecar_text
 from spatial.jobs.orient.from_marks import OrientResult, determined_turn, require_match
@@ -183,7 +183,7 @@ def _write(result: SyncResult, turned: Turn, path: Path, *, progress: Progress) 
 
 def _clipping(clipped: int, output: Path) -> Finding:
     return Finding(
-        "clipping",
+        Code.CLIPPING,
         Severity.FIX,
         f"{clipped} samples of the turned track pass full scale and are cut off: lower the take's gain by a few dB "
         "and conform again",

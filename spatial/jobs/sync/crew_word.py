@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spatial.errors import InputError
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.sync.rival_findings import Possibility
 from spatial.jobs.sync.time_of_day import camera_stamps
 from spatial.media.takes.joining import missing_parts
@@ -212,14 +212,14 @@ def _contradicted(choice: Choice, clip: Clip, found: Possibility, agreement: Agr
         f"by its sound {clip.path.name} belongs to {choice.take.path.name}, but it aligns with {found.take.path.name} "
         f"too, and there {agreement.in_words()}: make sure which of the two was rolling"
     )
-    doubt = Finding("ambiguous_match", Severity.LOOK, message, clip.path.name)
+    doubt = Finding(Code.AMBIGUOUS_MATCH, Severity.LOOK, message, clip.path.name)
     return replace(choice, findings=(*choice.findings, doubt))
 
 
 def clocks_note(clip: Clip, take: Take, agreement: Agreement) -> Finding:
     """That the sound alone is doubtful, and the clocks say yes."""
     return Finding(
-        "ambiguous_match",
+        Code.CLOCKS_DECIDE,
         Severity.NOTE,
         f"by its sound alone it would stay in doubt that {clip.path.name} belongs to {take.path.name}; the clocks say "
         f"yes: {agreement.in_words()}",
@@ -298,7 +298,7 @@ def _taken_on_word(choice: Choice, clip: Clip, possible: Sequence[Possibility], 
             f"({choice.estimate.reason}); --paired says that they were filmed together, and that is taken for true: "
             "check lips"
         )
-    return Finding("ambiguous_match", Severity.LOOK, message, clip.path.name)
+    return Finding(Code.AMBIGUOUS_MATCH, Severity.LOOK, message, clip.path.name)
 
 
 def _begin(possibility: Possibility) -> str:
@@ -308,4 +308,4 @@ def _begin(possibility: Possibility) -> str:
 
 def is_doubt(finding: Finding) -> bool:
     """Whether a finding of a choice doubts that clip and take belong together there."""
-    return finding.code == "ambiguous_match" and finding.severity is not Severity.NOTE
+    return finding.code == Code.AMBIGUOUS_MATCH and finding.severity is not Severity.NOTE

@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from spatial.conventions import FloatArray
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.sync.crew_word import DecidedBy, Pairing, clocks_note, is_doubt
 from spatial.jobs.sync.rival_findings import Possibility
 from spatial.jobs.sync.sync_findings import match_findings
@@ -132,7 +132,7 @@ def _settle(
     )
     others = " and ".join(dict.fromkeys(p.take.path.name for p in possibilities if p is not best))
     settled = Finding(
-        "ambiguous_match",
+        Code.CLOCKS_DECIDE,
         Severity.NOTE,
         f"by its sound {result.clip.path.name} fits {others} as well; the clocks of camera and recorder, "
         f"{abs(told.difference_s or 0.0):.0f} s apart in {told.agreeing_clips} clips, say that it is "
