@@ -22,10 +22,10 @@ from spatial.jobs.orient.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.choose_take import likeliest_place
-from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.listen import listen_to_clip, listen_to_take
 from spatial.jobs.sync.listen_take import Listened
 from spatial.jobs.sync.sync_clip import rig_of, sync_listened
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.media.buffers import Spool
 from spatial.media.movies.clip import Clip, open_clip
 from spatial.media.takes.take import Take, open_take

@@ -35,9 +35,9 @@ from enum import StrEnum
 from pathlib import Path
 from typing import BinaryIO
 
-from spatial import __version__
 from spatial.errors import OutputError
 from spatial.media.wav.riff import chunk_bytes, first_bodies
+from spatial.version import __version__
 
 # --- seals ---
 

@@ -30,9 +30,9 @@ from spatial.jobs.orient.orient_findings import (
 )
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.sync_clip import sync_clip
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.media.tables import CameraMoves
 from spatial.mount.left_axis import LeftAxis, UnmarkedMount, turn_from_left, turned_aside
 from spatial.mount.mark_fit import MountEstimate

@@ -6,56 +6,28 @@ Functions: settled (a choice with what the clocks and the crew say); require_one
 clocks_note, is_doubt (findings).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from enum import Enum
-from typing import TYPE_CHECKING
+from dataclasses import replace
 
 import numpy as np
 
 from spatial.errors import InputError
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.sync.rival_findings import Possibility
+from spatial.jobs.sync.listen_take import Listened
+from spatial.jobs.sync.take_choice import Choice, DecidedBy, Pairing, Possibility
 from spatial.jobs.sync.time_of_day import camera_stamps
+from spatial.media.movies.clip import Clip
 from spatial.media.takes.joining import missing_parts
+from spatial.media.takes.take import Take
+from spatial.sync.alignment import SyncEstimate
 from spatial.sync.choice import DECIDED
 from spatial.sync.wall_clock import LIKELY_CHANCE, SURE_CHANCE, Agreement, agreement_of
-
-if TYPE_CHECKING:
-    from spatial.jobs.sync.choose_take import Choice
-    from spatial.jobs.sync.listen_take import Listened
-    from spatial.media.movies.clip import Clip
-    from spatial.media.takes.take import Take
-    from spatial.sync.alignment import SyncEstimate
-    from spatial.timebase import ClockLaw
+from spatial.timebase import ClockLaw
 
 _SAME_S = 0.05
 """Two places in one take that are closer are one."""
 
 _FEW_PLACES = 4
-
-
-class DecidedBy(Enum):
-    """What the answer rests on."""
-
-    SOUND = "sound"
-    CLOCKS = "clocks"
-    """The sound alone is doubtful; the boxes' own clocks say yes."""
-    CREW = "crew"
-    """The sound alone is doubtful; the crew says that they were filmed together."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pairing:
-    """That a clip and a take were filmed together, and who says so."""
-
-    by: DecidedBy = DecidedBy.CREW
-    offset_s: float | None = None
-    """Where in the take, if that was decided before: take time minus clip time at the clip's start."""
-    finding: Finding | None = None
-    """What was said of that decision; it stands in place of the doubt."""
 
 
 def settled(

@@ -13,10 +13,10 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.sync.crew_word import DecidedBy, Pairing, clocks_note, is_doubt
-from spatial.jobs.sync.rival_findings import Possibility
+from spatial.jobs.sync.crew_word import clocks_note, is_doubt
 from spatial.jobs.sync.sync_findings import match_findings
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import DecidedBy, Pairing, Possibility
 from spatial.jobs.sync.time_of_day import camera_stamp_s, camera_stamps_by_kind, timecode_start_s
 from spatial.media.movies.clip import Clip
 from spatial.sync.choice import DECIDED
