@@ -100,7 +100,7 @@ def test_takes_at_any_rate_lie_on_clip_time(conform, rate_hz, ppm):
     for part in (slice(0, RATE), slice(-RATE, None)):
         # Half a sample of the take and half of the track is all that rounding leaves, 22 us at 44.1 kHz.
         assert abs(lag_s(track[0, part], air.sound[part])) < 25e-6
-    assert abs(result.proof.step.law.offset_s) < 0.1e-3  # the limit for a conformed file
+    assert abs(result.proof.step.law.offset_s) < 0.1e-3  # five samples: what a conformed file is held to
 
 
 @pytest.mark.parametrize("ppm", [1000.0, -1000.0])
@@ -118,7 +118,7 @@ def test_a_thousand_ppm_are_found_and_taken_out(tmp_path):
     assert result.law.drift_ppm == pytest.approx(1000.0, abs=3.0)
     track = soundfile.read(result.output)[0].T
     for part in (slice(0, RATE), slice(-RATE, None)):
-        assert abs(lag_s(track[0, part], air.sound[part])) < 0.1e-3  # the limit
+        assert abs(lag_s(track[0, part], air.sound[part])) < 0.1e-3  # five samples
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,6 @@
 """A whole day: clips with and without marks, a broken clip, a broken take, a take nobody needs; and the demo.
 
-The clips are the demo's own and open-air ones. Limits for the demo are the issue's: sync within 0.5 ms, mount
+The clips are the demo's own and open-air ones. Limits for the demo: sync within 0.5 ms, mount
 within 3 degrees.
 """
 

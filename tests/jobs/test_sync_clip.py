@@ -1,6 +1,6 @@
 """The sync job on real files: picture time, the container's doubt, and which take it was.
 
-Sounds travel through open air, so that the truth is exact; 0.5 ms is the goal for sync in DESIGN section 6.
+Sounds travel through open air, so that the truth is exact; 0.5 ms is what sync is held to.
 """
 
 from dataclasses import replace

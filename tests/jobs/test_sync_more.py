@@ -40,7 +40,7 @@ def say_rate(take, rate_hz):
 
 @pytest.mark.parametrize(
     ("true_hz", "said_hz", "ppm"),
-    # true / said - 1: for 44.1 in 48 the -81250 ppm of CHECKS, derived; 1 ppm more or less is what windows leave.
+    # true / said - 1: for 44.1 in 48 -81250 ppm, derived; 1 ppm more or less is what windows leave.
     [
         (44_100, 48_000, -81_250.0),
         (48_000, 44_100, 88_435.4),
@@ -98,7 +98,7 @@ def test_a_wrong_rate_and_drift_together(tmp_path, clock_ppm):
 
 @pytest.mark.parametrize(
     ("ppm", "word"),
-    # CHECKS: 48 kHz pulled by 1000/1001 is 47952.048 Hz, -999 ppm: the recorder counts too few, it was pulled down.
+    # Worked by hand: 48 kHz pulled by 1000/1001 is 47952.048 Hz, -999 ppm: too few are counted, a pull-down.
     [(-999.0, "pull-down"), (-1000.0, "pull-down"), (1000.0, "pull-up"), (980.0, "pull-up")],
 )
 def test_a_pull_is_named(tmp_path, ppm, word):
