@@ -64,7 +64,7 @@ def test_the_other_arrangement_has_z_negated() -> None:
     ("omni_part", "w", "xyz"), [(0.5, 1 / 2, 0.8660), (0.63, 1 / 2.52, 1 / 0.8545), (0.75, 1 / 3, 1.7321)]
 )
 def test_gains_by_pattern(omni_part: float, w: float, xyz: float) -> None:
-    """W = W'/(4a), X = X' sqrt(3)/(4(1 - a)), from a + (1 - a) cos: "/0.8545" in a table is a divisor, as "/2.52" is."""
+    """W = W'/(4a), X = X' sqrt(3)/(4(1 - a)), "/0.8545" in a table is a divisor, as "/2.52" is."""
     matrix = np.abs(field_matrix(Capsules(omni_part=omni_part)))
     assert matrix[0] == pytest.approx(np.full(4, w), abs=1e-4)
     assert matrix[1:] == pytest.approx(np.full((3, 4), xyz), abs=1e-3)
