@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from spatial import __version__
 from spatial.calibration import Calibration, CalibrationBand
 from spatial.errors import InputError, MicrophoneFileError
 from spatial.media.intake import read_input
 from spatial.media.ownership import BLANK_SEAL, MICROPHONE_HEAD
+from spatial.version import __version__
 
 _MOST_BYTES = 100_000
 """A microphone file has a few thousand bytes; what is larger is another file, named by mistake."""

@@ -30,10 +30,10 @@ from enum import StrEnum
 from pathlib import Path
 from typing import BinaryIO
 
-from spatial import __version__
 from spatial.errors import OutputError
 from spatial.media.wav.riff import chunk_bytes, first_bodies
 from spatial.media.work_folders import WINDOWS
+from spatial.version import __version__
 
 # --- seals ---
 

@@ -296,7 +296,7 @@ def test_stated_intervals_hold_the_truth():
             for name in ("yaw_rad", "pitch_rad", "roll_rad"):
                 off = np.angle(np.exp(1j * (getattr(result.angles, name) - getattr(true, name))))
                 held.append(abs(off) < 1.96 * getattr(result.sd_rad, name))
-    assert 0.92 <= np.mean(held) <= 0.98  # DESIGN section 6
+    assert 0.92 <= np.mean(held) <= 0.98  # what an interval of 95 % is held to
 
 
 @pytest.mark.parametrize("count", [25, 70])
@@ -311,7 +311,7 @@ def test_many_marks_with_a_wrong_one(rng, count):
 
 
 def test_what_pulls_all_marks_alike_goes_into_pitch_and_stays_there():
-    """CHECKS 10: a common elevation bias goes straight into pitch; nine marks do not average it out."""
+    """Derived: a common elevation bias goes straight into pitch; nine marks do not average it out."""
     ahead = directions(np.linspace(-60, 60, 9), [0, 10, 0, -10, 0, 10, 0, -10, 0])
     result = estimate_mount(ahead, ahead, np.full(9, np.radians(2.0)))
     # 0.8 of 2 degrees, somewhat less for those at the sides, where it is a roll.

@@ -12,7 +12,7 @@ import numpy as np
 
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.field import rewire_field
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.buffers import resampled
@@ -71,7 +71,7 @@ def moves_findings(clip: Clip, rig: Rig) -> list[Finding]:
         f"{clip.duration_s:.2f} s; before and after that it is taken to have stood still"
     )
     # A camera that did stand still there is nothing to mend, and the proof shows it if it did not.
-    return [Finding("facing", Severity.NOTE, message, rig.moves.path.name)]
+    return [Finding(Code.CAMERA_MOVES, Severity.NOTE, message, rig.moves.path.name)]
 
 
 # --- on clip time ---

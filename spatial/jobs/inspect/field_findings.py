@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from spatial.conventions import CHANNEL_NAMES
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.health.channel_balance import Balance
 from spatial.health.low_frequency import OWN_NOISE_RATIO
 from spatial.health.meter import Health
@@ -62,7 +62,7 @@ def field_findings(health: Health, names: Sequence[str], name: str, *, weak: boo
     elif balance.omni is not None:
         said = CHANNEL_NAMES[balance.omni]
         yield Finding(
-            "swapped_channels",
+            Code.SWAPPED_CHANNELS,
             Severity.FIX,
             f"{name}: not W but {said} hears equally from everywhere (its power is that of the other three together, "
             "as in every sound field): channels are swapped; check the order of the inputs, or name another --format",
@@ -89,7 +89,7 @@ def _hum(health: Health, names: Sequence[str], name: str) -> Iterator[Finding]:
     lines = ", ".join(f"{number * round(worst.frequency_hz / 10) * 10:.0f}" for number in worst.lines)
     which = "all channels" if len(hums) == len(names) else ", ".join(names[hum.channel] for hum in hums)
     yield Finding(
-        "hum",
+        Code.HUM,
         severity,
         f"{name} hums at {lines} Hz on {which} (mains at {worst.frequency_hz:.2f} Hz; {level_db:.0f} dBFS, "
         f"{-under_db:.0f} dB under the loud moments; what is nearer than {-_HUM_LOOK_DB:.0f} dB is heard in rests): "
@@ -117,7 +117,7 @@ def _rumble(health: Health, name: str, ratio_db: float) -> Iterator[Finding]:
     severity = Severity.FIX if share >= _WIND_SHARE else Severity.LOOK
     worst = int(np.argmax(np.where(look, rumble.level, 0.0)))
     yield Finding(
-        "rumble",
+        Code.RUMBLE,
         severity,
         f"{name} holds wind or handling noise in {100 * np.mean(look):.0f} % of the time, worst at "
         f"{rumble.times_s[worst]:.0f} s ({against_db[worst]:+.0f} dB against the voices; below 120 Hz X, Y and Z hold "
@@ -132,7 +132,7 @@ def _rumble(health: Health, name: str, ratio_db: float) -> Iterator[Finding]:
 def _polarity(health: Health, channel: int, names: Sequence[str], name: str) -> Finding:
     which = names[channel] if health.capsules else "one of the microphone's capsules"
     return Finding(
-        "polarity",
+        Code.POLARITY,
         Severity.FIX,
         f"{which} of {name} is the wrong way round: it swings against the three others, and in any sound field all "
         "four swing together; turn its polarity in the recorder and record again"
@@ -151,7 +151,7 @@ def _off_the_law(balance: Balance, name: str, *, capsules: bool) -> Iterator[Fin
     # Another pattern leaves all directions alike; where one capsule's gain would explain it, that is likelier.
     if capsules and balance.gain is None and _OMNI_PARTS[0] <= omni_part <= _OMNI_PARTS[1]:
         yield Finding(
-            "convention_guess",
+            Code.CONVENTION_GUESS,
             Severity.NOTE,
             f"X, Y and Z of {name} hold together {abs(off_db):.1f} dB {'more' if off_db > 0 else 'less'} power than W, "
             f"as with capsules that are not quite what they are read as: if they are read as cardioids, "
@@ -161,7 +161,7 @@ def _off_the_law(balance: Balance, name: str, *, capsules: bool) -> Iterator[Fin
         return
     other = "--capsule-omni-part" if capsules else "--format"
     yield Finding(
-        "gain_mismatch",
+        Code.GAIN_MISMATCH,
         Severity.LOOK,
         f"X, Y and Z of {name} hold together {abs(off_db):.1f} dB {'more' if off_db > 0 else 'less'} power than W, "
         f"where a sound field holds as much in both (±{_OFF_DB:g} dB in rooms): a gain is off, channels are swapped, "
@@ -183,7 +183,7 @@ def _gain(balance: Balance, names: Sequence[str], name: str, *, capsules: bool) 
     severe = severe and abs(gain.gain_db) >= _GAIN_FIX_DB and gain.evidence >= _GAIN_EVIDENCE
     which = names[gain.channel] + ("" if gain.rival is None else f" (or {names[gain.rival]}: it cannot be told which)")
     yield Finding(
-        "gain_mismatch",
+        Code.GAIN_MISMATCH,
         Severity.FIX if severe else Severity.LOOK,
         f"channel {which} of {name} is {abs(gain.gain_db):.0f} dB too {'loud' if gain.gain_db > 0 else 'quiet'} "
         f"against the others (±{gain.sd_db:.1f}; in a sound field the power of X, Y and Z together follows W; "

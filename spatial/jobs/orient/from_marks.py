@@ -14,7 +14,7 @@ from spatial.conventions import FloatArray
 from spatial.direction.doa import SpanDirection
 from spatial.direction.microphone_error import ORDINARY, Microphone
 from spatial.errors import InconclusiveError
-from spatial.findings import Finding
+from spatial.findings import Code, Finding
 from spatial.jobs.orient.measure_marks import (
     LEAST_COVERED,
     HeardMark,
@@ -257,5 +257,5 @@ def determined_turn(oriented: OrientResult) -> FloatArray:
     if oriented.matrix is not None:
         return oriented.matrix
     if oriented.mount.mirrored and not oriented.mount.undetermined:
-        raise InconclusiveError(next(f.message for f in oriented.findings if f.code == "mirrored"))
-    raise InconclusiveError(next(f.message for f in oriented.findings if f.code == "undetermined"))
+        raise InconclusiveError(next(f.message for f in oriented.findings if f.code == Code.MIRRORED))
+    raise InconclusiveError(next(f.message for f in oriented.findings if f.code == Code.UNDETERMINED))

@@ -11,7 +11,7 @@ import numpy as np
 
 from spatial.conventions import SDS_OF_95
 from spatial.direction.microphone_error import ORDINARY, Microphone
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.measure_marks import LIKELY_DISTANCES_M
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync.sync_result import SyncResult
@@ -176,7 +176,7 @@ def _for_way(pairs: ScratchPairs, left: LeftAxis, way: Hanging, microphone: Micr
 def _open(left: LeftAxis | None, why: str) -> UnmarkedResult:
     message = f"the camera's sound does not tell how the microphone sat: {why}; {_INSTEAD}"
     angles = ("yaw", "pitch", "roll")
-    return UnmarkedResult(left, None, (), angles, (Finding("undetermined", Severity.LOOK, message),))
+    return UnmarkedResult(left, None, (), angles, (Finding(Code.UNDETERMINED, Severity.LOOK, message),))
 
 
 def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: bool) -> UnmarkedResult:
@@ -187,7 +187,7 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
             f"sounds stands too close together: {_INSTEAD}"
         )
         return UnmarkedResult(
-            left, None, candidates, candidates[0].undetermined, (Finding("undetermined", Severity.LOOK, message),)
+            left, None, candidates, candidates[0].undetermined, (Finding(Code.UNDETERMINED, Severity.LOOK, message),)
         )
     if len(candidates) > 1:
         ways = ", ".join(f"{_way(mount)} it faced {_faced(mount)}" for mount in candidates)
@@ -197,12 +197,12 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
             f"or --upside-down (if those who sound stand in front of the lens, it hung {_way(likely)})"
         )
         # Which way round is known once it is stated how it hung; until then yaw and roll go together.
-        finding = Finding("undetermined", Severity.LOOK, message)
+        finding = Finding(Code.UNDETERMINED, Severity.LOOK, message)
         return UnmarkedResult(left, None, candidates, ("yaw", "roll"), (finding,))
     mount = candidates[0]
     findings = [
         Finding(
-            "facing",
+            Code.FACING,
             Severity.NOTE,
             f"by the camera's stereo sound the microphone faced {_faced(mount)}, within "
             f"{SDS_OF_95 * np.degrees(mount.sd_rad.yaw_rad):.0f}° ({_evidence(mount.left)}); that it hung level is "
@@ -213,7 +213,7 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
     if left.inverted:
         findings.append(
             Finding(
-                "polarity",
+                Code.POLARITY,
                 Severity.LOOK,
                 "one channel of the camera's sound is wired the wrong way round (inverted): check its cable and "
                 "microphone",
@@ -232,13 +232,13 @@ def _from_behind(mount: UnmarkedMount, *, sure: bool) -> Finding:
     behind = f"{100 * (1 - mount.in_front):.0f} % of the sound comes from behind the lens then"
     if not sure:
         return Finding(
-            "facing",
+            Code.FACING,
             Severity.LOOK,
             f"{behind}: if those who sound are in the picture, the camera's channels are swapped or the microphone "
             "hung the other way up; one mark would tell",
         )
     return Finding(
-        "facing",
+        Code.FACING,
         Severity.FIX,
         f"{behind}, and nobody is heard in the picture, so the sound faces backwards: say {other} in place of {said}, "
         "which turns it to the front; if the microphone did hang as you said, the camera's channels are swapped, and "

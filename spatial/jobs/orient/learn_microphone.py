@@ -23,7 +23,7 @@ from spatial.direction.microphone_fit import (
 )
 from spatial.errors import InconclusiveError, InputError, OutputError
 from spatial.field import Calibrated, PlainFormat
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.from_marks import OrientResult
 from spatial.jobs.orient.measure_marks import HeardMark, hear_marks
 from spatial.jobs.rig import Rig
@@ -169,7 +169,7 @@ def _finding(learned: Learned, off_deg: Sequence[float]) -> Finding:
             f"the microphone is learned from {learned.places} places: marks that took no part are off by {after:.1f}° "
             f"with it and by {before:.1f}° without; --microphone FILE takes it out, of this microphone alone"
         )
-        return Finding("microphone", Severity.NOTE, message)
+        return Finding(Code.MICROPHONE, Severity.NOTE, message)
     if learned.places < FEWEST_PLACES:
         why = f"the marks stand in {learned.places} places, and {FEWEST_PLACES} are needed"
     else:
@@ -178,4 +178,4 @@ def _finding(learned: Learned, off_deg: Sequence[float]) -> Finding:
         f"no microphone file is written, because these marks tell nothing sure of the microphone: {why}; mark more "
         "people, left, right, high and low"
     )
-    return Finding("microphone", Severity.LOOK, message)
+    return Finding(Code.MICROPHONE, Severity.LOOK, message)

@@ -15,7 +15,7 @@ import numpy as np
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.direction.microphone_error import Microphone, scatter_sd_rad
 from spatial.field import unit_vectors
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.measure_marks import HeardMark
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
@@ -180,7 +180,7 @@ def unseen_findings(sight: OffsetSight | None, rig: Rig, clips: int = 1) -> list
         f"{100 * UNSEEN_M:.0f} cm {where} than {given} (marked performers would be up to {near:.0f}° off, far sound "
         f"{far:.0f}°): measure it with a tape, or mark performers nearer and farther, with distance_m"
     )
-    return [Finding("facing", Severity.NOTE, message)]
+    return [Finding(Code.MIC_OFFSET, Severity.NOTE, message)]
 
 
 def unseen_of_rigs(clips: Iterable[tuple[Rig, OffsetSight]]) -> list[Finding]:
@@ -229,7 +229,7 @@ def offset_findings(judgement: OffsetJudgement | None, rig: Rig, clips: int = 1)
         f"up in metres; ±{spread} cm), likely to {100 * judgement.wrong:.0f} %; measure the rig again, and give "
         "--mic-offset"
     )
-    return [Finding("facing", Severity.LOOK, message)]
+    return [Finding(Code.MIC_OFFSET, Severity.LOOK, message)]
 
 
 def findings_of_rigs(clips: Iterable[tuple[Rig, OffsetEvidence]]) -> list[Finding]:
@@ -278,4 +278,4 @@ def one_place_of_all(rigs: Sequence[Rig]) -> list[Finding]:
         f"one --mic-offset, {place}, is taken for all {len(rigs)} clips that were conformed: if the microphone hung "
         "elsewhere in one of them, conform that one by itself"
     )
-    return [Finding("facing", Severity.NOTE, message)]
+    return [Finding(Code.MIC_OFFSET, Severity.NOTE, message)]

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import permutations
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,18 +21,11 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.findings import Finding
-from spatial.jobs.sync.crew_word import DecidedBy, Pairing, settled
+from spatial.jobs.sync.crew_word import settled
 from spatial.jobs.sync.listen_take import Listened
-from spatial.jobs.sync.rival_findings import (
-    Possibility,
-    ambiguous,
-    copies_of,
-    doubtful,
-    only_music,
-    other_moment,
-    too_little,
-)
+from spatial.jobs.sync.rival_findings import ambiguous, copies_of, doubtful, only_music, other_moment, too_little
 from spatial.jobs.sync.sync_findings import APART_M, missing_finding
+from spatial.jobs.sync.take_choice import Choice, Pairing, Possibility
 from spatial.jobs.sync.time_of_day import camera_stamp_s
 from spatial.media.buffers import Spool, TakeSamples
 from spatial.media.movies.clip import Clip
@@ -60,20 +53,6 @@ _SAME_S = 0.002
 
 _ALONE_S = 0.5
 """Sound that one side holds alone for so long is worth a word where it cannot be told whether they share music."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Choice:
-    """What became of the takes that were tried."""
-
-    take: Take
-    estimate: SyncEstimate
-    findings: tuple[Finding, ...]
-    possibilities: tuple[Possibility, ...] = ()
-    """Likeliest first; more than one where it cannot be told."""
-    decided_by: DecidedBy = DecidedBy.SOUND
-    alignment: SyncEstimate | None = None
-    """Where no answer is given although the two align: the estimate there."""
 
 
 def choose_take(

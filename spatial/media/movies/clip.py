@@ -17,7 +17,7 @@ import av
 
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.media.intake import open_input
 from spatial.media.movies.boxes import display_matrix
 from spatial.media.movies.container import opened, picture_stream, sound_stream
@@ -219,8 +219,8 @@ def _turn_findings(path: Path, turn: DisplayTurn) -> list[Finding]:
             f"the header of {path.name} says that its picture is to be shown {turn}: marks in pixels, stills and the "
             "review page take it as it is shown, with its first eye at the left then"
         )
-        return [Finding("convention_guess", Severity.NOTE, message, path.name)]
-    return [Finding("convention_guess", Severity.LOOK, turned_in_words(path, turn, angles=True), path.name)]
+        return [Finding(Code.TURNED_PICTURE, Severity.NOTE, message, path.name)]
+    return [Finding(Code.TURNED_PICTURE, Severity.LOOK, turned_in_words(path, turn, angles=True), path.name)]
 
 
 def _check_length(path: Path, duration_s: float, picture: _Picture | None) -> None:

@@ -28,7 +28,7 @@ import numpy as np
 
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import MediaFileError
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.media.takes.take import FieldReader, Take
 from spatial.timebase import DAY_S
 
@@ -291,13 +291,13 @@ def _join_findings(before: Take, take: Take, join: _Join) -> list[Finding]:
             f"{join.lost} samples ({join.lost / rate * 1e3:.1f} ms) were lost between {pair}, {join.lost_by}: "
             "they are read as silence; listen there"
         )
-        return [Finding("dropout", Severity.LOOK, message, take.path.name)]
+        return [Finding(Code.DROPOUT, Severity.LOOK, message, take.path.name)]
     if join.repeated:
         message = (
             f"the last {join.repeated} samples ({join.repeated / rate * 1e3:.1f} ms) of {before.parts[-1].path.name} "
             f"stand at the start of {take.path.name} again, to the bit: they are used once"
         )
-        return [Finding("dropout", Severity.NOTE, message, take.path.name)]
+        return [Finding(Code.DROPOUT, Severity.NOTE, message, take.path.name)]
     return []
 
 

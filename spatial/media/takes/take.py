@@ -26,7 +26,7 @@ from spatial.capsules import CORRECTION_REACH, FIRST_ARRANGEMENT, SECOND_ARRANGE
 from spatial.conventions import CHANNEL_NAMES, FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import Calibrated, ChannelFormat, ReadAs, internal_from, plain_format, recorded_order
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.media.intake import open_input
 from spatial.media.takes.reader import Part, PartReader, open_sound
 from spatial.media.wav.adm import Harmonic, read_chna, read_harmonics
@@ -255,7 +255,7 @@ def _repairs(name: str, layout: WavLayout | None) -> tuple[Finding, ...]:
     if layout is None or layout.repair is None:
         return ()
     severity = Severity.FIX if layout.incomplete else Severity.LOOK
-    return (Finding("truncated", severity, f"{name} {layout.repair}", name),)
+    return (Finding(Code.TRUNCATED, severity, f"{name} {layout.repair}", name),)
 
 
 def field_blocks(
