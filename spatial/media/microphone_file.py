@@ -25,7 +25,7 @@ _MOST_BYTES = 100_000
 """A microphone file has a few thousand bytes; what is larger is another file, named by mistake."""
 
 _DIGITS = 5
-"""Digits after the point of gains, leak and covariance: finer than a microphone is ever known."""
+"""Digits after the point of gains and leak: finer than a microphone is ever known."""
 
 _ABOUT = (
     f"{MICROPHONE_HEAD}: --microphone takes it out of what this microphone records.\n"

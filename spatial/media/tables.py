@@ -287,8 +287,8 @@ def _wanted() -> str:
 _MOVE_COLUMNS = ("time_s", "yaw_deg", "pitch_deg", "roll_deg")
 _WANTED = ",".join(_MOVE_COLUMNS)
 _LIMITS_DEG = {"yaw_deg": 36_000.0, "pitch_deg": 90.0, "roll_deg": 360.0}
-"""Largest size of each angle, degrees: a camera that turns round and round counts on beyond 360, up to a hundred
-turns."""
+"""Largest size of each angle, degrees: the yaw of a camera that turns round and round counts on beyond 360, up to a
+hundred turns."""
 
 _WIDEST_STEP_DEG = 90.0
 """From one row to the next the shorter way is meant; of more than this one cannot be sure of it."""

@@ -124,7 +124,7 @@ _SCAN_BYTES = 4 << 20
 """How far behind a damaged chunk its successor is looked for: headers are smaller."""
 
 _GLANCE_BYTES = 1 << 16
-"""Bytes that are looked at in one go."""
+"""Bytes of a place in which anything but zeros is sought."""
 
 _MOST_DAMAGED_CHUNKS = 1000
 """Chunks behind a damaged one that are followed: it bounds the time."""
