@@ -29,8 +29,8 @@ SPREAD = directions([40, -30, 5], [10, -5, 20])
 def believe_what_is_stated(monkeypatch):
     """The published laws hold where the stated uncertainties are all there is: no mark's own, no room's pull."""
     monkeypatch.setattr(mark_fit, "MARK_SD_RAD", 0.0)
-    monkeypatch.setattr(mark_fit, "_PULLED_ALIKE", 0.0)
-    monkeypatch.setattr(mark_fit, "_PULLED_DOWN", 0.0)
+    monkeypatch.setattr(mark_fit, "PULLED_ALIKE", 0.0)
+    monkeypatch.setattr(mark_fit, "PULLED_DOWN", 0.0)
     monkeypatch.setattr(wahba, "SCATTER_FREEDOM", 1e9)
 
 
@@ -265,7 +265,7 @@ def test_a_shared_turn_is_not_made_smaller_by_more_marks():
 def test_two_marks_in_one_place_are_worth_less_than_two_places(monkeypatch):
     """They share six tenths of their variance: (1 + 0.6) / 2 is left of it."""
     monkeypatch.setattr(wahba, "SCATTER_FREEDOM", 1e9)
-    monkeypatch.setattr(mark_fit, "_PULLED_DOWN", 0.0)
+    monkeypatch.setattr(mark_fit, "PULLED_DOWN", 0.0)
     twice = estimate_mount(FOUR[[0, 0, 1, 1]], FOUR[[0, 0, 1, 1]], SD_4)
     once = estimate_mount(FOUR[:2], FOUR[:2], SD_4[:2])
     assert twice.sd_rad.yaw_rad == pytest.approx(np.sqrt(0.8) * once.sd_rad.yaw_rad, rel=0.01)

@@ -1,13 +1,9 @@
-"""A take as its clip needs it: de-drifted, turned, exactly as long as the clip.
+"""A take as its clip needs it: de-drifted, turned, at the delivery rate, exactly as long as the clip.
 
-A take as its clip needs it: de-drifted, turned, at the delivery rate, sample for sample as long as the clip.
-
-Functions: on_clip_time (in a stream).
-
-The turn of a track: how the microphone sat, how the camera moved over it, how the picture was levelled.
-
+Goal: the samples of the delivered track, in a stream, with the turn that makes the field face the lens at every moment:
+how the microphone sat, how the camera moved over it, how the picture was levelled.
 Conventions: spatial.conventions (mount).
-Functions: track_turn (turns block after block); moves_findings (what the moves leave unsaid).
+Functions: on_clip_time (in a stream); track_turn (turns block after block); moves_findings (what the moves leave open).
 """
 
 from collections.abc import Callable, Iterator

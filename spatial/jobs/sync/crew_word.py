@@ -2,7 +2,7 @@
 
 The sound has to offer an alignment first: neither can invent one. What it doubts stays as a finding, in words.
 
-Functions: settled (a choice with what the clocks and the crew say); require_one_take (a crew's word is about one);
+Functions: settled (a choice with the evidence of clocks and crew); require_one_take (a crew's word is about one);
 clocks_note, is_doubt (findings).
 """
 
@@ -28,6 +28,7 @@ _SAME_S = 0.05
 """Two places in one take that are closer are one."""
 
 _FEW_PLACES = 4
+"""Places that are named in a message at most; of more it only grows longer."""
 
 
 def settled(
@@ -117,7 +118,7 @@ def _by_clocks(
         for p in everywhere
         if (agreement := agreement_of(stamps, p.take.start_of_day_s, p.law.offset_s, places=len(everywhere)))
     ]
-    # Where two places agree with the stamps, these do not tell one from the other.
+    # Where two places agree with the stamps, these do not distinguish them.
     if len(agreeing) != 1:
         return choice
     ((found, agreement),) = agreeing

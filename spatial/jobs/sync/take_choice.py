@@ -43,7 +43,7 @@ class Pairing:
     offset_s: float | None = None
     """Where in the take, if that was decided before: take time minus clip time at the clip's start."""
     finding: Finding | None = None
-    """What was said of that decision; it stands in place of the doubt."""
+    """The finding on that decision; it stands in place of the doubt."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +54,7 @@ class Choice:
     estimate: SyncEstimate
     findings: tuple[Finding, ...]
     possibilities: tuple[Possibility, ...] = ()
-    """Likeliest first; more than one where it cannot be told."""
+    """Likeliest first; more than one where it cannot be decided."""
     decided_by: DecidedBy = DecidedBy.SOUND
     alignment: SyncEstimate | None = None
     """Where no answer is given although the two align: the estimate there."""

@@ -19,9 +19,13 @@ from spatial.media.movies.boxes import check_counts, layout_places
 _CONTAINERS = "mov,matroska,webm,mpegts,mpeg,avi,mxf,asf,flv,ogg,wav,w64,flac,aiff,caf,mp3,aac"
 
 _OF_NO_MEANING = b"free"
+"""What a box is called that is to be passed over (ISO/IEC 14496-12)."""
+
 _BUFFER_BYTES = 1 << 18
+"""Bytes that the library reads at once."""
 
 _STILL_CODECS = frozenset({"png", "mjpeg", "bmp", "gif", "webp"})
+"""Coders of cover pictures, which lie in a stream of pictures of their own."""
 
 
 @contextmanager
