@@ -197,7 +197,6 @@ ANSWERS = {
     "none of two": (("silent.wav", "elsewhere.wav"), "none of the 2 takes can be matched"),
 }
 OUTPUTS = {
-    "nothing": ("", "end its name in .wav"),
     "a suffix alone": ("OUT/.wav", "end its name in .wav, as in lantern.wav"),
     "no suffix": ("OUT/track", "end its name in .wav"),
     "another suffix": ("OUT/track.mp3", "end its name in .wav"),

@@ -58,7 +58,8 @@ def opened(path: Path) -> Iterator[Any]:
             # Titles and dates that are no UTF-8 are not our business.
             options = {"format_whitelist": _CONTAINERS}
             container = av.open(source, options=options, metadata_errors="replace", buffer_size=_BUFFER_BYTES)
-        except MemoryError:
+        except MemoryError as error:
+            _raise_if_damaged(path, error)
             raise
         except av.error.FFmpegError as error:
             raise MediaFileError(
@@ -68,12 +69,29 @@ def opened(path: Path) -> Iterator[Any]:
         with container:
             try:
                 yield container
-            except MemoryError:
+            except MemoryError as error:
+                _raise_if_damaged(path, error)
                 raise
             except av.error.FFmpegError as error:
                 raise MediaFileError(
                     f"{path.name} is damaged ({error.strerror}); copy it from the card again"
                 ) from error
+
+
+_LITTLE_BYTES = 1 << 26
+"""A movie that cannot be opened although this much can be had asks for far more than any header needs."""
+
+
+def _raise_if_damaged(path: Path, error: MemoryError) -> None:
+    """Say that a file asks for more memory than any does, as damaged sizes make it; nothing where memory is short."""
+    try:
+        bytearray(_LITTLE_BYTES)
+    except MemoryError:
+        return
+    raise MediaFileError(
+        f"{path.name} asks for more memory than there is, as a damaged file does; copy it from the card again, and if "
+        "it still does, close other programs"
+    ) from error
 
 
 class _WithoutLayouts:
