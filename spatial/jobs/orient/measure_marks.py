@@ -406,8 +406,8 @@ def as_if_still(heard: HeardMark, rig: Rig) -> HeardMark:
     return with_expected(heard.mark, replace(rig, moves=None), heard.heard, finished=False)
 
 
-def seen_in(heard: HeardMark, picture: Picture, rig: Rig) -> HeardMark:
-    """A mark of a take that was written in pixels, as another layout of the picture would have it seen.
+def seen_in(heard: HeardMark, picture: Picture, rig: Rig, *, finished: bool = False) -> HeardMark:
+    """A mark in pixels, of a take or of a finished track, as another layout of the picture would have it seen.
 
     Raises
     ------
@@ -417,7 +417,7 @@ def seen_in(heard: HeardMark, picture: Picture, rig: Rig) -> HeardMark:
     assert heard.mark.pixel is not None
     azimuth, elevation = (float(angle) for angle in azimuth_elevation(picture.direction_from_pixel(*heard.mark.pixel)))
     mark = replace(heard.mark, azimuth_rad=azimuth, elevation_rad=elevation)
-    again = with_expected(mark, rig, heard.heard, finished=False)
+    again = with_expected(mark, rig, heard.heard, finished=finished)
     return replace(again, covered=heard.covered, shared=heard.shared, partly=heard.partly)
 
 

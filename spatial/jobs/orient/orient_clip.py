@@ -254,7 +254,9 @@ def sides_checked(
     if aside and (pixels or not few):
         layout = _layout_that_agrees(oriented, left, rig, prior) if pixels else None
         message = turned_message(turn, sd, pixels, layout)
-        return replace(oriented, findings=(*oriented.findings, Finding(Code.FACING, Severity.LOOK, message)))
+        # Marks and sound that agree in another layout are two witnesses against the one that was given.
+        severity = Severity.LOOK if layout is None else Severity.FIX
+        return replace(oriented, findings=(*oriented.findings, Finding(Code.FACING, severity, message)))
     if not (few and known) or apart < _SIDES_APART_RAD:
         return oriented
     doubt = Finding(Code.MARK_OFF, Severity.LOOK, sides_message(apart))

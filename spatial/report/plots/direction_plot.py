@@ -116,7 +116,11 @@ def directions_figure(result: DirectionsResult, *, marks: Sequence[HeardMark] = 
     across.set_ylabel("azimuth")
     up.set_ylabel("elevation")
     front = "the lens's" if result.facing else "the recording's own"
-    on = f"seconds on {short_name(result.sync.clip.path.name)}" if result.sync else "seconds in the take"
+    on = (
+        f"seconds on {short_name(result.sync.clip.path.name)}"
+        if result.sync
+        else f"seconds in the {'track' if result.facing else 'take'}"
+    )
     up.set_xlabel(on, parse_math=False)
     if frames.times_s.size:
         up.set_xlim(float(frames.times_s[0]) - 0.2, float(frames.times_s[-1]) + 0.2)
