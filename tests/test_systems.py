@@ -92,6 +92,7 @@ main()
 @pytest.mark.parametrize("name", ["con.wav", "a:b.wav", "what?.wav", "end .", "LPT1"])
 def test_names_that_windows_takes_for_something_else(monkeypatch, tmp_path, name):
     plain_place(tmp_path / name)  # no trouble here
+    # The other system is not here: what the code believes of it is changed, not os.name, which pathlib reads too.
     monkeypatch.setattr(ownership, "_WINDOWS", True)
     with pytest.raises(OutputError, match="is no name for a file on Windows"):
         plain_place(tmp_path / name)
@@ -148,4 +149,5 @@ def test_a_way_that_is_too_long_is_said(monkeypatch, tmp_path):
     monkeypatch.setattr(output, "_WINDOWS", True)
     deep = tmp_path / ("deep-" * 45)
     deep.mkdir()
+    # The words for an error that only another system raises.
     assert "is too long; shorten it" in output._sentence(deep / "x.wav", missing)

@@ -273,6 +273,7 @@ def test_a_stop_in_the_last_moment_does_not_part_the_track_from_its_sidecar(tmp_
     tell_law(air.law)
     settled = []
 
+    # The last moment is after the file was moved, which only this private step knows.
     move = spatial.media.output._move
 
     def stopped(temporary, path, *, force):

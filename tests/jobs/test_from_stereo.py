@@ -93,6 +93,7 @@ def test_a_crew_that_speaks_behind_the_lens_is_no_fault(synced):
     """A third of what sounds is in the picture."""
     mount = orient_unmarked(synced[0], hanging=Hanging.UPSIDE_DOWN).mount
     assert mount is not None
+    # The words alone, of a measurement that is given: no room leads to exactly this share in front.
     told = _told(mount.left, (dataclasses.replace(mount, in_front=0.33),), all_around=False)
     assert told.findings[-1].severity is Severity.LOOK
 

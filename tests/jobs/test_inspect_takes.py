@@ -203,6 +203,7 @@ def test_several_takes_are_judged_in_order_on_both_cores(write, rng):
 @pytest.mark.parametrize("worth_s", [0.0, 1e9])
 def test_files_that_cannot_be_used_stand_beside_those_that_can(write, rng, tmp_path, monkeypatch, worth_s):
     """Neither what cannot be opened nor what breaks on reading is in the way of the others, here or in a process."""
+    # Whether a process of its own is used depends on the length alone: minutes of sound are not needed for it.
     monkeypatch.setattr(spatial.jobs.inspect.take_health, "_WORTH_A_PROCESS_S", worth_s)
     spoilt = talk(rng)
     spoilt[2, 60_000] = np.nan

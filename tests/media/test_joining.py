@@ -416,6 +416,7 @@ def test_a_short_file_was_not_split(tmp_path: Path) -> None:
 
 
 def test_a_large_file_may_have_been_split(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # The size at which recorders split files, made small: the true one is gigabytes.
     monkeypatch.setattr(joining, "_SPLIT_BYTES", 1_000_000)
     sound = music(1)
     takes = two_files(tmp_path, sound[:, : 5 * RATE], sound[:, 5 * RATE : 9 * RATE])
@@ -481,6 +482,7 @@ def test_a_damaged_file_is_kept_apart_and_told_of_later(tmp_path: Path) -> None:
 
 def test_chance_never_joins_foreign_sound(rng: np.random.Generator) -> None:
     """Pairs of places in tones, rumble and hum: none of the foreign ones reaches the bar."""
+    # Two files of chance sound would be refused for many reasons: whether the sound runs on is asked by itself.
     window = continuity._WINDOW
     times = np.arange(4 * RATE) / RATE
     rumble = np.cumsum(rng.standard_normal((4, len(times))), axis=1)

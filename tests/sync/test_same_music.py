@@ -170,6 +170,7 @@ def standing_of(monkeypatch, *, beats, only_clip=(), only_take=(), agreeing=()):
     heights = np.where(np.isin(np.arange(200), agreeing), 9.0, 1.0)
     monkeypatch.setattr(same_music, "unlike_cells", lambda *_: counts)
     monkeypatch.setattr(same_music, "window_heights", lambda *_: heights)
+    # The beat is given, to test what is concluded from it.
     monkeypatch.setattr(same_music, "_beats", lambda *_: beats)
     blocks = (200 + 1) * same_music.WINDOW_HOP
     spectra = np.zeros((1, blocks, 2))
@@ -218,6 +219,7 @@ def test_a_long_clip_is_not_accused_for_its_length():
     times_s = np.arange(0.0, 1800.0, 0.25)
     odd = np.isclose(times_s % 30.0, 0.0)
     assert odd.sum() == 60
+    # Half an hour of sound would be needed to get here from outside.
     assert same_music._fullest(odd, times_s) <= 3
     assert same_music._fullest(np.zeros(times_s.size, dtype=bool), times_s) == 0
 
@@ -236,6 +238,7 @@ def beats_of(onsets, *, agree=True, looked_at=None):
     middles_s = np.arange(0.0, len(onsets) / 100.0, 0.25)
     if looked_at is not None:
         middles_s = middles_s[(middles_s >= looked_at[0]) & (middles_s < looked_at[1])]
+    # What a beat is, by onsets that are given: sounds would leave open where its rises are.
     return same_music._beats(onsets, middles_s, np.full(middles_s.size, agree))
 
 
