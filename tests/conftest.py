@@ -7,9 +7,13 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
+import contextlib
+import io
 import signal
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -52,6 +56,57 @@ def stoppable() -> Iterator[None]:
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     yield
     signal.signal(signal.SIGINT, before)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DemoDone:
+    """The demo command with --pages and --json, run once in a working directory of its own on a relative path.
+
+    Attributes
+    ----------
+    home : Path
+        The working directory; the shoot is `home / "shoot"`, and the paths in `result` start at `home`.
+    code, out, err
+        Of the command.
+    result : DemoResult
+        What the job gave the command.
+    tracks : frozenset of str
+        Names in the folder of tracks when the job was done and no plot was written yet.
+    """
+
+    home: Path
+    code: int
+    out: str
+    err: str
+    result: Any
+    tracks: frozenset[str]
+
+
+@pytest.fixture(scope="session")
+def demo_done(tmp_path_factory: pytest.TempPathFactory) -> DemoDone:
+    """The whole demo, once for all tests of the job, the command and the plots; leave its files as they are."""
+    import spatial.jobs.demo
+    from cli.main import cli
+
+    home = tmp_path_factory.mktemp("elsewhere")
+    out, err, code = io.StringIO(), io.StringIO(), 0
+    real, seen = spatial.jobs.demo.run_demo, []
+
+    def watched(folder: Path, **options: Any) -> Any:
+        result = real(folder, **options)
+        seen.append((result, frozenset(path.name for path in (folder / "tracks").iterdir())))
+        return result
+
+    with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        patch.chdir(home)
+        patch.setenv("SOUNDPLUMB_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
+        patch.setattr(spatial.jobs.demo, "run_demo", watched)
+        try:
+            cli.main(["demo", "shoot", "--pages", "--json"], prog_name="soundplumb")
+        except SystemExit as leaving:
+            code = int(leaving.code or 0)
+    [(result, tracks)] = seen
+    return DemoDone(home, code, out.getvalue(), err.getvalue(), result, tracks)
 
 
 def group_of(nodeid: str) -> str:

@@ -74,11 +74,10 @@ def finished(shoot, tmp_path_factory):
     return track, outcome
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    """The whole demo, run once from another working directory."""
-    folder = tmp_path_factory.mktemp("demo") / "here"
-    return folder, run("demo", folder, "--json")
+@pytest.fixture
+def demo(demo_done):
+    """The whole demo, run from another working directory."""
+    return demo_done.home / "shoot", Outcome(demo_done.code, demo_done.out, demo_done.err)
 
 
 def numbers_are_finite(value):

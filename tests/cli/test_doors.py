@@ -9,6 +9,7 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import zlib
 from dataclasses import replace
 from pathlib import Path
@@ -23,7 +24,7 @@ from cli.running import InputPath, OutputPath, WorkFolder
 from spatial.calibration import Calibration, CalibrationBand
 from spatial.errors import OutputError
 from spatial.jobs.conform.sidecar import is_unfinished
-from spatial.jobs.demo import lay_out, run_demo
+from spatial.jobs.demo import lay_out
 from spatial.media.microphone_file import LearnedFrom, calibration_text
 from spatial.media.output import TrackWriter, whole_file, write_text_whole
 from spatial.media.output_folder import LIST_NAME, FolderKind, whole_folder
@@ -278,9 +279,14 @@ def test_the_demo_leaves_what_somebody_has_changed(tmp_path, name):
     assert not (tmp_path / "slipway.mov").exists()
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    return run_demo(tmp_path_factory.mktemp("done") / "demo")
+@pytest.fixture
+def demo(demo_done, tmp_path, monkeypatch):
+    """A copy of the demo, as its job left it; its paths start at the working directory."""
+    shutil.copytree(demo_done.home, tmp_path / "copy")
+    monkeypatch.chdir(tmp_path / "copy")
+    for plot in Path("shoot/tracks").glob("*.png"):
+        plot.unlink()
+    return demo_done.result
 
 
 def test_the_demos_plot_replaces_no_picture(demo):

@@ -21,7 +21,6 @@ from spatial.jobs.demo import lay_out, read_truth, run_demo
 from spatial.jobs.inspect import take_health
 from spatial.jobs.inspect.take_health import check_many
 from spatial.jobs.rig import Rig
-from spatial.report.review_page import PAGE_WRITER
 from spatial.rotation import YawPitchRoll
 from spatial.verification.placement import Verdict
 from tests.openair import shoot_open_air
@@ -173,14 +172,10 @@ def test_no_folder(tmp_path):
         files_of_day(tmp_path / "none")
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    """The demo, made from a working directory of its own into a folder named by a relative path."""
-    home = tmp_path_factory.mktemp("elsewhere")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.chdir(home)
-        result = run_demo(home.relative_to(home) / "shoot", write_pages=PAGE_WRITER)
-    return home / "shoot", result
+@pytest.fixture
+def demo(demo_done):
+    """Folder and result of the demo, made from a working directory of its own in a folder named by a relative path."""
+    return demo_done.home / "shoot", demo_done.result
 
 
 def test_the_demo_finds_what_is_true(demo):
@@ -197,10 +192,9 @@ def test_the_demo_finds_what_is_true(demo):
     assert result.day.unused_takes == ()
 
 
-def test_the_demo_leaves_its_tracks_in_its_folder(demo):
+def test_the_demo_leaves_its_tracks_in_its_folder(demo, demo_done):
     folder, result = demo
-    tracks = {path.name for path in (folder / "tracks").iterdir()}
-    assert tracks == {"lantern.wav", "lantern.json", "slipway.wav", "slipway.json"}
+    assert demo_done.tracks == {"lantern.wav", "lantern.json", "slipway.wav", "slipway.json"}
     assert len(result.directions) == 2
     facts = json.loads((folder / "tracks" / "slipway.json").read_text(encoding="utf-8"))
     assert facts["clip"]["frame_rate"] == "30000/1001"
