@@ -31,6 +31,7 @@ POSIX_NAMES = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", HOUSE)
 def test_no_call_that_one_system_lacks(name):
     """A module that one system lacks is imported where its lack is caught; a signal is asked for by name."""
@@ -55,6 +56,7 @@ def test_no_call_that_one_system_lacks(name):
     assert found == []
 
 
+@pytest.mark.slow
 def test_a_system_without_them_runs_a_command(tmp_path):
     """No such modules and names at all, and no folder that can be opened: a track's table is written all the same."""
     code = f"""

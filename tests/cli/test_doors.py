@@ -161,6 +161,7 @@ def test_every_path_is_an_input_or_an_output():
     }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", FOREIGN)
 @pytest.mark.parametrize("pair", OUTPUTS, ids=called)
 def test_what_is_not_ours_stays(pair, kind, shoot, tmp_path):
@@ -245,6 +246,7 @@ def test_the_demo_is_not_laid_among_a_crews_own_files(tmp_path, monkeypatch, nam
     assert "name a new folder for the demo" in result.stderr
 
 
+@pytest.mark.slow
 def test_a_demo_without_a_track_says_so(demo):
     bare = replace(demo, day=replace(demo.day, clips=()), directions=())
     assert demo_lines(bare, [])[-1].startswith("No track was written")
@@ -289,6 +291,7 @@ def demo(demo_done, tmp_path, monkeypatch):
     return demo_done.result
 
 
+@pytest.mark.slow
 def test_the_demos_plot_replaces_no_picture(demo):
     """Tracks may be made anew; the picture beside them is somebody's."""
     picture = demo.day.folder / "tracks" / "lantern.png"
@@ -301,6 +304,7 @@ def test_the_demos_plot_replaces_no_picture(demo):
     picture.unlink()
 
 
+@pytest.mark.slow
 def test_a_day_replaces_no_track_of_somebody_elses(shoot, tmp_path):
     for name in ("lantern.mp4", "lantern.marks.csv", "rec-0041.flac"):
         (tmp_path / name).write_bytes((shoot / name).read_bytes())
@@ -337,6 +341,7 @@ def results(demo, folder):
     }
 
 
+@pytest.mark.slow
 def test_each_kind_is_known_by_its_own_mark_alone(demo, tmp_path):
     for path, kind in results(demo, tmp_path).items():
         assert [each for each in Kind if is_ours(path, each)] == [kind], path
@@ -349,6 +354,7 @@ def test_each_kind_is_known_by_its_own_mark_alone(demo, tmp_path):
     assert is_unfinished(tmp_path / "no-time.wav")
 
 
+@pytest.mark.slow
 def test_what_somebody_changed_is_theirs_whatever_it_says_of_its_maker(demo, tmp_path):
     for path, kind in results(demo, tmp_path).items():
         whole = path.read_bytes()
@@ -383,6 +389,7 @@ def test_a_sealed_picture_is_whole(tmp_path):
     assert seen[-1] == b"IEND"
 
 
+@pytest.mark.slow
 def test_a_day_leaves_a_track_that_somebody_edited_and_whose_sidecar_is_gone(demo, shoot, tmp_path):
     """A run that was killed leaves a track without its sidecar too, but not a changed one."""
     for name in ("lantern.mp4", "lantern.marks.csv", "rec-0041.flac"):

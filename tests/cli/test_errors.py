@@ -246,6 +246,7 @@ def one_json(text):
     return value
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "match"), TAKES.items())
 def test_a_take_that_is_none(run, tmp_path, name, match):
     told(run("inspect", name), COULD_NOT, match, tmp_path)
@@ -260,6 +261,7 @@ def test_a_clip_that_is_none(run, tmp_path, name, match):
     told(run("conform", name, TAKE, KNOWN, "-o", "OUT/t.wav"), COULD_NOT, match, tmp_path)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "match"), MARKS_FILES.items())
 def test_marks_that_are_none(run, tmp_path, tmp_path_factory, name, match):
     # What marks leave open the camera's stereo sound would tell.
@@ -282,6 +284,7 @@ def test_a_mark_where_the_microphone_is(run, tmp_path):
     told(result, COULD_NOT, "mark of Zed cannot be used: .* stands where the microphone is", tmp_path)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("marks", "picture", "clip", "match"),
     [
@@ -309,6 +312,7 @@ def test_nothing_tells_the_mount(run, tmp_path):
     told(run("conform", CLIP, TAKE, "-o", "OUT/t.wav"), COULD_NOT, "give --marks FILE, or --mount", tmp_path)
 
 
+@pytest.mark.slow
 def test_wrong_marks_are_no_mirror_image(run):
     result = run("orient", CLIP, TAKE, "--marks", "wrong.csv", OFFSET, "--json")
     answer = one_json(result.stdout)
@@ -358,6 +362,7 @@ def test_errors_in_json(run, arguments):
     assert result.stderr == f"soundplumb: {one_json(result.stdout)['error']}\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name", ["a b'c\"d", "new\nline", "ünï 雪", "-dash", "%s{x}", "$HOME;`ls`", "\x1b[31mred", "bad\udce9"]
 )
@@ -371,6 +376,7 @@ def test_names_of_files(run, material, tmp_path, name):
     assert missing.stderr.count("\n") == 1
 
 
+@pytest.mark.slow
 def test_names_that_are_no_text(run, material, tmp_path):
     """A take may have one, to the sidecar; a movie may not."""
     take, clip = tmp_path / "take\udce9.flac", tmp_path / "clip\udce9.mp4"
@@ -384,6 +390,7 @@ def test_names_that_are_no_text(run, material, tmp_path):
     assert re.fullmatch(r"soundplumb: .*clip\\udce9.mp4 has a name .* not UTF-8; rename it\n", bad.stderr)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("part", "from_s", "until_s"), [((0, 10), 0, 6.98), ((5, 21), 1.98, 16.4), ((6, 13), 2.98, 9.98)]
 )
@@ -416,6 +423,7 @@ def command(arguments, **options):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_stopped_in_the_middle(material, tmp_path, number):
     """As soon as something has been written: what is unfinished goes."""
@@ -452,6 +460,7 @@ def stopped(code, *arguments):
     assert one_json(done.stdout)["error"].startswith("stopped")
 
 
+@pytest.mark.slow
 def test_stopped_inside_a_read(material):
     """libsndfile calls Python back for the bytes of a WAV: what is raised there is lost, and the file seems damaged."""
     code = """
@@ -467,6 +476,7 @@ main()
     stopped(code, "inspect", material / "good.wav")
 
 
+@pytest.mark.slow
 def test_stopped_while_a_file_is_closed(material):
     """Between libsndfile's closing and the note that it is closed: closed again, the memory would be freed twice."""
     code = """
@@ -499,6 +509,7 @@ main()
     stopped(code, "inspect", material / TAKE)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("arguments", "name"),
     [
@@ -522,6 +533,7 @@ def test_no_room_on_the_disk(material, tmp_path, arguments, name):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_no_room_for_temporary_files(material, tmp_path):
     code = "from spatial.media import buffers; buffers._IN_MEMORY_BYTES = 1; from cli.main import cli; cli()"
     done = subprocess.run(
@@ -539,6 +551,7 @@ def test_no_room_for_temporary_files(material, tmp_path):
     assert spool._IN_MEMORY_BYTES > 1
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no /dev/full here")
 def test_results_that_cannot_be_printed(material):
     with Path("/dev/full").open("w") as full:
@@ -553,6 +566,7 @@ def test_results_that_cannot_be_printed(material):
     assert re.fullmatch(r"soundplumb: the result cannot be printed .*\n", done.stderr)
 
 
+@pytest.mark.slow
 def test_a_reader_that_stops_reading(material):
     with command(("directions", material / TAKE, "--step-s", "0.05")) as process:
         process.stdout.close()

@@ -22,6 +22,7 @@ def rows_of(field, rows=range(30), origin_s=0.0):
     return sound_rows(field_bins(field, RATE), origin_s=origin_s, rows=rows)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("azimuth_deg", "elevation_deg"), [(0, 0), (90, 0), (-135, 20), (180, -30)])
 def test_a_sound_is_where_it_is(azimuth_deg, elevation_deg):
     rows = rows_of(bursts(azimuth_deg, elevation_deg))

@@ -108,6 +108,7 @@ def test_up_and_down_cancel_in_the_head_filters():
     assert np.max(np.abs(ahead)) < 1e-9 * np.max(np.abs(aside))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [1, 100, 511, 512, 700, 4096])
 def test_blocks_do_not_matter(size):
     field = np.random.default_rng(3).standard_normal((4, 5000)).astype(np.float32)
@@ -124,6 +125,7 @@ def test_nothing_in_nothing_out_and_no_field_is_refused():
         FilteredField(RATE).push(np.zeros((2, 10)))
 
 
+@pytest.mark.slow
 @given(
     seed=st.integers(0, 2**32 - 1),
     loud=st.floats(0.01, 30.0),

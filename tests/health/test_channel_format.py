@@ -71,6 +71,7 @@ def recorded(kind: str, parts: list[tuple[FloatArray, FloatArray]]) -> FloatArra
     return np.stack([w, gain * y, gain * z, gain * x])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ambix", "n3d", "fuma", "first", "second"])
 def test_formats_are_told_apart(kind: str) -> None:
     sound = recorded(kind, waves(np.random.default_rng(1)))
@@ -85,6 +86,7 @@ def test_formats_are_told_apart(kind: str) -> None:
         assert told.vertical == (3 if kind == "fuma" else 2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ambix", "n3d", "fuma"])
 @pytest.mark.parametrize("gains_db", [(3, 0, 0, 0), (0, 2.5, 2.5, 2.5), (-3, 0, 0, 0), (0, 3, 0, 0)])
 def test_gains_that_are_off_do_not_move_the_order(kind: str, gains_db: tuple[float, ...]) -> None:
@@ -99,6 +101,7 @@ def test_gains_that_are_off_do_not_move_the_order(kind: str, gains_db: tuple[flo
     assert sum(told.normalisation_odds.values()) == pytest.approx(1.0)
 
 
+@pytest.mark.slow
 def test_where_no_sound_begins_no_order_is_sure() -> None:
     """Steady noise from all around keeps the law of one format exactly, and has no vertical channel."""
     rng = np.random.default_rng(13)
@@ -112,6 +115,7 @@ def test_where_no_sound_begins_no_order_is_sure() -> None:
         assert not told.sure
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ambix", "fuma"])
 def test_a_field_without_height_is_a_field(kind: str) -> None:
     """The silent channel is the vertical one, and with it the order is clear."""
@@ -140,6 +144,7 @@ def claps_in_the_open(kind: str, count: int, noise: float, rng: np.random.Genera
     return np.asarray((sound + noise * rng.standard_normal(sound.shape)).astype(np.float32))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ambix", "n3d", "fuma"])
 @pytest.mark.parametrize(
     ("count", "noise", "rest_s"), [(4, 1e-4, 2.0), (5, 1e-3, 2.0), (1, 1e-5, 12.0), (1, 3e-3, 12.0), (2, 1e-2, 4.0)]
@@ -154,6 +159,7 @@ def test_a_microphones_own_noise_between_claps_is_no_field(kind: str, count: int
     assert told.ratio_db == pytest.approx({"ambix": 0.0, "fuma": 3.01, "n3d": 4.77}[kind], abs=0.75)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ambix", "n3d", "fuma"])
 def test_two_ratios_that_do_not_agree_are_not_averaged(kind: str) -> None:
     """Claps of one format whose echoes, from all around, are of another: nothing is sure against the claps."""
@@ -172,6 +178,7 @@ def test_two_ratios_that_do_not_agree_are_not_averaged(kind: str) -> None:
     assert told.best == kind or not told.sure
 
 
+@pytest.mark.slow
 def test_level_and_polarity_of_all_channels_do_not_matter() -> None:
     sound = recorded("n3d", waves(np.random.default_rng(3)))
     told = measure_convention(-1e-4 * sound, RATE)
@@ -179,6 +186,7 @@ def test_level_and_polarity_of_all_channels_do_not_matter() -> None:
     assert told.odds == pytest.approx(measure_convention(sound, RATE).odds, abs=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("omni", [1, 2, 3])
 def test_w_elsewhere_is_no_known_format_and_is_named(omni: int) -> None:
     sound = recorded("ambix", waves(np.random.default_rng(4)))
@@ -189,6 +197,7 @@ def test_w_elsewhere_is_no_known_format_and_is_named(omni: int) -> None:
     assert told.omni == omni
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["four voices", "panned", "noise of its own"])
 def test_what_is_no_field_is_never_sure(kind: str) -> None:
     for seed in range(3):
@@ -212,6 +221,7 @@ def test_one_wave_alone_does_not_decide_where_it_fits_several() -> None:
 # --- wider files --------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ambix", "first"])
 @pytest.mark.parametrize("layout", ["mix first", "mix last", "empty between", "empty first"])
 def test_the_field_inside_a_wider_file(kind: str, layout: str) -> None:

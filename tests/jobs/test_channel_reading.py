@@ -56,6 +56,7 @@ def by_severity(take):
     return [finding.severity for finding in take.findings]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("kind", "severities"), [("ambix", []), ("n3d", [Severity.NOTE]), ("fuma", [Severity.NOTE])])
 def test_heard_in_the_sound(write, parts, kind, severities):
     take, evidence = settled(write(recorded(kind, parts)))
@@ -64,6 +65,7 @@ def test_heard_in_the_sound(write, parts, kind, severities):
     assert all(finding.code == "convention_guess" for finding in take.findings)
 
 
+@pytest.mark.slow
 def test_capsules_are_heard_but_not_which_is_which(write, parts):
     take, evidence = settled(write(recorded("second", parts)))
     assert (take.channel_format, evidence.basis) == (Capsules(), Basis.MEASURED)
@@ -127,6 +129,7 @@ def test_declared_and_heard_in_conflict(write, parts):
     assert "add --format ambix" in finding.message
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ambix", "n3d"])
 def test_track_names_tell_order_and_the_sound_tells_gains(write, parts, kind):
     w, y, z, x = recorded(kind, parts)
@@ -139,6 +142,7 @@ def test_track_names_tell_order_and_the_sound_tells_gains(write, parts, kind):
     assert read / np.max(np.abs(read)) == pytest.approx(truth / np.max(np.abs(truth)), abs=1e-3)
 
 
+@pytest.mark.slow
 def test_capsules_by_name(write, parts):
     flu, frd, bld, bru = recorded("first", parts)
     names = tracks((1, "BRU"), (2, "FLU"), (3, "FRD"), (4, "BLD"))
@@ -167,6 +171,7 @@ def test_a_told_format_skips_empty_channels(write, parts):
     assert take.picked == (0, 1, 2, 3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("channels", [9, 16])
 def test_higher_orders_are_read_by_their_first_four(write, parts, channels):
     field = recorded("n3d", parts)

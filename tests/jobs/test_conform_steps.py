@@ -15,6 +15,8 @@ from spatial.timebase import ClockLaw, ClockStep
 from tests.openair import shoot_open_air
 from tests.stage import RATE
 
+pytestmark = pytest.mark.slow
+
 LEVEL = YawPitchRoll(0.0, 0.0, 0.0)
 FRAMES, CLIP_S, BEFORE_S = 350, 14.0, 2.0
 AT_S = 7.0

@@ -41,6 +41,7 @@ def walk(tmp_path, rng):
     return write
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mount", [(0, 0, 0), (92, 3, -4), (178, -5, 176)])
 def test_facing_and_tilt_are_told(walk, mount):
     path, true = walk(mount)
@@ -54,6 +55,7 @@ def test_facing_and_tilt_are_told(walk, mount):
     assert 2.0 < np.degrees(result.sd_rad.yaw_rad) < 6.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", [fault for fault, _ in mirroring_faults()], ids=fault_name)
 def test_every_mirroring_fault_is_seen_and_repaired(walk, fault):
     path, true = walk((4, -2, 3), fault=fault)
@@ -81,6 +83,7 @@ def test_a_missing_clap_is_said(walk):
     assert np.degrees(rotation_angle(result.matrix, true)) < 1.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("mount", "fault"),
     [((0, 0, 180), None), ((0, 0, 0), np.diag([1.0, -1.0, 1.0])), ((90, 0, 0), np.diag([-1.0, 1.0, 1.0]))],

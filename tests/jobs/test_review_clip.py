@@ -59,6 +59,7 @@ def heard_in(path):
     return level
 
 
+@pytest.mark.slow
 def test_the_folder_holds_what_the_page_needs(reviewed):
     result, folder, seen = reviewed
     assert sorted(path.name for path in folder.iterdir()) == sorted([MOVIE, *result.sounds.values()])
@@ -68,6 +69,7 @@ def test_the_folder_holds_what_the_page_needs(reviewed):
     assert {step for step, _ in seen} >= {"directions in rec-0042.flac", "sound for headphones"}
 
 
+@pytest.mark.slow
 def test_marks_and_mount_are_those_of_orient(reviewed):
     result, _, _ = reviewed
     assert [check.verdict for _, check in result.marks] == [Verdict.IN_PLACE] * 4
@@ -76,6 +78,7 @@ def test_marks_and_mount_are_those_of_orient(reviewed):
     assert np.degrees(rotation_angle(result.mount, truth)) < 2.0
 
 
+@pytest.mark.slow
 def test_rows_lie_on_the_clips_time_and_point_where_marks_do(reviewed):
     result, _, _ = reviewed
     rows = result.rows
@@ -87,6 +90,7 @@ def test_rows_lie_on_the_clips_time_and_point_where_marks_do(reviewed):
         assert np.median(off) < 6.0, mark.mark.who  # the goal for 95 % of spans of 3 s
 
 
+@pytest.mark.slow
 def test_who_is_left_is_louder_in_the_left_ear_and_turns_with_the_head(reviewed):
     result, folder, _ = reviewed
     odile = result.marks[1][0].mark  # 70 degrees left
@@ -102,6 +106,7 @@ def test_who_is_left_is_louder_in_the_left_ear_and_turns_with_the_head(reviewed)
     assert louder["recorded"] < -1.0
 
 
+@pytest.mark.slow
 def test_it_is_loud_enough_and_never_over(reviewed):
     _result, folder, _ = reviewed
     sound = np.concatenate(list(scratch_blocks(open_clip(folder / MOVIE))), axis=1)
@@ -109,6 +114,7 @@ def test_it_is_loud_enough_and_never_over(reviewed):
     assert -32.0 < 10 * np.log10(np.mean(sound**2)) < -14.0
 
 
+@pytest.mark.slow
 def test_without_marks_the_sound_is_as_recorded_and_the_mount_unknown(shoot, tmp_path):
     result = review_clip(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, rig=Rig(picture="equirect180"))
     assert result.mount is None
@@ -117,6 +123,7 @@ def test_without_marks_the_sound_is_as_recorded_and_the_mount_unknown(shoot, tmp
     assert set(result.sounds) == set(FACINGS) - {"front"}
 
 
+@pytest.mark.slow
 def test_without_marks_the_cameras_stereo_sound_tells_once_it_is_said_how_it_hung(shoot, tmp_path):
     result = review_clip(
         *(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path),
@@ -129,6 +136,7 @@ def test_without_marks_the_cameras_stereo_sound_tells_once_it_is_said_how_it_hun
     assert set(result.sounds) == {"left", "back", "right", "recorded"}
 
 
+@pytest.mark.slow
 def test_a_mirrored_take_is_put_right(shoot, tmp_path):
     field, rate = soundfile.read(shoot / "rec-0042.flac")
     field[:, 1] *= -1
@@ -152,6 +160,7 @@ def test_a_mirrored_take_is_put_right(shoot, tmp_path):
     assert np.subtract(*heard_in(tmp_path / "look" / MOVIE)(odile.start_s, odile.end_s)) > 1.0
 
 
+@pytest.mark.slow
 def test_under_a_camera_that_moved_marks_and_ears_turn_with_it(shoot, tmp_path):
     """A camera that looked 90 degrees left all the time: against its 0, 0, 0 the microphone sat turned as much more."""
     (tmp_path / "moves.csv").write_text("time_s,yaw_deg,pitch_deg,roll_deg\n0,90,0,0\n2,90,0,0\n", encoding="utf-8")
@@ -171,6 +180,7 @@ def test_under_a_camera_that_moved_marks_and_ears_turn_with_it(shoot, tmp_path):
         assert side * np.subtract(*level(who.start_s, who.end_s)) > 1.0
 
 
+@pytest.mark.slow
 def test_what_is_wrong_with_the_take_is_said_at_its_moment_in_the_clip(shoot, tmp_path):
     field, rate = soundfile.read(shoot / "rec-0041.flac")
     # A hole within the clip, which the take starts 3.0172 s before; and one before it, which is not its affair.
@@ -187,6 +197,7 @@ def test_what_is_wrong_with_the_take_is_said_at_its_moment_in_the_clip(shoot, tm
     assert told[0].clip_time_s == pytest.approx(starts[1] / rate - 3.0172, abs=0.001)
 
 
+@pytest.mark.slow
 def test_a_given_mount_is_used_and_marks_are_checked_with_it(shoot, tmp_path):
     result = review_clip(
         shoot / "lantern.mp4",
@@ -216,6 +227,7 @@ def test_a_take_of_another_scene_is_no_review_and_the_pictures_stop(shoot, tmp_p
     assert threading.active_count() == before
 
 
+@pytest.mark.slow
 def test_pictures_that_fail_are_not_swallowed(shoot, tmp_path, monkeypatch):
     def broken(clip: Path, *_: object, **__: object) -> None:
         raise OSError(28, "No space left on device", str(clip))

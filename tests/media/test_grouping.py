@@ -163,6 +163,7 @@ def test_a_file_that_cannot_be_read_is_told(tmp_path: Path, noise: FloatArray) -
 # --- capsules through the reader ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("corrected", [False, True])
 @pytest.mark.parametrize("block", [100, 777, 9_000])
 def test_capsules_are_read_alike_in_blocks_of_any_length(

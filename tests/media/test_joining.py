@@ -148,6 +148,7 @@ def names(takes: Sequence[Take]) -> list[list[str]]:
     return [[path.stem for path in take.paths] for take in takes]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("order", list(itertools.permutations(range(4))))
 def test_any_order_of_naming(tmp_path: Path, noise: FloatArray, order: tuple[int, ...]) -> None:
     """Three parts and one take that has nothing to do with them."""
@@ -165,6 +166,7 @@ def test_any_order_of_naming(tmp_path: Path, noise: FloatArray, order: tuple[int
     assert read_field(whole, 0, 10_000) == pytest.approx(noise[[0, 1, 2, 3]], abs=2.0**-23)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("late_samples", "joins"),
     [(-48_000, False), (-1_919, False), (-2, False), (0, True), (2, False), (1_919, False), (48_000, False)],
@@ -278,6 +280,7 @@ def two_files(
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("container", ["WAV", "FLAC"])
 @pytest.mark.parametrize("backwards", [False, True])
 def test_a_take_split_without_a_stamp(tmp_path: Path, container: str, backwards: bool) -> None:
@@ -289,6 +292,7 @@ def test_a_take_split_without_a_stamp(tmp_path: Path, container: str, backwards:
     assert read_field(whole, SPLIT - 50, SPLIT + 50) == pytest.approx(sound[:, SPLIT - 50 : SPLIT + 50], abs=2.0**-23)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("empty", [0, 2])
 def test_a_take_is_put_together_before_it_is_known_how_to_read_it(tmp_path: Path, empty: int) -> None:
     """The sound field may stand in any of its channels."""
@@ -298,17 +302,20 @@ def test_a_take_is_put_together_before_it_is_known_how_to_read_it(tmp_path: Path
     assert [part.path for part in whole.parts] == paths
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [2, 3, 4, 5])
 def test_takes_that_merely_follow_each_other_stay_two(tmp_path: Path, seed: int) -> None:
     assert len(join_takes(two_files(tmp_path, music(1)[:, :SPLIT], music(seed, 4.0)))) == 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("lost", [20, 48, 1000])
 def test_samples_lost_at_a_time_not_told_are_a_break(tmp_path: Path, lost: int) -> None:
     sound = music(1)
     assert len(join_takes(two_files(tmp_path, sound[:, :SPLIT], sound[:, SPLIT + lost :]))) == 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("repeated", [16, 17, 1000, 96_000])
 def test_samples_told_twice_are_used_once(tmp_path: Path, repeated: int) -> None:
     """Checked to the bit, not by a time of day: there is none."""
@@ -330,6 +337,7 @@ def test_one_sample_that_differs_is_no_repetition(tmp_path: Path) -> None:
     assert len(join_takes(two_files(tmp_path, sound[:, :SPLIT], after))) == 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("late", "repeated", "joined"),
     [
@@ -369,6 +377,7 @@ def test_gaps_and_overlaps_of_a_file_set(
         )
 
 
+@pytest.mark.slow
 def test_a_time_of_day_in_whole_frames_cannot_tell_a_gap(tmp_path: Path) -> None:
     """One frame of 1/25 s late, in noise: it may be the clock's rounding, so the takes stay two."""
     sound = np.random.default_rng(5).uniform(-0.5, 0.5, (4, 62 * RATE + 4000))
@@ -383,6 +392,7 @@ def faded(sound: FloatArray, samples: int) -> FloatArray:
     return sound * ramp * ramp[::-1]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "kind", ["silence", "digital zero at the join", "white noise", "short fade", "long fade", "constant"]
 )
@@ -423,6 +433,7 @@ def test_a_large_file_may_have_been_split(tmp_path: Path, monkeypatch: pytest.Mo
     assert len(join_takes(takes)) == 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("first", "second", "joins"),
     [
@@ -450,6 +461,7 @@ def test_names_that_count_on(tmp_path: Path, first: str, second: str, joins: boo
     assert (len(join_takes(takes)) == 1) == joins
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("late_samples", "joins"), [(-1_900, True), (500, True), (1_900, True), (2_000, False), (48_000, False)]
 )
@@ -462,6 +474,7 @@ def test_stamps_in_whole_frames_join_where_the_sound_runs_on(tmp_path: Path, lat
     assert len(join_takes([first, foreign])) == 2
 
 
+@pytest.mark.slow
 def test_stamps_that_contradict_names_and_sound_win(tmp_path: Path) -> None:
     sound = music(1)
     first = stamped(tmp_path / "Take_0041.wav", sound[:, :SPLIT], TEN)
@@ -470,6 +483,7 @@ def test_stamps_that_contradict_names_and_sound_win(tmp_path: Path) -> None:
     assert len(join_takes([first, open_take(write(tmp_path / "Take_0042.wav", sound[:, SPLIT:]))])) == 2
 
 
+@pytest.mark.slow
 def test_a_damaged_file_is_kept_apart_and_told_of_later(tmp_path: Path) -> None:
     sound = music(1).copy()
     sound[0, SPLIT + 10] = np.nan
@@ -480,6 +494,7 @@ def test_a_damaged_file_is_kept_apart_and_told_of_later(tmp_path: Path) -> None:
     assert len(join_takes([gone, left])) == 2
 
 
+@pytest.mark.slow
 def test_chance_never_joins_foreign_sound(rng: np.random.Generator) -> None:
     """Pairs of places in tones, rumble and hum: none of the foreign ones reaches the bar."""
     # Two files of chance sound would be refused for many reasons: whether the sound runs on is asked by itself.

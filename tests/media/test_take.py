@@ -69,6 +69,7 @@ def streamed(take: Take, **options: int) -> FloatArray:
 # --- every coding -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("container", "subtype", "step"), CODINGS)
 def test_every_coding_reads_back(tmp_path: Path, noise: FloatArray, container: str, subtype: str, step: float) -> None:
     path = write(tmp_path / f"take{SUFFIX[container]}", noise, container=container, subtype=subtype)
@@ -84,6 +85,7 @@ def test_every_coding_reads_back(tmp_path: Path, noise: FloatArray, container: s
     assert np.array_equal(field, soundfile.read(path, dtype="float32")[0].T)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("container", "subtype", "step"), CODINGS)
 def test_spans_in_any_order(
     tmp_path: Path, noise: FloatArray, rng: np.random.Generator, container: str, subtype: str, step: float
@@ -98,6 +100,7 @@ def test_spans_in_any_order(
         assert reader.read(10_000, 10_000).shape == (4, 0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("magic", [b"RF64", b"BW64"])
 @pytest.mark.parametrize("between", [b"", b"iXML\x03\0\0\0odd\0"])
 def test_long_containers_with_odd_chunks(tmp_path: Path, noise: FloatArray, magic: bytes, between: bytes) -> None:
@@ -160,6 +163,7 @@ def test_blocks_join_to_the_whole(tmp_path: Path, noise: FloatArray, block_sampl
     assert np.array_equal(streamed(take, block_samples=block_samples), read_field(take, 0, 5000))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("start", "stop"), [(0, None), (3, None), (3, 4), (17, 9_001), (5, 5), (10_000, None)])
 @pytest.mark.parametrize("container", ["WAV", "FLAC"])
 def test_part_of_a_take(tmp_path: Path, noise: FloatArray, start: int, stop: int | None, container: str) -> None:
@@ -194,6 +198,7 @@ def test_a_block_of_nothing(tmp_path: Path, noise: FloatArray) -> None:
         field_blocks(open_take(write(tmp_path / "take.wav", noise)), block_samples=0)
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_length(tmp_path: Path) -> None:
     path = tmp_path / "long.wav"
     path.write_bytes(wav_header(channels=4, rate_hz=RATE, sample_bytes=3, data_bytes=12 * RATE * 240))

@@ -57,6 +57,7 @@ def drawn(monkeypatch):
     return figures
 
 
+@pytest.mark.slow
 @every_kind
 def test_the_file_is_whole_and_what_its_name_says(tmp_path, result, name):
     write_directions_plot(result, tmp_path / name)
@@ -125,6 +126,7 @@ def test_what_is_drawn(tmp_path, result, drawn):
     assert up.get_xlabel() == "seconds in the take"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("draw", [write_directions_plot, write_directions_map])
 def test_a_title_stays_on_its_sheet_however_long_the_files_name(tmp_path, drawn, draw):
     result = result_of([40.0], [10.0], [-20.0], [1])
@@ -136,6 +138,7 @@ def test_a_title_stays_on_its_sheet_however_long_the_files_name(tmp_path, drawn,
     assert "07.wav" in title.get_text()
 
 
+@pytest.mark.slow
 def test_a_finished_tracks_front_is_the_lenss(tmp_path, drawn):
     result = result_of([40.0], [10.0], [-20.0], [1])
     for facing, whose in ((True, "front is the lens's"), (False, "front is the recording's own")):
@@ -178,6 +181,7 @@ def test_what_is_overhead_has_an_elevation_only(tmp_path, drawn):
     assert "overhead  90°" in [label.get_text() for label in up.get_yticklabels()]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rows", [0, 1, 5])
 def test_nothing_heard_is_an_empty_plot_not_a_crash(tmp_path, rows):
     write_directions_plot(result_of([NAN] * rows, [NAN] * rows, [-np.inf] * rows), tmp_path / "plot.png")

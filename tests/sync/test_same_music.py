@@ -53,6 +53,7 @@ def test_nothing_but_a_machine_that_plays(seed):
     assert compared(*boxes(sound, sound, rng)).standing is Standing.MUSIC
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "make",
     [
@@ -76,6 +77,7 @@ def test_a_player_is_no_machine(how):
     assert compared(*boxes(sound, sound, rng)).standing in (Standing.CLEAR, Standing.UNTOLD)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("minutes", [0, 2])
 def test_the_same_music_under_other_words(minutes):
     """However long the music lasts: the words on each side are what speaks against one moment."""
@@ -100,6 +102,7 @@ def test_a_hand_on_one_box_accuses_nobody(side):
     assert compared(*boxes(clip, take, rng)).standing is Standing.MUSIC
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("range_db", [18.0, 28.0])
 def test_a_riding_gain_over_rests_holds_nothing_that_the_take_lacks(range_db):
     """In a rest the gain lifts the camera's noise by its whole range; that is no sound, and the take misses nothing."""
