@@ -248,7 +248,7 @@ def test_the_demo_is_not_laid_among_a_crews_own_files(tmp_path, monkeypatch, nam
 
 @pytest.mark.slow
 def test_a_demo_without_a_track_says_so(demo):
-    bare = replace(demo, day=replace(demo.day, clips=()), directions=())
+    bare = replace(demo, day=replace(demo.day, clips=(), pages=None), directions=())
     assert demo_lines(bare, [])[-1].startswith("No track was written")
 
 

@@ -163,7 +163,7 @@ def test_any_order_of_naming(tmp_path: Path, noise: FloatArray, order: tuple[int
     assert names(joined) == (expected[::-1] if order[0] == 3 else expected)
     whole = next(take for take in joined if take.samples == 10_000)
     assert (whole.start_of_day_s, whole.origination) == (36_000.0, CLOCK)
-    assert read_field(whole, 0, 10_000) == pytest.approx(noise[[0, 1, 2, 3]], abs=2.0**-23)
+    np.testing.assert_allclose(read_field(whole, 0, 10_000), noise[[0, 1, 2, 3]], rtol=0, atol=2.0**-23)
 
 
 @pytest.mark.slow
@@ -289,7 +289,13 @@ def test_a_take_split_without_a_stamp(tmp_path: Path, container: str, backwards:
     takes = two_files(tmp_path, sound[:, :SPLIT], sound[:, SPLIT:], pair, container=container)  # type: ignore[arg-type]
     (whole,) = join_takes(takes[::-1] if backwards else takes)
     assert whole.path.stem == "Take_0041"
-    assert read_field(whole, SPLIT - 50, SPLIT + 50) == pytest.approx(sound[:, SPLIT - 50 : SPLIT + 50], abs=2.0**-23)
+    np.testing.assert_allclose(
+        read_field(whole, SPLIT - 50, SPLIT + 50),
+        sound[:, SPLIT - 50 : SPLIT + 50],
+        rtol=0,
+        atol=2.0**-23,
+        equal_nan=False,
+    )
 
 
 @pytest.mark.slow
@@ -324,7 +330,13 @@ def test_samples_told_twice_are_used_once(tmp_path: Path, repeated: int) -> None
     assert [(part.skip, part.gap) for part in whole.parts] == [(0, 0), (repeated, 0)]
     assert whole.samples == sound.shape[1]
     with FieldReader(whole) as reader:
-        assert reader.read(SPLIT - 50, SPLIT + 50) == pytest.approx(sound[:, SPLIT - 50 : SPLIT + 50], abs=2.0**-23)
+        np.testing.assert_allclose(
+            reader.read(SPLIT - 50, SPLIT + 50),
+            sound[:, SPLIT - 50 : SPLIT + 50],
+            rtol=0,
+            atol=2.0**-23,
+            equal_nan=False,
+        )
     (finding,) = whole.findings
     assert (finding.code, finding.severity) == ("dropout", Severity.NOTE)
     assert f"the last {repeated} samples" in finding.message
@@ -369,7 +381,7 @@ def test_gaps_and_overlaps_of_a_file_set(
         expected = np.concatenate(
             [sound[:, SPLIT - 5 : SPLIT], np.zeros((4, joined[1])), sound[:, SPLIT : SPLIT + 5]], 1
         )
-        assert around == pytest.approx(expected, abs=2.0**-23)
+        np.testing.assert_allclose(around, expected, rtol=0, atol=2.0**-23, equal_nan=False)
         inside = read_field(whole, SPLIT + joined[1] // 2, SPLIT + joined[1] // 2 + 3)
         assert inside.shape == (4, 3)
         assert [finding.severity for finding in whole.findings] == (
