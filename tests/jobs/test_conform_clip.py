@@ -25,7 +25,7 @@ from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import YawPitchRoll
 from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw
-from tests.openair import shoot_open_air
+from tests.openair import lag_s, shoot_open_air
 from tests.stage import RATE
 
 LEVEL = YawPitchRoll(0.0, 0.0, 0.0)
@@ -60,15 +60,6 @@ def conform(tmp_path, tell_law):
         return air, result, track.T
 
     return run
-
-
-def lag_s(heard, true):
-    """How late `heard` is against `true`, to 1.3 microseconds (a sixteenth of a sample)."""
-    size = 2 * heard.size
-    cross = np.fft.rfft(heard, size) * np.conj(np.fft.rfft(true, size))
-    curve = np.fft.irfft(cross, 16 * size)
-    place = int(np.argmax(curve))
-    return (place if place < curve.size // 2 else place - curve.size) / (16 * RATE)
 
 
 def rms_db(signal):
