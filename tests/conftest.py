@@ -44,10 +44,12 @@ def rng() -> np.random.Generator:
     return np.random.default_rng(20261125)
 
 
-@pytest.fixture(autouse=True)
-def cache_of_its_own(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
-    """No test reads or writes the cache of whoever runs it."""
-    monkeypatch.setenv("SOUNDPLUMB_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
+@pytest.fixture(scope="session", autouse=True)
+def cache_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """No test, and no fixture of a whole file either, reads or writes the cache of whoever runs it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SOUNDPLUMB_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
+        yield
 
 
 @pytest.fixture
@@ -99,7 +101,6 @@ def demo_done(tmp_path_factory: pytest.TempPathFactory) -> DemoDone:
 
     with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         patch.chdir(home)
-        patch.setenv("SOUNDPLUMB_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
         patch.setattr(spatial.jobs.demo, "run_demo", watched)
         try:
             cli.main(["demo", "shoot", "--pages", "--json"], prog_name="soundplumb")
@@ -107,6 +108,34 @@ def demo_done(tmp_path_factory: pytest.TempPathFactory) -> DemoDone:
             code = int(leaving.code or 0)
     [(result, tracks)] = seen
     return DemoDone(home, code, out.getvalue(), err.getvalue(), result, tracks)
+
+
+@pytest.fixture(scope="session")
+def demo_files(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's files, laid out once; nothing is written among them."""
+    from spatial.jobs.demo import lay_out
+
+    folder = tmp_path_factory.mktemp("shoot")
+    lay_out(folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def slipway_reviewed(demo_files: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, Path, list[Any]]:
+    """Result, folder and progress of a review of the demo's slipway clip, done once; copy the folder to write in it."""
+    from spatial.jobs.review.review_clip import review_clip
+    from spatial.jobs.rig import Rig
+
+    folder, seen = tmp_path_factory.mktemp("review"), []
+    result = review_clip(
+        demo_files / "slipway.mov",
+        [demo_files / "rec-0042.flac"],
+        folder,
+        marks_path=demo_files / "slipway.marks.csv",
+        rig=Rig((0.03, 0.0, -0.3), "equirect180-sbs"),
+        progress=lambda step, part: seen.append((step, part)),
+    )
+    return result, folder, seen
 
 
 def group_of(nodeid: str) -> str:

@@ -10,7 +10,6 @@ import soundfile
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import angle_between
 from spatial.findings import Severity
-from spatial.jobs.demo import lay_out
 from spatial.jobs.inspect.take_health import health_on_clip
 from spatial.jobs.review import review_clip as review
 from spatial.jobs.review.clip_sound import FACINGS
@@ -26,26 +25,14 @@ from spatial.verification.placement import Verdict
 RIG = Rig((0.03, 0.0, -0.3), "equirect180-sbs")
 
 
-@pytest.fixture(scope="module")
-def shoot(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("shoot")
-    lay_out(folder)
-    return folder
+@pytest.fixture
+def shoot(demo_files):
+    return demo_files
 
 
-@pytest.fixture(scope="module")
-def reviewed(shoot, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("review")
-    seen = []
-    result = review_clip(
-        shoot / "slipway.mov",
-        [shoot / "rec-0042.flac"],
-        folder,
-        marks_path=shoot / "slipway.marks.csv",
-        rig=RIG,
-        progress=lambda step, part: seen.append((step, part)),
-    )
-    return result, folder, seen
+@pytest.fixture
+def reviewed(slipway_reviewed):
+    return slipway_reviewed
 
 
 def heard_in(path):
