@@ -279,6 +279,7 @@ def mono_sound_of(clip, folder):
     return path
 
 
+@pytest.mark.slow
 def test_a_mark_where_the_microphone_is(run, tmp_path):
     result = run("orient", CLIP, TAKE, "--marks", "at_mic.csv", "--mic-offset", "0,0,-0.3")
     told(result, COULD_NOT, "mark of Zed cannot be used: .* stands where the microphone is", tmp_path)
@@ -298,6 +299,7 @@ def test_pixels(run, tmp_path, marks, picture, clip, match):
     told(result, COULD_NOT, match, tmp_path)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("takes", "match"), ANSWERS.values(), ids=ANSWERS)
 def test_takes_that_do_not_match(run, tmp_path, takes, match):
     told(run("conform", CLIP, *takes, KNOWN, "-o", "OUT/t.wav"), COULD_NOT, match, tmp_path)
@@ -593,6 +595,7 @@ def test_a_day_that_is_none(run, tmp_path, folder, match):
     told(run("day", folder), COULD_NOT, match, tmp_path)
 
 
+@pytest.mark.slow
 def test_a_day_leaves_no_empty_folder(run, material, tmp_path):
     for name in (CLIP, TAKE):
         (tmp_path / name).write_bytes((material / name).read_bytes())

@@ -51,6 +51,7 @@ def test_review_says_where_the_page_is_and_how_the_microphone_sat(shoot, tmp_pat
     assert json.loads(out)["page"] == str(tmp_path / "look" / "index.html")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("clip", "take", "options", "words"),
     [

@@ -283,6 +283,8 @@ def test_tracks_that_we_wrote_are_no_takes_of_the_day(tmp_path):
 @pytest.mark.slow
 def test_a_day_done_twice_leaves_its_tracks_and_says_so(tmp_path):
     lay_out(tmp_path)
+    for spare in ("slipway.mov", "slipway.marks.csv", "rec-0042.flac"):
+        (tmp_path / spare).unlink()
     (tmp_path / "tracks").mkdir()
     (tmp_path / "tracks" / "lantern.wav").write_bytes(b"mine")
     entry = only(run_day(tmp_path, rig_for=lambda _clip: Rig(picture="equirect180-sbs")).clips, "lantern.mp4")

@@ -69,6 +69,7 @@ def test_every_mirroring_fault_is_seen_and_repaired(walk, fault):
     np.testing.assert_allclose(turn, true @ fault.T, atol=np.radians(1.5))
 
 
+@pytest.mark.slow
 def test_a_doubled_clap_is_one(walk):
     path, true = walk((20, 0, 0), twice=("left", "above"))
     result = orient_claps([path], NAMES)

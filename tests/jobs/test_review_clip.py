@@ -207,6 +207,7 @@ def test_what_cannot_be_reviewed_is_said_before_any_work(shoot, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_take_of_another_scene_is_no_review_and_the_pictures_stop(shoot, tmp_path):
     before = threading.active_count()
     with pytest.raises(InconclusiveError):

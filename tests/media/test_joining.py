@@ -355,6 +355,7 @@ def test_samples_told_twice_are_used_once(tmp_path: Path, repeated: int) -> None
     assert f"the last {repeated} samples" in finding.message
 
 
+@pytest.mark.slow
 def test_one_sample_that_differs_is_no_repetition(tmp_path: Path) -> None:
     sound = music(1)
     after = sound[:, SPLIT - 1000 :].copy()

@@ -156,6 +156,7 @@ def test_other_formats_become_the_internal_form(
 # --- blocks and spans ---------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("block_samples", [1, 7, 1000, 5000, 10_000, 1 << 20])
 def test_blocks_join_to_the_whole(tmp_path: Path, noise: FloatArray, block_samples: int) -> None:
     take = open_take(write(tmp_path / "take.wav", noise[:, :5000]))

@@ -78,6 +78,7 @@ def test_another_suffix_is_refused(tmp_path, result, name):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_an_existing_file_needs_force(tmp_path, result):
     path = tmp_path / "plot.png"
     write_directions_plot(result, path)

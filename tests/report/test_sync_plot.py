@@ -265,6 +265,7 @@ def test_heavier_windows_are_larger(draw):
     assert np.all(np.diff(sizes) > 0)
 
 
+@pytest.mark.slow
 def test_the_band_is_95_percent_and_narrowest_in_the_middle(draw):
     """At clip time 0 it is 1.96 times the offset's deviation; the middle is what the slope does not reach."""
     windows = draw(result_of(offset_sd_s=2e-4, drift_sd_ppm=5.0)).axes[0]
@@ -391,6 +392,7 @@ def test_an_empty_or_silent_curve_is_no_peak(draw):
         assert "too little" in draw(replace(result_of(), estimate=estimate)).axes[2].get_title(loc="left")
 
 
+@pytest.mark.slow
 def test_a_clip_of_no_length_is_drawn(draw):
     assert "No match" in title(draw(replace(unmatched(), clip=replace(CLIP, duration_s=0.0))))
 

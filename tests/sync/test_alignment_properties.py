@@ -250,6 +250,7 @@ offsets = st.floats(-1e5, 1e5)
 drifts = st.floats(-1500.0, 1500.0)
 
 
+@pytest.mark.slow
 @given(offset_s=offsets, drift_ppm=drifts, time_s=offsets)
 def test_a_law_and_its_inverse_undo_each_other(offset_s, drift_ppm, time_s):
     """The inverse as a law of its own: offset' = -offset / ratio, ratio' = 1 / ratio."""
