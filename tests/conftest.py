@@ -106,6 +106,8 @@ def demo_done(tmp_path_factory: pytest.TempPathFactory) -> DemoDone:
             cli.main(["demo", "shoot", "--pages", "--json"], prog_name="soundplumb")
         except SystemExit as leaving:
             code = int(leaving.code or 0)
+    if not seen:
+        pytest.fail(f"the demo command ended with {code}: {out.getvalue()} {err.getvalue()}")
     [(result, tracks)] = seen
     return DemoDone(home, code, out.getvalue(), err.getvalue(), result, tracks)
 

@@ -282,10 +282,11 @@ def test_the_demo_leaves_what_somebody_has_changed(tmp_path, name):
 
 
 @pytest.fixture
-def demo(demo_done, tmp_path, monkeypatch):
+def demo(demo_done, tmp_path_factory, monkeypatch):
     """A copy of the demo, as its job left it; its paths start at the working directory."""
-    shutil.copytree(demo_done.home, tmp_path / "copy")
-    monkeypatch.chdir(tmp_path / "copy")
+    home = tmp_path_factory.mktemp("demo") / "copy"
+    shutil.copytree(demo_done.home, home)
+    monkeypatch.chdir(home)
     for plot in Path("shoot/tracks").glob("*.png"):
         plot.unlink()
     return demo_done.result
