@@ -95,7 +95,7 @@ main()
 def test_names_that_windows_takes_for_something_else(monkeypatch, tmp_path, name):
     plain_place(tmp_path / name)  # no trouble here
     # The other system is not here: what the code believes of it is changed, not os.name, which pathlib reads too.
-    monkeypatch.setattr(ownership, "_WINDOWS", True)
+    monkeypatch.setattr(ownership, "WINDOWS", True)
     with pytest.raises(OutputError, match="is no name for a file on Windows"):
         plain_place(tmp_path / name)
 
@@ -148,7 +148,7 @@ def test_a_way_that_is_too_long_is_said(monkeypatch, tmp_path):
     with pytest.raises(OutputError, match="is too long; shorten it"):
         write_text_whole(tmp_path / ("n" * 300), "x")
     missing = FileNotFoundError(2, "No such file or directory")
-    monkeypatch.setattr(output, "_WINDOWS", True)
+    monkeypatch.setattr(output, "WINDOWS", True)
     deep = tmp_path / ("deep-" * 45)
     deep.mkdir()
     # The words for an error that only another system raises.

@@ -48,7 +48,7 @@ def waves(rng: np.random.Generator, seconds: float = 6.0) -> list[tuple[FloatArr
 
 
 def recorded(kind: str, parts: list[tuple[FloatArray, FloatArray]]) -> FloatArray:
-    """Plane waves as each format has them (CHECKS 1)."""
+    """Plane waves as each format has them (derived from SN3D, N3D and FuMa)."""
     if kind in SIGNS:
         samples = len(parts[0][1])
         turning = 2j * np.pi * np.fft.rfftfreq(samples, 1 / RATE)
