@@ -264,6 +264,7 @@ def test_angles_of_a_vector(vector: tuple[float, float, float], azimuth_deg: flo
     assert np.degrees(elevation) == pytest.approx(elevation_deg, abs=1e-9)
 
 
+@pytest.mark.slow
 @given(azimuth=azimuths, elevation=elevations)
 def test_angles_and_vectors_are_inverse(azimuth: float, elevation: float) -> None:
     vector = unit_vectors(azimuth, elevation)

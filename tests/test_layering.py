@@ -193,6 +193,7 @@ def test_the_face_of_the_package_imports_nothing_when_it_is_loaded() -> None:
     }
 
 
+@pytest.mark.slow
 def test_nothing_goes_round_in_a_circle() -> None:
     assert circles(HOUSE) == []
 

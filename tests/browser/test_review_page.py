@@ -30,6 +30,8 @@ from spatial.rotation import Motion, YawPitchRoll, matrix_from_ypr, ypr_from_mat
 from spatial.timebase import frame_from_timecode, timecode_from_frame
 from tests.browser.conftest import mark_by_hand, settle, steady_rows, wait_until
 
+pytestmark = pytest.mark.slow
+
 SCRIPT_NAME = "</script><script>hacked=1</script><img src=x onerror=hacked=1>'\""
 
 

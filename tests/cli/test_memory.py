@@ -66,6 +66,7 @@ def ended(process, within_s=100):
     return process.returncode, out, err
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["SIGSEGV", "SIGABRT"])
 def test_a_library_that_dies_is_a_sentence(shoot, tmp_path, name):
     """soxr and x264 use what they asked for without looking whether they got it."""
@@ -84,6 +85,7 @@ def test_a_library_that_dies_is_a_sentence(shoot, tmp_path, name):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_review_in_little_room_works_or_says_why(shoot, tmp_path):
     code, out, err = ended(start(shoot, (*REVIEW, tmp_path / "look"), 760_000_000), within_s=250)
     if code == 0:
@@ -104,6 +106,7 @@ def test_too_little_room_to_begin_is_said_at_once(shoot):
     assert (code, err, out.startswith("Usage")) == (0, "", True)
 
 
+@pytest.mark.slow
 def test_the_watched_process_says_all_and_its_code_counts(shoot):
     for arguments, code in ((("inspect",), 2), (("inspect", "none.wav"), 3), (("inspect", "rec-0041.flac"), 0)):
         plain = subprocess.run(
@@ -117,6 +120,7 @@ def test_the_watched_process_says_all_and_its_code_counts(shoot):
         assert ended(start(shoot, arguments, PLENTY)) == (code, plain.stdout, plain.stderr)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
 def test_a_signal_reaches_the_watched_process(shoot, tmp_path, name):
     process = start(shoot, (*REVIEW, tmp_path / "look"), PLENTY, SOUNDPLUMB_CACHE="off")

@@ -28,6 +28,7 @@ AXES_AND_CORNERS = [
 ]  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("azimuth", "elevation"), AXES_AND_CORNERS)
 def test_a_single_wave_is_heard_where_it_comes_from(rng, azimuth, elevation):
     field = encode(bursts(rng, 2.0), np.radians(azimuth), np.radians(elevation))
@@ -75,6 +76,7 @@ def diffuse(rng, count, waves=60):
     )
 
 
+@pytest.mark.slow
 def test_nobody_is_heard_in_a_diffuse_field(rng):
     result = heard(diffuse(rng, 3 * RATE))
     assert not result.heard
@@ -96,6 +98,7 @@ def test_nobody_is_heard_in_silence():
     assert not heard(np.zeros((4, RATE))).heard
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ratio", [0.25, 1.0, 4.0])
 def test_diffuseness_follows_the_mixing_law(rng, ratio):
     """Merimaa and Pulkki 2005 (definition from memory): 0 for a plane wave, 1 for a diffuse field, and
@@ -114,6 +117,7 @@ def test_diffuseness_limits(rng):
     assert np.min(frame_directions(field_bins(field, RATE), step_s=5.0).diffuseness) > 0.93
 
 
+@pytest.mark.slow
 def test_plain_intensity_noise_follows_the_published_bound(rng):
     """Transverse sd = sqrt((1 + G) / (6 N)) / G (derived) for the mean intensity of N bins.
 

@@ -57,6 +57,7 @@ def test_slow_attacks_over_a_lone_bounce_are_better_than_averaging_and_own_up_to
     assert error < 2.448 * np.degrees(found.sd_rad)  # the stated 95 % region
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("length_s", [0.02, 0.1, 1.0, 3.0])
 @pytest.mark.parametrize("seed", range(4))
 def test_noise_alone_is_nobody_however_short_the_mark(length_s, seed):
@@ -77,6 +78,7 @@ def test_a_clap_in_20_ms_is_somebody(rng):
     assert np.degrees(angle_between(found.vector, unit_vectors(0.9, 0.2))) < 1.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["speech", "claps"])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_rooms_by_an_independent_simulator(kind, seed):

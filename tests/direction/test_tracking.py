@@ -103,6 +103,7 @@ def test_a_walker_in_the_open_is_followed_without_lag(rng, speed):
     assert np.degrees(np.median(track.sd_rad[track.active])) > 0.95 * abs(speed) * STEP_S / np.sqrt(12)
 
 
+@pytest.mark.slow
 def test_a_walker_in_a_room_is_one(rng):  # noqa: ARG001
     walk = make_walk(7024, speed_deg_s=(10.0, 20.0))
     (track,) = tracks_of(walk.field)

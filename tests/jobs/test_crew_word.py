@@ -53,6 +53,7 @@ def choose(monkeypatch):
     """Choose where the sound's own choice is told."""
 
     def run(a_clip, tried, choice, *, pairing=None):
+        # What the sound says is given: the crew's word beside it is on trial.
         monkeypatch.setattr(spatial.jobs.sync.choose_take, "_choose_by_sound", lambda *_args: choice)
         listened = SimpleNamespace(silent=False)
         entries = [(a_take, listened, estimate) for a_take, estimate in tried]

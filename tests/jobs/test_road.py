@@ -17,6 +17,8 @@ from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 from spatial.verification.placement import Verdict
 from tests.stage import recorded_words, set_stage, speech
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module", params=["backwards", "upside down", "tilted"])
 def road(request, tmp_path_factory):

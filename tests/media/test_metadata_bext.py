@@ -235,6 +235,7 @@ def test_missing_files_and_folders(tmp_path: Path) -> None:
     assert read_stamp(tmp_path, RATE) == Stamp()
 
 
+@pytest.mark.slow
 def test_damage_at_random_never_raises(tmp_path: Path, rng: np.random.Generator) -> None:
     whole = wav(tmp_path / "whole.wav", chunk(b"bext", bext(RATE)), chunk(b"iXML", ixml(0, RATE))).read_bytes()
     path = tmp_path / "damaged.wav"

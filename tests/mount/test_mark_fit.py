@@ -80,6 +80,7 @@ def test_published_covariance_table(monkeypatch, azimuths, roll, pitch, yaw):
     np.testing.assert_allclose(found, [roll, pitch, yaw], atol=0.01)
 
 
+@pytest.mark.slow
 def test_covariance_by_simulation(rng, monkeypatch):
     believe_what_is_stated(monkeypatch)
     mount = matrix_from_ypr(YawPitchRoll.from_degrees(30, 5, -10))
@@ -285,6 +286,7 @@ def test_the_next_mark_to_make_is_named():
     assert telling_direction(level, choices) == 2  # off the plane of the marks
 
 
+@pytest.mark.slow
 def test_stated_intervals_hold_the_truth():
     """300 sets with heavy tails, stated 95 % regions true; tests/bench/mount.py has rooms and more models."""
     held = []

@@ -181,6 +181,7 @@ def test_what_our_averaging_must_cost():
     assert expected_ratio(20.0) > expected_ratio(0.0) > expected_ratio(-10.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("snr_db", [-10.0, -5.0, 0.0, 5.0, 10.0])
 def test_stacked_windows_reach_the_delay_bound(rng, snr_db):
     """[1]: the error of one stacked curve over the bound, between 1 and what our averaging must cost.
@@ -214,6 +215,7 @@ def test_the_parabola_costs_a_thousandth_of_a_sample():
         assert (lags[0] + place * (lags[1] - lags[0])) * RATE == pytest.approx(delay, abs=0.0012)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("snr_db", [0.0, 20.0])
 def test_the_whole_estimate_reaches_the_bound(rng, snr_db):
     """[1] for the offset at the clip's middle, and sqrt(12) sd / T for the drift (derived), by estimate_sync.
@@ -238,6 +240,7 @@ def test_the_whole_estimate_reaches_the_bound(rng, snr_db):
         assert 1 - by_chance < ratio < expected_ratio(snr_db) * np.sqrt(1 / 0.95) * (1 + by_chance)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("snr_db", [-20.0, -10.0, -5.0])
 def test_under_the_threshold_the_answer_is_right_or_unsure(rng, snr_db):
     """Far below 0 dB anomalies dominate. Then no match; if a match, within its own interval."""
@@ -316,6 +319,7 @@ def test_a_window_that_ignores_the_law_is_smeared_by_what_a_block_bears(noise):
 # --- pulled clocks ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("up", "down", "ppm"),
     [(1000, 1001, -999.001), (1001, 1000, 1000.0)],

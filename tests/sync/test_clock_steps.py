@@ -15,6 +15,8 @@ from spatial.sync.coarse import find_candidates
 from spatial.sync.envelope import WORKING_RATE_HZ
 from tests.hearing import bursts_of_noise, envelope, field_of
 
+pytestmark = pytest.mark.slow
+
 RATE = WORKING_RATE_HZ
 CLIP_START_S, CLIP_S = 6.0, 60.0
 OFFSET_S = 4.0
