@@ -123,6 +123,10 @@ def _check_sum(file: BinaryIO, place: int, seal: bytes) -> bytes:
 # --- owners ---
 
 TRACK_MAKER = "Soundplumb"
+MOVIE_MARK = f"{TRACK_MAKER} movie for headsets "
+"""Stands in every movie that we write: in a `free` box behind the first one, or in a tag of Matroska."""
+
+MOVIE_TAG = "SOUNDPLUMB_MOVIE"
 PLOT_MARK = "soundplumb plot"
 """Stands in every plot and still that we draw, as its software or creator."""
 
@@ -143,6 +147,9 @@ _SIDECAR = re.compile(rb'\{\n  "soundplumb": "[^"\n]*",\n(?:  "seal": "[^"\n]*",
 _PAGE = re.compile(
     rb'<!doctype html>\s*<html[^>]*>\s*<head>(?:\s*<meta [^>]*>)*?\s*<meta name="generator" content="soundplumb '
 )
+_MOVIE_TAG = re.compile(rb"\x45\xa3.{1,8}%s\x44\x87.{1,8}%s" % (MOVIE_TAG.encode(), MOVIE_MARK.encode()), re.DOTALL)
+"""TagName and TagString of a Matroska file (RFC 9559), each with its length."""
+
 _SVG = re.compile(rb"<dc:creator>\s*<cc:Agent>\s*<dc:title>" + PLOT_MARK.encode())
 
 _FORBIDDEN = re.compile(r'[<>:"|?*\x00-\x1f]')
@@ -159,11 +166,17 @@ class Kind(StrEnum):
     PLOT = "plot"
     PAGE = "page"
     MICROPHONE = "microphone file"
+    MOVIE = "movie for headsets"
 
 
 def maker_chunk() -> tuple[bytes, bytes]:
     """The chunk that marks a track as ours ([1]): its kind and its body."""
     return b"LIST", b"INFO" + chunk_bytes(b"ISFT", f"{TRACK_MAKER} {__version__} {BLANK_SEAL}\0".encode())
+
+
+def movie_mark() -> str:
+    """What marks a movie as ours, with room for its seal."""
+    return f"{MOVIE_MARK}{__version__} {BLANK_SEAL}"
 
 
 def is_marked(path: Path, kind: Kind) -> bool:
@@ -347,11 +360,20 @@ def _is_plot(file: BinaryIO) -> bool:
     return False
 
 
+def _is_movie(file: BinaryIO) -> bool:
+    head = file.read(_HEAD_BYTES)
+    if head[4:8] == b"ftyp":
+        place = int.from_bytes(head[:4], "big")
+        return head[place + 4 :].startswith(b"free" + MOVIE_MARK.encode())
+    return head.startswith(b"\x1a\x45\xdf\xa3") and _MOVIE_TAG.search(head) is not None
+
+
 _MARKS: dict[Kind, Callable[[BinaryIO], bool]] = {
     Kind.TRACK: _is_track,
     Kind.SIDECAR: lambda file: _SIDECAR.match(file.read(_HEAD_BYTES)) is not None,
     Kind.TABLE: lambda file: file.readline(_HEAD_BYTES) == (",".join(TABLE_HEAD) + "\n").encode(),
     Kind.PLOT: _is_plot,
     Kind.PAGE: lambda file: _PAGE.match(file.read(_HEAD_BYTES)) is not None,
+    Kind.MOVIE: _is_movie,
     Kind.MICROPHONE: lambda file: file.read(_HEAD_BYTES).startswith(MICROPHONE_HEAD.encode()),
 }

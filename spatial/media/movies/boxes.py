@@ -1,7 +1,8 @@
 """The boxes of MP4 and MOV files: what the header says that the decoder does not pass on, and whether it can be true.
 
-Functions: movie_clock_s (the clock that edit lists count in); display_matrix (how the picture is to be shown);
-check_counts (whether the file can hold what its tables promise); layout_places (where it names its channels).
+Functions: walk_boxes (all of them, in order); movie_clock_s (the clock that edit lists count in); display_matrix (how
+the picture is to be shown); check_counts (whether the file can hold what its tables promise); layout_places (where it
+names its channels).
 Sources:
 [1] ISO/IEC 14496-12 (boxes; movie, track and edit list headers; sample tables; fragments; chnl).
 [2] Apple, "QuickTime File Format Specification" and "Core Audio Format Specification": chan, its layout tags.
@@ -52,7 +53,7 @@ def movie_clock_s(path: Path) -> float | None:
     An empty edit, which is how these files say that a stream starts late, is a whole number of these ticks.
     """
     with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
-        for kind, body, stop in _walk(file):
+        for kind, body, stop in walk_boxes(file):
             if kind == b"mvhd" and stop - body >= 24:
                 file.seek(body)
                 header = file.read(24)
@@ -73,7 +74,7 @@ def display_matrix(path: Path, track_id: int) -> Matrix | None:
     """
     movie: Matrix | None = None
     with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
-        for kind, body, stop in _walk(file):
+        for kind, body, stop in walk_boxes(file):
             if kind == b"mvhd":
                 # The two dates and the length have 64 bits in version 1; then rate, volume and ten bytes to spare.
                 movie = _matrix(_head(file, body, stop), 36, 48)
@@ -99,7 +100,7 @@ def check_counts(path: Path) -> None:
     with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
         size = file.seek(0, io.SEEK_END)
         count = 0
-        for kind, body, stop in _walk(file):
+        for kind, body, stop in walk_boxes(file):
             count += 1
             if kind == b"trak":
                 edits = 0
@@ -144,7 +145,7 @@ def layout_places(path: Path) -> list[int]:
 
 def _named_in_boxes(file: BinaryIO) -> Iterator[tuple[int, int]]:
     """Place of the name, and end, of each box that says which channel is which."""
-    for kind, body, stop in _walk(file):
+    for kind, body, stop in walk_boxes(file):
         if kind == b"moof":
             return
         if kind not in _MAY_NAME:
@@ -209,7 +210,7 @@ def _product(first: Matrix, second: Matrix) -> Matrix:
     return (a * e + b * g, a * f + b * h), (c * e + d * g, c * f + d * h)
 
 
-def _walk(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
+def walk_boxes(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
     """Kind, first byte and end of the body of the boxes of a file, from the outside in, in order.
 
     Nothing where the file is none of this kind. A box that reaches past what holds it ends the walk there.
