@@ -361,7 +361,7 @@ def _is_plot(file: BinaryIO) -> bool:
 
 
 def _is_movie(file: BinaryIO) -> bool:
-    head = file.read(_HEAD_BYTES)
+    head = file.read(_SOUGHT_BYTES)
     if head[4:8] == b"ftyp":
         place = int.from_bytes(head[:4], "big")
         return head[place + 4 :].startswith(b"free" + MOVIE_MARK.encode())

@@ -1,7 +1,7 @@
 """A new movie with a film's pictures as they are, and a sound field coded beside them.
 
 Conventions: spatial.conventions (field, time): the first shown picture and the first sample of the field have time 0.
-Functions: form_of (what a file's name asks for); write_movie; picture_print (what tells two films' pictures apart);
+Functions: form_of (what a file's name asks for); check_film; write_movie; picture_print (what tells two films' pictures apart);
 field_of_movie (the field, decoded again).
 Sources:
 [1] RFC 8486: Opus channel mapping family 2, channels in ACN order and SN3D, each coded by itself.
@@ -112,6 +112,20 @@ def form_of(path: Path, *, coding: str | None = None, kbps: int | None = None) -
             raise InputError("--bit-rate-kbps is for Opus and AAC: PCM always has 4608 kb/s; leave it out")
         return MovieForm(suffix, chosen, None)
     return MovieForm(suffix, chosen, kbps or (OPUS_KBPS if chosen is SoundCoding.OPUS else AAC_KBPS))
+
+
+def check_film(path: Path) -> None:
+    """Refuse a film whose pictures cannot be copied as they are.
+
+    Raises
+    ------
+    MediaFileError
+        No MP4, MOV or Matroska file, or no pictures in it.
+    """
+    with opened(path) as container:
+        if not any(name in container.format.name for name in ("mov", "matroska")):
+            raise MediaFileError(f"{path.name} is no MP4, MOV or MKV film; export it as one of these")
+        _pictures(container, path)
 
 
 @dataclass(frozen=True, slots=True)
