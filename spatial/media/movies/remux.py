@@ -66,6 +66,9 @@ _ENCODED_AT_ONCE = 4800
 _CLOCK_PER_S = DELIVERY_RATE_HZ
 """Edit lists count in the movie's own clock: in samples of the field, none of them is cut off by rounding ([3])."""
 
+_MOST_WAITING = 32
+"""Pictures that a coder may keep back: no usual one keeps more than 16."""
+
 _SAMPLE_LIMIT = 1 << 31
 
 
@@ -362,11 +365,7 @@ def _copied(
     """A stream's packets as they are, moved so that the first shown picture has time 0."""
     leave_unread(source, [stream])
     zero = round(zero_s / stream.time_base)
-    for packet in source.demux(stream):
-        if not packet.size or packet.dts is None:
-            continue
-        if packet.pts is None:
-            raise MediaFileError(f"the pictures of {film.name} carry no times; export it as MP4 or MOV")
+    for packet in _in_order(source.demux(stream), film):
         packet.pts -= zero
         packet.dts -= zero
         if printing is not None:
@@ -384,6 +383,30 @@ def _copied(
         time_s = packet.dts * packet.time_base
         packet.stream = target
         yield time_s, packet
+
+
+def _in_order(packets: Iterable[Any], film: Path) -> Iterator[Any]:
+    """Packets that hold something, each with a time of decoding.
+
+    Matroska has none of these, and the library does not guess those of the first pictures where later ones are shown
+    before them: they are one picture apart before the first that is known.
+    """
+    waiting: list[Any] = []
+    for packet in packets:
+        if not packet.size:
+            continue
+        if packet.pts is None or len(waiting) > _MOST_WAITING:
+            raise MediaFileError(f"{film.name} carries no times of its pictures; export it as MP4 or MOV")
+        waiting.append(packet)
+        if packet.dts is None:
+            continue
+        apart = max(packet.duration or 0, 1)
+        for number, one in enumerate(waiting[:-1]):
+            one.dts = packet.dts - (len(waiting) - 1 - number) * apart
+        yield from waiting
+        waiting = []
+    if waiting:
+        raise MediaFileError(f"{film.name} carries no times of its last pictures; export it as MP4 or MOV")
 
 
 def _coded(blocks: Iterable[FloatArray], stream: Any, form: MovieForm) -> Iterator[tuple[Fraction, Any]]:
@@ -418,13 +441,15 @@ def _with_words(stack: ExitStack, pictures: Any, film: Path, boxes: bytes) -> An
     """The same stream of pictures, of a small movie in memory that has the boxes; only its header is used."""
     with opened(film) as again:
         stream = _pictures(again, film)
-        packet = next(one for one in again.demux(stream) if one.size and one.dts is not None)
+        packet = next((one for one in again.demux(stream) if one.size), None)
+        if packet is None:
+            raise MediaFileError(f"{film.name} has a picture track with no pictures in it; export it again")
         for kind in ("mp4", "mov"):
             small = BytesIO()
             try:
                 with av.open(small, "w", format=kind) as target:
                     copy = target.add_stream_from_template(stream)
-                    packet.pts = packet.dts = 0
+                    packet.pts = packet.dts = 0  # what it shows is not used
                     packet.stream = copy
                     target.mux(packet)
             except (ValueError, av.error.FFmpegError):

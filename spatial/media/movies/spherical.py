@@ -107,6 +107,9 @@ _WHOLE = 1 << 32
 
 _ON_THE_WAY = frozenset({b"moov", b"trak", b"mdia", b"minf", b"stbl"})
 _ENTRY_HEAD_BYTES = {b"vide": 86, b"soun": 36}
+_OURS = frozenset({b"st3d", b"sv3d", b"SA3D", b"vexu"})
+"""Boxes that make way for ours; the last is another word for how eyes share the frame, which must not speak against it."""
+
 _LIMIT_32 = 1 << 32
 
 
@@ -278,25 +281,20 @@ def _described(body: bytes, kind: bytes, added: bytes) -> bytes:
         size, name = struct.unpack_from(">I4s", body, place)
         entry = body[place + 8 : place + size]
         place += size
+        at = _ENTRY_HEAD_BYTES[kind] - 8
+        if kind == b"soun":
+            at += {1: 16, 2: 36}.get(struct.unpack_from(">H", entry, 8)[0], 0)
+        kept = entry[:at]
+        # What says the same already, as the library may have copied it from the film, makes way.
+        while at + 8 <= len(entry):
+            length, inner = struct.unpack_from(">I4s", entry, at)
+            if not 8 <= length <= len(entry) - at:
+                break
+            kept += b"" if inner in _OURS else entry[at : at + length]
+            at += length
         # Old files may end an entry with four zeros, behind which nothing is read.
-        tail = len(entry)
-        if len(entry) >= _ENTRY_HEAD_BYTES[kind] - 8 + 4 and entry.endswith(bytes(4)) and _loose_end(entry, kind):
-            tail -= 4
-        entries.append(_box(name, entry[:tail] + added + entry[tail:]))
+        entries.append(_box(name, kept + added + entry[at:]))
     return body[:8] + b"".join(entries)
-
-
-def _loose_end(entry: bytes, kind: bytes) -> bool:
-    """Whether four bytes are left over behind the boxes of an entry."""
-    place = _ENTRY_HEAD_BYTES[kind] - 8
-    if kind == b"soun":
-        place += {1: 16, 2: 36}.get(struct.unpack_from(">H", entry, 8)[0], 0)
-    while place + 8 <= len(entry):
-        (size,) = struct.unpack_from(">I", entry, place)
-        if size < 8:
-            return False
-        place += size
-    return len(entry) - place == 4
 
 
 def _with_offsets(moov: _Node, start: int, stop: int, marked: int) -> bytes:
