@@ -325,7 +325,9 @@ def _came_through(match: FieldMatch, form: MovieForm, name: str, offset_s: float
         )
         found.append(Finding("lip_sync", Severity.FIX, message, name, clip_time_s=match.worst_piece_s))
     if abs(match.gain_db) > _GAIN_DB:
-        message = f"the field in {name} is decoded {abs(match.gain_db):.1f} dB {'louder' if match.gain_db > 0 else 'quieter'}"
+        message = (
+            f"the field in {name} is decoded {abs(match.gain_db):.1f} dB {'louder' if match.gain_db > 0 else 'quieter'}"
+        )
         found.append(Finding("sound_field", Severity.LOOK, message + " than the track", name))
     found += _direction_findings(match, form, name)
     return found
@@ -334,7 +336,9 @@ def _came_through(match: FieldMatch, form: MovieForm, name: str, offset_s: float
 def _direction_findings(match: FieldMatch, form: MovieForm, name: str) -> list[Finding]:
     turned_deg = float(np.degrees(match.turned_by(0.95)))
     if form.coding is SoundCoding.AAC:
-        often = f"by up to {turned_deg:.1f}° in 95 tenths of a second of 100" if np.isfinite(turned_deg) else "in places"
+        often = (
+            f"by up to {turned_deg:.1f}° in 95 tenths of a second of 100" if np.isfinite(turned_deg) else "in places"
+        )
         grave = Severity.LOOK if not turned_deg <= DIRECTION_GOAL_DEG else Severity.NOTE
         message = (
             f"AAC has no word for a sound field and turned directions {often} here: take Opus (.mp4, .mkv) or PCM "
@@ -354,4 +358,3 @@ def _direction_findings(match: FieldMatch, form: MovieForm, name: str) -> list[F
         )
         return [Finding("sound_field", Severity.NOTE, message, name)]
     return []
-

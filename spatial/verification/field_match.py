@@ -171,7 +171,9 @@ class FieldComparison:
 
     def _take(self, sent: FloatArray, received: FloatArray) -> None:
         # As changes from sample to sample: a rumble, which is alike everywhere, says little of when.
-        spectra = [fft.rfft(np.diff(part, axis=1, prepend=part[:, :1]), 2 * _BLOCK, axis=1) for part in (sent, received)]
+        spectra = [
+            fft.rfft(np.diff(part, axis=1, prepend=part[:, :1]), 2 * _BLOCK, axis=1) for part in (sent, received)
+        ]
         cross = np.sum(np.conj(spectra[0]) * spectra[1], axis=0)
         self._cross += cross
         powers = [float(np.sum(np.abs(part) ** 2)) for part in spectra]

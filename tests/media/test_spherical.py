@@ -27,6 +27,7 @@ from spatial.media.movies.spherical import (
 )
 from spatial.picture import Packing
 
+
 def noise_frames(count, width, height):
     rng = np.random.default_rng(1)
     return (rng.integers(0, 255, (height, width, 3), dtype=np.uint8) for _ in range(count))
@@ -170,7 +171,7 @@ def test_a_file_in_fragments_is_known(tmp_path):
 
 
 def test_what_version_1_said_in_xml_is_read():
-    """"Spherical Video RFC" (version 1): XML in a uuid box of the track."""
+    """ "Spherical Video RFC" (version 1): XML in a uuid box of the track."""
     xml = b"""<rdf:SphericalVideo><GSpherical:Spherical>true</GSpherical:Spherical>
     <GSpherical:ProjectionType>equirectangular</GSpherical:ProjectionType>
     <GSpherical:StereoMode>top-bottom</GSpherical:StereoMode></rdf:SphericalVideo>"""

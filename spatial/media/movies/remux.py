@@ -247,7 +247,7 @@ def write_movie(
         source = stack.enter_context(opened(film))
         pictures = _pictures(source, film)
         zero_s = (pictures.start_time or 0) * pictures.time_base
-        # In Matroska the library writes the words itself, from a stream that says them.
+        # In Matroska the library writes what is said itself, from a stream that says them.
         template = _with_words(stack, pictures, film, boxes) if matroska and boxes else pictures
         target = stack.enter_context(_writing(path, form))
         shown = _copied_stream(target, template, film, path)
@@ -262,6 +262,10 @@ def write_movie(
             if kept is None:
                 raise MediaFileError(f"{film.name} has no sound of its own to keep; leave --keep-sound out")
             lanes.append(_copied(other, kept, _copied_stream(target, kept, film, path), zero_s, film))
+        try:
+            target.start_encoding()
+        except av.error.FFmpegError as error:
+            raise _not_held(path, film, pictures) from error
         whole_s = float((pictures.duration or 0) * pictures.time_base)
         for time_s, packet in heapq.merge(*lanes, key=lambda lane: lane[0]):
             with _told(path):
@@ -322,20 +326,23 @@ def _told(path: Path) -> Iterator[None]:
         raise
     except (av.error.FFmpegError, OSError, UnicodeEncodeError) as error:
         why = getattr(error, "strerror", None) or "its name is not UTF-8"
-        raise OutputError(
-            f"{path.name} cannot be written ({why}); free some room, or name another folder"
-        ) from error
+        raise OutputError(f"{path.name} cannot be written ({why}); free some room, or name another folder") from error
 
 
 def _copied_stream(target: Any, stream: Any, film: Path, path: Path) -> Any:
     try:
         return target.add_stream_from_template(stream)
     except (ValueError, av.error.FFmpegError) as error:
-        what = "picture" if stream.type == "video" else "sound"
-        raise InputError(
-            f"a movie named {path.suffix} cannot hold the {what} of {film.name} as it is ({_coder(stream)}); end the "
-            "name in .mov or .mkv"
-        ) from error
+        raise _not_held(path, film, stream) from error
+
+
+def _not_held(path: Path, film: Path, stream: Any) -> InputError:
+    what = "picture" if stream.type == "video" else "sound"
+    others = " or ".join(suffix for suffix in FORMATS if suffix != path.suffix.lower())
+    return InputError(
+        f"a movie named {path.suffix} cannot hold the {what} of {film.name} as it is ({_coder(stream)}); end the name in "
+        f"{others}"
+    )
 
 
 def _coder(stream: Any) -> str:

@@ -303,7 +303,10 @@ def _with_offsets(moov: _Node, start: int, stop: int, marked: int) -> bytes:
     `start` and `stop` are where the header stood; 32-bit offsets become 64-bit ones where they would not fit.
     """
     tables = [node for kind in (b"stco", b"co64") for node in moov.every(kind)]
-    old = [(node, np.frombuffer(node.body[8:], ">u4" if node.kind == b"stco" else ">u8").astype(np.int64)) for node in tables]
+    old = [
+        (node, np.frombuffer(node.body[8:], ">u4" if node.kind == b"stco" else ">u8").astype(np.int64))
+        for node in tables
+    ]
     wide = False
     for _ in range(3):
         shift = marked + len(moov.written())
