@@ -347,8 +347,8 @@ def _direction_findings(match: FieldMatch, form: MovieForm, name: str) -> list[F
         return [Finding("sound_field", grave, message, name)]
     if turned_deg > DIRECTION_GOAL_DEG:
         message = (
-            f"{form.in_words} turned directions by up to {turned_deg:.1f}° in 95 tenths of a second of 100 (the goal is "
-            f"{DIRECTION_GOAL_DEG:g}°); give it more with --bit-rate-kbps, or take PCM (.mov)"
+            f"{form.in_words} turned directions by up to {turned_deg:.1f}° in 95 tenths of a second of 100 (the goal "
+            f"is {DIRECTION_GOAL_DEG:g}°); give it more with --bit-rate-kbps, or take PCM (.mov)"
         )
         return [Finding("sound_field", Severity.LOOK, message, name)]
     if match.leakage_db > _LEAST_LEAKAGE_DB and not match.exchanged:

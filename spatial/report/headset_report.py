@@ -13,8 +13,8 @@ from spatial.report.json_output import Json
 from spatial.report.words import findings_lines
 
 _CAUTION = (
-    "  Before others see it: sudden movement and a horizon that is off make viewers sick. View it yourself first, seated, "
-    "volume low."
+    "  Before others see it: sudden movement and a horizon that is off make viewers sick. View it first yourself, "
+    "seated, volume low."
 )
 
 

@@ -1,7 +1,7 @@
 """Boxes of sphere and sound field: their bytes by the published layouts, and chunk offsets by where the data lies.
 
-Sources: "Spatial Audio RFC" (SA3D), "Spherical Video V2 RFC" (st3d, sv3d), ISO/IEC 14496-12 (boxes, stco, co64), RFC 9559
-(Matroska). Values from memory where no page was open.
+Sources: "Spatial Audio RFC" (SA3D), "Spherical Video V2 RFC" (st3d, sv3d), ISO/IEC 14496-12 (boxes, stco, co64), RFC
+9559 (Matroska). Values from memory where no page was open.
 """
 
 import io
@@ -47,7 +47,7 @@ def test_the_field_box_is_the_36_bytes_of_its_specification():
 
 
 def test_half_a_sphere_for_two_eyes_is_these_bytes():
-    """st3d: left-right is 2. sv3d: svhd, then proj with prhd (no turn) and equi, which leaves out a quarter on each side."""
+    """st3d: left-right is 2. sv3d: svhd, proj with prhd (no turn) and equi, which leaves out a quarter on each side."""
     stereo = bytes.fromhex("0000000d 73743364 00000000 02")
     header = bytes.fromhex("0000000f 73766864 00000000") + b"me\0"
     pose = bytes.fromhex("00000018 70726864 00000000 00000000 00000000 00000000")
@@ -123,7 +123,7 @@ def chunks_of(whole, kind):
 @pytest.mark.parametrize("order", ["front", "behind"])
 @pytest.mark.parametrize("wide", [False, True])
 def test_chunks_are_found_where_they_lie(order, wide):
-    """ISO/IEC 14496-12: offsets of 32 bits (stco) and 64 (co64), from the start of the file; moov in front or behind."""
+    """ISO/IEC 14496-12: offsets of 32 bits (stco) and 64 (co64) from the start of the file, moov in front or behind."""
     file = io.BytesIO(small_movie(order, wide=wide))
     finish_stream(file, picture=picture_boxes("equirect180", maker="m"), sounds={}, mark=b"a mark")
     whole = file.getvalue()

@@ -47,7 +47,7 @@ def test_one_step_of_24_bits_is_not_exact(field):
 
 
 @pytest.mark.parametrize("turned_deg", [-40.0, 2.0])
-def test_a_turn_is_told(field, turned_deg):
+def test_a_turn_is_told(turned_deg):
     turn = matrix_from_ypr(YawPitchRoll.from_degrees(turned_deg, 0.0, 0.0))
     flat = talking_field(np.random.default_rng(5), flat=True).astype(np.float32)
     match = compared(flat, turn_field(flat, turn))
@@ -64,9 +64,13 @@ def test_a_gain_is_told(field, gain_db):
 
 @pytest.mark.parametrize(
     ("order", "signs"),
-    [([0, 3, 1, 2], (1, 1, 1, 1)), ([0, 2, 1, 3], (1, 1, 1, 1)), ([0, 1, 2, 3], (1, -1, 1, 1)), ([0, 1, 2, 3], (1, 1, 0, 1))],
-    ids=["W X Y Z for W Y Z X", "two exchanged", "one inverted", "one silent"],
-)  # fmt: skip
+    [
+        pytest.param([0, 3, 1, 2], (1, 1, 1, 1), id="W X Y Z for W Y Z X"),
+        pytest.param([0, 2, 1, 3], (1, 1, 1, 1), id="two exchanged"),
+        pytest.param([0, 1, 2, 3], (1, -1, 1, 1), id="one inverted"),
+        pytest.param([0, 1, 2, 3], (1, 1, 0, 1), id="one silent"),
+    ],
+)
 def test_a_channel_that_is_another_is_told(field, order, signs):
     assert compared(field, field[order] * np.float32(signs)[:, None]).exchanged
 

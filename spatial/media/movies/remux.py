@@ -1,8 +1,8 @@
 """A new movie with a film's pictures as they are, and a sound field coded beside them.
 
 Conventions: spatial.conventions (field, time): the first shown picture and the first sample of the field have time 0.
-Functions: form_of (what a file's name asks for); check_film; write_movie; picture_print (what tells two films' pictures apart);
-field_of_movie (the field, decoded again).
+Functions: form_of (what a file's name asks for); check_film; write_movie; picture_print (what tells two films' pictures
+apart); field_of_movie (the field, decoded again).
 Sources:
 [1] RFC 8486: Opus channel mapping family 2, channels in ACN order and SN3D, each coded by itself.
 [2] RFC 7845: Opus begins with samples of the coder's own, which its header tells the player to drop.
@@ -340,8 +340,8 @@ def _not_held(path: Path, film: Path, stream: Any) -> InputError:
     what = "picture" if stream.type == "video" else "sound"
     others = " or ".join(suffix for suffix in FORMATS if suffix != path.suffix.lower())
     return InputError(
-        f"a movie named {path.suffix} cannot hold the {what} of {film.name} as it is ({_coder(stream)}); end the name in "
-        f"{others}"
+        f"a movie named {path.suffix} cannot hold the {what} of {film.name} as it is ({_coder(stream)}); end the name "
+        f"in {others}"
     )
 
 

@@ -108,7 +108,7 @@ _WHOLE = 1 << 32
 _ON_THE_WAY = frozenset({b"moov", b"trak", b"mdia", b"minf", b"stbl"})
 _ENTRY_HEAD_BYTES = {b"vide": 86, b"soun": 36}
 _OURS = frozenset({b"st3d", b"sv3d", b"SA3D", b"vexu"})
-"""Boxes that make way for ours; the last is another word for how eyes share the frame, which must not speak against it."""
+"""Boxes that make way for ours; the last is another word for how the eyes share the frame."""
 
 _LIMIT_32 = 1 << 32
 
@@ -424,28 +424,28 @@ def _said_of_picture(boxes: bytes, before: PictureWords) -> PictureWords:
             other = {3: "eyes in an order of their own", 4: "the right eye first"}.get(body[4], "")
             said = replace(said, packing=eyes, other=said.other or other)
         elif kind == b"sv3d":
-            said = replace(said, **_projected(body))
+            said = _projected(body, said)
     return said
 
 
-def _projected(boxes: bytes) -> dict[str, object]:
+def _projected(boxes: bytes, said: PictureWords) -> PictureWords:
     for kind, body in _inner(boxes):
         if kind != b"proj":
             continue
         for name, inside in _inner(body):
             if name == b"equi":
-                return _bounded(inside)
+                return _bounded(inside, said)
             if name in (b"cbmp", b"mshp"):
-                return {"other": "a cube" if name == b"cbmp" else "a mesh", "view_deg": None}
-    return {}
+                return replace(said, other="a cube" if name == b"cbmp" else "a mesh", view_deg=None)
+    return said
 
 
-def _bounded(inside: bytes) -> dict[str, object]:
+def _bounded(inside: bytes, said: PictureWords) -> PictureWords:
     """Version and flags, then what is cut off at the top, the bottom, the left and the right."""
     top, bottom, left, right = (int.from_bytes(inside[4 * n : 4 * n + 4], "big") for n in range(1, 5))
     if top or bottom or left != right or left not in _QUARTERS:
-        return {"other": "a part of a sphere that is neither half of it nor all of it", "view_deg": None}
-    return {"view_deg": _QUARTERS[left]}
+        return replace(said, other="a part of a sphere that is neither half of it nor all of it", view_deg=None)
+    return replace(said, view_deg=_QUARTERS[left])
 
 
 def _said_in_xml(xml: bytes) -> PictureWords:
@@ -465,7 +465,7 @@ def _said_in_xml(xml: bytes) -> PictureWords:
 
 
 def _said_of_sound(entry: bytes) -> SoundWords:
-    """An entry of sound: 8 bytes, then version 0 to 2 with 20, 36 or 56 more, then boxes ([3], QuickTime's for 1 and 2)."""
+    """An entry of sound: 8 bytes, then version 0 to 2 with 20, 36 or 56 more, then boxes ([3]; 1 and 2 are of MOV)."""
     version = int.from_bytes(entry[8:10], "big")
     channels = int.from_bytes(entry[16:18], "big")
     if version == 2:
@@ -514,7 +514,7 @@ def _matroska_picture(video: Mapping[int, bytes]) -> PictureWords:
     projection = dict(_elements(video.get(0x7670, b"")))
     kind = int.from_bytes(projection.get(0x7671, b""), "big")
     if kind == 1:
-        return replace(said, **_bounded(projection.get(0x7672, b"") or bytes(20)))
+        return _bounded(projection.get(0x7672, b"") or bytes(20), said)
     return replace(said, other={2: "a cube", 3: "a mesh"}[kind]) if kind in (2, 3) else said
 
 
