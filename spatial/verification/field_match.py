@@ -23,7 +23,7 @@ STEP_S = 0.1
 """Directions are compared tenth by tenth: shorter than a syllable."""
 
 BAND_HZ = (300.0, 5000.0)
-"""Where a small first-order microphone tells directions: see spatial.direction.intensity."""
+"""Where a small first-order microphone tells directions (see spatial.direction.intensity), and coders keep the wave."""
 
 FROM_ONE_SIDE = 0.5
 """A tenth counts where at least this part of its energy flows one way ([1]): where sound comes from everywhere there
@@ -57,11 +57,11 @@ class FieldMatch:
     worst_piece_s: float
     """When that piece starts."""
     gain_db: float
-    """Of the received field; NaN where nothing was sent."""
+    """Level of the received field against the sent one, in the band; NaN where nothing was sent."""
     exact: bool
     """Whether every sample is the same, to half a step of 24 bits."""
     mix: FloatArray
-    """What of each sent channel (columns) is in each received one (rows), shape (4, 4)."""
+    """What of each sent channel (columns) is in each received one (rows), in the band, shape (4, 4)."""
     turned_rad: FloatArray
     """Angle between both directions, in each tenth that has one, shape (tenths,)."""
     tenths: int
@@ -102,6 +102,7 @@ class FieldComparison:
         self._exact = True
         self._own = np.zeros((FIRST_ORDER_CHANNELS,) * 2)
         self._mixed = np.zeros((FIRST_ORDER_CHANNELS,) * 2)
+        self._arrived = 0.0
         self._rows: list[FloatArray] = []
         self._step = round(STEP_S * rate_hz)
         freqs = fft.rfftfreq(self._step, 1 / rate_hz)
@@ -141,12 +142,13 @@ class FieldComparison:
             self._take(*(np.pad(part, ((0, 0), (0, missing))) for part in (sent, received)))
         delay = self._delay(self._cross)
         worst = max(self._pieces, key=lambda piece: abs(piece[1] - (delay or 0)), default=(0, delay or 0))
-        power = np.trace(self._own)
+        power = float(np.trace(self._own))
         mix = np.zeros((4, 4))
         gain = float("nan")
         if power > 0:
+            # By power: a coder that replaces faint noise by other noise keeps the level, but not the wave.
+            gain = float(10.0 * np.log10(max(self._arrived / power, 1e-30)))
             ratio = float(np.trace(self._mixed) / power)
-            gain = 20.0 * np.log10(abs(ratio)) if ratio else float("-inf")
             # What a gain for all does not explain; channels that hold nothing are left as that gain makes them.
             rest = self._mixed - ratio * self._own
             ridge = _RIDGE * power / FIRST_ORDER_CHANNELS * np.eye(FIRST_ORDER_CHANNELS)
@@ -179,9 +181,6 @@ class FieldComparison:
         powers = [float(np.sum(np.abs(part) ** 2)) for part in spectra]
         self._piece(cross, powers)
         self._count += sent.shape[1]
-        own, other = sent.astype(np.float64), received.astype(np.float64)
-        self._own += own @ own.T
-        self._mixed += other @ own.T
         self._rows.append(self._tenths(sent, received))
 
     def _piece(self, cross: ComplexArray, powers: list[float]) -> None:
@@ -213,6 +212,10 @@ class FieldComparison:
         for spectrum in spectra:
             flow = np.real(np.conj(spectrum[W])[None] * spectrum[[X, Y, Z]]).sum(axis=2).T
             rows.append(flow)
+        own, other = (spectrum.reshape(FIRST_ORDER_CHANNELS, -1).astype(np.complex128) for spectrum in spectra)
+        self._own += np.real(own @ own.conj().T)
+        self._mixed += np.real(other @ own.conj().T)
+        self._arrived += float(np.sum(np.abs(other) ** 2))
         energy = 0.5 * np.sum(np.abs(spectra[0]) ** 2, axis=(0, 2))
         level = np.mean(sent[W].reshape(-1, self._step).astype(np.float64) ** 2, axis=1)
         return np.concatenate([level[:, None], rows[0], rows[1], energy[:, None]], axis=1)

@@ -477,6 +477,7 @@ WRITERS = {
     "spatial.media.work_folders",
     "spatial.media.cache",
     "spatial.media.movies.proxy",
+    "spatial.media.movies.remux",
     "spatial.media.movies.spherical",
     "spatial.media.ownership",
     "spatial.jobs.faults",
