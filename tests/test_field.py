@@ -315,5 +315,5 @@ def test_a_format_to_be_found_out_is_none_yet() -> None:
     ],
 )
 def test_the_order_a_format_takes_its_channels_in(channel_format: ReadAs, picked: tuple[int, ...]) -> None:
-    """ACN is W, Y, Z, X; FuMa W, X, Y, Z (CHECKS 1)."""
+    """ACN is W, Y, Z, X; FuMa W, X, Y, Z (Nachbar et al. 2011)."""
     assert recorded_order(channel_format, (10, 11, 12, 13)) == picked

@@ -169,7 +169,7 @@ def test_true_law_is_the_clock_law_of_two_boxes():
 
 @pytest.mark.parametrize("mount_deg", [UPRIGHT, (140, 20, -170)])
 def test_diffuse_noise_has_a_third_of_the_power_in_each_axis(rng, mount_deg):
-    """CHECKS section 1, derived: an isotropic field has X2 = Y2 = Z2 = W2 / 3 in SN3D."""
+    """Derived from the definition of SN3D: an isotropic field has X2 = Y2 = Z2 = W2 / 3 in SN3D."""
     rig = Rig((3, 3, 1.6), 0.0, mount=YawPitchRoll.from_degrees(*mount_deg))
     field, scratch = diffuse_noise(rig, 4 * RATE_HZ, rng=rng)
     powers = np.mean(field**2, axis=1)

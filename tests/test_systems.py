@@ -92,7 +92,7 @@ main()
 @pytest.mark.parametrize("name", ["con.wav", "a:b.wav", "what?.wav", "end .", "LPT1"])
 def test_names_that_windows_takes_for_something_else(monkeypatch, tmp_path, name):
     plain_place(tmp_path / name)  # no trouble here
-    monkeypatch.setattr(ownership, "_WINDOWS", True)
+    monkeypatch.setattr(ownership, "WINDOWS", True)
     with pytest.raises(OutputError, match="is no name for a file on Windows"):
         plain_place(tmp_path / name)
 
@@ -145,7 +145,7 @@ def test_a_way_that_is_too_long_is_said(monkeypatch, tmp_path):
     with pytest.raises(OutputError, match="is too long; shorten it"):
         write_text_whole(tmp_path / ("n" * 300), "x")
     missing = FileNotFoundError(2, "No such file or directory")
-    monkeypatch.setattr(output, "_WINDOWS", True)
+    monkeypatch.setattr(output, "WINDOWS", True)
     deep = tmp_path / ("deep-" * 45)
     deep.mkdir()
     assert "is too long; shorten it" in output._sentence(deep / "x.wav", missing)

@@ -17,7 +17,7 @@ import numpy as np
 from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat, ReadAs
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.inspect.channel_reading import settle
 from spatial.jobs.progress import Progress, silent
 from spatial.media.buffers import resampled
@@ -204,17 +204,17 @@ def _layout(film: Clip, said: PictureWords, told: str | None) -> tuple[str | Non
         if said.anything and said.layout != told:
             message = f"{name} itself says {_in_words(said)}, and --picture says {layout_in_words(told)}: the movie "
             message += "says the latter; look at it in a headset"
-            return told, [Finding("picture_layout", Severity.LOOK, message, name)]
+            return told, [Finding(Code.PICTURE_LAYOUT, Severity.LOOK, message, name)]
         return told, []
     if said.layout is not None:
         return said.layout, []
     if said.anything:
         message = f"{name} says {_in_words(said)}, which has no layout here, so the movie says nothing of it; add "
         message += "--picture LAYOUT"
-        return None, [Finding("picture_layout", Severity.LOOK, message, name)]
+        return None, [Finding(Code.PICTURE_LAYOUT, Severity.LOOK, message, name)]
     message = f"nothing says how the picture of {name} is laid out, and players will show it as a flat one; add "
     message += "--picture, as in --picture equirect180-sbs"
-    return None, [Finding("picture_layout", Severity.LOOK, message, name)]
+    return None, [Finding(Code.PICTURE_LAYOUT, Severity.LOOK, message, name)]
 
 
 def _in_words(said: PictureWords) -> str:
@@ -228,7 +228,7 @@ def _turned(film: Clip) -> list[Finding]:
         return []
     message = f"the header of {film.path.name} says that its picture is to be shown {film.turn}, which players of "
     message += "headsets may leave out or do twice; export the film with its picture the right way up"
-    return [Finding("picture_layout", Severity.LOOK, message, film.path.name)]
+    return [Finding(Code.TURNED_PICTURE, Severity.LOOK, message, film.path.name)]
 
 
 def _length_findings(film: Clip, track: Take) -> list[Finding]:
@@ -241,7 +241,7 @@ def _length_findings(film: Clip, track: Take) -> list[Finding]:
         f"{track.path.name} is {abs(over_s):.3f} s {'longer' if over_s > 0 else 'shorter'} than the picture of "
         f"{film.path.name}, so {does}; make sure that it is the track of this film, from its first picture on"
     )
-    return [Finding("truncated", Severity.LOOK, message, track.path.name)]
+    return [Finding(Code.WRONG_LENGTH, Severity.LOOK, message, track.path.name)]
 
 
 # --- the field ---
@@ -296,10 +296,10 @@ def _proof_findings(result: HeadsetResult) -> list[Finding]:
     if not result.packets_identical:
         message = f"the pictures of {name} are not those of {result.film.path.name}, byte for byte or in time: do not "
         message += "hand it over; export the film again as a plain MP4 or MOV"
-        found.append(Finding("picture_layout", Severity.FIX, message, name))
+        found.append(Finding(Code.PICTURE_CHANGED, Severity.FIX, message, name))
     if result.words.picture.layout != result.layout:
         message = f"what {name} says of its picture was not read back as it was meant; do not hand it over"
-        found.append(Finding("picture_layout", Severity.FIX, message, name))
+        found.append(Finding(Code.PICTURE_LAYOUT, Severity.FIX, message, name))
     found += _came_through(result.match, result.form, name, result.offset_s)
     return found
 
@@ -307,28 +307,28 @@ def _proof_findings(result: HeadsetResult) -> list[Finding]:
 def _came_through(match: FieldMatch, form: MovieForm, name: str, offset_s: float | None) -> list[Finding]:
     if match.delay_samples is None or offset_s is None:
         message = f"the field in {name} is silent, or the track is, so nothing is proved; listen to the track"
-        return [Finding("undetermined", Severity.LOOK, message, name)]
+        return [Finding(Code.SOUND_FIELD, Severity.LOOK, message, name)]
     found: list[Finding] = []
     if match.exchanged:
         message = f"a channel of {name} is decoded as another one, inverted, or not at all; do not hand it over"
-        found.append(Finding("swapped_channels", Severity.FIX, message, name))
+        found.append(Finding(Code.SWAPPED_CHANNELS, Severity.FIX, message, name))
     if offset_s:
         late = "late" if offset_s > 0 else "early"
         grave = Severity.NOTE if abs(offset_s) < _SMALL_S else Severity.LOOK
         grave = Severity.FIX if abs(offset_s) > _IN_STEP_S else grave
         message = f"the field in {name} is decoded {abs(offset_s) * 1e3:.2f} ms {late}"
-        found.append(Finding("lip_sync", grave, message, name))
+        found.append(Finding(Code.LIP_SYNC, grave, message, name))
     if abs(match.worst_piece_samples) > _SMALL_S * DELIVERY_RATE_HZ:
         message = (
             f"the field in {name} slips by {abs(match.worst_piece_samples) / DELIVERY_RATE_HZ * 1e3:.1f} ms at "
             f"{match.worst_piece_s:.1f} s; do not hand it over"
         )
-        found.append(Finding("lip_sync", Severity.FIX, message, name, clip_time_s=match.worst_piece_s))
+        found.append(Finding(Code.LIP_SYNC, Severity.FIX, message, name, clip_time_s=match.worst_piece_s))
     if abs(match.gain_db) > _GAIN_DB:
         message = (
             f"the field in {name} is decoded {abs(match.gain_db):.1f} dB {'louder' if match.gain_db > 0 else 'quieter'}"
         )
-        found.append(Finding("sound_field", Severity.LOOK, message + " than the track", name))
+        found.append(Finding(Code.SOUND_FIELD, Severity.LOOK, message + " than the track", name))
     found += _direction_findings(match, form, name)
     return found
 
@@ -344,17 +344,17 @@ def _direction_findings(match: FieldMatch, form: MovieForm, name: str) -> list[F
             f"AAC has no word for a sound field and turned directions {often} here: take Opus (.mp4, .mkv) or PCM "
             "(.mov) where the player takes them, and listen to this one in the player it is for"
         )
-        return [Finding("sound_field", grave, message, name)]
+        return [Finding(Code.SOUND_FIELD, grave, message, name)]
     if turned_deg > DIRECTION_GOAL_DEG:
         message = (
             f"{form.in_words} turned directions by up to {turned_deg:.1f}° in 95 tenths of a second of 100 (the goal "
             f"is {DIRECTION_GOAL_DEG:g}°); give it more with --bit-rate-kbps, or take PCM (.mov)"
         )
-        return [Finding("sound_field", Severity.LOOK, message, name)]
+        return [Finding(Code.SOUND_FIELD, Severity.LOOK, message, name)]
     if match.leakage_db > _LEAST_LEAKAGE_DB and not match.exchanged:
         message = (
             f"a channel of {name} holds another one {-match.leakage_db:.0f} dB down; give it more with "
             "--bit-rate-kbps, or take PCM (.mov)"
         )
-        return [Finding("sound_field", Severity.NOTE, message, name)]
+        return [Finding(Code.SOUND_FIELD, Severity.NOTE, message, name)]
     return []

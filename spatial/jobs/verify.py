@@ -13,7 +13,7 @@ import numpy as np
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95
 from spatial.direction.doa import SpanDirection
 from spatial.field import ChannelFormat, ReadAs, angle_between
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.inspect.channel_reading import settle
 from spatial.jobs.orient.judges import judges_of_track, mark_key, marks_that_gave
 from spatial.jobs.orient.measure_marks import HeardMark, hear_marks, marks_of_clip, offset_turns
@@ -22,10 +22,10 @@ from spatial.jobs.orient.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.choose_take import likeliest_place
-from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.listen import listen_to_clip, listen_to_take
 from spatial.jobs.sync.listen_take import Listened
 from spatial.jobs.sync.sync_clip import rig_of, sync_listened
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.media.buffers import Spool
 from spatial.media.movies.clip import Clip, open_clip
 from spatial.media.takes.take import Take, open_take
@@ -228,7 +228,7 @@ def check_marks(
     mirrored = _mirrored_findings(heard, tolerance)
     off = mirrored or [
         Finding(
-            "mark_off",
+            Code.MARK_OFF,
             Severity.FIX if check.verdict is Verdict.OFF else Severity.LOOK,
             f"{mark.mark.who} is heard {off_in_words(check)} of where they are seen "
             f"(±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°{_by_whom(check)}): orient again, or check the mark",
@@ -271,7 +271,7 @@ def _unproven_findings(heard: Sequence[HeardMark]) -> list[Finding]:
         "nobody is heard at any of the marks, so it is not proven that anybody is heard where they are seen: mark "
         "moments in which one performer sounds alone, or look at --band-hz and the track"
     )
-    return [Finding("mark_unheard", Severity.FIX, message)]
+    return [Finding(Code.MARK_UNHEARD, Severity.FIX, message)]
 
 
 def _mirrored_findings(heard: Sequence[HeardMark], tolerance: Tolerance) -> list[Finding]:
@@ -293,7 +293,7 @@ def _mirrored_findings(heard: Sequence[HeardMark], tolerance: Tolerance) -> list
         f"with --repair, which mends an inverted channel (say --upright or --upside-down with it), unless it is the "
         f"marks that exchange {sides} ({sign})"
     )
-    return [Finding("mirrored", Severity.FIX, message)]
+    return [Finding(Code.MIRRORED, Severity.FIX, message)]
 
 
 def off_in_words(check: MarkCheck) -> str:
@@ -320,7 +320,7 @@ def _length_findings(clip: Clip, track: Take) -> list[Finding]:
         f"{track.path.name} is {track.duration_s:.3f} s long, {size} "
         f"{'shorter' if short > 0 else 'longer'} than {clip.path.name}: conform the take anew"
     )
-    return [Finding("truncated", Severity.FIX, message, track.path.name)]
+    return [Finding(Code.WRONG_LENGTH, Severity.FIX, message, track.path.name)]
 
 
 def _against(clip: Clip, law: ClockLaw, step: SyncEstimate) -> TrackLipSync:
@@ -340,7 +340,7 @@ def _step_findings(clip: Clip, step: SyncEstimate | None, *, lost: bool) -> list
     law = step.applied_law
     if law is None:
         message = f"the track cannot be held against the sound of {clip.path.name}{unjudged}: {step.reason}"
-        return [Finding("no_match", Severity.FIX, message, clip.path.name)]
+        return [Finding(Code.NO_MATCH, Severity.FIX, message, clip.path.name)]
     found = _against(clip, law, step)
     if found.largest_s <= IN_STEP_S:
         return []
@@ -349,4 +349,4 @@ def _step_findings(clip: Clip, step: SyncEstimate | None, *, lost: bool) -> list
         f"{verdict_in_words(found)}, where a conformed track is within {IN_STEP_S * 1e3:.0f} ms{unjudged}: "
         "conform it first"
     )
-    return [Finding("lip_sync", Severity.FIX, message, clip.path.name)]
+    return [Finding(Code.LIP_SYNC, Severity.FIX, message, clip.path.name)]

@@ -1,12 +1,9 @@
 """Each command's result in lines for people on set.
 
-What "±" says here holds in 95 cases of 100; in JSON stand standard deviations.
+"±" stands for what holds in 95 cases of 100; JSON has standard deviations. Directions have a line for each stretch in
+which one source sounds, not one for each moment.
 Functions: sync_lines, match_lines, orient_lines, mount_lines, verify_lines, step_line, check_table, judged_in_words,
-conform_lines.
-
-Where sound came from, in lines: one for each stretch in which one source sounds, not one for each moment.
-
-Functions: directions_lines.
+conform_lines, directions_lines.
 """
 
 from collections.abc import Iterator, Sequence
@@ -16,7 +13,7 @@ import numpy.typing as npt
 
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.field import angle_between, unit_vectors
-from spatial.findings import Severity
+from spatial.findings import Code, Severity
 from spatial.jobs.conform.conform_clip import ConformResult
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.orient.from_marks import OrientResult
@@ -71,7 +68,7 @@ def match_lines(result: SyncResult) -> list[str]:
         ]
     else:
         lines.append(f"{begin}.")
-        pulled = any(f.code == "drift" and f.severity is not Severity.NOTE for f in result.findings)
+        pulled = any(f.code == Code.DRIFT and f.severity is not Severity.NOTE for f in result.findings)
         if not estimate.drift_significant:
             lines.append(f"  The clocks agree as far as this clip can tell: {pace}; no drift is taken out.")
         elif not pulled:

@@ -93,11 +93,11 @@ def main() -> None:
         "",
         f"`python -m tests.bench.headset {count} {first}`: {count} rooms of RT60 0.25 to 0.8 s, one or two performers, "
         f"{LENGTH_S:g} s each, peaks at -30 to -3 dBFS (seeds {first} to {first + count - 1}; the default bit rate was "
-        "chosen on seeds below 100). Directions: broadband 300 Hz to 5 kHz in each tenth of a second in which half of the energy "
-        "or more flows one way, decoded against written.",
+        "chosen on seeds below 100). Directions: broadband 300 Hz to 5 kHz in each tenth of a second in which half of "
+        "the energy or more flows one way, decoded against written.",
         "",
-        "| coder | tenths | median, deg | 95 %, deg | worst scene's 95 %, deg | delay other than 0 | level, dB, at most |"
-        " leakage, dB, worst |",
+        "| coder | tenths | median, deg | 95 %, deg | worst scene's 95 %, deg | delay not 0 | level, dB, at most "
+        "| leakage, dB, worst |",
         "|---|---|---|---|---|---|---|---|",
     ]
     for name, matches in (*found.items(), *by_kind.items()):

@@ -147,7 +147,7 @@ def test_sync_json_of_the_right_and_the_wrong_take(shoot):
     assert right.json["matched"] is True
     assert right.json["drift_significant"] in (True, False)  # a truth value, not its name
     assert right.json["take"] == str(shoot / "rec-0041.flac")
-    assert right.json["offset_s"] == pytest.approx(LANTERN["offset_s"], abs=0.5e-3)  # DESIGN's goal for sync
+    assert right.json["offset_s"] == pytest.approx(LANTERN["offset_s"], abs=0.5e-3)  # what sync is held to
     check_findings(right.json["findings"])
     wrong = run("sync", shoot / "lantern.mp4", shoot / "rec-0042.flac", "--json")
     assert wrong.code == 4
@@ -200,7 +200,7 @@ def test_sync_says_early_or_late_of_a_take_cut_to_the_clip(shoot, tmp_path, shif
     found = outcome.json
     assert outcome.code == code
     assert found["lip_sync"]["verdict"] == verdict
-    assert found["lip_sync"]["early_start_ms"] == pytest.approx(-1e3 * shift_s, abs=0.5)  # DESIGN's goal for sync
+    assert found["lip_sync"]["early_start_ms"] == pytest.approx(-1e3 * shift_s, abs=0.5)  # what sync is held to
     assert found["lip_sync"]["frames"] == pytest.approx(-25 * shift_s, abs=0.05)
     severities = [finding["severity"] for finding in found["findings"] if finding["code"] == "lip_sync"]
     assert severities == ([severity] if severity else [])
@@ -253,7 +253,7 @@ def test_a_take_that_was_never_synced_has_no_mark_judged(shoot):
     )
     assert found.code == 4
     assert {mark["verdict"] for mark in found.json["marks"]} == {"unjudged"}
-    assert {f["code"] for f in found.json["findings"]} == {"lip_sync", "truncated"}
+    assert {f["code"] for f in found.json["findings"]} == {"lip_sync", "wrong_length"}
 
 
 def test_one_source_number_is_one_place_also_over_seconds_of_rest(shoot):
@@ -420,7 +420,7 @@ def test_demo_json(demo):
     assert set(day["errors"]) == {"lantern.mp4", "slipway.mov"}
     for error in day["errors"].values():
         assert abs(error["offset_ms"]) < 0.5
-        assert error["mount_deg"] < 3.0  # the limits
+        assert error["mount_deg"] < 3.0  # what the demo is held to
     for name in ("lantern", "slipway"):
         assert {path.suffix for path in (folder / "tracks").glob(f"{name}.*")} == {".wav", ".json", ".png"}
 

@@ -17,6 +17,7 @@ from cli.watching import WATCHED
 from spatial.errors import MediaFileError
 from spatial.jobs.demo import lay_out
 from spatial.jobs.faults import fault_sentence, is_want_of_memory
+from spatial.media.movies import container
 from spatial.media.movies.container import opened
 from tests.test_layering import HOUSE
 
@@ -155,9 +156,13 @@ def test_want_of_memory_by_any_name(error, expected):
     assert ("too little free memory for a.mov" in fault_sentence(error, "a.mov")) is expected
 
 
-def test_want_of_memory_is_no_damage(shoot):
+def test_want_of_memory_is_no_damage(shoot, monkeypatch):
     """The movie is as good as it was: nobody should copy it again for this."""
     refused = av.error.MemoryError(errno.ENOMEM, "Cannot allocate memory")
+    # Where there is plenty, it is the file's own sizes that ask for too much.
+    with pytest.raises(MediaFileError, match="asks for more memory than there is"), opened(shoot / "slipway.mov"):
+        raise refused
+    monkeypatch.setattr(container, "_LITTLE_BYTES", 1 << 62)
     with pytest.raises(MemoryError), opened(shoot / "slipway.mov"):
         raise refused
     with pytest.raises(MediaFileError, match="is damaged"), opened(shoot / "slipway.mov"):

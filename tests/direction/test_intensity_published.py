@@ -19,7 +19,7 @@ RATE = 48_000
      (-10, 90, 5.7)],
 )  # fmt: skip
 def test_reflection_bias_of_plain_averaging(rng, rho_db, away_deg, bias_deg):
-    """One uncorrelated reflection: atan2(rho sin b, 1 + rho cos b) (CHECKS section 7, derived; the table's values)."""
+    """One uncorrelated reflection: atan2(rho sin b, 1 + rho cos b) (derived; values worked by hand)."""
     direct, other = rng.standard_normal((2, 6 * RATE))
     field = encode(direct, 0.0, 0.0) + 10 ** (rho_db / 20) * encode(other, np.radians(away_deg), 0.0)
     flow = field_bins(field.astype(np.float32), RATE).intensity.sum(axis=(1, 2))
@@ -100,7 +100,7 @@ def test_rooms_by_an_independent_simulator(kind, seed):
     truth = (source - middle) / np.linalg.norm(source - middle)
     assert found.heard
     error = np.degrees(angle_between(found.vector, truth))
-    assert error < (6.0 if kind == "speech" else 2.0)  # DESIGN section 6: speech, 95 % within 6 degrees
+    assert error < (6.0 if kind == "speech" else 2.0)  # what tests.bench.directions finds in 95 %
 
 
 def _figure_of_eight(azimuth_deg, colatitude_deg):

@@ -45,7 +45,7 @@ def test_two_at_once_are_two(rng, first, second):
     tracks = tracks_of(quiet(rng, field))
     assert len(tracks) == 2
     for azimuth in (first, second):
-        assert min(off_deg(track, azimuth) for track in tracks) < 4.0  # DESIGN section 6
+        assert min(off_deg(track, azimuth) for track in tracks) < 4.0
 
 
 def test_three_at_once_are_three(rng):
@@ -109,7 +109,7 @@ def test_a_walker_in_a_room_is_one(rng):  # noqa: ARG001
     steps = np.flatnonzero(track.active)
     steps = steps[steps < walk.truth.shape[1]]
     error = np.degrees(angle_between(track.vectors[steps], walk.truth[0, steps]))
-    assert np.median(error) < 4.0  # DESIGN section 6: two at once, median
+    assert np.median(error) < 4.0  # two at once, median
 
 
 def test_a_floor_bounce_is_nobody(rng):

@@ -182,7 +182,7 @@ def test_w_in_the_wrong_place_is_found(rng, other):
 
 @pytest.mark.parametrize("factor", [3.0, 2.0])
 def test_another_normalisation_is_no_fault_of_gain(rng, factor):
-    """N3D and FuMa have 3 and 2 times the power of X, Y, Z over W (CHECKS 1)."""
+    """N3D and FuMa have 3 and 2 times the power of X, Y, Z over W (derived from their definitions)."""
     sound = talking_field(rng, seconds=12.0)
     sound[1:] *= np.sqrt(factor)
     balance = measured(sound).balance

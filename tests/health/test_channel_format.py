@@ -52,7 +52,7 @@ def waves(rng: np.random.Generator, seconds: float = 6.0) -> list[tuple[FloatArr
 
 
 def recorded(kind: str, parts: list[tuple[FloatArray, FloatArray]]) -> FloatArray:
-    """Plane waves as each format has them (CHECKS 1)."""
+    """Plane waves as each format has them (derived from SN3D, N3D and FuMa)."""
     if kind in SIGNS:
         out = np.zeros((4, len(parts[0][1])))
         for towards, signal in parts:

@@ -101,14 +101,14 @@ def test_a_track_of_ours_says_what_it_is(tmp_path, parts):
 
 
 def test_the_b_format_mark(write, parts):
-    """R. Dobson's GUID means FuMa's W, X, Y, Z: CHECKS 2."""
+    """R. Dobson's GUID means FuMa's W, X, Y, Z (his "B-Format in WAVE_FORMAT_EXTENSIBLE")."""
     take, evidence = settled(write(recorded("fuma", parts), guid=B_FORMAT))
     assert (take.channel_format, take.picked, evidence.basis) == (ChannelFormat.FUMA, (0, 1, 2, 3), Basis.DECLARED)
     assert take.findings == ()
 
 
 def test_the_fuma_pack_of_adm_lists_w_y_z_x(write, parts):
-    """BS.2094, trap in CHECKS 2: FuMa gains in ACN order."""
+    """ITU-R BS.2094, easily missed: FuMa gains in ACN order."""
     field = recorded("ambix", parts) * np.array([[1 / 2**0.5], [1], [1], [1]])
     take, _ = settled(write(field, FUMA_IN_ADM))
     assert (take.channel_format, take.picked) == (ChannelFormat.FUMA, (0, 3, 1, 2))

@@ -11,10 +11,10 @@ import pytest
 
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
-from spatial.jobs.sync.crew_word import DecidedBy
 from spatial.jobs.sync.day_clocks import settle_by_clocks
-from spatial.jobs.sync.rival_findings import Possibility, only_music
+from spatial.jobs.sync.rival_findings import only_music
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import DecidedBy, Possibility
 from spatial.jobs.sync.time_of_day import camera_stamps_by_kind
 from spatial.media.movies.clip import Clip
 from spatial.media.takes.take import Take
@@ -63,7 +63,7 @@ def test_one_difference_of_the_clocks_decides(right_share):
     assert settled.take.path.name == "take2.wav"
     assert settled.estimate.matched
     assert settled.law.offset_s == EARLY_S[2]
-    (said,) = [f for f in settled.findings if f.code == "ambiguous_match"]
+    (said,) = [f for f in settled.findings if f.code == "clocks_decide"]
     assert said.severity is Severity.NOTE
     assert "clip2.mov fits take1.wav as well" in said.message
     assert "3607 s apart in 4 clips, say that it is take2.wav" in said.message

@@ -1,6 +1,6 @@
 """A whole day: clips with and without marks, a broken clip, a broken take, a take nobody needs; and the demo.
 
-The clips are the demo's own and open-air ones. Limits for the demo are the issue's: sync within 0.5 ms, mount
+The clips are the demo's own and open-air ones. Limits for the demo: sync within 0.5 ms, mount
 within 3 degrees.
 """
 
@@ -119,7 +119,7 @@ def test_a_clip_whose_marks_tell_too_little_keeps_its_take(day):
     entry = only(result.clips, "b-marked.mov")
     assert entry.conform is None
     assert entry.sync.take.path.name == "b-marked-take.wav"
-    ((severity, message),) = says(entry.findings, "undetermined")
+    ((severity, message),) = says(entry.findings, "not_done")
     assert severity is Severity.FIX
     assert "these marks cannot tell the" in message
     assert not (folder / "tracks").exists()
@@ -129,7 +129,7 @@ def test_a_broken_clip_does_not_stop_the_day(day):
     _, result = day
     entry = only(result.clips, "c-broken.mp4")
     assert (entry.sync, entry.conform) == (None, None)
-    ((severity, message),) = says(entry.findings, "truncated")
+    ((severity, message),) = says(entry.findings, "unusable_file")
     assert severity is Severity.FIX
     assert "c-broken.mp4" in message
 
@@ -138,7 +138,7 @@ def test_a_broken_clip_does_not_stop_the_day(day):
 def test_a_broken_take_does_not_stop_the_day(day, name, severity):
     """NaN that only shows on listening, and a stereo file, perhaps none of the shoot's, that shows on opening."""
     _, result = day
-    assert [(f.code, f.severity) for f in result.findings if f.where == name] == [("truncated", severity)]
+    assert [(f.code, f.severity) for f in result.findings if f.where == name] == [("unusable_file", severity)]
     (message,) = [f.message for f in result.findings if f.where == name]
     assert name in message
 
@@ -146,7 +146,7 @@ def test_a_broken_take_does_not_stop_the_day(day, name, severity):
 def test_takes_nobody_needs_are_listed(day):
     _, result = day
     assert [path.name for path in result.unused_takes] == ["camera.wav", "nan.wav", "spare-take.wav"]
-    assert says(result.findings, "no_match") == [(Severity.NOTE, "spare-take.wav belongs to none of the clips")]
+    assert says(result.findings, "unused_take") == [(Severity.NOTE, "spare-take.wav belongs to none of the clips")]
 
 
 def test_a_day_of_broken_takes_is_an_error(tmp_path, day):
@@ -277,7 +277,7 @@ def test_a_day_done_twice_leaves_its_tracks_and_says_so(tmp_path):
     entry = only(run_day(tmp_path, rig_for=lambda _clip: Rig(picture="equirect180-sbs")).clips, "lantern.mp4")
     assert entry.sync.take.path.name == "rec-0041.flac"
     assert (tmp_path / "tracks" / "lantern.wav").read_bytes() == b"mine"
-    assert says(entry.findings, "undetermined") == [
+    assert says(entry.findings, "already_there") == [
         (
             Severity.LOOK,
             "tracks/lantern.wav was there before and has been left as it is: add --force to make it anew, or move it "
@@ -294,7 +294,7 @@ def test_clips_that_differ_in_their_suffix_do_not_share_a_track(tmp_path):
     result = run_day(tmp_path, rig_for=lambda _clip: Rig((0.03, 0.0, -0.3), "equirect180-sbs"))
     done = result.clips
     # One place of the microphone was taken for both, which is said once, of the day.
-    assert ["is taken for all 2 clips" in message for _, message in says(result.findings, "facing")] == [True]
+    assert ["is taken for all 2 clips" in message for _, message in says(result.findings, "mic_offset")] == [True]
     assert [entry.conform.output.name for entry in done] == ["slipway.mov.wav", "slipway.mp4.wav"]
     assert sorted(path.name for path in (tmp_path / "tracks").iterdir()) == [
         "slipway.mov.json", "slipway.mov.wav", "slipway.mp4.json", "slipway.mp4.wav",

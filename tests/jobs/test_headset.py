@@ -163,7 +163,7 @@ def test_another_length_is_said(shoot, tmp_path, change, word):
     track = write_track(tmp_path / "track.wav", samples + change)
     result = make_headset_movie(shoot / "film.mp4", track, tmp_path / "out.mov", picture="equirect180-sbs")
     (finding,) = result.findings
-    assert (finding.code, finding.severity) == ("truncated", Severity.LOOK)
+    assert (finding.code, finding.severity) == ("wrong_length", Severity.LOOK)
     assert f"track.wav is 0.083 s {word} than the picture" in finding.message
     assert result.samples == samples
     # Less than a frame is how editors cut, and is not worth a word.
@@ -327,7 +327,7 @@ def declaring(folder):
         (lambda block: block[[0, 3, 1, 2]], "swapped_channels"),
         (lambda block: block * np.float32(0.5), "sound_field"),
         (lambda block: np.roll(block, 4800, axis=1), "lip_sync"),
-        (lambda block: 0 * block, "undetermined"),
+        (lambda block: 0 * block, "sound_field"),
     ],
 )
 def test_a_movie_that_decodes_otherwise_is_told(shoot, tmp_path, monkeypatch, fault, code):
@@ -353,7 +353,7 @@ def test_other_pictures_are_told(shoot, tmp_path, monkeypatch):
     monkeypatch.setattr(headset, "write_movie", written)
     result = made(shoot, tmp_path / "out.mov")
     assert not result.packets_identical
-    assert Severity.FIX in [one.severity for one in result.findings]
+    assert ("picture_changed", Severity.FIX) in [(one.code, one.severity) for one in result.findings]
     assert any("NOT those of the film" in line for line in headset_lines(result))
 
 

@@ -71,7 +71,7 @@ def test_the_folder_holds_what_the_page_needs(reviewed):
 def test_marks_and_mount_are_those_of_orient(reviewed):
     result, _, _ = reviewed
     assert [check.verdict for _, check in result.marks] == [Verdict.IN_PLACE] * 4
-    # truth.json: yaw 8, pitch -5, roll 176; CHECKS 10 and the goals ask for 2 degrees.
+    # truth.json: yaw 8, pitch -5, roll 176; 2 degrees are asked for.
     truth = matrix_from_ypr(YawPitchRoll.from_degrees(8.0, -5.0, 176.0))
     assert np.degrees(rotation_angle(result.mount, truth)) < 2.0
 

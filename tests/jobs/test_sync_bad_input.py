@@ -1,8 +1,8 @@
 """Sync of what no one should have recorded: on real files, through the command line.
 
-Every case must end in a clear answer or a clear refusal: exit code 0, 3 or 4 as in DESIGN section 3, one sentence,
-one JSON object without NaN, never a traceback, and never a match at a wrong place. 0.5 ms is the goal for sync in
-DESIGN section 6; sounds travel through the open air, so that the truth is exact to the sample.
+Every case must end in a clear answer or a clear refusal: exit code 0, 3 or 4, one sentence,
+one JSON object without NaN, never a traceback, and never a match at a wrong place. Sounds travel through
+the open air, so that the truth is exact to the sample; 0.5 ms is what sync is held to.
 """
 
 import json

@@ -40,7 +40,7 @@ def say_rate(take, rate_hz):
 
 @pytest.mark.parametrize(
     ("true_hz", "said_hz", "ppm"),
-    # true / said - 1: for 44.1 in 48 the -81250 ppm of CHECKS, derived; 1 ppm more or less is what windows leave.
+    # true / said - 1: for 44.1 in 48 -81250 ppm, derived; 1 ppm more or less is what windows leave.
     [
         (44_100, 48_000, -81_250.0),
         (48_000, 44_100, 88_435.4),
@@ -98,7 +98,7 @@ def test_a_wrong_rate_and_drift_together(tmp_path, clock_ppm):
 
 @pytest.mark.parametrize(
     ("ppm", "word"),
-    # CHECKS: 48 kHz pulled by 1000/1001 is 47952.048 Hz, -999 ppm: the recorder counts too few, it was pulled down.
+    # Worked by hand: 48 kHz pulled by 1000/1001 is 47952.048 Hz, -999 ppm: too few are counted, a pull-down.
     [(-999.0, "pull-down"), (-1000.0, "pull-down"), (1000.0, "pull-up"), (980.0, "pull-up")],
 )
 def test_a_pull_is_named(tmp_path, ppm, word):
@@ -126,11 +126,11 @@ def test_a_recorder_far_away_is_said_and_counted(tmp_path, mic_offset_m):
     near = sync_clip(air.clip, [air.take])
     far = sync_clip(air.clip, [air.take], mic_offset_m=mic_offset_m)
     assert far.apart_m == pytest.approx(2.0)
-    (said,) = found(far, "lip_sync")
+    (said,) = found(far, "recorder_apart")
     assert said.severity is Severity.NOTE
     assert "2.0 m from the lens" in said.message
     assert "up to 5.8 ms" in said.message  # 2 m at 343 m/s
-    assert found(near, "lip_sync") == []
+    assert found(near, "recorder_apart") == []
     # One performer only: the place may be anywhere on a sphere of 2 m, 5.83 / sqrt(3) ms.
     assert 2e-3 < far.estimate.offset_sd_s < 6e-3
     assert far.estimate.offset_sd_s > 3 * near.estimate.offset_sd_s
@@ -165,7 +165,7 @@ def test_a_missing_middle_part_is_named(tmp_path):
     assert result.take.path == first
     assert result.covered_s == pytest.approx((0.0, 7.0), abs=1e-3)
     assert found(result, "ambiguous_match") == []
-    (missing,) = found(result, "truncated")
+    (missing,) = found(result, "missing_part")
     assert missing.severity is Severity.FIX
     assert "scene-a.wav and scene-c.wav are parts of one recording, and the 1.50 s between them" in missing.message
     assert "scene-b.wav is missing" in missing.message
@@ -205,7 +205,7 @@ def test_damaged_takes_do_not_stop_the_others(damaged):
     result = sync_clip(air.clip, [broken[0], air.take, broken[1]])
     assert result.take.path == air.take
     assert result.estimate.law.offset_s == pytest.approx(2.0, abs=GOAL_S)
-    assert [(f.where, f.severity) for f in found(result, "truncated")] == [
+    assert [(f.where, f.severity) for f in found(result, "unusable_file")] == [
         ("cut.wav", Severity.LOOK), ("nan.wav", Severity.LOOK)
     ]  # fmt: skip
 
@@ -215,7 +215,7 @@ def test_a_damaged_take_is_bad_news_where_no_other_matches(damaged, tmp_path):
     other = shoot_open_air(tmp_path, scene=2, name="other.mov")
     result = sync_clip(other.clip, [shoot_open_air(tmp_path, scene=3, name="third.mov").take, broken[0]])
     assert not result.estimate.matched
-    assert [(f.where, f.severity) for f in found(result, "truncated")] == [("cut.wav", Severity.FIX)]
+    assert [(f.where, f.severity) for f in found(result, "unusable_file")] == [("cut.wav", Severity.FIX)]
 
 
 @pytest.mark.parametrize("names", [("scene-a.wav", "scene-b.wav"), ("second.wav", "before.wav")])
@@ -381,5 +381,5 @@ def test_a_mic_offset_that_was_given_is_not_asked_for(tmp_path, picture_from_mic
     with listen_to_all(clip, [take], silent) as (sound, heard, listened, _):
         result = match_takes(clip, sound, heard, listened, separation=rig)
     assert result.apart_m == pytest.approx(2.5)
-    (said,) = found(result, "lip_sync")
+    (said,) = found(result, "recorder_apart")
     assert "2.5 m from the lens" in said.message

@@ -131,7 +131,7 @@ def test_files_closed_one_after_the_other(tmp_path: Path, noise: FloatArray) -> 
     (take,) = gather_takes(paths, channel_format=AMBIX).takes
     assert take.samples == 8_900
     (finding,) = take.findings
-    assert (finding.code, finding.severity) == ("truncated", Severity.LOOK)
+    assert (finding.code, finding.severity) == ("wrong_length", Severity.LOOK)
 
 
 def test_four_files_split_in_time(tmp_path: Path, noise: FloatArray) -> None:

@@ -83,7 +83,7 @@ def test_sync_lines_of_a_take_cut_to_the_clip(offset_s, said):
 
 def test_drift_is_said_once():
     result = SyncResult(CLIP, TAKE, estimate(3.2, 80.0), ())
-    assert [f.code for f in match_findings(result)] == ["drift", "lip_sync"]
+    assert [f.code for f in match_findings(result)] == ["drift", "no_picture"]
     told = text.sync_lines(replace(result, findings=tuple(match_findings(result))))
     assert len([line for line in told if "80.0 ppm" in line]) == 1
     # A pull says more than the line could.

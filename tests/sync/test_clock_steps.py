@@ -1,6 +1,6 @@
 """Clock steps found in whole recordings, from envelope to law: where, how large, and none where there is none.
 
-The limits are the issue's: the place of a step within a second, its size within a millisecond.
+The limits: the place of a step within a second, its size within a millisecond.
 """
 
 from functools import cache

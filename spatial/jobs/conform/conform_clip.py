@@ -10,7 +10,7 @@ from pathlib import Path
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import InconclusiveError, OutputError
 from spatial.field import ChannelFormat, ReadAs
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.render import Turn, moves_findings, on_clip_time, track_turn
 from spatial.jobs.conform.sidecar import sidecar_text
 from spatial.jobs.orient.from_marks import OrientResult, determined_turn, require_match
@@ -19,10 +19,10 @@ from spatial.jobs.orient.measure_marks import hear_marks, marks_of_clip
 from spatial.jobs.orient.orient_clip import orient_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.listen import listen_to_all, listen_to_take
 from spatial.jobs.sync.sync_clip import match_takes, open_shoot, rig_of, sync_listened
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.jobs.sync.time_of_day import clip_start_of_day_s
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, step_of_track, with_sight
 from spatial.media.output import TrackWriter, whole_files
@@ -183,7 +183,7 @@ def _write(result: SyncResult, turned: Turn, path: Path, *, progress: Progress) 
 
 def _clipping(clipped: int, output: Path) -> Finding:
     return Finding(
-        "clipping",
+        Code.CLIPPING,
         Severity.FIX,
         f"{clipped} samples of the turned track pass full scale and are cut off: lower the take's gain by a few dB "
         "and conform again",

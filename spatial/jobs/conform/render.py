@@ -1,13 +1,9 @@
-"""A take as its clip needs it: de-drifted, turned, exactly as long as the clip.
+"""A take as its clip needs it: de-drifted, turned, at the delivery rate, exactly as long as the clip.
 
-A take as its clip needs it: de-drifted, turned, at the delivery rate, sample for sample as long as the clip.
-
-Functions: on_clip_time (in a stream).
-
-The turn of a track: how the microphone sat, how the camera moved over it, how the picture was levelled.
-
+Goal: the samples of the delivered track, in a stream, with the turn that makes the field face the lens at every moment:
+how the microphone sat, how the camera moved over it, how the picture was levelled.
 Conventions: spatial.conventions (mount).
-Functions: track_turn (turns block after block); moves_findings (what the moves leave unsaid).
+Functions: on_clip_time (in a stream); track_turn (turns block after block); moves_findings (what the moves leave open).
 """
 
 from collections.abc import Callable, Iterator
@@ -16,7 +12,7 @@ import numpy as np
 
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.field import rewire_field
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.buffers import resampled
@@ -75,7 +71,7 @@ def moves_findings(clip: Clip, rig: Rig) -> list[Finding]:
         f"{clip.duration_s:.2f} s; before and after that it is taken to have stood still"
     )
     # A camera that did stand still there is nothing to mend, and the proof shows it if it did not.
-    return [Finding("facing", Severity.NOTE, message, rig.moves.path.name)]
+    return [Finding(Code.CAMERA_MOVES, Severity.NOTE, message, rig.moves.path.name)]
 
 
 # --- on clip time ---

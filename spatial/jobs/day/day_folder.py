@@ -11,7 +11,7 @@ from pathlib import Path
 
 from spatial.errors import FaultError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.conform_clip import ConformResult, conform_clip
 from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.jobs.day.day_files import (
@@ -121,10 +121,10 @@ def run_day(
                 tracks.rmdir()
     done = _with_health(done, progress)
     used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
-    # One that fits some clip as well as the take that is used, such as a copy of it, is told of with the clip.
+    # One that fits some clip as well as the take that is used, such as a copy of it, is reported with the clip.
     may_be = used | {path for entry in done if entry.sync for p in entry.sync.possibilities for path in p.take.paths}
     spare = [
-        Finding("no_match", Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)
+        Finding(Code.UNUSED_TAKE, Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)
         for take, _ in takes
         if may_be.isdisjoint(take.paths)
     ]
@@ -202,7 +202,7 @@ def _match_all(
             settled = iter(settle_by_clocks([told for told in matched if isinstance(told, SyncResult)]))
             return [next(settled) if isinstance(told, SyncResult) else told for told in matched], []
     except FaultError as error:
-        return matched, [Finding("undetermined", Severity.FIX, str(error))]
+        return matched, [Finding(Code.NOT_DONE, Severity.FIX, str(error))]
 
 
 def in_doubt(clip: Path, syncs: Mapping[Path, SyncResult | None], clips: Sequence[Path], what: str) -> Finding | None:
@@ -215,7 +215,7 @@ def in_doubt(clip: Path, syncs: Mapping[Path, SyncResult | None], clips: Sequenc
         return None
     file, names = beside(clip, what), " or ".join([clip.name, *(other.name for other in others)])
     return Finding(
-        "undetermined",
+        Code.UNCLEAR_NAME,
         Severity.LOOK,
         f"{file.name} may belong to {names}, so it is used for none of them: call it {clip.name}.{what}.csv if it is "
         f"this clip's",
@@ -259,7 +259,7 @@ class _Finish:
             if is_too_long(marks):
                 todo = "give it a shorter name, so that marks can lie beside it"
             missing = Finding(
-                "undetermined",
+                Code.UNDETERMINED,
                 Severity.LOOK,
                 f"{clip.name} has no marks, so how the microphone sat is not known: {todo}",
                 clip.name,
@@ -268,7 +268,7 @@ class _Finish:
         unfinished = is_unfinished(track)
         if track.exists() and not self.force and not unfinished:
             kept = Finding(
-                "undetermined",
+                Code.ALREADY_THERE,
                 Severity.LOOK,
                 f"{track.parent.name}/{track.name} was there before and has been left as it is: add --force to make it "
                 "anew, or move it elsewhere if somebody has changed it",
@@ -294,7 +294,7 @@ class _Finish:
                 )
         except SoundplumbError as error:
             # The take is known all the same: only the track could not be made.
-            undone = Finding("undetermined", Severity.FIX, str(error), clip.name)
+            undone = Finding(Code.NOT_DONE, Severity.FIX, str(error), clip.name)
             return DayClip(clip, result, None, (*result.findings, undone))
         used = [_used_moves(rig.moves.path)] if rig.moves else []
         return DayClip(clip, conformed.sync, conformed, (*conformed.findings, *used))
@@ -302,7 +302,7 @@ class _Finish:
 
 def _used_moves(moves: Path) -> Finding:
     return Finding(
-        "facing",
+        Code.CAMERA_MOVES,
         Severity.NOTE,
         f"{moves.name} lies beside the clip, so the sound is turned in time against the camera's moves; take it away "
         "if the recorder turned with the camera",

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from spatial.errors import OutputError, SoundplumbError
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.day.day_files import MARKS, MOVES, beside, is_there, result_names, rig_beside
 from spatial.jobs.day.day_folder import DayClip, DayResult, in_doubt, make_folder
 from spatial.jobs.faults import as_fault
@@ -76,7 +76,7 @@ def make_pages(
         return _without_pages(day, error)
     if pages.exists() and not force and not broken_off:
         kept = Finding(
-            "undetermined",
+            Code.ALREADY_THERE,
             Severity.LOOK,
             f"the folder {PAGES_FOLDER} was there before and has been left as it is: add --force to make it anew",
             PAGES_FOLDER,
@@ -108,7 +108,7 @@ def make_pages(
                 with as_fault(INDEX), whole_file(index, Kind.PAGE, force=force) as temporary:
                     write.index(paged, temporary)
             except SoundplumbError as error:
-                undone = Finding("undetermined", Severity.FIX, f"{PAGES_FOLDER}/{INDEX} is not made: {error}", INDEX)
+                undone = Finding(Code.NOT_DONE, Severity.FIX, f"{PAGES_FOLDER}/{INDEX} is not made: {error}", INDEX)
                 paged = replace(paged, findings=(*paged.findings, undone), pages=None)
     finally:
         if new:
@@ -118,7 +118,7 @@ def make_pages(
 
 
 def _without_pages(day: DayResult, error: SoundplumbError) -> DayResult:
-    undone = Finding("undetermined", Severity.FIX, f"no pages could be made: {error}", PAGES_FOLDER)
+    undone = Finding(Code.NOT_DONE, Severity.FIX, f"no pages could be made: {error}", PAGES_FOLDER)
     return replace(day, findings=(*day.findings, undone))
 
 
@@ -177,6 +177,6 @@ def _with_page(entry: DayClip, folder: Path, told: _Told, write: PageWriter, pro
             write.clip(result, made)
     except SoundplumbError as error:
         # The track is good all the same.
-        undone = Finding("undetermined", Severity.FIX, f"no page could be made: {error}", entry.clip.name)
+        undone = Finding(Code.NOT_DONE, Severity.FIX, f"no page could be made: {error}", entry.clip.name)
         return replace(entry, findings=(*entry.findings, undone))
     return replace(entry, page=folder / INDEX)

@@ -14,7 +14,7 @@ from spatial.capsules import Capsules
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import Calibrated, ChannelFormat, plain_format, recorded_order
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.health.channel_format import (
     OTHER,
     SURE,
@@ -29,6 +29,7 @@ _SPANS, _SPAN_S = 10, 3.0
 """Half a minute of sound from all over the take: more of it would take more memory than the whole reading."""
 
 _HIGHER_ORDERS = (9, 16)
+"""Channels of fields of second and third order: (order + 1) squared."""
 
 _WORDS = {
     "ambix": "ACN/SN3D (ambix)",
@@ -142,7 +143,7 @@ def _as_named_capsules(take: Take, declared: Declared) -> tuple[Take, Convention
         f"{capsules.radius_m * 1e3:g} mm from the centre; --format aformat with --capsule-omni-part and "
         "--capsule-radius-mm says otherwise"
     )
-    finding = Finding("convention_guess", Severity.NOTE, message, take.path.name)
+    finding = Finding(Code.CONVENTION_GUESS, Severity.NOTE, message, take.path.name)
     return _with(settled, [finding]), ConventionEvidence(Basis.DECLARED, declared, None)
 
 
@@ -162,7 +163,7 @@ def _as_named_channels(take: Take, declared: Declared, sound: FloatArray | None)
         f"which channel of {take.path.name} is which is told by {declared.by}; its gains are "
         f"{'heard' if sure else 'guessed'} to be those of {read_as.value}; if that is not so, name another --format"
     )
-    finding = Finding("convention_guess", Severity.NOTE if sure else Severity.LOOK, message, take.path.name)
+    finding = Finding(Code.CONVENTION_GUESS, Severity.NOTE if sure else Severity.LOOK, message, take.path.name)
     return _with(settled, [finding]), ConventionEvidence(Basis.DECLARED, declared, measured)
 
 
@@ -183,7 +184,7 @@ def _conflict(take: Take, declared: Declared, measured: MeasuredConvention | Non
         f"{_WORDS[measured.best]} ({100 * measured.odds[measured.best]:.0f} %): it is read as declared; if you know "
         f"better, add --format {measured.best}"
     )
-    return [Finding("convention_guess", Severity.LOOK, message, take.path.name)]
+    return [Finding(Code.CONVENTION_GUESS, Severity.LOOK, message, take.path.name)]
 
 
 def _guess(take: Take, measured: MeasuredConvention | None) -> Finding:
@@ -195,7 +196,7 @@ def _guess(take: Take, measured: MeasuredConvention | None) -> Finding:
         heard = f"its sound does not decide ({told}{_sure_order(measured)})"
     message = f"how the channels of {take.path.name} are meant is not declared, and {heard}: read as ACN/SN3D; if you "
     message += "know better, name it with --format"
-    return Finding("convention_guess", Severity.LOOK, message, take.path.name)
+    return Finding(Code.CONVENTION_GUESS, Severity.LOOK, message, take.path.name)
 
 
 def _sure_order(measured: MeasuredConvention) -> str:
@@ -218,17 +219,17 @@ def _heard(take: Take, measured: MeasuredConvention) -> list[Finding]:
             f"as cardioids {','.join(plain.order)}; check the microphone's papers and name --format "
             "aformat --capsules"
         )
-        findings.append(Finding("convention_guess", Severity.LOOK, message, name))
+        findings.append(Finding(Code.CONVENTION_GUESS, Severity.LOOK, message, name))
     elif plain is not ChannelFormat.AMBIX:
         message = f"{name} is read as {_WORDS[measured.best]}, by its sound ({odds}); if you know better, add --format"
-        findings.append(Finding("convention_guess", Severity.NOTE, message, name))
+        findings.append(Finding(Code.CONVENTION_GUESS, Severity.NOTE, message, name))
     if take.picked != (0, 1, 2, 3):
         channels = ", ".join(str(channel + 1) for channel in take.picked)
         message = f"channels {channels} of {name} are read as the sound field, by their sound; the others are left out"
-        findings.append(Finding("convention_guess", Severity.NOTE, message, name))
+        findings.append(Finding(Code.CONVENTION_GUESS, Severity.NOTE, message, name))
     if take.speaker_mask:
         message = f"the channels of {name} are labelled as loudspeakers; they are a sound field by their sound"
-        findings.append(Finding("convention_guess", Severity.NOTE, message, name))
+        findings.append(Finding(Code.CONVENTION_GUESS, Severity.NOTE, message, name))
     return findings
 
 

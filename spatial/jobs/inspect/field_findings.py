@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from spatial.findings import Finding, Severity
+from spatial.conventions import CHANNEL_NAMES
+from spatial.findings import Code, Finding, Severity
 from spatial.health.channel_balance import Balance
 from spatial.health.low_frequency import OWN_NOISE_RATIO
 from spatial.health.meter import Health
@@ -15,18 +16,23 @@ from spatial.health.meter import Health
 _HUM_FIX_DB, _HUM_LOOK_DB = -20.0, -45.0
 """Below the channel's loud moments: hum is heard through speech, or in its rests."""
 _HUM_LEAST_DBFS = -60.0
+"""RMS of the hum: fainter, nobody will raise it until it is heard. It is chosen, without a source."""
 
 _WIND_FIX_DB, _WIND_LOOK_DB = 3.0, -15.0
 """Against the loud moments of W from 300 to 3000 Hz: louder than the voices, or well heard under them."""
 _WIND_LEAST_DBFS = -50.0
 """RMS: below, it is the microphone's own noise in a quiet place."""
 _WIND_SHARE = 0.1
+"""Part of the looks with wind louder than the voices from which the take is to be mended; less of it can be cut
+around."""
 
 _GAIN_LOOK_DB, _GAIN_FIX_DB = 3.0, 6.0
-"""3 dB on one axis turn a direction by up to 10 degrees, 6 dB by up to 20 (atan of the gain; DERIVED)."""
+"""3 dB on one axis turn a direction by up to 10 degrees, 6 dB by up to 20 (derived: the arc tangent of the gain)."""
 _GAIN_LEAST_DB = 4.0
 """Axes of sound microphones are 0.75 to 1.25 times as sensitive as W (2.5 dB), and more by frequency."""
 _GAIN_SURE = 3.0
+"""Standard deviations that a gain must be from none. At less chance accuses channels."""
+
 _GAIN_EVIDENCE = 9.0
 """Natural logarithm: 8000 to one."""
 
@@ -41,9 +47,7 @@ _OMNI_PARTS = 0.38, 0.72
 rooms and sensitivities add (patterns: common practice, no source)."""
 
 _NORMALISATIONS_DB = 10 * np.log10(np.array([1.0, 2.0, 3.0]))
-"""X, Y, Z over W in SN3D, FuMa, N3D (CHECKS 1)."""
-
-_OMNI_NAMES = ("W", "Y", "Z", "X")
+"""X, Y, Z over W in SN3D, FuMa, N3D, dB (spatial.health.channel_balance)."""
 
 
 def field_findings(health: Health, names: Sequence[str], name: str, *, weak: bool) -> Iterator[Finding]:
@@ -56,9 +60,9 @@ def field_findings(health: Health, names: Sequence[str], name: str, *, weak: boo
     if balance.inverted is not None:
         yield _polarity(health, balance.inverted, names, name)
     elif balance.omni is not None:
-        said = _OMNI_NAMES[balance.omni]
+        said = CHANNEL_NAMES[balance.omni]
         yield Finding(
-            "swapped_channels",
+            Code.SWAPPED_CHANNELS,
             Severity.FIX,
             f"{name}: not W but {said} hears equally from everywhere (its power is that of the other three together, "
             "as in every sound field): channels are swapped; check the order of the inputs, or name another --format",
@@ -85,7 +89,7 @@ def _hum(health: Health, names: Sequence[str], name: str) -> Iterator[Finding]:
     lines = ", ".join(f"{number * round(worst.frequency_hz / 10) * 10:.0f}" for number in worst.lines)
     which = "all channels" if len(hums) == len(names) else ", ".join(names[hum.channel] for hum in hums)
     yield Finding(
-        "hum",
+        Code.HUM,
         severity,
         f"{name} hums at {lines} Hz on {which} (mains at {worst.frequency_hz:.2f} Hz; {level_db:.0f} dBFS, "
         f"{-under_db:.0f} dB under the loud moments; what is nearer than {-_HUM_LOOK_DB:.0f} dB is heard in rests): "
@@ -113,7 +117,7 @@ def _rumble(health: Health, name: str, ratio_db: float) -> Iterator[Finding]:
     severity = Severity.FIX if share >= _WIND_SHARE else Severity.LOOK
     worst = int(np.argmax(np.where(look, rumble.level, 0.0)))
     yield Finding(
-        "rumble",
+        Code.RUMBLE,
         severity,
         f"{name} holds wind or handling noise in {100 * np.mean(look):.0f} % of the time, worst at "
         f"{rumble.times_s[worst]:.0f} s ({against_db[worst]:+.0f} dB against the voices; below 120 Hz X, Y and Z hold "
@@ -128,7 +132,7 @@ def _rumble(health: Health, name: str, ratio_db: float) -> Iterator[Finding]:
 def _polarity(health: Health, channel: int, names: Sequence[str], name: str) -> Finding:
     which = names[channel] if health.capsules else "one of the microphone's capsules"
     return Finding(
-        "polarity",
+        Code.POLARITY,
         Severity.FIX,
         f"{which} of {name} is the wrong way round: it swings against the three others, and in any sound field all "
         "four swing together; turn its polarity in the recorder and record again"
@@ -142,12 +146,12 @@ def _off_the_law(balance: Balance, name: str, *, capsules: bool) -> Iterator[Fin
     off_db = balance.ratio_db
     if abs(off_db) <= _OFF_DB:
         return
-    # Capsules taken for cardioids, of omni part a, have (1 - a) / a times as much of X, Y and Z (DERIVED).
+    # Capsules taken for cardioids, of omni part a, have (1 - a) / a times as much of X, Y and Z (derived).
     omni_part = 1.0 / (1.0 + 10 ** (off_db / 20))
     # Another pattern leaves all directions alike; where one capsule's gain would explain it, that is likelier.
     if capsules and balance.gain is None and _OMNI_PARTS[0] <= omni_part <= _OMNI_PARTS[1]:
         yield Finding(
-            "convention_guess",
+            Code.CONVENTION_GUESS,
             Severity.NOTE,
             f"X, Y and Z of {name} hold together {abs(off_db):.1f} dB {'more' if off_db > 0 else 'less'} power than W, "
             f"as with capsules that are not quite what they are read as: if they are read as cardioids, "
@@ -157,7 +161,7 @@ def _off_the_law(balance: Balance, name: str, *, capsules: bool) -> Iterator[Fin
         return
     other = "--capsule-omni-part" if capsules else "--format"
     yield Finding(
-        "gain_mismatch",
+        Code.GAIN_MISMATCH,
         Severity.LOOK,
         f"X, Y and Z of {name} hold together {abs(off_db):.1f} dB {'more' if off_db > 0 else 'less'} power than W, "
         f"where a sound field holds as much in both (±{_OFF_DB:g} dB in rooms): a gain is off, channels are swapped, "
@@ -179,7 +183,7 @@ def _gain(balance: Balance, names: Sequence[str], name: str, *, capsules: bool) 
     severe = severe and abs(gain.gain_db) >= _GAIN_FIX_DB and gain.evidence >= _GAIN_EVIDENCE
     which = names[gain.channel] + ("" if gain.rival is None else f" (or {names[gain.rival]}: it cannot be told which)")
     yield Finding(
-        "gain_mismatch",
+        Code.GAIN_MISMATCH,
         Severity.FIX if severe else Severity.LOOK,
         f"channel {which} of {name} is {abs(gain.gain_db):.0f} dB too {'loud' if gain.gain_db > 0 else 'quiet'} "
         f"against the others (±{gain.sd_db:.1f}; in a sound field the power of X, Y and Z together follows W; "

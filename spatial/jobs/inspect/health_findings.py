@@ -1,12 +1,9 @@
-"""What to think of a recording's measurements: findings in plain words.
+"""What a recording's measurements mean: findings in plain words, those of lost sound among them.
 
-Every finding says channel, time, size, the threshold with its reason, and what to do. "Fix" is kept for what spoils
+Every finding names channel, time, size, the threshold with its reason, and what to do. "Fix" is kept for what spoils
 the take and can be mended on set; what a mixer can repair, or what may be meant, is "look" or "note".
-Functions: health_findings; lacks_height, has_height (of a field, by what sounds in it).
-
-Findings about sound that was lost on the way to the card.
-
-Functions: loss_findings.
+Functions: health_findings; lacks_height, has_height (of a field, by what sounds in it); loss_findings (sound that was
+lost on the way to the card).
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -15,15 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from spatial.conventions import FloatArray
-from spatial.findings import Finding, Severity
-from spatial.health.dropouts import STANDS_OUT, Hole
+from spatial.findings import Code, Finding, Severity
+from spatial.health.dropouts import STANDS_OUT, TOGETHER, Hole
 from spatial.health.meter import Health
 from spatial.jobs.inspect.field_findings import field_findings
 
 # --- losses ---
-
-_TOGETHER = 8
-"""Samples between the starts of one hole in different channels."""
 
 _PAUSE_S = 1.0
 """Zeros for longer may be meant: somebody cut a file together, or muted it. Shorter ones are a loss."""
@@ -61,7 +55,7 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
     if short:
         longest = max(short, key=lambda gap: gap.length)
         yield Finding(
-            "dropout",
+            Code.DROPOUT,
             Severity.FIX,
             f"{name} has {_count(len(short), 'hole')} of exact zeros amid sound on {_which(short, names)}, "
             f"{_at(gap.start / rate_hz for gap in short)} (longest {1e3 * longest.length / rate_hz:.1f} ms; 16 zeros "
@@ -72,7 +66,7 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
         )
     for gap in long[:3]:
         yield Finding(
-            "dropout",
+            Code.DROPOUT,
             Severity.LOOK,
             f"{name} holds {gap.length / rate_hz:.1f} s of digital silence from {gap.start / rate_hz:.2f} s on "
             f"{_which([gap], names)}, cut in abruptly: if nobody muted it, sound was lost there",
@@ -81,7 +75,7 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
         )
     if faint:
         yield Finding(
-            "dropout",
+            Code.DROPOUT,
             Severity.NOTE,
             f"{name} falls silent to exact zeros in {_count(len(faint), 'place')}, "
             f"{_at(gap.start / rate_hz for gap in faint)}, where it is fainter than {_FAINT_DBFS:.0f} dBFS anyway: a "
@@ -92,7 +86,7 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
     repeats = health.repeats
     if repeats:
         yield Finding(
-            "dropout",
+            Code.DROPOUT,
             Severity.FIX,
             f"{name} repeats itself sample by sample in {_count(len(repeats), 'place')}, "
             f"{_at(one.start / rate_hz for one in repeats)} ({repeats[0].length} samples that came "
@@ -106,7 +100,7 @@ def loss_findings(health: Health, names: Sequence[str], name: str) -> Iterator[F
         severe = sum(len(click.channels) > 1 for click in clicks) >= _MANY_CLICKS
         pattern = _pattern(np.array([click.sample for click in clicks]))
         yield Finding(
-            "dropout",
+            Code.DROPOUT,
             Severity.FIX if severe else Severity.LOOK,
             f"{name} jumps from one sample to the next in {_count(len(clicks), 'place')}, "
             f"{_at(click.sample / rate_hz for click in clicks)}{pattern} ({STANDS_OUT:.0f} times sharper than anything "
@@ -130,7 +124,7 @@ def _is_faint(gap: _Gap, health: Health) -> bool:
 def _gaps(holes: Iterable[Hole]) -> list[_Gap]:
     together: list[list[Hole]] = []
     for hole in holes:
-        if together and abs(hole.start - together[-1][0].start) <= _TOGETHER:
+        if together and abs(hole.start - together[-1][0].start) <= TOGETHER:
             together[-1].append(hole)
         else:
             together.append([hole])
@@ -183,6 +177,9 @@ _SILENT = 1e-9
 """180 dB below full scale: less than any converter's last bit, and its square is still a number."""
 
 _WEAK_DB = 40.0
+"""How far below the loudest a channel is weak. A sound channel may be as weak where all sounds from few sides, so that
+something else must be odd about it too."""
+
 _DEAD_CAPSULE_DB = 20.0
 """Capsules hear the same place: a cardioid's back is 10 to 20 dB down for one sound, never for the whole room."""
 
@@ -193,7 +190,12 @@ _LOW_DBFS = -40.0
 _OFFSET_LOOK, _OFFSET_NOTE = 0.02, 0.002
 """-34 and -54 dBFS: the first takes room from the sound and thumps at every cut, the second is merely bad wiring."""
 _NOISY_DBFS = -50.0
+"""Quiet moments louder than this, and less than _NOISY_SNR_DB below the loud ones, are noisy if they are noise at all.
+Both are chosen, without a source: quieter noise is masked by what is said."""
+
 _NOISY_SNR_DB = 25.0
+"""See _NOISY_DBFS."""
+
 _STEADY_DB, _NO_LINES_DB = 3.5, 4.5
 """Noise keeps its level from one quiet moment to the next and has no lines; talk and music are otherwise."""
 
@@ -213,7 +215,7 @@ def health_findings(health: Health, names: Sequence[str], name: str, *, height_i
     """
     if health.peaks.max() < _SILENT:
         silence = f"{name} is silent throughout: nothing to use; check what the recorder was armed to record"
-        return [Finding("dead_channel", Severity.FIX, silence, name)]
+        return [Finding(Code.DEAD_CHANNEL, Severity.FIX, silence, name)]
     dead = _dead_channels(health)
     flat = lacks_height(health, names)
     # Many mixes and recorders of three channels have no height; with another channel dead, inputs are wrong.
@@ -301,7 +303,7 @@ def _dead(
                 f"channel {names[channel]} of {name} is nearly silent ({below}): right if all sound came square to "
                 "it; to be sure, speak from that side and inspect again"
             )
-        yield Finding("dead_channel", severity, text, name)
+        yield Finding(Code.DEAD_CHANNEL, severity, text, name)
 
 
 def _clipping(health: Health, names: Sequence[str], name: str) -> Iterator[Finding]:
@@ -315,7 +317,7 @@ def _clipping(health: Health, names: Sequence[str], name: str) -> Iterator[Findi
     which = ", ".join(names[one.channel] for one in cut) if len(cut) < len(names) else "all channels"
     severe = runs >= 3 or longest >= 6
     yield Finding(
-        "clipping",
+        Code.CLIPPING,
         Severity.FIX if severe else Severity.LOOK,
         f"{name} is clipped in {runs} place{'s' if runs > 1 else ''}, first at {first_s:.2f} s, {where}, on {which} "
         f"(longest {longest} samples; three in a row cut flat at the highest value are no accident): "
@@ -331,26 +333,26 @@ def _levels(health: Health, name: str) -> Iterator[Finding]:
     peak_db = 20 * np.log10(float(health.peaks.max()))
     if peak_db > 0.05:
         text = f"{name} peaks at {peak_db:+.1f} dBFS, over full scale: turn it down before it is saved as PCM"
-        yield Finding("level", Severity.LOOK, text, name)
+        yield Finding(Code.LEVEL, Severity.LOOK, text, name)
     elif peak_db > _HOT_DBFS and not health.clippings:
         text = (
             f"{name} peaks at {peak_db:.1f} dBFS, within 1 dB of full scale (EBU R 128 allows -1): the next loud word "
             "will clip; turn the gain down"
         )
-        yield Finding("level", Severity.NOTE, text, name)
+        yield Finding(Code.LEVEL, Severity.NOTE, text, name)
     elif peak_db < _LOW_DBFS:
         text = (
             f"{name} never gets louder than {peak_db:.0f} dBFS: fine for room tone; if anybody performed, turn the "
             "gain up by 20 dB or more"
         )
-        yield Finding("level", Severity.LOOK, text, name)
+        yield Finding(Code.LEVEL, Severity.LOOK, text, name)
     quiet, loud = (20 * np.log10(max(float(level.max()), 1e-12)) for level in (health.levels.quiet, health.levels.loud))
     if quiet > _NOISY_DBFS and loud - quiet < _NOISY_SNR_DB and _is_noise(health):
         text = (
             f"{name} never gets quieter than {quiet:.0f} dBFS, {loud - quiet:.0f} dB below its loud moments: a noise "
             "that does not stop; find its source, or move closer"
         )
-        yield Finding("noise_floor", Severity.LOOK, text, name)
+        yield Finding(Code.NOISE_FLOOR, Severity.LOOK, text, name)
 
 
 def _is_noise(health: Health) -> bool:
@@ -366,7 +368,7 @@ def _offset(health: Health, names: Sequence[str], name: str) -> Iterator[Finding
         worst = int(off[np.argmax(size[off])])
         grave = float(size[worst]) > _OFFSET_LOOK
         yield Finding(
-            "dc_offset",
+            Code.DC_OFFSET,
             Severity.LOOK if grave else Severity.NOTE,
             f"channel {names[worst]} of {name} does not swing about zero but about {100 * levels.offset[worst]:+.1f} % "
             f"of full scale (anything over {100 * _OFFSET_NOTE:.1f} % comes from a fault in a cable or converter): "
@@ -379,13 +381,13 @@ def _padding(health: Health, name: str) -> Iterator[Finding]:
     for length_s, where in ((health.levels.silent_start_s, "begins"), (health.levels.silent_end_s, "ends")):
         if length_s > 0.5:
             text = f"{name} {where} with {length_s:.1f} s of digital silence: no microphone was heard there"
-            yield Finding("dropout", Severity.NOTE, text, name)
+            yield Finding(Code.DROPOUT, Severity.NOTE, text, name)
 
 
 def _ceiling(health: Health, name: str) -> Iterator[Finding]:
     if health.ceiling is not None:
         yield Finding(
-            "bandwidth",
+            Code.BANDWIDTH,
             Severity.NOTE,
             f"{name} holds nothing above {health.ceiling.frequency_hz / 1000:.1f} kHz (it falls by "
             f"{health.ceiling.fall_db:.0f} dB at once; a microphone hisses on): it went through a lower sample rate or "

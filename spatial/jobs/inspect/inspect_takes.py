@@ -9,7 +9,7 @@ from pathlib import Path
 
 from spatial.errors import SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.inspect.channel_reading import ConventionEvidence, settle
 from spatial.jobs.inspect.take_health import HealthReport, check_many
 from spatial.jobs.progress import Progress, silent
@@ -90,4 +90,4 @@ def _left_out(take: Take) -> list[Finding]:
         f"{name} has {take.channels} channels: the first four are read as the first-order field, "
         f"{take.left_out_channels} are left out"
     )
-    return [Finding("convention_guess", Severity.NOTE, text, name)]
+    return [Finding(Code.CONVENTION_GUESS, Severity.NOTE, text, name)]

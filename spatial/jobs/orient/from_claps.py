@@ -14,7 +14,7 @@ from spatial.direction.doa import MARK_FRAMES_S, SpanDirection, span_direction
 from spatial.direction.intensity import LEAD_IN_S, field_bins
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs, azimuth_elevation
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.from_marks import OrientResult, orient_heard
 from spatial.jobs.orient.measure_marks import HeardMark, aside_of, expected_direction
 from spatial.jobs.progress import Progress, silent
@@ -26,7 +26,11 @@ from spatial.mount.clap_walk import CLAP_SD_RAD, Clap, ClapFinder, Pairing, clap
 from spatial.mount.prior import MountPrior
 
 _BEFORE_S = 0.02
+"""Seconds before a clap at which its span begins, so that its first edge lies inside."""
+
 _AFTER_S = 0.06
+"""Seconds after its start at which its span ends: what follows is the room."""
+
 _WRONG_CLAP = 0.01
 """How often a clap that fits the order of the walk is none (common practice, no source)."""
 
@@ -97,7 +101,7 @@ def orient_claps(
     result = orient_heard(take, walk, prior=prior, repair=repair, evidence="claps", wrong_share=_WRONG_CLAP)
     missing = sorted(set(range(len(names))) - {place for place, _ in pairing.pairs})
     findings = [
-        Finding("mark_unheard", Severity.LOOK, f"no clap is heard where {names[place]} should come", names[place])
+        Finding(Code.MARK_UNHEARD, Severity.LOOK, f"no clap is heard where {names[place]} should come", names[place])
         for place in missing
     ]
     return replace(result, findings=(*take.findings, *unopened, *findings, *result.findings))

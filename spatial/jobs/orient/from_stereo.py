@@ -1,7 +1,7 @@
 """How the microphone sat when there are no marks: from the camera's own stereo sound.
 
 Conventions: spatial.conventions (mount).
-Functions: orient_unmarked (for a clip and the take that fits it); nearer_mount (once the microphone's place is told).
+Functions: orient_unmarked (for a clip and the take that fits it); nearer_mount (once the microphone's place is known).
 """
 
 from collections.abc import Sequence
@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spatial.conventions import SDS_OF_95
 from spatial.direction.microphone_error import ORDINARY, Microphone
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.measure_marks import LIKELY_DISTANCES_M
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync.sync_result import SyncResult
@@ -23,6 +24,8 @@ from spatial.mount.stereo_tdoa import MOST_S, ScratchPairs, scratch_pairs, seen_
 from spatial.sync.envelope import WORKING_RATE_HZ
 
 _INSTEAD = "give --marks, or let somebody clap at front, left and right on set"
+"""What to do where the camera's sound does not give a mount."""
+
 _DOUBTS = {
     AxisDoubt.NOTHING_DIRECT: "hardly any sound reaches camera and microphone directly",
     AxisDoubt.MONO: "both channels of the camera's sound hold the same, so it does not know left from right",
@@ -38,10 +41,14 @@ _DOUBTS = {
     AxisDoubt.NO_AGREEMENT: "arrival times at the camera do not go with directions at the microphone",
 }
 _MOSTLY = 0.5
+"""Part of the sound in front of the lens below which it is reported that most comes from behind."""
+
 NOBODY = 0.1
 """So little of what sounds stands in front of the lens: a camera that sees the front half has filmed nobody. Where the
 crew speaks behind it, those in the picture sound for more than that of a clip."""
 _DISTANCE_M = float(np.sqrt(np.prod(LIKELY_DISTANCES_M)))
+"""Distance at which performers stand where none is known: the middle of what is likely, as ratios go."""
+
 _LEFT_OVER = 0.1
 """Of what the microphone's place does to directions, per metre, where the performers' distances are not known."""
 
@@ -169,7 +176,7 @@ def _for_way(pairs: ScratchPairs, left: LeftAxis, way: Hanging, microphone: Micr
 def _open(left: LeftAxis | None, why: str) -> UnmarkedResult:
     message = f"the camera's sound does not tell how the microphone sat: {why}; {_INSTEAD}"
     angles = ("yaw", "pitch", "roll")
-    return UnmarkedResult(left, None, (), angles, (Finding("undetermined", Severity.LOOK, message),))
+    return UnmarkedResult(left, None, (), angles, (Finding(Code.UNDETERMINED, Severity.LOOK, message),))
 
 
 def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: bool) -> UnmarkedResult:
@@ -180,7 +187,7 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
             f"sounds stands too close together: {_INSTEAD}"
         )
         return UnmarkedResult(
-            left, None, candidates, candidates[0].undetermined, (Finding("undetermined", Severity.LOOK, message),)
+            left, None, candidates, candidates[0].undetermined, (Finding(Code.UNDETERMINED, Severity.LOOK, message),)
         )
     if len(candidates) > 1:
         ways = ", ".join(f"{_way(mount)} it faced {_faced(mount)}" for mount in candidates)
@@ -189,25 +196,24 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
             f"the camera's sound tells left from right, not which side of the microphone was up: {ways}; say --upright "
             f"or --upside-down (if those who sound stand in front of the lens, it hung {_way(likely)})"
         )
-        # Which way round is known once it is said how it hung; until then yaw and roll go together.
-        finding = Finding("undetermined", Severity.LOOK, message)
+        # Which way round is known once it is stated how it hung; until then yaw and roll go together.
+        finding = Finding(Code.UNDETERMINED, Severity.LOOK, message)
         return UnmarkedResult(left, None, candidates, ("yaw", "roll"), (finding,))
     mount = candidates[0]
     findings = [
         Finding(
-            "facing",
+            Code.FACING,
             Severity.NOTE,
             f"by the camera's stereo sound the microphone faced {_faced(mount)}, within "
-            f"{1.96 * np.degrees(mount.sd_rad.yaw_rad):.0f}° ({_evidence(mount.left)}); that it hung level is taken "
-            f"from its hanging {_way(mount)}; were the camera's left and right swapped it would be half a turn round, "
-            "which one mark "
-            "would show",
+            f"{SDS_OF_95 * np.degrees(mount.sd_rad.yaw_rad):.0f}° ({_evidence(mount.left)}); that it hung level is "
+            f"taken from its hanging {_way(mount)}; were the camera's left and right swapped it would be half a turn "
+            "round, which one mark would show",
         )
     ]
     if left.inverted:
         findings.append(
             Finding(
-                "polarity",
+                Code.POLARITY,
                 Severity.LOOK,
                 "one channel of the camera's sound is wired the wrong way round (inverted): check its cable and "
                 "microphone",
@@ -226,13 +232,13 @@ def _from_behind(mount: UnmarkedMount, *, sure: bool) -> Finding:
     behind = f"{100 * (1 - mount.in_front):.0f} % of the sound comes from behind the lens then"
     if not sure:
         return Finding(
-            "facing",
+            Code.FACING,
             Severity.LOOK,
             f"{behind}: if those who sound are in the picture, the camera's channels are swapped or the microphone "
             "hung the other way up; one mark would tell",
         )
     return Finding(
-        "facing",
+        Code.FACING,
         Severity.FIX,
         f"{behind}, and nobody is heard in the picture, so the sound faces backwards: say {other} in place of {said}, "
         "which turns it to the front; if the microphone did hang as you said, the camera's channels are swapped, and "

@@ -23,7 +23,7 @@ from spatial.direction.microphone_fit import (
 )
 from spatial.errors import InconclusiveError, InputError, OutputError
 from spatial.field import Calibrated, PlainFormat
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.from_marks import OrientResult
 from spatial.jobs.orient.measure_marks import HeardMark, hear_marks
 from spatial.jobs.rig import Rig
@@ -35,6 +35,7 @@ from spatial.mount.mark_fit import MARK_SD_RAD
 from spatial.timebase import ClockLaw
 
 _AS_LIKELY_WRONG = 0.5
+"""Marks that are likelier wrong than this take no part."""
 
 _SPREAD_OUT = np.zeros((12, 9))
 """From xx, yy, zz, xy, xz, yz and the leak to all of the matrix, row by row, and the leak."""
@@ -140,7 +141,7 @@ def learn_microphone(oriented: OrientResult, rig: Rig) -> LearnedMicrophone:
 def marks_to_learn_from(oriented: OrientResult) -> list[HeardMark]:
     """Marks that are heard by themselves, and are more likely right than wrong."""
     heard = [mark for mark in oriented.marks if mark.heard.heard]
-    # The mount speaks of the marks that it was found from, which are those that are heard.
+    # The mount speaks of the marks that it was found from, which are those that were measured.
     return [
         mark
         for mark, wrong in zip(heard, oriented.mount.wrong, strict=True)
@@ -168,7 +169,7 @@ def _finding(learned: Learned, off_deg: Sequence[float]) -> Finding:
             f"the microphone is learned from {learned.places} places: marks that took no part are off by {after:.1f}° "
             f"with it and by {before:.1f}° without; --microphone FILE takes it out, of this microphone alone"
         )
-        return Finding("microphone", Severity.NOTE, message)
+        return Finding(Code.MICROPHONE, Severity.NOTE, message)
     if learned.places < FEWEST_PLACES:
         why = f"the marks stand in {learned.places} places, and {FEWEST_PLACES} are needed"
     else:
@@ -177,4 +178,4 @@ def _finding(learned: Learned, off_deg: Sequence[float]) -> Finding:
         f"no microphone file is written, because these marks tell nothing sure of the microphone: {why}; mark more "
         "people, left, right, high and low"
     )
-    return Finding("microphone", Severity.LOOK, message)
+    return Finding(Code.MICROPHONE, Severity.LOOK, message)

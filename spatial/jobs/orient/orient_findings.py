@@ -10,19 +10,30 @@ import numpy as np
 
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.field import unit_vectors
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.measure_marks import LEAST_COVERED, HeardMark
 from spatial.mount.channel_faults import ChannelFault
 from spatial.mount.mark_fit import LEVEL_RAD, MountEstimate, telling_direction
 from spatial.mount.prior import MountPrior
 
 _TILTED_RAD = np.radians(3.0)
+"""A tilt that is less than this, or than twice its uncertainty, is not worth a word: it is below what a room does to
+directions."""
+
 _UPSIDE_DOWN_RAD = np.radians(90.0)
+"""A tilt beyond this is called upside down."""
+
 _LEVEL_COS = float(np.cos(LEVEL_RAD))
+"""Cosine of the tilt up to which a microphone counts as upright."""
+
 _MARK_OFF_RAD = np.radians(15.0)
+"""A mark that lies further off than this is named: at less rooms alone name marks."""
+
 _POOR_FIT = 4.0
 """Marks scatter twice as far as their uncertainties explain: something that was told to us is wrong."""
 _CALLED_WRONG = 0.9
+"""How likely a mark must be wrong to be said to take no part."""
+
 _SWEPT_RAD = np.radians(3.0)
 """Beyond this the camera's turn outweighs what else makes a mark unsure."""
 
@@ -30,6 +41,7 @@ _ANOTHER_VOICE = 0.3
 """A place this strong beside the strongest is no reflection (spatial.mount.mark_assignment)."""
 
 _PARALLAX_MATTERS_RAD = np.radians(2.0)
+"""A mark whose unknown distance may move its direction by more than this has that mentioned."""
 
 _SIDES_TOLD = {
     "marks": "azimuth_deg is positive to the LEFT as the lens sees it, and elevation_deg positive up",
@@ -38,7 +50,10 @@ _SIDES_TOLD = {
 """What to look at where two sides may have been exchanged on paper."""
 
 _CLAPS = ("above the camera", "at the camera's left", "at the camera's right", "in front of the camera")
+"""Where one more clap might be asked for; of equals the first is."""
+
 _CLAP_DIRECTIONS: FloatArray = unit_vectors(np.radians([0.0, 90.0, -90.0, 0.0]), np.radians([90.0, 0.0, 0.0, 0.0]))
+"""Directions of these, unit vectors in the picture's axes, shape (4, 3)."""
 
 
 def mount_findings(
@@ -59,10 +74,10 @@ def mount_findings(
     findings = []
     if mount.undetermined:
         message = torn_message(prior) if torn else undetermined_message(mount, used, prior, things)
-        findings.append(Finding("undetermined", Severity.LOOK, message))
+        findings.append(Finding(Code.UNDETERMINED, Severity.LOOK, message))
     if mount.mirrored:
         severity = Severity.LOOK if repaired else Severity.FIX
-        findings.append(Finding("mirrored", severity, mirrored_message(faults, repaired, things=things)))
+        findings.append(Finding(Code.MIRRORED, severity, mirrored_message(faults, repaired, things=things)))
     matrix = repaired.mount if repaired else mount.matrix
     if mount.undetermined or mount.contradictory:
         return findings
@@ -73,7 +88,7 @@ def mount_findings(
     if mount.word_doubted:
         findings.append(
             Finding(
-                "upside_down" if tilt > _UPSIDE_DOWN_RAD else "tilt",
+                Code.UPSIDE_DOWN if tilt > _UPSIDE_DOWN_RAD else Code.TILT,
                 Severity.LOOK,
                 f"the {things} say plainly that the microphone did not sit as you said, and they are believed: check "
                 f"--upright, --upside-down, --level-within and --facing, or the {things}",
@@ -82,7 +97,7 @@ def mount_findings(
     if order is not None:
         findings.append(
             Finding(
-                "convention_guess",
+                Code.CONVENTION_GUESS,
                 Severity.LOOK,
                 f"the microphone seems to have lain on its side, which is just what is seen where {order.name}: if it "
                 "stood or hung level, the take is in another channel order than was read (--format)",
@@ -90,13 +105,13 @@ def mount_findings(
         )
     if tilt > _UPSIDE_DOWN_RAD:
         findings.append(
-            Finding("upside_down", Severity.NOTE, "the microphone hung upside down; the sound is turned to match")
+            Finding(Code.UPSIDE_DOWN, Severity.NOTE, "the microphone hung upside down; the sound is turned to match")
         )
         tilt = float(np.pi - tilt)
     if tilt > max(_TILTED_RAD, 2 * mount.sd_rad.pitch_rad, 2 * mount.sd_rad.roll_rad):
         findings.append(
             Finding(
-                "tilt",
+                Code.TILT,
                 Severity.NOTE,
                 f"the microphone hung {np.degrees(tilt):.1f}° off level; the sound is turned to match",
             )
@@ -114,7 +129,7 @@ def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
         # A softer performer who is drowned by another is no fault; a voice that nobody's mark explains may be one.
         severity = Severity.NOTE if beside and heard.rival < _ANOTHER_VOICE else Severity.LOOK
         message = _drowned_message(heard, beside) if beside else _unheard_message(heard)
-        findings.append(Finding("mark_unheard", severity, message, heard.mark.who, heard.mark.start_s))
+        findings.append(Finding(Code.MARK_UNHEARD, severity, message, heard.mark.who, heard.mark.start_s))
     partly = [heard for heard in marks if heard.partly]
     if partly:
         names = sorted({heard.mark.who for heard in partly})
@@ -122,7 +137,7 @@ def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
             f"marks of {listed(names)} overlap with others: of each only the part counts that is its own, where nobody "
             "else is marked"
         )
-        findings.append(Finding("mark_unheard", Severity.NOTE, message, clip_time_s=partly[0].mark.start_s))
+        findings.append(Finding(Code.MARK_UNHEARD, Severity.NOTE, message, clip_time_s=partly[0].mark.start_s))
     return findings
 
 
@@ -156,7 +171,7 @@ def swept_findings(marks: Sequence[HeardMark]) -> list[Finding]:
     """A finding for each mark during which the camera turned by much: one direction cannot be true all the time."""
     return [
         Finding(
-            "mark_off",
+            Code.CAMERA_MOVES,
             Severity.LOOK,
             f"the camera turned while {heard.mark.who} is marked ({heard.mark.start_s:.2f} s to {heard.mark.end_s:.2f} "
             f"s), so the mark is good to {np.degrees(SDS_OF_95 * heard.swept_sd_rad):.0f}° only: mark a moment in "
@@ -341,7 +356,7 @@ def _mark_findings(mount: MountEstimate, used: Sequence[HeardMark], things: str)
             parallax = f" (its unknown distance may explain {np.degrees(heard.parallax_sd_rad):.0f}° of that)"
         findings.append(
             Finding(
-                "mark_off",
+                Code.MARK_OFF,
                 Severity.LOOK,
                 f"the {things[:-1]} of {heard.mark.who} at {heard.mark.start_s:.1f} s lies {np.degrees(residual):.0f}° "
                 f"from where the other {things} {others}{parallax}: check that it names the right performer, moment "
@@ -354,7 +369,7 @@ def _mark_findings(mount: MountEstimate, used: Sequence[HeardMark], things: str)
         most = np.degrees(np.max(mount.residuals_rad))
         findings.append(
             Finding(
-                "mark_off",
+                Code.MARK_OFF,
                 Severity.LOOK,
                 f"the {things} do not fit together well (up to {most:.0f}° left over): "
                 "check --mic-offset, --picture, and that each mark names the right performer and moment",

@@ -15,7 +15,7 @@ from spatial.conventions import FloatArray
 from spatial.direction.summary import RowVotes, SoundRows
 from spatial.errors import InconclusiveError, InputError, MediaFileError
 from spatial.field import ChannelFormat, ReadAs
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.render import moves_findings, track_turn
 from spatial.jobs.inspect.take_health import health_on_clip
 from spatial.jobs.orient.from_marks import OrientResult, require_match
@@ -27,9 +27,9 @@ from spatial.jobs.orient.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.review.clip_sound import play_for_ears, sound_over_clip
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.sync_clip import sync_clip
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.jobs.verify import Tolerance, check_marks
 from spatial.media.cache import content_glance
 from spatial.media.movies.clip import Clip, open_clip
@@ -199,7 +199,7 @@ class _Told:
                 result, heard, rig=self.rig, prior=self.prior, repair=self.repair, progress=progress
             ), []
         except InconclusiveError as error:
-            return None, [Finding("undetermined", Severity.LOOK, str(error))]
+            return None, [Finding(Code.UNDETERMINED, Severity.LOOK, str(error))]
 
 
 def _reviewed(

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.sidecar import is_track_of_ours
 from spatial.verification.lip_sync import TrackLipSync, Verdict, in_words, judge_track
 
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from spatial.jobs.sync.sync_result import SyncResult
 
 _SAME_START_S = 1.0
+"""Seconds, for start and end; see _SAME_LENGTH_S."""
+
 _SAME_LENGTH_S = 2.0
 """A take that starts, ends and lasts like the clip to within these may have been cut to it."""
 
@@ -57,7 +59,7 @@ def lip_sync_findings(result: SyncResult) -> list[Finding]:
         f"{take.path.name}, laid under the picture of {clip.path.name} from its first sample, is heard "
         f"{in_words(found, clip.frame_rate)}; {what_to_do}"
     )
-    return [Finding("lip_sync", Severity.FIX if bad else Severity.LOOK, message, take.path.name)]
+    return [Finding(Code.LIP_SYNC, Severity.FIX if bad else Severity.LOOK, message, take.path.name)]
 
 
 def with_lip_sync(result: SyncResult) -> SyncResult:

@@ -14,7 +14,7 @@ from threading import Lock
 import numpy as np
 
 from spatial.errors import MediaFileError, SoundplumbError
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.faults import as_fault
 from spatial.jobs.progress import Progress
 from spatial.jobs.sync.listen_process import WORTH_IT_S, hear_elsewhere
@@ -26,6 +26,7 @@ from spatial.media.takes.take import Take
 from spatial.sync.envelope import WORKING_RATE_HZ, EnvelopeBuilder
 
 _FEW = 3
+"""Faults that are named in a message at most; of more it only grows longer."""
 
 _CORES = 2
 """Threads that listen to takes while the clip is decoded."""
@@ -97,7 +98,7 @@ def listen_to_all(
 
 def unusable(path: Path, error: SoundplumbError, severity: Severity) -> Finding:
     """The finding about a take that cannot be used, where work goes on with the others."""
-    return Finding("truncated", severity, str(error), path.name)
+    return Finding(Code.UNUSABLE_FILE, severity, str(error), path.name)
 
 
 def require_usable(usable: int, broken: Sequence[Finding]) -> None:

@@ -4,30 +4,15 @@ Functions: ambiguous, copies_of, doubtful, only_music, too_little (findings); ot
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
+from spatial.jobs.sync.take_choice import Possibility
 from spatial.media.movies.clip import Clip
 from spatial.media.takes.take import Take
-from spatial.sync.alignment import SyncEstimate
 from spatial.sync.same_music import Moments
-from spatial.timebase import ClockLaw
 
 _SHORT_S = 15.0
 """In a shorter clip nobody may have spoken, and a beat can be laid through a few sounds by chance (seconds)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Possibility:
-    """One way in which clip and take may belong together."""
-
-    take: Take
-    law: ClockLaw
-    """From clip time."""
-    share: float
-    """Its probability, if it is one of those named."""
-    estimate: SyncEstimate | None = None
-    """The match there; None where its take has several places, or the two contradict each other there."""
 
 
 def other_moment(take: Take, against: Moments) -> str:
@@ -45,7 +30,7 @@ def doubtful(clip: Clip, take: Take, against: Moments) -> Finding:
     short = against.covered_s < _SHORT_S
     why = f"{against.covered_s:.0f} s are too short to tell the same moment from" if short else "it may be"
     return Finding(
-        "ambiguous_match",
+        Code.AMBIGUOUS_MATCH,
         Severity.NOTE if short else Severity.LOOK,
         f"{take.path.name} matches {clip.path.name}, but each holds sound that the other does not{where}; {why} the "
         "same music played again: if music was played back, make sure that this is the take that was rolling, and if "
@@ -57,7 +42,7 @@ def doubtful(clip: Clip, take: Take, against: Moments) -> Finding:
 def only_music(clip: Clip, take: Take) -> Finding:
     """That a match rests on music that may have been played back."""
     return Finding(
-        "ambiguous_match",
+        Code.AMBIGUOUS_MATCH,
         Severity.LOOK,
         f"{clip.path.name} and {take.path.name} share nothing but steady music: if it was played back, any other take "
         "of it would match as well; a clap, a word or a step that both hold settles it, or soundplumb day over the "
@@ -69,7 +54,7 @@ def only_music(clip: Clip, take: Take) -> Finding:
 def too_little(clip: Clip, take: Take) -> Finding:
     """That a match rests on sounds that may be music, or too few to tell."""
     return Finding(
-        "ambiguous_match",
+        Code.AMBIGUOUS_MATCH,
         Severity.NOTE,
         f"{clip.path.name} and {take.path.name} match, but they share too few sounds that are surely no music: if "
         "music was played back, make sure that this is the take that was rolling",
@@ -81,7 +66,7 @@ def copies_of(clip: Clip, take: Take, possibilities: Sequence[Possibility]) -> F
     """That other takes seem to be the same recording."""
     others = ", ".join(p.take.path.name for p in possibilities if p.take is not take)
     return Finding(
-        "ambiguous_match",
+        Code.AMBIGUOUS_MATCH,
         Severity.LOOK,
         f"{others} fits {clip.path.name} just as {take.path.name} does, and seems to be a copy of it: keep one of them",
         clip.path.name,
@@ -96,7 +81,7 @@ def ambiguous(clip: Clip, possibilities: Sequence[Possibility]) -> Finding:
         for p in possibilities[:4]
     )
     return Finding(
-        "ambiguous_match",
+        Code.AMBIGUOUS_MATCH,
         Severity.FIX,
         f"{clip.path.name} may belong to {named}; a clap, a word or a step that only one of them holds settles it, "
         "or soundplumb day over the whole shoot, where both boxes wrote the time of day",

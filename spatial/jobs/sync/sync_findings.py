@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from spatial.conventions import SDS_OF_95, SPEED_OF_SOUND_M_S
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.movies.clip import Clip
 from spatial.media.takes.joining import missing_parts, time_between
@@ -22,11 +22,14 @@ _PADDED_S = 0.1
 """Less than two or three frames without sound at an end is not worth a word."""
 
 _DOUBT_WORTH_SAYING_S = 0.005
+"""A clip's sound that may start this much earlier or later is worth a word, seconds: it is more than sync leaves
+open."""
 
 _PULL_PPM, _CLOCKS_PPM = 1000.0, 200.0
 """A pull of 1000/1001 (999 or 1000 ppm), give or take what two clocks differ by on their own."""
 
 _FEW = 3
+"""Takes whose reasons are named in a message at most; of more it only grows longer."""
 
 APART_M = 0.6
 """A recorder further than this from the lens is not on the camera's rig (common practice, no source)."""
@@ -49,7 +52,7 @@ def no_match_finding(clip: Clip, ranked: Sequence[tuple[Take, SyncEstimate]]) ->
             f"none of the {len(ranked)} takes can be matched with {clip.path.name}; the first, {take.path.name}: "
             f"{estimate.reason}"
         )
-    return Finding("no_match", Severity.FIX, message, clip.path.name)
+    return Finding(Code.NO_MATCH, Severity.FIX, message, clip.path.name)
 
 
 def match_findings(result: SyncResult) -> list[Finding]:
@@ -60,7 +63,7 @@ def match_findings(result: SyncResult) -> list[Finding]:
     if start > _PADDED_S or stop < clip.duration_s - _PADDED_S:
         findings.append(
             Finding(
-                "no_match",
+                Code.PARTLY_COVERED,
                 Severity.LOOK,
                 f"{take.path.name} covers {clip.path.name} only from {start:.2f} s to {stop:.2f} s of "
                 f"{clip.duration_s:.2f} s: the rest will be silent",
@@ -75,7 +78,7 @@ def match_findings(result: SyncResult) -> list[Finding]:
     if estimate.true_rate_hz is not None:
         findings.append(
             Finding(
-                "wrong_rate",
+                Code.WRONG_RATE,
                 Severity.FIX,
                 f"{take.path.name} says {take.rate_hz} Hz, but its sound runs as it was recorded at "
                 f"{estimate.true_rate_hz} Hz: its header is wrong; conform reads it right, other programs need the "
@@ -89,7 +92,7 @@ def match_findings(result: SyncResult) -> list[Finding]:
     if clip.scratch is not None and clip.scratch.start_doubt_s > _DOUBT_WORTH_SAYING_S:
         findings.append(
             Finding(
-                "lip_sync",
+                Code.LIP_SYNC,
                 Severity.LOOK,
                 f"{clip.path.name} does not say exactly where its sound starts, so the offset may be off by up to "
                 f"{clip.scratch.start_doubt_s * 1e3:.0f} ms: check lips by eye",
@@ -99,7 +102,7 @@ def match_findings(result: SyncResult) -> list[Finding]:
     if clip.frames is None:
         findings.append(
             Finding(
-                "lip_sync",
+                Code.NO_PICTURE,
                 Severity.NOTE,
                 f"{clip.path.name} has no picture, so its first sample counts as time 0",
                 clip.path.name,
@@ -116,7 +119,7 @@ def riding_findings(result: SyncResult) -> list[Finding]:
         f"the camera rode its gain over about {result.riding_db:.0f} dB while it recorded {result.clip.path.name}; "
         "nothing need be done"
     )
-    return [Finding("riding_gain", Severity.NOTE, message, result.clip.path.name)]
+    return [Finding(Code.RIDING_GAIN, Severity.NOTE, message, result.clip.path.name)]
 
 
 def riding_over_day(results: Sequence[SyncResult]) -> list[Finding]:
@@ -130,7 +133,7 @@ def riding_over_day(results: Sequence[SyncResult]) -> list[Finding]:
         f"the camera rode its gain over about {over} dB in {len(ranges_db)} of {len(results)} clips that have a take; "
         "nothing need be done"
     )
-    return [Finding("riding_gain", Severity.NOTE, message)]
+    return [Finding(Code.RIDING_GAIN, Severity.NOTE, message)]
 
 
 def _rides(result: SyncResult) -> bool:
@@ -140,7 +143,7 @@ def _rides(result: SyncResult) -> bool:
 def missing_finding(clip: Clip, first: Take, second: Take, gap_s: float, missing: Sequence[str]) -> Finding:
     """That a part of a recording was not given, and which."""
     return Finding(
-        "truncated",
+        Code.MISSING_PART,
         Severity.FIX,
         f"{first.path.name} and {second.path.name} are parts of one recording, and the {gap_s:.2f} s between them are "
         f"not there: {' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing; name all its parts",
@@ -171,10 +174,10 @@ def _drift(clip: Clip, take: Take, estimate: SyncEstimate) -> Finding:
         f"(±{SDS_OF_95 * (estimate.drift_sd_ppm or 0.0):.1f}), {slip_ms:.1f} ms over this clip"
     )
     if abs(abs(ppm) - _PULL_PPM) > _CLOCKS_PPM:
-        return Finding("drift", Severity.NOTE, message, take.path.name)
+        return Finding(Code.DRIFT, Severity.NOTE, message, take.path.name)
     pull = "pull-down" if ppm < 0 else "pull-up"
     return Finding(
-        "drift",
+        Code.DRIFT,
         Severity.LOOK,
         f"{message}: that is a {pull} of 0.1 % (1000/1001), so the two boxes were set to different frame rates, such "
         "as 24 and 23.976; conform takes it out",
@@ -187,7 +190,7 @@ def _step(step: ClockStep, clip: Clip, take: Take, ratio: float) -> Finding:
     size_ms, spread_ms = (1e3 * size_s / ratio for size_s in (abs(step.step_s), SDS_OF_95 * step.sd_s))
     lost, other = (take.path.name, clip.path.name) if step.step_s < 0 else (clip.path.name, take.path.name)
     return Finding(
-        "clock_step",
+        Code.CLOCK_STEP,
         Severity.LOOK,
         f"{lost} lost {size_ms:.1f} ms (±{spread_ms:.1f} ms) near {step.clip_time_s:.1f} s of the clip, or {other} "
         "put in as much: conform mends it piece by piece; listen to the join",
@@ -207,20 +210,20 @@ def baseline_findings(result: SyncResult) -> list[Finding]:
             f"the recorder is {result.apart_m:.1f} m from the lens and hears a performer up to {reach_ms:.1f} ms "
             "earlier or later than the camera does; the offset is that of the clocks, and its uncertainty counts this"
         )
-        return [Finding("lip_sync", Severity.NOTE, message, result.take.path.name)]
+        return [Finding(Code.RECORDER_APART, Severity.NOTE, message, result.take.path.name)]
     if estimate.apart and estimate.offset_sd_s is not None:
         message = (
             "performers are heard as if the recorder stood metres from the camera, not on its rig: give --mic-offset; "
             f"without it the offset is known to ±{2e3 * estimate.offset_sd_s:.0f} ms only"
         )
-        return [Finding("lip_sync", Severity.LOOK, message, result.take.path.name)]
+        return [Finding(Code.RECORDER_APART, Severity.LOOK, message, result.take.path.name)]
     far = float(np.linalg.norm(evidence.separation_m))
     sure = far > 4.0 * float(np.max(evidence.separation_sd_m))
     if result.apart_m or not sure or far < APART_M or estimate.offset_sd_s is None:
         return []
     return [
         Finding(
-            "lip_sync",
+            Code.RECORDER_APART,
             Severity.LOOK,
             f"performers are heard as if the recorder hung {far:.1f} m from the camera, not on its rig: give "
             "--mic-offset, or the offset may be off by some milliseconds",

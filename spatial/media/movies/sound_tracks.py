@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.media.movies.container import leave_unread, opened, sound_streams
 from spatial.media.movies.scratch import MOST_CHANNELS, samples_of
 
@@ -391,7 +391,7 @@ def _choice(tracks: Sequence[_Track], name: str, pair: tuple[int, int] | None) -
             f"track {n + 1} {_why_not(tracks[n], track, loudest_db)}" for n in range(len(tracks)) if n != chosen
         )
         message = f"{name} has {len(tracks)} sound tracks: track {chosen + 1} is used ({_like(track)}); {others}"
-        findings.append(Finding("convention_guess", Severity.NOTE, message, name))
+        findings.append(Finding(Code.SOUND_TRACK, Severity.NOTE, message, name))
     if picked:
         silent = [str(n + 1) for n in range(track.channels) if n not in track.loud]
         steady = [str(n + 1) for n in track.loud if n not in picked]
@@ -403,7 +403,7 @@ def _choice(tracks: Sequence[_Track], name: str, pair: tuple[int, int] | None) -
             f"of the {track.channels} channels of {'track ' + str(chosen + 1) if len(tracks) > 1 else 'sound'} in "
             f"{name}, {' and '.join(said)} and left out"
         )
-        findings.append(Finding("convention_guess", Severity.NOTE, message, name))
+        findings.append(Finding(Code.SOUND_TRACK, Severity.NOTE, message, name))
     return ChosenSound(chosen, picked, None, tuple(findings))
 
 
@@ -423,7 +423,7 @@ def _joined_choice(tracks: Sequence[_Track], name: str, pair: tuple[int, int]) -
         f"{name} has {len(tracks)} sound tracks: tracks {left + 1} and {right + 1}, of one channel each, are used as "
         f"left and right ({tracks[left].level_db:.0f} and {tracks[right].level_db:.0f} dB){''.join(others)}"
     )
-    return ChosenSound(left, (), right, (Finding("convention_guess", Severity.NOTE, message, name),))
+    return ChosenSound(left, (), right, (Finding(Code.SOUND_TRACK, Severity.NOTE, message, name),))
 
 
 def _like(track: _Track) -> str:

@@ -2,7 +2,7 @@
 
 Goal: a recorder may write one file with all channels, one for each channel, or one for each pair; and may split each of
 them where it gets long. Named together they are one take.
-Functions: gather_takes (what cannot be used is told beside it).
+Functions: gather_takes (what cannot be used is reported beside it).
 """
 
 import re
@@ -14,7 +14,7 @@ from pathlib import Path
 from spatial.conventions import FIRST_ORDER_CHANNELS
 from spatial.errors import SoundplumbError
 from spatial.field import ReadAs
-from spatial.findings import Finding, Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.media.takes.joining import join_takes
 from spatial.media.takes.reader import Part
 from spatial.media.takes.take import Take, named_channels, open_any, too_narrow
@@ -118,10 +118,10 @@ def _joined(files: Sequence[Take], *, named: bool) -> Take:
     findings = [finding for file in files for finding in file.findings]
     if not named:
         message = f"{names} are read as the channels of one take in the order they were named; check that it is right"
-        findings.append(Finding("convention_guess", Severity.LOOK, message, first.path.name))
+        findings.append(Finding(Code.CONVENTION_GUESS, Severity.LOOK, message, first.path.name))
     if max(file.samples for file in files) > samples:
         message = f"{names} are not of one length: their ends are left out; they should be of one recording"
-        findings.append(Finding("truncated", Severity.LOOK, message, first.path.name))
+        findings.append(Finding(Code.WRONG_LENGTH, Severity.LOOK, message, first.path.name))
     channels = sum(file.channels for file in files)
     declared = (
         named_channels([file.path.stem for file in files], "the names of its files") if channels == len(files) else None

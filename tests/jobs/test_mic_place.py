@@ -50,7 +50,7 @@ def test_a_ring_of_marks_is_said_not_to_show_height(true, given):
     seen = sight(true=true, given=given)
     assert seen.unseen[2]
     (note,) = unseen_findings(seen, Rig(mic_offset_m=GIVEN))
-    assert (note.code, note.severity) == ("facing", Severity.NOTE)
+    assert (note.code, note.severity) == ("mic_offset", Severity.NOTE)
     assert "higher or lower than --mic-offset says" in note.message
 
 
@@ -118,7 +118,7 @@ def test_only_what_is_in_place_is_in_need_of_the_note(verdicts, notes):
 
 def test_one_place_that_is_taken_for_all_clips_is_said_once():
     (only,) = one_place_of_all([Rig(mic_offset_m=(0.03, 0.0, -0.3))] * 3)
-    assert (only.code, only.severity) == ("facing", "note")
+    assert (only.code, only.severity) == ("mic_offset", "note")
     assert "one --mic-offset, 0.03,0,-0.3, is taken for all 3 clips" in only.message
 
 
