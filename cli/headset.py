@@ -17,7 +17,8 @@ from cli.shared import force_option
     "--output",
     type=output_path(),
     required=True,
-    help="Movie to write: NAME.mov holds the sound as PCM, NAME.mp4 and NAME.mkv as Opus.",
+    help="Movie to write: NAME.mov holds the sound as PCM, NAME.mp4 and NAME.mkv as Opus. NAME.opus and NAME.wav are "
+    "the sound alone, as long as the film.",
 )
 @click.option(
     "--picture",
@@ -33,7 +34,7 @@ from cli.shared import force_option
 @click.option(
     "--bit-rate-kbps",
     type=click.IntRange(64, 1536),
-    help="Kilobits a second for all four channels together, with Opus (256 by default) and AAC (512).",
+    help="Kilobits a second for all four channels together, with Opus and AAC; 768 by default.",
 )
 @click.option("--keep-sound", is_flag=True, help="Keep the film's own sound as a second track, as it is.")
 @track_format_option

@@ -31,10 +31,11 @@ from spatial.media.movies.remux import (
     form_of,
     picture_print,
     write_movie,
+    write_sound,
 )
 from spatial.media.movies.spherical import MovieWords, PictureWords, layout_in_words, read_words
 from spatial.media.output import whole_file
-from spatial.media.ownership import Kind, may_be_written
+from spatial.media.ownership import may_be_written
 from spatial.media.takes.take import Take, field_blocks, open_take
 from spatial.picture import Projection, parse_picture
 from spatial.verification.field_match import FieldComparison, FieldMatch
@@ -67,8 +68,9 @@ class HeadsetResult:
     """Of the field, each channel."""
     kept_track: int | None
     """The film's own track of sound that stays as the second one."""
-    packets: int
-    packets_identical: bool
+    packets: int | None
+    """Of the picture; None for sound alone."""
+    packets_identical: bool | None
     """Whether the packets of the picture are those of the film, byte for byte, and shown at the same times."""
     words: MovieWords
     """What the finished movie says, as it is read from it."""
@@ -124,34 +126,39 @@ def make_headset_movie(
     OutputError
         The movie is not named as one, cannot be written, or exists and `force` is not set.
     """
-    may_be_written(output, Kind.MOVIE, force=force, inputs=[film_path, track_path])
     form = form_of(output, coding=sound, kbps=kbps)
+    may_be_written(output, form.kind, force=force, inputs=[film_path, track_path])
     film, said = _open_film(film_path)
-    layout, findings = _layout(film, said.picture, picture)
+    if form.sound_alone and (picture is not None or keep_sound):
+        raise InputError(f"{output.name} holds the sound alone; leave --picture and --keep-sound out")
+    layout, findings = (None, []) if form.sound_alone else _layout(film, said.picture, picture)
     track = _open_track(track_path, channel_format)
-    findings += [*track.findings, *_length_findings(film, track), *_turned(film)]
+    findings += [*track.findings, *_length_findings(film, track), *([] if form.sound_alone else _turned(film))]
     kept = None
     if keep_sound:
         if film.scratch is None:
             raise InputError(f"{film_path.name} has no sound of its own to keep; leave --keep-sound out")
         kept = film.scratch.track
     samples = film.samples_at(DELIVERY_RATE_HZ)
-    with whole_file(output, Kind.MOVIE, force=force, inputs=[film_path, track_path]) as temporary:
-        before = write_movie(
-            film_path,
-            _field(track, samples),
-            temporary,
-            form=form,
-            layout=layout,
-            kept_track=kept,
-            progress=lambda part: progress("writing the movie", part),
-        )
-        after = picture_print(temporary)
-        identical = before.same_pictures(after) and before.same_times(after)
+    packets, identical = None, None
+    with whole_file(output, form.kind, force=force, inputs=[film_path, track_path]) as temporary:
+        field = _field(track, samples)
+        if form.sound_alone:
+            write_sound(_shown(field, samples, progress), temporary, form=form)
+        else:
+            before = write_movie(
+                *(film_path, field, temporary),
+                form=form,
+                layout=layout,
+                kept_track=kept,
+                progress=lambda part: progress("writing the movie", part),
+            )
+            after = picture_print(temporary)
+            packets, identical = after.packets, before.same_pictures(after) and before.same_times(after)
         words = read_words(temporary)
         match, start_s = _proof(track, temporary, samples, progress)
     result = HeadsetResult(
-        *(output, film, track, form, layout, samples, kept, after.packets, identical, words, match, start_s), ()
+        *(output, film, track, form, layout, samples, kept, packets, identical, words, match, start_s), ()
     )
     return replace(result, findings=tuple(dict.fromkeys([*findings, *_proof_findings(result)])))
 
@@ -266,6 +273,15 @@ def _field(track: Take, samples: int) -> Iterator[FloatArray]:
         done += size
 
 
+def _shown(blocks: Iterable[FloatArray], samples: int, progress: Progress) -> Iterator[FloatArray]:
+    """Blocks as they are, with a word on how far they are."""
+    done = 0
+    for block in blocks:
+        yield block
+        done += block.shape[1]
+        progress("writing the sound", done / max(samples, 1))
+
+
 def _proof(track: Take, movie: Path, samples: int, progress: Progress) -> tuple[FieldMatch, float]:
     """The movie's field, decoded, against the track."""
     compared = FieldComparison(DELIVERY_RATE_HZ)
@@ -293,7 +309,7 @@ def _proof(track: Take, movie: Path, samples: int, progress: Progress) -> tuple[
 
 def _proof_findings(result: HeadsetResult) -> list[Finding]:
     name, found = result.output.name, []
-    if not result.packets_identical:
+    if result.packets_identical is False:
         message = f"the pictures of {name} are not those of {result.film.path.name}, byte for byte or in time: do not "
         message += "hand it over; export the film again as a plain MP4 or MOV"
         found.append(Finding(Code.PICTURE_CHANGED, Severity.FIX, message, name))

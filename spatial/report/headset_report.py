@@ -26,14 +26,18 @@ def headset_lines(result: HeadsetResult) -> list[str]:
     kept = "" if result.kept_track is None else "; the film's own sound is the second track"
     rate = result.track.rate_hz
     changed = "" if rate == DELIVERY_RATE_HZ else f", made from the track's {rate} Hz"
+    picture = [] if result.packets is None else [f"  Picture: {result.packets} packets, {held}{layout}."]
+    what = (
+        result.track.path.name if result.packets is None else f"{result.film.path.name} with {result.track.path.name}"
+    )
     return [
-        f"{result.output.name} is {result.film.path.name} with {result.track.path.name}, {seconds:.3f} s",
-        f"  Picture: {result.packets} packets, {held}{layout}.",
+        f"{result.output.name} is {what}, {seconds:.3f} s",
+        *picture,
         f"  Sound: first-order field, W Y Z X, SN3D, {result.form.in_words}{changed}{kept}.",
         *_proof_lines(result),
         f"  Wrote {result.output}.",
         *findings_lines(result.findings),
-        _CAUTION,
+        *([] if result.packets is None else [_CAUTION]),
     ]
 
 

@@ -361,7 +361,7 @@ def test_words_and_json_hold_the_same_numbers(shoot, tmp_path):
     result = made(shoot, tmp_path / "out.mp4")
     told = headset_json(result)
     assert told["packets_identical"] is True
-    assert told["sound"] == {"coding": "opus", "bit_rate_kbps": 256, "samples": result.samples, "kept_track": None}
+    assert told["sound"] == {"coding": "opus", "bit_rate_kbps": 768, "samples": result.samples, "kept_track": None}
     assert told["proof"]["offset_s"] == 0.0
     assert told["proof"]["direction_error_deg"] == pytest.approx(np.degrees(result.match.turned_by(0.95)))
     lines = "\n".join(headset_lines(result))
@@ -372,4 +372,4 @@ def test_words_and_json_hold_the_same_numbers(shoot, tmp_path):
 
 def test_forms_of_names():
     assert form_of(headset.Path("a.MOV")).coding == "pcm"
-    assert (form_of(headset.Path("a.mp4")).coding, form_of(headset.Path("a.mkv")).kbps) == ("opus", 256)
+    assert (form_of(headset.Path("a.mp4")).coding, form_of(headset.Path("a.mkv")).kbps) == ("opus", 768)

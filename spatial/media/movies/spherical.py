@@ -349,7 +349,7 @@ _QUARTERS = {0: 360.0, _WHOLE // 4: 180.0}
 
 
 def read_words(path: Path) -> MovieWords:
-    """What an MP4, MOV or Matroska file says of its picture and its sound; of other files nothing.
+    """What an MP4, MOV, Matroska or Ogg file says of its picture and its sound; of other files nothing.
 
     Raises
     ------
@@ -360,7 +360,8 @@ def read_words(path: Path) -> MovieWords:
         magic = file.read(4)
         file.seek(0)
         try:
-            return _read_matroska(file) if magic == b"\x1a\x45\xdf\xa3" else _read_boxes(file)
+            readers = {b"\x1a\x45\xdf\xa3": _read_matroska, b"OggS": _read_ogg}
+            return readers.get(magic, _read_boxes)(file)
         except (struct.error, IndexError, ValueError) as error:
             raise MediaFileError(
                 f"{path.name} has a damaged header: what it says of its picture and sound breaks off; export it again"
@@ -505,6 +506,18 @@ def _read_matroska(file: BinaryIO) -> MovieWords:
                 said = replace(said, opus_family=family, opus_map=tuple(private[19:]) if family else ())
             sounds.append(said)
     return MovieWords(picture or PictureWords(), tuple(sounds))
+
+
+def _read_ogg(file: BinaryIO) -> MovieWords:
+    """The first packet of the first page is the head of Opus (RFC 7845)."""
+    file.seek(0)
+    page = file.read(512)
+    head = page[27 + page[26] :]
+    if not head.startswith(b"OpusHead"):
+        return MovieWords()
+    family = head[18]
+    routes = tuple(head[19 : 21 + head[9]]) if family else ()
+    return MovieWords(sounds=(SoundWords(head[9], opus_family=family, opus_map=routes),))
 
 
 def _matroska_picture(video: Mapping[int, bytes]) -> PictureWords:
