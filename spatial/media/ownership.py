@@ -16,6 +16,7 @@ ISFT, the name of the software that made a file (value from memory).
 [2] W3C, "Portable Network Graphics": tEXt and its keyword Software; each chunk ends in a check sum of its kind and
 body.
 [3] Microsoft, "Naming Files, Paths, and Namespaces": reserved names and characters.
+[4] RFC 3533 (Ogg): each page has a check sum of all of it in its head.
 """
 
 import errno
@@ -149,7 +150,7 @@ def _page_sum_there(file: BinaryIO, page: int) -> bytes:
 
 
 def _page_sum(file: BinaryIO, page: int) -> bytes:
-    """The check sum that a page should have ([2]): polynomial 0x04c11db7, as if its own four bytes were 0."""
+    """The check sum that a page should have ([4]): polynomial 0x04c11db7, as if its own four bytes were 0."""
     file.seek(page)
     head = file.read(27)
     lengths = file.read(head[26])

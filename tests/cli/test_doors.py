@@ -25,6 +25,7 @@ from spatial.errors import OutputError
 from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.jobs.demo import lay_out, run_demo
 from spatial.jobs.headset import make_headset_movie
+from spatial.media import ownership
 from spatial.media.microphone_file import LearnedFrom, calibration_text
 from spatial.media.output import TrackWriter, whole_file, write_text_whole
 from spatial.media.output_folder import LIST_NAME, FolderKind, whole_folder
@@ -170,7 +171,7 @@ def test_every_path_is_an_input_or_an_output():
 @pytest.mark.parametrize("pair", OUTPUTS, ids=called)
 def test_what_is_not_ours_stays(pair, kind, shoot, tmp_path):
     command, param = pair
-    for suffix in (*SUFFIXES, *(MOVIE_SUFFIXES if command.name == "headset" else ())):
+    for suffix in (*SUFFIXES, *((*MOVIE_SUFFIXES, ".opus") if command.name == "headset" else ())):
         path = tmp_path / f"theirs{suffix}"
         make_foreign(path, kind, shoot)
         before = prints(tmp_path)
@@ -324,7 +325,7 @@ def results(demo, folder):
     page = html_text("day.html.j2", style="page.css", title="A day", header=["clip"], rows=[])
     write_text_whole(folder / "index.html", page, Kind.PAGE)
     write_text_whole(folder / "rows.csv", f"{','.join(TABLE_HEAD)}\n0.000,1.00,2.00,3.00,0.100,-20.0,1\n", Kind.TABLE)
-    for suffix in MOVIE_SUFFIXES:
+    for suffix in (*MOVIE_SUFFIXES, ".opus"):
         made = folder / f"film{suffix}"
         make_headset_movie(demo.day.folder / "lantern.mp4", demo.day.folder / "tracks" / "lantern.wav", made)
     for name in ("lantern.wav", "lantern.json"):
@@ -337,6 +338,7 @@ def results(demo, folder):
         folder / "rows.csv": Kind.TABLE,
         folder / "flat.toml": Kind.MICROPHONE,
         **{folder / f"film{suffix}": Kind.MOVIE for suffix in MOVIE_SUFFIXES},
+        folder / "film.opus": Kind.FIELD,
         **{folder / f"plot{suffix}": Kind.PLOT for suffix in (".png", ".svg", ".pdf")},
     }
 
@@ -370,6 +372,21 @@ def test_what_somebody_changed_is_theirs_whatever_it_says_of_its_maker(demo, tmp
                     may_be_written(path, kind, force=True)
             assert path.read_bytes() == changed
         path.write_bytes(whole)
+
+
+def test_a_sealed_page_of_ogg_is_whole(demo, tmp_path):
+    """RFC 3533: each page has a check sum. Those that hold no seal are as the library wrote them, by its own sum."""
+    made = tmp_path / "film.opus"
+    make_headset_movie(demo.day.folder / "lantern.mp4", demo.day.folder / "tracks" / "lantern.wav", made)
+    held = made.read_bytes()
+    starts = [match.start() for match in re.finditer(b"OggS\0", held)][:4]
+    with made.open("rb") as file:
+        assert all(ownership._page_sum(file, at) == held[at + 22 : at + 26] for at in starts)
+    # A check sum is no part of the digest: one that was changed is told all the same.
+    at = held.rindex(b"OggS", 0, held.index(b"OpusTags")) + 22
+    made.write_bytes(held[:at] + bytes(4) + held[at + 4 :])
+    assert is_marked(made, Kind.FIELD)
+    assert not is_ours(made, Kind.FIELD)
 
 
 def test_a_sealed_picture_is_whole(tmp_path):

@@ -24,6 +24,7 @@ from spatial.media.movies.clip import open_clip
 from spatial.media.movies.remux import field_of_movie, form_of, picture_print
 from spatial.media.movies.spherical import finish_movie, picture_boxes, read_words
 from spatial.media.output import TrackWriter
+from spatial.media.takes.take import open_take
 from spatial.report.headset_report import headset_json, headset_lines
 from tests.fields import talking_field
 
@@ -143,11 +144,38 @@ def test_the_films_sound_stays_where_it_is_wanted(shoot, tmp_path, name):
 def test_aac_is_measured_and_said(shoot, tmp_path):
     """At a low rate it turns directions; the number is the one that was measured."""
     result = made(shoot, tmp_path / "out.mp4", sound="aac", kbps=96)
-    (finding,) = [one for one in result.findings if one.code == "sound_field"]
+    (finding,) = [one for one in result.findings if one.message.startswith("AAC")]
     turned = np.degrees(result.match.turned_by(0.95))
     assert finding.severity is Severity.LOOK
     assert turned > 1.5
     assert f"turned directions by up to {turned:.1f}° in 95" in finding.message
+
+
+@pytest.mark.parametrize("name", ["out.opus", "out.ogg", "out.wav"])
+def test_the_sound_alone_is_as_long_as_the_film(shoot, tmp_path, name):
+    result = made(shoot, tmp_path / name, picture=None)
+    assert (result.findings, result.offset_s, result.packets_identical) == ((), 0.0, None)
+    assert result.match.exact == name.endswith("wav")
+    if name.endswith("wav"):
+        take = open_take(tmp_path / name)
+        assert (take.samples, take.declared.by) == (result.samples, "its ADM chunks")
+    else:
+        # RFC 8486 section 3.1, in the first page of RFC 7845.
+        assert (tmp_path / name).read_bytes()[28 + 18 : 28 + 25] == bytes([2, 4, 0, 0, 1, 2, 3])
+        assert result.words.sounds[0].says_first_order
+    assert not any("Picture" in line or "seated" in line for line in headset_lines(result))
+    with pytest.raises(InputError, match="holds the sound alone; leave --picture and --keep-sound out"):
+        made(shoot, tmp_path / name, force=True)
+    made(shoot, tmp_path / name, picture=None, force=True)
+
+
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="Debian's ffmpeg is not installed")
+def test_the_systems_ffmpeg_decodes_the_sound_alone_without_a_word(shoot, tmp_path):
+    """It complains of pages whose check sum is wrong."""
+    made(shoot, tmp_path / "out.opus", picture=None)
+    words = ["ffmpeg", "-v", "warning", "-err_detect", "crccheck+explode", "-i", str(tmp_path / "out.opus")]
+    ran = subprocess.run([*words, "-f", "null", "-"], check=True, capture_output=True)
+    assert ran.stderr == b""
 
 
 def test_too_few_bits_are_said(shoot, tmp_path):

@@ -65,8 +65,8 @@ _POSSIBLE = {
 }
 
 OPUS_KBPS = 768
-"""All four channels together. At this rate 95 tenths of a second of 100 keep their direction within 1.5 degrees in every
-scene of tests/bench/results/headset.md; at 512 not in every one, at 256 not in all of them together."""
+"""All four channels together. At this rate 95 tenths of a second of 100 keep their direction within 1.5 degrees in each
+scene of tests/bench/results/headset.md; at 512 not in each, at 256 not in all of them together."""
 
 AAC_KBPS = 768
 """AAC joins channels that are alike, as those of a field are, and turns directions more than Opus does."""
