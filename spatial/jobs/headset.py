@@ -316,6 +316,12 @@ def _proof_findings(result: HeadsetResult) -> list[Finding]:
     if result.words.picture.layout != result.layout:
         message = f"what {name} says of its picture was not read back as it was meant; do not hand it over"
         found.append(Finding(Code.PICTURE_LAYOUT, Severity.FIX, message, name))
+    if not result.form.sound_alone and not result.words.sounds[0].says_first_order:
+        # An MKV has no word for a field in PCM or AAC; anywhere else the words were written, and must be read.
+        expected = result.form.suffix == ".mkv" and result.form.coding is not SoundCoding.OPUS
+        message = f"nothing in {name} says that its four channels are a sound field, so players take them for "
+        message += "loudspeakers; take Opus in an .mkv, or end the name in .mov or .mp4"
+        found.append(Finding(Code.SOUND_FIELD, Severity.LOOK if expected else Severity.FIX, message, name))
     found += _came_through(result.match, result.form, name, result.offset_s)
     return found
 

@@ -4,6 +4,7 @@ Sources: "Spatial Audio RFC" (SA3D), "Spherical Video V2 RFC" (st3d, sv3d), ISO/
 9559 (Matroska). Values from memory where no page was open.
 """
 
+import contextlib
 import io
 import json
 import shutil
@@ -15,7 +16,7 @@ import numpy as np
 import pytest
 
 from demo_audio.write_movie import write_movie
-from spatial.errors import InputError
+from spatial.errors import InputError, MediaFileError
 from spatial.media.movies import spherical
 from spatial.media.movies.spherical import (
     PictureWords,
@@ -160,6 +161,23 @@ def test_an_entry_that_ends_in_four_zeros_keeps_them_last():
     assert put.endswith(box(b"st3d", bytes(5)) + bytes(4))
     plain = struct.pack(">II", 0, 1) + box(b"avc1", bytes(78) + box(b"pasp", bytes(8)))
     assert spherical._described(plain, b"vide", box(b"st3d", bytes(5))).endswith(bytes(8) + box(b"st3d", bytes(5)))
+
+
+@pytest.mark.parametrize("suffix", [".mov", ".mkv"])
+def test_damage_is_told_and_never_a_crash(tmp_path, suffix, rng):
+    path = tmp_path / f"whole{suffix}"
+    write_movie(path, frames=noise_frames(10, 64, 64), frame_rate=Fraction(25), audio=np.zeros((2, 9600)))
+    if suffix == ".mov":
+        finish_movie(path, picture=picture_boxes("equirect180-sbs", maker="x"), sounds={0: field_box()}, mark=b"mark")
+    whole, spoilt = path.read_bytes(), tmp_path / f"spoilt{suffix}"
+    head = min(len(whole), 3000)
+    for _ in range(300):
+        held = bytearray(whole[: rng.integers(1, len(whole))] if rng.random() < 0.3 else whole)
+        for at in rng.integers(0, min(head, len(held)), rng.integers(1, 9)):
+            held[at] = rng.integers(256)
+        spoilt.write_bytes(held)
+        with contextlib.suppress(MediaFileError):
+            read_words(spoilt)
 
 
 def test_a_file_in_fragments_is_known(tmp_path):

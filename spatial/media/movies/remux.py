@@ -290,7 +290,9 @@ def write_movie(
         try:
             target.start_encoding()
         except av.error.FFmpegError as error:
-            raise _not_held(path, film, pictures) from error
+            raise _not_held(
+                path, film, pictures, "picture" if kept_track is None else "picture or own sound"
+            ) from error
         whole_s = float((pictures.duration or 0) * pictures.time_base)
         for time_s, packet in heapq.merge(*lanes, key=lambda lane: lane[0]):
             with _told(path):
@@ -386,12 +388,11 @@ def _copied_stream(target: Any, stream: Any, film: Path, path: Path) -> Any:
     try:
         return target.add_stream_from_template(stream)
     except (ValueError, av.error.FFmpegError) as error:
-        raise _not_held(path, film, stream) from error
+        raise _not_held(path, film, stream, "picture" if stream.type == "video" else "own sound") from error
 
 
-def _not_held(path: Path, film: Path, stream: Any) -> InputError:
-    what = "picture" if stream.type == "video" else "sound"
-    others = " or ".join(suffix for suffix in FORMATS if suffix != path.suffix.lower())
+def _not_held(path: Path, film: Path, stream: Any, what: str) -> InputError:
+    others = " or ".join(one for one in FORMATS if one != path.suffix.lower() and one not in _SOUND_ALONE)
     return InputError(
         f"a movie named {path.suffix} cannot hold the {what} of {film.name} as it is ({_coder(stream)}); end the name "
         f"in {others}"
