@@ -20,6 +20,7 @@ from spatial.errors import InputError, MediaFileError, OutputError
 from spatial.findings import Severity
 from spatial.jobs import headset
 from spatial.jobs.headset import make_headset_movie
+from spatial.media.movies.boxes import check_counts
 from spatial.media.movies.clip import open_clip
 from spatial.media.movies.remux import field_of_movie, form_of, picture_print
 from spatial.media.movies.spherical import finish_movie, picture_boxes, read_words
@@ -415,6 +416,30 @@ def test_a_picture_that_was_not_marked_as_meant_is_said(shoot, tmp_path, monkeyp
     )
     (finding,) = made(shoot, tmp_path / "out.mov").findings
     assert (finding.code, finding.severity) == ("picture_layout", Severity.FIX)
+
+
+def test_an_hour_of_pcm_is_not_damage(shoot, tmp_path):
+    """Its header lists 173 million samples, and has an edit list; only the header of such a file is made here."""
+    made(shoot, tmp_path / "out.mov")
+    whole = bytearray((tmp_path / "out.mov").read_bytes())
+    entry = whole.index(b"stts", whole.index(b"mhlrsoun")) + 4
+    assert whole[entry + 4 : entry + 8] + whole[entry + 12 : entry + 16] == bytes([0, 0, 0, 1, 0, 0, 0, 1])
+    count = (3600 * RATE).to_bytes(4, "big")
+    whole[entry + 8 : entry + 12] = count
+    sizes = whole.index(b"stsz", entry) + 4
+    whole[sizes + 8 : sizes + 12] = count
+    path = tmp_path / "hour.mov"
+    path.write_bytes(whole)
+    with path.open("rb+") as file:
+        file.truncate(3600 * RATE * 12)
+    check_counts(path)
+    # A picture with as many, or sound whose samples are listed one by one, still is.
+    for spoilt in (bytes(whole).replace(b"mhlrsoun", b"mhlrtext"), bytes(whole[: entry + 15] + b"\2" + whole[entry + 16 :])):
+        path.write_bytes(spoilt)
+        with path.open("rb+") as file:
+            file.truncate(3600 * RATE * 12)
+        with pytest.raises(MediaFileError, match="edits of 172800000 samples"):
+            check_counts(path)
 
 
 def test_forms_of_names():
