@@ -434,7 +434,10 @@ def test_an_hour_of_pcm_is_not_damage(shoot, tmp_path):
         file.truncate(3600 * RATE * 12)
     check_counts(path)
     # A picture with as many, or sound whose samples are listed one by one, still is.
-    for spoilt in (bytes(whole).replace(b"mhlrsoun", b"mhlrtext"), bytes(whole[: entry + 15] + b"\2" + whole[entry + 16 :])):
+    for spoilt in (
+        bytes(whole).replace(b"mhlrsoun", b"mhlrtext"),
+        bytes(whole[: entry + 15] + b"\2" + whole[entry + 16 :]),
+    ):
         path.write_bytes(spoilt)
         with path.open("rb+") as file:
             file.truncate(3600 * RATE * 12)

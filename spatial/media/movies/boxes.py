@@ -105,7 +105,7 @@ def check_counts(path: Path) -> None:
     MediaFileError
     """
     declared = edits = most_edits = most_samples = 0
-    sound = by_chunk = False
+    by_chunk, handlers = False, set[bytes]()
     with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
         size = file.seek(0, io.SEEK_END)
         count = 0
@@ -113,10 +113,11 @@ def check_counts(path: Path) -> None:
             count += 1
             if kind == b"trak":
                 edits = 0
-                sound = by_chunk = False
+                by_chunk, handlers = False, set()
             elif kind == b"hdlr" and stop - body >= 12:
                 file.seek(body + 8)
-                sound = file.read(4) == b"soun"
+                # A MOV names a second one, of how its data is reached.
+                handlers.add(file.read(4))
             elif kind in (b"elst", b"stsz", b"stz2", b"trun", b"ctts", b"stts") and stop - body >= 8:
                 file.seek(body)
                 head = file.read(16)
@@ -127,6 +128,7 @@ def check_counts(path: Path) -> None:
                     most_edits = max(most_edits, edits)
                 elif kind == b"stts":
                     # One sample a tick, all alike: sound without a coder, of which an hour has 173 million.
+                    sound = b"soun" in handlers and b"vide" not in handlers
                     by_chunk = sound and entries == 1 and head[12:16] == b"\0\0\0\1"
                 elif kind in (b"stsz", b"stz2", b"trun"):
                     declared += entries
