@@ -36,7 +36,7 @@ _PULL_SD_RAD = np.radians(1.5)
 """How far a floor pulls all directions down together."""
 
 FEWEST_PLACES = 6
-"""So many known directions, two numbers each, before a microphone's eight are asked."""
+"""Fewest known directions, two numbers each, from which a microphone's eight numbers are learned."""
 
 _ONE_PLACE_RAD = np.radians(10.0)
 """Directions nearer to each other are one place: they share what the room does there."""

@@ -42,7 +42,8 @@ _ONE_COS = float(np.cos(np.radians(18.0)))
 _NEW_COS = float(np.cos(np.radians(25.0)))
 """A further place is looked for this far from the others: nearer by, their own reflections lie."""
 _LEAST_SHARE = 0.008
-"""Less than this of what sounds is nobody: about 40 bins of 4000."""
+"""Share of what sounds below which a place is nobody: about 40 bins of 4000."""
+
 _FAINT_SHARE = 0.02
 """Share at which a place's variance is twice that of a strong one: the bins of other places pull a faint one more."""
 

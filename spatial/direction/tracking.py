@@ -129,8 +129,9 @@ _PACE_STEPS = 4
 """Steps at each end of the last places by whose means a pace is measured. Fewer make it noisy, more make it late."""
 
 _PACE_LASTS = 4 * _PACE_STEPS
-"""So many steps on from where a pace was measured it still shows where somebody went: twice as long as measuring took.
-Carried on over a rest of seconds it would bring anybody anywhere, and give one number to two people."""
+"""Steps after the place at which a pace was measured for which it still holds: twice as long as measuring took. Carried
+on over a rest of seconds it would bring anybody anywhere, and give one number to two people."""
+
 _SAME_PLACE_RAD = np.radians(18.0)
 """Two strings whose ends, or middles, are closer than this are one place. A larger angle joins two performers, a
 smaller one gives one performer two numbers."""

@@ -34,7 +34,7 @@ holds still."""
 _LEVELS_DB = 10 * np.log10(np.array([1 / 3, 1 / 2, 1.0, 2.0, 3.0]))
 """What the ratio may be in a sound field: its own normalisation, or one taken for another."""
 _CAPSULE_LEVELS_DB = np.zeros(1)
-"""... and where capsules make the field, nobody can have taken one normalisation for another: one capsule that drowns
+"""The same where capsules make the field: nobody can have taken one normalisation for another. One capsule that drowns
 the three others has X^2 + Y^2 + Z^2 = 9 W^2, so on the way there any recording comes by 2 and by 3."""
 
 _LEVEL_SD_DB, _OTHER_LEVEL = 1.0, 3.0
@@ -50,23 +50,24 @@ _GAINS_DB = np.arange(-30.0, 30.5, 0.5)
 _SURE = 5.0
 """How much likelier (natural logarithm) one gain that is off must be than none."""
 _OMNI_SURE = 8.0
-"""... and another channel as W than W."""
+"""The same for another channel as W than W."""
+
 _LEAST_STRAY_DB = 0.7
 """No room and no microphone keep the law more nearly; less is the sameness of one sound."""
 _APART_SURE = 3.0
-"""... and one channel than another."""
+"""The same for one channel than another: below it the two are rivals."""
 
 _CAPSULE_MOST = 1.6
-"""... and the most, in the same measure, that a capsule may be from the others once its gain is mended."""
+"""Most, in units of _CAPSULE_SD_DB, that a capsule may differ from the others once its gain is mended."""
 
 _MOST_SCATTER_DB, _LARGEST_DB, _MOST_OFF_DB = 2.0, 20.0, 1.5
 """What must be left of scatter, gain and distance from a normalisation: a channel turned up until it drowns the others
 would make any ratio constant."""
 
 _LEAST_SHARE = 0.05
-"""... and the channel's part in X, Y and Z that must be left in the loudest quarter of its parts. Over a table, a floor
-or in a standing wave, sound that comes and goes along one axis gets out of step with W, while the two other axes keep
-step: without the third the law would hold, and a third that is turned down to nothing is no third."""
+"""Least part of X, Y and Z that the channel must keep in the loudest quarter of its parts. Over a table, a floor or in
+a standing wave, sound that comes and goes along one axis gets out of step with W, while the two other axes keep step:
+without the third the law would hold, and a third that is turned down to nothing is no third."""
 
 _SLATE_DB, _SLATE_PART = -15.0, 0.9
 """X, Y, Z this far below W are no sound in the air but a slate that went to W alone; unless nearly all is so."""

@@ -264,8 +264,8 @@ _PRIOR = {
     ("aformat", ""): 0.25,
     (OTHER, ""): 0.02,
 }
-"""By order and normalisation; W of some files in FuMa's order is not 3 dB down, and of a few in ACN's it is (common
-practice, no source)."""
+"""How often each order and normalisation is met; W of some files in FuMa's order is not 3 dB down, and of a few in
+ACN's it is (common practice, no source)."""
 
 _FORMATS = {("acn", "sn3d"): "ambix", ("acn", "fuma"): "ambix", ("acn", "n3d"): "n3d"}
 """What these are read as; else it is named by its order."""
@@ -288,7 +288,9 @@ _SCORES_SPREAD = 1.0
 """Scores of the likely places in a wider file that differ by less leave it open which is right."""
 
 _PHASE_BAND_HZ, _IN_PHASE, _IN_PHASE_WEIGHT = (3000.0, 7000.0), 0.93, 250.0
-"""Of capsules 8 mm from the centre and more, sounds at 5 kHz are in phase to 0.8 at most; of panned tracks wholly."""
+"""Band in which channels that are panned are found, Hz; phase agreement from which they are; and the weight of what
+exceeds it. Sounds at 5 kHz are in phase to 0.8 at most in capsules 8 mm from the centre and more, and wholly in panned
+tracks."""
 
 _LEAST_INDEPENDENT = -60.0
 """Channels that are the same have a log-determinant without end."""

@@ -31,10 +31,10 @@ from spatial.timebase import DAY_S
 Arrays = dict[str, npt.NDArray[Any]]
 
 _MOST_BYTES = 500_000_000
-"""Of all kept features; beyond it those not used for longest go."""
+"""Bytes of all kept features; beyond it those not used for longest go."""
 
 _MOST_HASH_BYTES = 16_000_000
-"""Of all remembered content hashes: about 4000."""
+"""Bytes of all remembered content hashes: about 4000 of them."""
 
 _DISK_BLOCK = 4096
 """What the smallest file takes up."""

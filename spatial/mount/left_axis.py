@@ -110,8 +110,8 @@ _LEVELS_SD_RAD = np.radians(20.0)
 (UNDETERMINED_RAD of spatial.mount.mark_fit)."""
 
 _CONTRADICT = 3.5
-"""So many standard deviations apart, levels and arrival times cannot both be right. At less pairs that are not quite
-mirror images are accused."""
+"""Number of standard deviations apart from which levels and arrival times cannot both be right. At less pairs that are
+not quite mirror images are accused."""
 
 _UP_SD = 0.5
 """Levels of people who stand about as high do not measure how far the microphone leant to its side."""

@@ -37,7 +37,8 @@ NEAR_RAD = np.radians(15.0)
 """Marks this close to each other are one: they share what sounds there."""
 
 _BLENDED_RAD = np.radians(35.0)
-"""Of two this close to each other of whom one place sounds, that may lie between them."""
+"""Two marks this close to each other, of which one place sounds, may have that place between them."""
+
 _SILENT = 0.3
 """How often somebody who is marked is not found beside the others (common practice, no source)."""
 _REFLECTION = 0.1
@@ -69,7 +70,9 @@ _TORN_RAD = np.radians(20.0)
 _OFF_SD_RAD = np.radians(40.0)
 """Whose place is beside where they are marked is so by about this much."""
 _PERHAPS_OFF = 0.5
-"""Where the mount is known and a track is put to the test, it is as likely as not that performers are off."""
+"""How often performers are beside their marks where the mount is known and a track is put to the test: as likely as
+not."""
+
 _KNOWN_SD_RAD = np.radians(3.0)
 """How far off a mount that is known, and a mark, may be."""
 

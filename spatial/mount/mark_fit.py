@@ -30,7 +30,7 @@ from spatial.rotation import YawPitchRoll, ypr_from_matrix
 MIRRORED = 0.02
 """How often a channel is inverted or two are swapped (common practice, no source)."""
 _MOST_WRONG = ((20, 3), (60, 2), (1000, 1))
-"""Of up to so many marks, so many are left out at once: some two thousand guesses at the most."""
+"""Number of marks, and how many of them are left out at once: some two thousand guesses at the most."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -19,11 +19,13 @@ _FEWEST = 3
 """Fewest marks that are judged: any rotation fits two too well."""
 
 _FEWEST_TO_LEAVE_ONE_OUT = 4
-"""Of three marks any two fit too easily."""
+"""Fewest marks of which one is left out: any two of three fit too easily."""
+
 _CLEARLY = 12.0
-"""By so much the marks must fit better without the moves. Of 8000 drawn shoots whose moves were true one was accused
-(it had a wrong mark); of those whose camera had not moved, but by 30 to 60 degrees for the file, 58 to 89 % were, by
-60 degrees and more 88 to 98 %, three to six marks (tests/mount/test_still_camera.py draws such shoots; seed 9)."""
+"""How much better the marks must fit without the moves, as a sum of squared standard deviations. Of 8000 drawn shoots
+whose moves were true one was accused (it had a wrong mark); of those whose camera had not moved, but by 30 to 60
+degrees for the file, 58 to 89 % were, by 60 degrees and more 88 to 98 %, three to six marks
+(tests/mount/test_still_camera.py draws such shoots; seed 9)."""
 
 
 def moves_contradicted(moved: FloatArray, still: FloatArray, heard: FloatArray, sd_rad: FloatArray) -> bool:

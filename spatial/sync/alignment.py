@@ -134,8 +134,9 @@ _BENT_PPM, _BENT_S = 150.0, 0.1
 """A law that drifts by more than crystals do, but not far in all, may be bent over a clock step."""
 
 _BETTER = 1.1
-"""So many times as many windows must lie on the line without drift before it replaces the other. It is chosen on
-development scenes: at 1 a window or two of chance decide, a higher value keeps laws that are bent over a step."""
+"""Ratio of the numbers of windows on the line, without drift over with it, from which the line without drift is kept.
+It is chosen on development scenes: at 1 a window or two of chance decide, a higher value keeps laws that are bent over
+a step."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -43,7 +43,9 @@ _FLOOR_QUANTILE, _LOUD_QUANTILE = 0.1, 0.98
 extremes, which one odd block decides."""
 
 _BACKGROUND_QUANTILE = 0.4
-"""Of an empty band's levels beside sound: tails, leaks and a limiter's distortion only ever add to its background."""
+"""Quantile of an empty band's levels beside sound that stands for its background: tails, leaks and a limiter's
+distortion only ever add to it."""
+
 _LATER_BLOCKS = 4
 """A clap fills all bands: the background is then learnt within an eighth of a second after it."""
 _ROUNDS = 3

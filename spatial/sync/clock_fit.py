@@ -60,7 +60,7 @@ _TUKEY = 4.685
 with a higher one outliers pull."""
 
 _OPEN_SD_M = 1.0
-"""So wide a prior leaves the separation to the windows alone."""
+"""A prior this wide leaves the separation to the windows alone, metres."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

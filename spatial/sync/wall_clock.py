@@ -48,10 +48,10 @@ LIKELY_CHANCE = 1.0 / 15.0
 """One that settles a doubt, where the sound holds nothing against it."""
 
 AGREEING_OTHERS = 3
-"""So many other clips with one difference make it that of the two clocks."""
+"""Fewest other clips with one difference that make it the one of the two clocks."""
 
 _MOST_OF = 0.5
-"""And so large a part of those that have stamps: else it is one of several, or chance among many."""
+"""Least part of those that have stamps that must agree: else the difference is one of several, or chance among many."""
 
 _SET_ANEW = 0.1
 """How often, at most, a difference that others share does not hold for one more clip: clocks are set at lunch. Where it

@@ -77,13 +77,13 @@ def moves_findings(clip: Clip, rig: Rig) -> list[Finding]:
 # --- on clip time ---
 
 _FADE_S = 0.005
-"""Where silence meets sound the join is faded, or it would click."""
+"""Length of the fade where silence meets sound, seconds: a hard join would click."""
 
 _HOLE_S = 0.03
 """A shorter loss is faded over: a syllable hides it. A longer one is left silent."""
 
 _CROSSFADE_S = 0.01
-"""Where a clock jumps, one piece of the take fades into the next."""
+"""Length over which one piece of the take fades into the next where a clock jumps, seconds."""
 
 _PREROLL_S = 0.05
 """Sound fed to the resampler before the clip starts, so that its filter has settled."""

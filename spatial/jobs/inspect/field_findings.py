@@ -19,7 +19,9 @@ _HUM_LEAST_DBFS = -60.0
 """RMS of the hum: fainter, nobody will raise it until it is heard. It is chosen, without a source."""
 
 _WIND_FIX_DB, _WIND_LOOK_DB = 3.0, -15.0
-"""Against the loud moments of W from 300 to 3000 Hz: louder than the voices, or well heard under them."""
+"""Level of wind against the loud moments of W from 300 to 3000 Hz: louder than the voices is to be mended, well heard
+under them is to be looked at."""
+
 _WIND_LEAST_DBFS = -50.0
 """RMS: below, it is the microphone's own noise in a quiet place."""
 _WIND_SHARE = 0.1
@@ -43,8 +45,8 @@ _OFF_DB = 2.2
 """How far X, Y, Z over W may not be from what the format promises; a room's tones reach 1.8 in simulated rooms."""
 
 _OMNI_PARTS = 0.38, 0.72
-"""Of capsules that microphones are made of: 0.4 (between a hypercardioid and a supercardioid) to 0.7 (wide), and what
-rooms and sensitivities add (patterns: common practice, no source)."""
+"""Omni part of the capsules that microphones are made of: 0.4 (between a hypercardioid and a supercardioid) to 0.7
+(wide), and what rooms and sensitivities add (patterns: common practice, no source)."""
 
 _NORMALISATIONS_DB = 10 * np.log10(np.array([1.0, 2.0, 3.0]))
 """X, Y, Z over W in SN3D, FuMa, N3D, dB (spatial.health.channel_balance)."""

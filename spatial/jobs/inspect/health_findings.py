@@ -171,13 +171,14 @@ DEAD_DB = 60.0
 capsules agree to half a decibel at best, is 30 to 40 dB deep (common practice, no source)."""
 
 _DEAD_FLOOR_DB = 20.0
-"""... and its quiet moments lie this far below the others': a silent direction still has the preamplifier's hiss."""
+"""How far the quiet moments of such a channel lie below the others', too: a silent direction still has the
+preamplifier's hiss."""
 
 _SILENT = 1e-9
 """180 dB below full scale: less than any converter's last bit, and its square is still a number."""
 
 _WEAK_DB = 40.0
-"""How far below the loudest a channel is weak. A sound channel may be as weak where all sounds from few sides, so that
+"""How far below the loudest a channel is weak: about as deep as the null of a real microphone (see DEAD_DB), so that
 something else must be odd about it too."""
 
 _DEAD_CAPSULE_DB = 20.0

@@ -34,7 +34,8 @@ _BLOCK = 1 << 16
 """Samples that are read at once, 1.4 s at 48 kHz: it bounds the memory."""
 
 _WORTH_A_PROCESS_S = 120.0
-"""Of sound: a second process takes about a second to start, in which one alone hears ten minutes."""
+"""Seconds of sound from which a second process pays: it takes about a second to start, in which one alone measures ten
+minutes."""
 
 _LOOKS, _LOOK = 8, 1 << 13
 """Stretches, and samples of each, in which the finest step is sought: 16 bits in a file of 24 are still 16."""
@@ -46,7 +47,7 @@ _STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.
 """Step of each coding, full scale 1."""
 
 _FINEST_STEP = 2.0**-24
-"""Of single precision, in which everything is read."""
+"""Step of single precision, in which everything is read."""
 
 _FIELD_NAMES = ("W", "Y (left-right)", "Z (up-down)", "X (front-back)")
 """The field's channels as people on set know them."""

@@ -35,7 +35,7 @@ _WRONG_CLAP = 0.01
 """How often a clap that fits the order of the walk is none (common practice, no source)."""
 
 _MOST_CLAPS = 12
-"""Of more sounds like claps only the plainest are tried: the rest are steps and knocks."""
+"""Most sounds like claps that are tried, the plainest: the rest are steps and knocks."""
 
 
 def orient_claps(

@@ -44,13 +44,15 @@ _MOSTLY = 0.5
 """Part of the sound in front of the lens below which it is reported that most comes from behind."""
 
 NOBODY = 0.1
-"""So little of what sounds stands in front of the lens: a camera that sees the front half has filmed nobody. Where the
+"""Part of what sounds in front of the lens below which a camera that sees the front half has filmed nobody. Where the
 crew speaks behind it, those in the picture sound for more than that of a clip."""
+
 _DISTANCE_M = float(np.sqrt(np.prod(LIKELY_DISTANCES_M)))
 """Distance at which performers stand where none is known: the middle of what is likely, as ratios go."""
 
 _LEFT_OVER = 0.1
-"""Of what the microphone's place does to directions, per metre, where the performers' distances are not known."""
+"""What is left of the shift that the microphone's place makes in directions, radians per metre, where the performers'
+distances are not known."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

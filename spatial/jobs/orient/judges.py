@@ -24,7 +24,7 @@ from spatial.verification.placement import AS_IT_IS, Judge, JudgedBy
 # --- judges ---
 
 FEWEST_JUDGES = 4
-"""Of so many marks, each is judged by the others: three give a mount and can still tell a wrong one among them."""
+"""Fewest marks of which each is judged by the others: three give a mount and can still show a wrong one among them."""
 
 
 def judges_of_mount(oriented: OrientResult | None, marks: int, rig: Rig, *, finished: bool = True) -> list[Judge]:

@@ -37,7 +37,8 @@ from spatial.timebase import ClockLaw
 Span = tuple[float, float]
 
 LEAST_ALONE_S = 0.75
-"""So long alone, a mark is as good as any other: a word or two (common practice, no source)."""
+"""Seconds that a mark must be alone to be as good as any other: a word or two (common practice, no source)."""
+
 _TOUCHES_S = 0.1
 """Marks that share less than this follow each other."""
 _SAME_RAD = np.radians(20.0)
@@ -124,7 +125,7 @@ _LONGEST_SPAN_S = 120.0
 clip would take as long as the clip."""
 
 _MOMENTS = 25
-"""Of a mark during which the camera may turn, so many moments stand for all."""
+"""Moments that stand for all of a mark during which the camera may turn."""
 
 LEAST_COVERED = 0.5
 """A mark of which the take holds less than this is not used: the rest may be anything but what was marked."""

@@ -53,9 +53,11 @@ _BELOW_M = -0.3
 _NOTHING = np.zeros(0)
 
 _FEW_MARKS = 2
-"""So few, with a word of how the microphone hung, make a mount that nothing else bears out."""
+"""Number of marks up to which a mount, with a word of how the microphone hung, is borne out by nothing else."""
+
 _CHECKED_S = 60.0
-"""So much of a clip, seconds, tells whether its marks are a quarter of a turn off: a check must cost less than sync."""
+"""Seconds of a clip that show whether its marks are a quarter of a turn off: a check must cost less than sync."""
+
 _ON_ITS_SIDE = 0.5
 """Cosine of the angle of the microphone's up from the picture's below which it lay on its side: more than 60 degrees
 either way."""

@@ -35,7 +35,7 @@ _CALLED_WRONG = 0.9
 """How likely a mark must be wrong to be said to take no part."""
 
 _SWEPT_RAD = np.radians(3.0)
-"""Beyond this the camera's turn outweighs what else makes a mark unsure."""
+"""Turn of the camera during a mark beyond which it outweighs what else makes the mark unsure."""
 
 _ANOTHER_VOICE = 0.3
 """A place this strong beside the strongest is no reflection (spatial.mount.mark_assignment)."""

@@ -19,7 +19,7 @@ from spatial.sync.camera_gain import LEAST_DB
 from spatial.timebase import ClockStep
 
 _PADDED_S = 0.1
-"""Less than two or three frames without sound at an end is not worth a word."""
+"""Seconds without sound at an end, two or three frames, below which that is not worth a word."""
 
 _DOUBT_WORTH_SAYING_S = 0.005
 """A clip's sound that may start this much earlier or later is worth a word, seconds: it is more than sync leaves

@@ -38,10 +38,11 @@ _TICKS_PER_S = 90_000
 frame."""
 
 _PICTURE_BITS_PER_S = 300_000
-"""Of the small movie, which travels inside or beside a page: a minute of it has 3 MB with its sound."""
+"""Bit rate of the small movie's picture; the movie travels inside or beside a page: a minute of it has 3 MB with its
+sound."""
 
 _SOUND_BITS_PER_S = 80_000
-"""Of each stereo file."""
+"""Bit rate of each stereo file."""
 
 _SOUND_FRAME = 1024
 """Samples of one frame of AAC."""

@@ -28,7 +28,7 @@ LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 192_000
 """Sample rates a camera's sound may have, both included. At 1 Hz a small file would last for days."""
 
 MOST_CHANNELS = 64
-"""Of one stream of sound."""
+"""Most channels of one stream of sound."""
 
 _MOST_BLOCK = 1 << 22
 """Samples of all channels in a block: 16 MB."""

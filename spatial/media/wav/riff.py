@@ -29,7 +29,7 @@ NO_SIZE = 0xFFFF_FFFF
 """A 32-bit size that says: the true one stands in ds64 ([1]), or was never written."""
 
 MOST_BODY_BYTES = 1 << 20
-"""Of a chunk that is read whole; real ones have a few kilobytes."""
+"""Most bytes of a chunk that is read whole; real ones have a few kilobytes."""
 
 _MOST_CHUNKS = 1000
 """A file of zeros is an endless chain of empty chunks; real files have a dozen."""
@@ -118,7 +118,7 @@ def _long_sizes(body: bytes) -> dict[bytes, int]:
 # --- broken headers ---
 
 _LEAST_S = 0.1
-"""Less sound than this behind a header without length is no recording."""
+"""Seconds of sound below which what lies behind a header without length is no recording."""
 
 _SCAN_BYTES = 4 << 20
 """How far behind a damaged chunk its successor is looked for: headers are smaller."""
