@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import fft
-from scipy.signal import fftconvolve
+from scipy.signal import oaconvolve
 
 from demo_audio.boxes import add_at, camera_sound, power_while_sounding, record, true_law
 from demo_audio.camerapairs import BUILT_IN, CameraPair
@@ -158,7 +158,7 @@ def simulate_shoot(
             bodies = np.array([rig.place(body.offset_m) for body in microphone.bodies])
             first, shift = divmod(performer.start_s * DELIVERY_RATE_HZ, 1.0)
             response = field_response(microphone, images, mic_from_room, mic, bodies, shift=shift)
-            add_at(sound, fftconvolve(response, performer.signal[np.newaxis], axes=1), int(first) - LEAD)
+            add_at(sound, oaconvolve(response, performer.signal[np.newaxis], axes=1), int(first) - LEAD)
         for channel, (capsule, side) in enumerate(zip(capsules, (1.0, -1.0), strict=True)):
             distances, towards = _seen(images.positions_m, capsule, rig.picture_from_room)
             gains = images.gains * rig.camera_pair.gain(towards.T, side)
@@ -220,4 +220,4 @@ def _sound(out: FloatArray, performer: Performer, distances_m: FloatArray, gains
     """Add the performer, heard over these paths, to the channels of `out`."""
     first, shift = divmod(performer.start_s * DELIVERY_RATE_HZ, 1.0)
     response = path_response(distances_m, gains, late, shift=shift)
-    add_at(out, fftconvolve(response, performer.signal[np.newaxis], axes=1), int(first) - HALF_KERNEL)
+    add_at(out, oaconvolve(response, performer.signal[np.newaxis], axes=1), int(first) - HALF_KERNEL)

@@ -110,6 +110,13 @@ class Code(StrEnum):
     """Nobody is heard in a mark."""
     MARK_OFF = "mark_off"
     """A mark lies where it is not heard, or does not fit the others."""
+    # A movie for headsets
+    PICTURE_LAYOUT = "picture_layout"
+    """What is said of how the picture is laid out, or that nothing is said."""
+    PICTURE_CHANGED = "picture_changed"
+    """The packets of the picture are not those of the film."""
+    SOUND_FIELD = "sound_field"
+    """The field came through otherwise than it was sent: its level, its directions, or not at all."""
     # A day's files
     UNCLEAR_NAME = "unclear_name"
     """A file may belong to several clips by its name."""

@@ -16,6 +16,7 @@ ISFT, the name of the software that made a file (value from memory).
 [2] W3C, "Portable Network Graphics": tEXt and its keyword Software; each chunk ends in a check sum of its kind and
 body.
 [3] Microsoft, "Naming Files, Paths, and Namespaces": reserved names and characters.
+[4] RFC 3533 (Ogg): each page has a check sum of all of it in its head.
 """
 
 import errno
@@ -54,6 +55,9 @@ _PNG_HEAD = b"\x89PNG\r\n\x1a\n"
 """How every PNG begins ([2])."""
 
 _CHECK_BYTES = 4
+_PAGE_SUM_AT = 22
+"""Where the check sum stands in the head of a page of Ogg."""
+
 """Bytes of a PNG chunk's check sum ([2])."""
 
 
@@ -70,11 +74,14 @@ def put_seal(path: Path) -> None:
         if found is None:
             return
         place, length = found
-        seal = _digest(file, place, length).encode()
+        page = _ogg_page(file, place)
+        seal = _digest(file, place, length, page).encode()
         if length > _DIGITS:
             seal += _check_sum(file, place, seal)
         file.seek(place)
         file.write(seal)
+        if page is not None:
+            _put_page_sum(file, page)
 
 
 def is_sealed(file: BinaryIO) -> bool:
@@ -83,8 +90,12 @@ def is_sealed(file: BinaryIO) -> bool:
     if found is None:
         return False
     place, length = found
+    page = _ogg_page(file, place)
     file.seek(place)
-    return file.read(_DIGITS) == _digest(file, place, length).encode()
+    if file.read(_DIGITS) != _digest(file, place, length, page).encode():
+        return False
+    # The check sum is no part of the digest, so it is asked for itself.
+    return page is None or _page_sum(file, page) == _page_sum_there(file, page)
 
 
 def digest_of(path: Path) -> str:
@@ -106,11 +117,14 @@ def _place(file: BinaryIO) -> tuple[int, int] | None:
     return None
 
 
-def _digest(file: BinaryIO, place: int, length: int) -> str:
+def _digest(file: BinaryIO, place: int, length: int, page: int | None) -> str:
     """SHA-256 of a file without the bytes that the seal itself changes."""
     digest = hashlib.sha256()
     file.seek(0)
-    digest.update(file.read(place))
+    before = file.read(place)
+    if page is not None:
+        before = before[: page + _PAGE_SUM_AT] + before[page + _PAGE_SUM_AT + _CHECK_BYTES :]
+    digest.update(before)
     file.seek(place + length)
     while block := file.read(_BLOCK_BYTES):
         digest.update(block)
@@ -123,10 +137,54 @@ def _check_sum(file: BinaryIO, place: int, seal: bytes) -> bytes:
     return zlib.crc32(before[before.rindex(b"tEXt") :] + seal).to_bytes(_CHECK_BYTES, "big")
 
 
+def _ogg_page(file: BinaryIO, place: int) -> int | None:
+    """Where the page of an Ogg file begins that holds a place; None in any other file."""
+    file.seek(0)
+    head = file.read(min(place, _SOUGHT_BYTES))
+    return head.rindex(b"OggS") if head.startswith(b"OggS") else None
+
+
+def _page_sum_there(file: BinaryIO, page: int) -> bytes:
+    file.seek(page + _PAGE_SUM_AT)
+    return file.read(_CHECK_BYTES)
+
+
+def _page_sum(file: BinaryIO, page: int) -> bytes:
+    """The check sum that a page should have ([4]): polynomial 0x04c11db7, as if its own four bytes were 0."""
+    file.seek(page)
+    head = file.read(27)
+    lengths = file.read(head[26])
+    body = file.read(sum(lengths))
+    value = 0
+    for byte in head[:_PAGE_SUM_AT] + bytes(_CHECK_BYTES) + head[_PAGE_SUM_AT + _CHECK_BYTES :] + lengths + body:
+        value ^= byte << 24
+        for _ in range(8):
+            value = (value << 1) ^ 0x04C11DB7 if value & 0x80000000 else value << 1
+    return (value & 0xFFFFFFFF).to_bytes(_CHECK_BYTES, "little")
+
+
+def _put_page_sum(file: BinaryIO, page: int) -> None:
+    told = _page_sum(file, page)
+    file.seek(page + _PAGE_SUM_AT)
+    file.write(told)
+
+
 # --- owners ---
 
 TRACK_MAKER = "Soundplumb"
 """The software that made a track, as its INFO list names it ([1])."""
+
+MOVIE_MARK = f"{TRACK_MAKER} movie for headsets "
+"""Stands in every movie that we write: in a `free` box behind the first one, or in a tag of Matroska."""
+
+MOVIE_TAG = "SOUNDPLUMB_MOVIE"
+"""Name of that tag."""
+
+FIELD_MARK = f"{TRACK_MAKER} sound field for headsets "
+"""Stands in every Ogg file that we write, among its comments (RFC 7845)."""
+
+FIELD_TAG = "SOUNDPLUMB_FIELD"
+"""Name of that comment."""
 
 PLOT_MARK = "soundplumb plot"
 """Stands in every plot and still that we draw, as its software or creator."""
@@ -153,6 +211,9 @@ _SIDECAR = re.compile(rb'\{\n  "soundplumb": "[^"\n]*",\n(?:  "seal": "[^"\n]*",
 _PAGE = re.compile(
     rb'<!doctype html>\s*<html[^>]*>\s*<head>(?:\s*<meta [^>]*>)*?\s*<meta name="generator" content="soundplumb '
 )
+_MOVIE_TAG = re.compile(rb"\x45\xa3.{1,8}%s\x44\x87.{1,8}%s" % (MOVIE_TAG.encode(), MOVIE_MARK.encode()), re.DOTALL)
+"""TagName and TagString of a Matroska file (RFC 9559), each with its length."""
+
 _SVG = re.compile(rb"<dc:creator>\s*<cc:Agent>\s*<dc:title>" + PLOT_MARK.encode())
 
 _FORBIDDEN = re.compile(r'[<>:"|?*\x00-\x1f]')
@@ -170,11 +231,23 @@ class Kind(StrEnum):
     PLOT = "plot"
     PAGE = "page"
     MICROPHONE = "microphone file"
+    MOVIE = "movie for headsets"
+    FIELD = "sound field for headsets"
 
 
 def maker_chunk() -> tuple[bytes, bytes]:
     """The chunk that marks a track as ours ([1]): its kind and its body."""
     return b"LIST", b"INFO" + chunk_bytes(b"ISFT", f"{TRACK_MAKER} {__version__} {BLANK_SEAL}\0".encode())
+
+
+def movie_mark() -> str:
+    """What marks a movie as ours, with room for its seal."""
+    return f"{MOVIE_MARK}{__version__} {BLANK_SEAL}"
+
+
+def field_mark() -> str:
+    """What marks an Ogg file as ours, with room for its seal."""
+    return f"{FIELD_MARK}{__version__} {BLANK_SEAL}"
 
 
 def is_marked(path: Path, kind: Kind) -> bool:
@@ -358,11 +431,27 @@ def _is_plot(file: BinaryIO) -> bool:
     return False
 
 
+def _is_movie(file: BinaryIO) -> bool:
+    head = file.read(_SOUGHT_BYTES)
+    if head[4:8] == b"ftyp":
+        place = int.from_bytes(head[:4], "big")
+        return head[place + 4 :].startswith(b"free" + MOVIE_MARK.encode())
+    return head.startswith(b"\x1a\x45\xdf\xa3") and _MOVIE_TAG.search(head) is not None
+
+
+def _is_field(file: BinaryIO) -> bool:
+    head = file.read(_HEAD_BYTES)
+    said = f"{FIELD_TAG}={FIELD_MARK}".encode()
+    return head.startswith(b"OggS") and b"OpusTags" in head and said in head.partition(b"OpusTags")[2]
+
+
 _MARKS: dict[Kind, Callable[[BinaryIO], bool]] = {
     Kind.TRACK: _is_track,
     Kind.SIDECAR: lambda file: _SIDECAR.match(file.read(_HEAD_BYTES)) is not None,
     Kind.TABLE: lambda file: file.readline(_HEAD_BYTES) == (",".join(TABLE_HEAD) + "\n").encode(),
     Kind.PLOT: _is_plot,
     Kind.PAGE: lambda file: _PAGE.match(file.read(_HEAD_BYTES)) is not None,
+    Kind.MOVIE: _is_movie,
+    Kind.FIELD: _is_field,
     Kind.MICROPHONE: lambda file: file.read(_HEAD_BYTES).startswith(MICROPHONE_HEAD.encode()),
 }

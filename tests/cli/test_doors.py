@@ -25,6 +25,8 @@ from spatial.calibration import Calibration, CalibrationBand
 from spatial.errors import OutputError
 from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.jobs.demo import lay_out
+from spatial.jobs.headset import make_headset_movie
+from spatial.media import ownership
 from spatial.media.microphone_file import LearnedFrom, calibration_text
 from spatial.media.output import TrackWriter, whole_file, write_text_whole
 from spatial.media.output_folder import LIST_NAME, FolderKind, whole_folder
@@ -37,6 +39,7 @@ from tests.test_layering import HOUSE
 COULD_NOT = 3
 NAMED = {
     "clip": "lantern.mp4",
+    "film": "lantern.mp4",
     "take": "rec-0041.flac",
     "takes": "rec-0041.flac",
     "files": "rec-0041.flac",
@@ -49,11 +52,14 @@ NAMED = {
 TOLD = {
     "conform": ["--mount", "174,4,-3"],
     "review": ["--picture", "equirect180"],
+    "headset": ["--picture", "equirect180-sbs"],
     "verify": ["--picture", "equirect180"],
 }
 """What a command needs beside files."""
 FOREIGN = ("recording", "mix", "marks", "text", "json", "readme", "picture", "folder", "link", "read-only", "drawing")
 SUFFIXES = (".wav", ".csv", ".png", ".svg", ".pdf", ".toml", ".txt", "")
+MOVIE_SUFFIXES = (".mov", ".mp4", ".mkv")
+"""What headset writes beside: refused by the end of its name, a foreign file would prove nothing."""
 SAYS_WHY = (
     "soundplumb wrote",
     "soundplumb did not write",
@@ -158,6 +164,7 @@ def test_every_path_is_an_input_or_an_output():
     assert {called(pair) for pair in OUTPUTS} >= {
         "sync plot_path", "directions csv_path", "directions plot_path", "directions map_path", "conform output",
         "verify stills", "review output", "orient save_microphone",
+        "headset output",
     }  # fmt: skip
 
 
@@ -166,7 +173,7 @@ def test_every_path_is_an_input_or_an_output():
 @pytest.mark.parametrize("pair", OUTPUTS, ids=called)
 def test_what_is_not_ours_stays(pair, kind, shoot, tmp_path):
     command, param = pair
-    for suffix in SUFFIXES:
+    for suffix in (*SUFFIXES, *((*MOVIE_SUFFIXES, ".opus") if command.name == "headset" else ())):
         path = tmp_path / f"theirs{suffix}"
         make_foreign(path, kind, shoot)
         before = prints(tmp_path)
@@ -329,6 +336,9 @@ def results(demo, folder):
     page = html_text("day.html.j2", style="page.css", title="A day", header=["clip"], rows=[])
     write_text_whole(folder / "index.html", page, Kind.PAGE)
     write_text_whole(folder / "rows.csv", f"{','.join(TABLE_HEAD)}\n0.000,1.00,2.00,3.00,0.100,-20.0,1\n", Kind.TABLE)
+    for suffix in (*MOVIE_SUFFIXES, ".opus"):
+        made = folder / f"film{suffix}"
+        make_headset_movie(demo.day.folder / "lantern.mp4", demo.day.folder / "tracks" / "lantern.wav", made)
     for name in ("lantern.wav", "lantern.json"):
         (folder / name).write_bytes((demo.day.folder / "tracks" / name).read_bytes())
     return {
@@ -338,6 +348,8 @@ def results(demo, folder):
         folder / "index.html": Kind.PAGE,
         folder / "rows.csv": Kind.TABLE,
         folder / "flat.toml": Kind.MICROPHONE,
+        **{folder / f"film{suffix}": Kind.MOVIE for suffix in MOVIE_SUFFIXES},
+        folder / "film.opus": Kind.FIELD,
         **{folder / f"plot{suffix}": Kind.PLOT for suffix in (".png", ".svg", ".pdf")},
     }
 
@@ -373,6 +385,21 @@ def test_what_somebody_changed_is_theirs_whatever_it_says_of_its_maker(demo, tmp
                     may_be_written(path, kind, force=True)
             assert path.read_bytes() == changed
         path.write_bytes(whole)
+
+
+def test_a_sealed_page_of_ogg_is_whole(demo, tmp_path):
+    """RFC 3533: each page has a check sum. Those that hold no seal are as the library wrote them, by its own sum."""
+    made = tmp_path / "film.opus"
+    make_headset_movie(demo.day.folder / "lantern.mp4", demo.day.folder / "tracks" / "lantern.wav", made)
+    held = made.read_bytes()
+    starts = [match.start() for match in re.finditer(b"OggS\0", held)][:4]
+    with made.open("rb") as file:
+        assert all(ownership._page_sum(file, at) == held[at + 22 : at + 26] for at in starts)
+    # A check sum is no part of the digest: one that was changed is told all the same.
+    at = held.rindex(b"OggS", 0, held.index(b"OpusTags")) + 22
+    made.write_bytes(held[:at] + bytes(4) + held[at + 4 :])
+    assert is_marked(made, Kind.FIELD)
+    assert not is_ours(made, Kind.FIELD)
 
 
 def test_a_sealed_picture_is_whole(tmp_path):
@@ -481,6 +508,8 @@ WRITERS = {
     "spatial.media.work_folders",
     "spatial.media.cache",
     "spatial.media.movies.proxy",
+    "spatial.media.movies.remux",
+    "spatial.media.movies.spherical",
     "spatial.media.ownership",
     "spatial.jobs.faults",
     "spatial.jobs.day.day_folder",

@@ -1,7 +1,8 @@
 """The boxes of MP4 and MOV files: what the header says that the decoder does not pass on, and whether it can be true.
 
-Functions: movie_clock_s (the clock that edit lists count in); display_matrix (how the picture is to be shown);
-check_counts (whether the file can hold what its tables promise); layout_places (where it names its channels).
+Functions: walk_boxes (all of them, in order); movie_clock_s (the clock that edit lists count in); display_matrix (how
+the picture is to be shown); check_counts (whether the file can hold what its tables promise); layout_places (where it
+names its channels).
 Sources:
 [1] ISO/IEC 14496-12 (boxes; movie, track and edit list headers; sample tables; fragments; chnl).
 [2] Apple, "QuickTime File Format Specification" and "Core Audio Format Specification": chan, its layout tags.
@@ -32,6 +33,9 @@ _MOST_BOXES = 500_000
 _MOST_SHOWN = 50_000_000
 """Samples that all edits together may show: each edit makes the decoder list all of them again."""
 
+_SAMPLES_AT_ONCE = 1024
+"""Of sound without a coder the decoder lists pieces of so many samples, not each (libavformat's mov.c)."""
+
 _NAMING = (b"chan", b"chnl", b"CHAN")
 """Boxes and chunks that say which channel is which ([1], [2])."""
 
@@ -57,7 +61,7 @@ def movie_clock_s(path: Path) -> float | None:
     An empty edit, which is how these files say that a stream starts late, is a whole number of these ticks.
     """
     with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
-        for kind, body, stop in _walk(file):
+        for kind, body, stop in walk_boxes(file):
             if kind == b"mvhd" and stop - body >= 24:
                 file.seek(body)
                 header = file.read(24)
@@ -78,7 +82,7 @@ def display_matrix(path: Path, track_id: int) -> Matrix | None:
     """
     movie: Matrix | None = None
     with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
-        for kind, body, stop in _walk(file):
+        for kind, body, stop in walk_boxes(file):
             if kind == b"mvhd":
                 # The two dates and the length have 64 bits in version 1; then rate, volume and ten bytes to spare.
                 movie = _matrix(_head(file, body, stop), 36, 48)
@@ -101,24 +105,35 @@ def check_counts(path: Path) -> None:
     MediaFileError
     """
     declared = edits = most_edits = most_samples = 0
+    by_chunk, handlers = False, set[bytes]()
     with open_input(path, "movie", buffering=_BUFFER_BYTES) as file:
         size = file.seek(0, io.SEEK_END)
         count = 0
-        for kind, body, stop in _walk(file):
+        for kind, body, stop in walk_boxes(file):
             count += 1
             if kind == b"trak":
                 edits = 0
+                by_chunk, handlers = False, set()
+            elif kind == b"hdlr" and stop - body >= 12:
+                file.seek(body + 8)
+                # A MOV names a second one, of how its data is reached.
+                handlers.add(file.read(4))
             elif kind in (b"elst", b"stsz", b"stz2", b"trun", b"ctts", b"stts") and stop - body >= 8:
                 file.seek(body)
-                head = file.read(12)
+                head = file.read(16)
                 at = 8 if kind in (b"stsz", b"stz2") else 4
                 entries = int.from_bytes(head[at : at + 4], "big")
                 if kind == b"elst":
                     edits = min(entries, (stop - body) // 12)
                     most_edits = max(most_edits, edits)
+                elif kind == b"stts":
+                    # One sample a tick, all alike: sound without a coder, of which an hour has 173 million.
+                    sound = b"soun" in handlers and b"vide" not in handlers
+                    by_chunk = sound and entries == 1 and head[12:16] == b"\0\0\0\1"
                 elif kind in (b"stsz", b"stz2", b"trun"):
                     declared += entries
-                    most_samples = max(most_samples, entries)
+                    listed = entries // _SAMPLES_AT_ONCE if kind == b"stsz" and by_chunk else entries
+                    most_samples = max(most_samples, listed)
         if count >= _MOST_BOXES:
             raise _impossible(path, f"it has more than {_MOST_BOXES} boxes")
     # Every sample has a byte at least; the oldest sound coders count two to a byte.
@@ -149,7 +164,7 @@ def layout_places(path: Path) -> list[int]:
 
 def _named_in_boxes(file: BinaryIO) -> Iterator[tuple[int, int]]:
     """Place of the name, and end, of each box that says which channel is which."""
-    for kind, body, stop in _walk(file):
+    for kind, body, stop in walk_boxes(file):
         if kind == b"moof":
             return
         if kind not in _MAY_NAME:
@@ -214,7 +229,7 @@ def _product(first: Matrix, second: Matrix) -> Matrix:
     return (a * e + b * g, a * f + b * h), (c * e + d * g, c * f + d * h)
 
 
-def _walk(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
+def walk_boxes(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
     """Kind, first byte and end of the body of the boxes of a file, from the outside in, in order.
 
     Nothing where the file is none of this kind. A box that reaches past what holds it ends the walk there.
