@@ -121,12 +121,12 @@ def test_three_clips_of_nearly_one_name_have_a_track_each(folder):
     (folder / "s.marks.csv").write_text(head + "Odile,0.5,5,0,0,2\n", encoding="utf-8")
     asked = []
 
-    def conform(clip, _takes, track, **_options):
-        asked.append((clip.name, track.name))
+    def conform(result, track, _asked, **_options):
+        asked.append((result.clip.path.name, track.name))
         raise InputError("not asked for")
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(spatial.jobs.day.day_folder, "conform_clip", conform)
+        patch.setattr(spatial.jobs.day.day_folder, "conform_match", conform)
         result = run_day(folder, rig_for=lambda _clip: Rig(), force=True)
     # One scene in three files: its marks hold for those that are called s.
     assert asked == [("s.mov", "s.mov.wav"), ("s.mp4", "s.mp4.wav")]

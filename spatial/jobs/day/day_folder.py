@@ -12,7 +12,7 @@ from pathlib import Path
 from spatial.errors import FaultError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.conform.conform_clip import ConformResult, conform_clip
+from spatial.jobs.conform.conform_clip import ConformResult, TrackRequest, conform_match
 from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.jobs.day.day_files import (
     MARKS,
@@ -112,7 +112,7 @@ def run_day(
         for clip, told in zip(clips, matched, strict=True):
             track = tracks / f"{names[clip]}.wav"
             doubt = [in_doubt(clip, syncs, clips, what) for what in (MARKS, MOVES)]
-            finish = _Finish(rig_for, prior, repair, channel_format, force, progress)
+            finish = _Finish(rig_for, prior, repair, force, progress)
             done.append(finish.clip(clip, told, track, [said for said in doubt if said is not None]))
     finally:
         if new:
@@ -241,7 +241,6 @@ class _Finish:
     rig_for: Callable[[Path], Rig]
     prior: MountPrior | None
     repair: bool
-    channel_format: ReadAs
     force: bool
     progress: Progress
 
@@ -279,18 +278,9 @@ class _Finish:
             with as_fault(clip.name):
                 rig = rig_beside(clip, self.rig_for(clip))
                 make_folder(track.parent)
-                conformed = conform_clip(
-                    clip,
-                    result.take.paths,
-                    track,
-                    marks_path=marks,
-                    rig=rig,
-                    prior=self.prior,
-                    repair=self.repair,
-                    pairing=result.pairing,
-                    channel_format=self.channel_format,
-                    force=self.force or unfinished,
-                    progress=self.progress,
+                asked = TrackRequest(marks, rig=rig, prior=self.prior, repair=self.repair)
+                conformed = conform_match(
+                    *(result, track, asked), force=self.force or unfinished, progress=self.progress
                 )
         except SoundplumbError as error:
             # The take is known all the same: only the track could not be made.
