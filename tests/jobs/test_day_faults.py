@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 import spatial.jobs.day.day_folder
+import spatial.jobs.day.day_matches
 import spatial.jobs.sync.listen
 from spatial.errors import FaultError, InputError, OutputError
 from spatial.findings import Severity, is_bad
@@ -28,7 +29,7 @@ def test_a_mistake_of_ours_in_one_clip_is_its_finding(folder, monkeypatch, tmp_p
     """Wherever it is: in the match of one, in a take that is listened to, in what all clocks say."""
     reports = tmp_path_factory.mktemp("reports")
     monkeypatch.setattr("tempfile.tempdir", str(reports))
-    match, hear = spatial.jobs.day.day_folder.match_takes, spatial.jobs.sync.listen.hear_take
+    match, hear = spatial.jobs.day.day_matches.match_takes, spatial.jobs.sync.listen.hear_take
 
     def match_but_a(clip, *arguments, **options):
         if clip.path.name == "a.mov":
@@ -43,7 +44,7 @@ def test_a_mistake_of_ours_in_one_clip_is_its_finding(folder, monkeypatch, tmp_p
     def fail(_results):
         raise KeyError("clock")
 
-    monkeypatch.setattr(spatial.jobs.day.day_folder, "match_takes", match_but_a)
+    monkeypatch.setattr(spatial.jobs.day.day_matches, "match_takes", match_but_a)
     monkeypatch.setattr(spatial.jobs.sync.listen, "hear_take", hear_but_a)
     monkeypatch.setattr(spatial.jobs.day.day_folder, "settle_by_clocks", fail)
     result = run_day(folder, rig_for=lambda _clip: Rig())

@@ -4,16 +4,16 @@ Functions: conform_clip (from files); conform_match (a match at hand).
 """
 
 from collections.abc import Sequence
-from contextlib import nullcontext
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
-from spatial.errors import InconclusiveError, OutputError
+from spatial.errors import OutputError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.render import Turn, moves_findings, on_clip_time, track_turn
 from spatial.jobs.conform.sidecar import sidecar_text
+from spatial.jobs.conform.track_memory import ConformResult, TrackRequest, kept_answer, made_from
 from spatial.jobs.orient.from_marks import OrientResult, determined_turn, require_match
 from spatial.jobs.orient.judges import judges_of_mount
 from spatial.jobs.orient.measure_marks import hear_marks, marks_of_clip
@@ -23,83 +23,19 @@ from spatial.jobs.rig import Rig
 from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.listen import listen_to_all, listen_to_clip, listen_to_take
 from spatial.jobs.sync.listen_take import Listened, remembered_take
-from spatial.jobs.sync.sync_clip import match_takes, open_shoot, rig_of, sync_listened, with_estimate
+from spatial.jobs.sync.sync_clip import match_takes, open_shoot, sync_listened, with_estimate
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.sync.time_of_day import clip_start_of_day_s
-from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, step_of_track, with_sight
+from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, check_track, step_of_track, with_sight
 from spatial.media.buffers import Spool
 from spatial.media.cache import FeatureCache
 from spatial.media.movies.clip import Clip
 from spatial.media.output import TrackWriter, whole_files
-from spatial.media.ownership import Kind, may_be_written
+from spatial.media.ownership import Kind, digest_of, may_be_written, put_seal
 from spatial.media.tables import Mark
 from spatial.media.takes.take import open_take
 from spatial.mount.prior import MountPrior
-from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
-from spatial.sync.baseline import Separation
-from spatial.timebase import ClockLaw
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ConformResult:
-    """A track that was written, and its proof."""
-
-    output: Path
-    samples: int
-    law: ClockLaw
-    mount: FloatArray
-    rig: Rig
-    """With the moves and the levelling that were applied too."""
-    sync: SyncResult
-    orient: OrientResult | None
-    """How the mount was found; None where it was given by hand."""
-    proof: VerifyResult
-    findings: tuple[Finding, ...]
-
-    @property
-    def mount_angles(self) -> YawPitchRoll:
-        """The mount as angles."""
-        return ypr_from_matrix(self.mount)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class TrackRequest:
-    """What is asked of a track, beside its clip and take."""
-
-    marks_path: Path | None = None
-    """Marks of the clip: they tell the mount where it is not given, and prove the track."""
-    mount: YawPitchRoll | None = None
-    """How the microphone sat, where the crew knows; under a camera that moved, as it looked at 0, 0, 0."""
-    rig: Rig = field(default_factory=Rig)
-    """Where its camera moved over a recorder that did not, or its picture was levelled, the sound is turned along."""
-    prior: MountPrior | None = None
-    """What the crew says of how it sat, where marks tell the rest."""
-    repair: bool = False
-    """Put the channels of a mirrored take right."""
-    tolerance: Tolerance = field(default_factory=Tolerance)
-
-    @property
-    def mount_matrix(self) -> FloatArray | None:
-        """The mount that was given, shape (3, 3)."""
-        return None if self.mount is None else matrix_from_ypr(self.mount)
-
-    def separation(self, picture_from_take: FloatArray | None) -> Separation | None:
-        """What the microphone's place, and how it sat where that is known, tell about the travel of sound."""
-        return rig_of(self.rig.mic_offset_m, picture_from_take, sd_m=self.rig.mic_offset_sd_m)
-
-    def require_answer(self) -> None:
-        """Raise where nothing tells how the microphone sat.
-
-        Raises
-        ------
-        InconclusiveError
-        """
-        if self.mount is None and self.marks_path is None and (self.prior is None or self.prior.hanging is None):
-            raise InconclusiveError(
-                "nothing tells how the microphone sat: give --marks FILE, or --mount YAW,PITCH,ROLL (0,0,0 if it faced "
-                "the lens and hung level), or --upright or --upside-down, where the camera's stereo sound tells the "
-                "rest"
-            )
+from spatial.rotation import YawPitchRoll
 
 
 def conform_clip(
@@ -134,7 +70,7 @@ def conform_clip(
     OutputError
         The track is not named as WAV, cannot be written, or exists and `force` is not set.
     """
-    asked = TrackRequest(marks_path, mount, rig, prior, repair, tolerance or Tolerance())
+    asked = TrackRequest(marks_path, mount, rig, prior, repair, tolerance or Tolerance(), channel_format)
     inputs = _inputs(clip_path, take_paths, asked)
     targets = _targets(output, asked, force=force, inputs=inputs)
     clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
@@ -150,7 +86,7 @@ def conform_clip(
         require_match(result)
         work = _Work(output, asked, marks, (sound, heard), progress)
         made = work.done(replace(result, pairing=pairing), temporaries[0], [*unopened, *unread])
-        _write_sidecar(temporaries[1], inputs, made, asked)
+        _write_sidecar(temporaries, inputs, made, _Memory(asked, None, FeatureCache()))
     return made
 
 
@@ -159,7 +95,8 @@ def conform_match(
     output: Path,
     asked: TrackRequest,
     *,
-    heard: tuple[Spool, Listened] | None = None,
+    health: Sequence[Finding] | None = None,
+    cache: FeatureCache | None = None,
     force: bool = False,
     progress: Progress = silent,
 ) -> ConformResult:
@@ -171,8 +108,10 @@ def conform_match(
         A match, with what the microphone's distance from the lens tells.
     output : Path
     asked : TrackRequest
-    heard : (Spool, Listened), optional
-        The clip's own sound, where it has been listened to already and is still at hand.
+    health : sequence of Finding, optional
+        What is wrong with its take, where that was looked for: the sidecar keeps it for another day.
+    cache : FeatureCache, optional
+        What remembers the digests of files.
 
     Raises
     ------
@@ -185,13 +124,13 @@ def conform_match(
     marks = _marks(result.clip, asked)
     with (
         whole_files(targets, force=force, inputs=inputs) as temporaries,
-        nullcontext(heard) if heard is not None else listen_to_clip(result.clip, progress) as listened,
+        listen_to_clip(result.clip, progress) as listened,
     ):
         work = _Work(output, asked, marks, listened, progress)
         if asked.mount_matrix is not None:
             result = work.aimed(result, asked.mount_matrix)
         made = work.done(result, temporaries[0])
-        _write_sidecar(temporaries[1], inputs, made, asked)
+        _write_sidecar(temporaries, inputs, made, _Memory(asked, health, cache or FeatureCache()))
     return made
 
 
@@ -281,19 +220,36 @@ class _Work:
         return with_estimate(result, again) if again.matched else result
 
 
-def _write_sidecar(path: Path, inputs: Sequence[Path], made: ConformResult, asked: TrackRequest) -> None:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Memory:
+    """What the sidecar keeps beside the result."""
+
+    asked: TrackRequest
+    health: Sequence[Finding] | None
+    cache: FeatureCache
+
+
+def _write_sidecar(temporaries: Sequence[Path], inputs: Sequence[Path], made: ConformResult, memory: _Memory) -> None:
+    track, path = temporaries
+    # The digest is that of the track as it will lie there; sealing it again changes nothing.
+    put_seal(track)
+    folder = made.sync.clip.path.parent
     text = sidecar_text(
         inputs,
         sync=made.sync,
         law=made.law,
         mount=made.mount,
-        rig=asked.rig,
+        rig=memory.asked.rig,
         repaired=made.orient.repaired if made.orient else None,
         output=made.output,
         samples=made.samples,
         proof=made.proof,
         findings=made.findings,
         oriented=made.orient,
+        digest=memory.cache.digest,
+        track_sha256=digest_of(track),
+        made_from=made_from(made.sync, memory.asked, memory.cache.digest),
+        kept=kept_answer(made, memory.health, folder),
     )
     # The names of inputs may hold bytes that are no text: JSON writes them just as backslashreplace does.
     path.write_text(text, encoding="utf-8", errors="backslashreplace")
