@@ -168,7 +168,8 @@ class _Reader:
             raise TypeError(f"{name} is no result")
         if inside.keys() != {field.name for field in fields(kind) if field.init}:
             raise TypeError(f"{name} has other fields now")
-        return kind(**{key: self.read(item) for key, item in inside.items()})
+        made: Any = kind
+        return made(**{key: self.read(item) for key, item in inside.items()})
 
     def _hold(self, value: object) -> object:
         self._held.append(value)

@@ -124,7 +124,7 @@ class Recalled:
     health: tuple[Finding, ...] | None = None
     """What was wrong with its take; None where nobody looked."""
     tried: frozenset[str] = frozenset()
-    """Digests of the files of all takes that its clip was held against."""
+    """Digest and name of each file of all takes that its clip was held against."""
 
 
 def made_from(sync: SyncResult, asked: TrackRequest, digest: Callable[[Path], str]) -> dict[str, Any]:
@@ -142,7 +142,7 @@ def made_from(sync: SyncResult, asked: TrackRequest, digest: Callable[[Path], st
         "clip": digest(sync.clip.path),
         "take": [digest(path) for path in sync.take.paths],
         **_beside(asked, digest),
-        "takes_tried": sorted({digest(path) for path in tried}),
+        "takes_tried": sorted(_signed(path, digest) for path in tried),
         "options": _options(asked),
     }
 
@@ -272,5 +272,9 @@ def _degrees(angle_rad: float | None) -> float | None:
 
 
 def is_tried(take: Take, tried: Iterable[str], digest: Callable[[Path], str]) -> bool:
-    """Whether a clip was held against a take before."""
-    return {digest(path) for path in take.paths} <= set(tried)
+    """Whether a clip was held against a take before; a copy under another name was not."""
+    return {_signed(path, digest) for path in take.paths} <= set(tried)
+
+
+def _signed(path: Path, digest: Callable[[Path], str]) -> str:
+    return f"{digest(path)}  {path.name}"

@@ -14,7 +14,7 @@ from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.conform_clip import conform_match
 from spatial.jobs.conform.sidecar import is_unfinished
-from spatial.jobs.conform.track_memory import ConformResult, Recalled, TrackRequest, is_tried, recalled
+from spatial.jobs.conform.track_memory import ConformResult, Recalled, TrackRequest, recalled
 from spatial.jobs.day.day_files import (
     MARKS,
     MOVES,
@@ -235,10 +235,10 @@ def _match_all(
     matched: dict[Path, ClipMatch | Finding] = {}
     for clip in clips:
         known = older[clip]
-        if known is not None and known.made is not None and _all_tried(known, matcher):
+        if known is not None and known.made is not None and matcher.all_tried(known):
             matched[clip] = ClipMatch(known.made.sync, known.health)
         else:
-            matched[clip] = matcher.match(clip, request.rig_for(clip))
+            matched[clip] = matcher.match(clip, request.rig_for(clip), known)
     own = {clip: told for clip, told in matched.items() if isinstance(told, ClipMatch)}
     unsettled = []
     settled = {clip: told.result for clip, told in own.items()}
@@ -262,11 +262,6 @@ def _match_all(
             matcher.keep(request.rig_for(clip), match)
         matched[clip] = match
     return matched, unsettled
-
-
-def _all_tried(known: Recalled, matcher: DayMatcher) -> bool:
-    """Whether the clip was held against every take that lies there now."""
-    return all(is_tried(take, known.tried, matcher.cache.digest) for take in matcher.takes.takes)
 
 
 def in_doubt(clip: Path, syncs: Mapping[Path, SyncResult | None], clips: Sequence[Path], what: str) -> Finding | None:

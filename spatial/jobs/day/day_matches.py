@@ -17,7 +17,7 @@ from spatial import __version__
 from spatial.errors import InputError, SoundplumbError
 from spatial.field import ReadAs
 from spatial.findings import Finding, Severity
-from spatial.jobs.conform.track_memory import without_sound
+from spatial.jobs.conform.track_memory import Recalled, is_tried, without_sound
 from spatial.jobs.faults import as_fault
 from spatial.jobs.kept import from_kept, kept_text
 from spatial.jobs.progress import Progress
@@ -29,6 +29,11 @@ from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.cache import FeatureCache
 from spatial.media.movies.clip import open_clip
 from spatial.media.takes.take import Take
+from spatial.sync.alignment import FAINT_SCORE
+from spatial.sync.coarse import find_candidates
+from spatial.sync.envelope import ENVELOPE_VERSION
+
+_CLIP_KIND = f"clip envelope {ENVELOPE_VERSION}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,15 +81,24 @@ class DayMatcher:
     read_as: ReadAs
     progress: Progress
 
-    def match(self, clip: Path, rig: Rig) -> ClipMatch | Finding:
-        """The match of a clip; a finding where the clip cannot be used."""
+    def match(self, clip: Path, rig: Rig, there: Recalled | None = None) -> ClipMatch | Finding:
+        """The match of a clip; a finding where the clip cannot be used.
+
+        `there`: the track that lies there. Takes that are new since it was made, and sound nothing like the clip, leave
+        its match as it is.
+        """
         try:
             with as_fault(clip.name):
                 known = self._remembered(clip, rig)
                 if known is not None:
                     return known
+                if there is not None and there.made is not None and self._unlike(clip, there):
+                    known = ClipMatch(there.made.sync, there.health)
+                    self.keep(rig, known)
+                    return known
                 opened = open_clip(clip)
                 with listen_to_clip(opened, self.progress) as (sound, heard):
+                    self.cache.store(clip, _CLIP_KIND, {"powers": heard.powers})
                     takes = self.takes.listened(self.progress)
                     apart = rig_of(rig.mic_offset_m, sd_m=rig.mic_offset_sd_m)
                     result = match_takes(opened, sound, heard, takes, separation=apart, progress=self.progress)
@@ -92,6 +106,26 @@ class DayMatcher:
                 return ClipMatch(result)
         except SoundplumbError as error:
             return unusable(clip, error, Severity.FIX)
+
+    def all_tried(self, there: Recalled) -> bool:
+        """Whether a track's clip was held against every take that lies there now."""
+        return all(is_tried(take, there.tried, self.cache.digest) for take in self.takes.takes)
+
+    def _unlike(self, clip: Path, there: Recalled) -> bool:
+        """Whether no take that is new since a track was made can be its clip's: by their envelopes alone.
+
+        Below FAINT_SCORE a full match says no as well, whatever it hears (spatial.sync.alignment).
+        """
+        held = self.cache.load(clip, _CLIP_KIND)
+        if held is None or "powers" not in held:
+            return False
+        for take, heard in self.takes.listened(self.progress):
+            if is_tried(take, there.tried, self.cache.digest) or heard.silent:
+                continue
+            candidates = find_candidates(held["powers"], heard.powers)
+            if candidates and candidates[0].score >= FAINT_SCORE:
+                return False
+        return True
 
     def keep(self, rig: Rig, match: ClipMatch) -> None:
         """Remember a match for another day; what cannot be kept is found anew then."""
