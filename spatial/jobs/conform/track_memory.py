@@ -45,6 +45,7 @@ _OPTIONS = {
     "facing_deg": "--facing",
     "repair": "--repair",
     "tolerance_deg": "the tolerances",
+    "pair": "the pair in the shoot file",
 }
 """What is asked of a track, by the words of whoever asks it."""
 
@@ -88,6 +89,10 @@ class TrackRequest:
     tolerance: Tolerance = field(default_factory=Tolerance)
     read_as: ReadAs = ChannelFormat.AMBIX
     """How the take's channels were to be read."""
+    formats: tuple[tuple[tuple[str, ...], ChannelFormat], ...] = ()
+    """Patterns of names of takes that were to be read otherwise, and how."""
+    pair: str | None = None
+    """Name of the take that the clip was paired with by hand."""
 
     @property
     def mount_matrix(self) -> FloatArray | None:
@@ -250,7 +255,7 @@ def _beside(asked: TrackRequest, digest: Callable[[Path], str]) -> dict[str, str
 def _options(asked: TrackRequest) -> dict[str, Any]:
     """Every option, as JSON has it."""
     rig, prior, mount = asked.rig, asked.prior or MountPrior(), asked.mount_matrix
-    reading = kept_text((asked.read_as, rig.microphone), Path("/"))
+    reading = kept_text((asked.read_as, asked.formats, rig.microphone), Path("/"))
     return {
         "mic_offset_m": [float(part) for part in rig.mic_offset_m],
         "mic_offset_sd_m": float(rig.mic_offset_sd_m),
@@ -263,6 +268,7 @@ def _options(asked: TrackRequest) -> dict[str, Any]:
         "level_within_deg": _degrees(prior.level_within_rad),
         "facing_deg": _degrees(prior.facing_rad),
         "repair": asked.repair,
+        "pair": asked.pair,
         "tolerance_deg": [_degrees(asked.tolerance.azimuth_rad), _degrees(asked.tolerance.elevation_rad)],
     }
 

@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from spatial.errors import FaultError, InconclusiveError, OutputError, SoundplumbError
+from spatial.errors import FaultError, InconclusiveError, MediaFileError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.conform_clip import conform_match
@@ -21,6 +21,7 @@ from spatial.jobs.day.day_files import (
     beside,
     files_of_day,
     is_there,
+    prior_of,
     result_names,
     rig_beside,
     shared_beside,
@@ -38,6 +39,7 @@ from spatial.jobs.sync.sync_findings import match_findings, riding_findings, rid
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.cache import FeatureCache
 from spatial.media.ownership import is_too_long
+from spatial.media.shoot_file import Shoot
 from spatial.media.takes.take import Take
 from spatial.media.work_folders import clear_leftovers
 from spatial.mount.prior import MountPrior
@@ -83,6 +85,7 @@ def run_day(
     prior: MountPrior | None = None,
     repair: bool = False,
     channel_format: ReadAs = ChannelFormat.AMBIX,
+    shoot: Shoot | None = None,
     force: bool = False,
     progress: Progress = silent,
 ) -> DayResult:
@@ -96,6 +99,8 @@ def run_day(
     ----------
     rig_for : callable
         The rig of each clip.
+    shoot : Shoot, optional
+        What the shoot file says of pairs, of how takes are read and microphones hung; `prior` goes before it.
 
     Raises
     ------
@@ -103,15 +108,16 @@ def run_day(
         The folder holds nothing to work on, or no take that can be used.
     """
     clips, found = files_of_day(folder)
-    opened, unopened = _open_takes(found, channel_format)
+    shoot = shoot or Shoot()
+    opened, unopened = _open_all(found, channel_format, shoot)
     cache = FeatureCache()
     takes = usable_takes(opened, cache, progress)
     require_usable(len(takes.takes), [*unopened, *takes.unread])
     names = result_names(clips)
     tracks = folder / TRACKS_FOLDER
-    request = _Request(rig_for, prior, repair, channel_format)
+    request = _Request(rig_for, prior, repair, channel_format, shoot)
     older = {clip: _recall(clip, tracks / f"{names[clip]}.wav", request, cache) for clip in clips}
-    matched, unsettled = _match_all(clips, DayMatcher(takes, cache, channel_format, progress), request, older)
+    matched, unsettled = _match_all(clips, DayMatcher(takes, cache, shoot, progress), request, older)
     syncs = {clip: told.result for clip, told in matched.items() if isinstance(told, ClipMatch)}
     new = not tracks.exists()
     clear_leftovers(tracks)
@@ -162,6 +168,7 @@ class _Request:
     prior: MountPrior | None
     repair: bool
     read_as: ReadAs
+    shoot: Shoot
 
     def of(self, clip: Path) -> TrackRequest:
         """What is asked of a clip's track, with what lies beside the clip.
@@ -172,14 +179,20 @@ class _Request:
             The moves beside it cannot be used.
         """
         marks = beside(clip, MARKS)
-        rig = rig_beside(clip, self.rig_for(clip))
-        marks_path = marks if is_there(marks) else None
-        return TrackRequest(marks_path, rig=rig, prior=self.prior, repair=self.repair, read_as=self.read_as)
+        return TrackRequest(
+            marks if is_there(marks) else None,
+            rig=rig_beside(clip, self.rig_for(clip)),
+            prior=prior_of(clip, self.prior, self.shoot),
+            repair=self.repair,
+            read_as=self.read_as,
+            formats=tuple((rig.takes, rig.channel_format) for rig in self.shoot.rigs if rig.channel_format),
+            pair=self.shoot.take_of(clip.name),
+        )
 
-    @property
-    def tells_hanging(self) -> bool:
+    def tells_hanging(self, clip: Path) -> bool:
         """Whether a clip without marks can be done: the crew says which way up the microphone hung."""
-        return self.prior is not None and self.prior.hanging is not None
+        prior = prior_of(clip, self.prior, self.shoot)
+        return prior is not None and prior.hanging is not None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -204,6 +217,29 @@ def _without_day_notes(entry: DayClip) -> DayClip:
     if entry.conform:
         noted += unseen_findings(entry.conform.proof.sight, entry.conform.rig)
     return replace(entry, findings=tuple(finding for finding in entry.findings if finding not in noted))
+
+
+def _open_all(paths: Sequence[Path], channel_format: ReadAs, shoot: Shoot) -> tuple[list[Take], list[Finding]]:
+    """Open takes, each as the shoot file says that it is to be read, or as all the others."""
+    groups: dict[ChannelFormat | None, list[Path]] = {}
+    for path in paths:
+        groups.setdefault(shoot.format_of(path.name), []).append(path)
+    if len(groups) == 1:
+        ((told, group),) = groups.items()
+        return _open_takes(group, told or channel_format)
+    opened: list[Take] = []
+    broken: list[Finding] = []
+    for told, group in groups.items():
+        try:
+            takes, failures = _open_takes(group, told or channel_format)
+        except MediaFileError as error:
+            # None of these can be opened; others may.
+            broken.append(unusable(group[0], error, Severity.LOOK))
+            continue
+        opened += takes
+        broken += failures
+    require_usable(len(opened), broken)
+    return opened, broken
 
 
 def _open_takes(paths: Sequence[Path], channel_format: ReadAs) -> tuple[list[Take], list[Finding]]:
@@ -235,7 +271,7 @@ def _match_all(
     matched: dict[Path, ClipMatch | Finding] = {}
     for clip in clips:
         known = older[clip]
-        if known is not None and known.made is not None and matcher.all_tried(known):
+        if known is not None and known.made is not None and matcher.all_tried(clip, known):
             matched[clip] = ClipMatch(known.made.sync, known.health)
         else:
             matched[clip] = matcher.match(clip, request.rig_for(clip), known)
@@ -312,9 +348,10 @@ class _Finish:
         if place.doubts:
             return DayClip(clip, result, None, (*result.findings, *place.doubts, *health))
         marked = is_there(beside(clip, MARKS))
-        if not marked and not self.request.tells_hanging:
+        if not marked and not self.request.tells_hanging(clip):
             return DayClip(clip, result, None, (*result.findings, _without_marks(clip), *health))
-        if place.there is not None and place.there.made is not None and not self.force:
+        if place.there is not None and place.there.made is not None:
+            # Made anew it would be the same, so --force leaves it too.
             shown = _shown(clip, match, place.there, place.there.made)
             if shown is not None:
                 return shown

@@ -8,26 +8,27 @@ Functions: usable_takes; DayMatcher (matches clips, and keeps what it found).
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from spatial import __version__
 from spatial.errors import InputError, SoundplumbError
-from spatial.field import ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.conform.track_memory import Recalled, is_tried, without_sound
 from spatial.jobs.faults import as_fault
 from spatial.jobs.kept import from_kept, kept_text
 from spatial.jobs.progress import Progress
 from spatial.jobs.rig import Rig
+from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.listen import listen_to_clip, listen_to_takes, unusable
 from spatial.jobs.sync.listen_take import Listened, is_remembered
 from spatial.jobs.sync.sync_clip import match_takes, rig_of
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.cache import FeatureCache
 from spatial.media.movies.clip import open_clip
+from spatial.media.shoot_file import Shoot
 from spatial.media.takes.take import Take
 from spatial.sync.alignment import FAINT_SCORE
 from spatial.sync.coarse import find_candidates
@@ -78,11 +79,11 @@ class DayMatcher:
 
     takes: DayTakes
     cache: FeatureCache
-    read_as: ReadAs
+    shoot: Shoot
     progress: Progress
 
     def match(self, clip: Path, rig: Rig, there: Recalled | None = None) -> ClipMatch | Finding:
-        """The match of a clip; a finding where the clip cannot be used.
+        """The match of a clip, with its pair's take where it was paired by hand; a finding where it cannot be used.
 
         `there`: the track that lies there. Takes that are new since it was made, and sound nothing like the clip, leave
         its match as it is.
@@ -99,16 +100,31 @@ class DayMatcher:
                 opened = open_clip(clip)
                 with listen_to_clip(opened, self.progress) as (sound, heard):
                     self.cache.store(clip, _CLIP_KIND, {"powers": heard.powers})
-                    takes = self.takes.listened(self.progress)
+                    takes, pairing = self._asked(clip)
                     apart = rig_of(rig.mic_offset_m, sd_m=rig.mic_offset_sd_m)
-                    result = match_takes(opened, sound, heard, takes, separation=apart, progress=self.progress)
+                    result = match_takes(
+                        *(opened, sound, heard, takes), separation=apart, pairing=pairing, progress=self.progress
+                    )
+                    result = replace(result, pairing=pairing)
                 self.keep(rig, ClipMatch(result))
                 return ClipMatch(result)
         except SoundplumbError as error:
             return unusable(clip, error, Severity.FIX)
 
-    def all_tried(self, there: Recalled) -> bool:
-        """Whether a track's clip was held against every take that lies there now."""
+    def _asked(self, clip: Path) -> tuple[list[tuple[Take, Listened]], Pairing | None]:
+        """The takes that a clip is held against, and what the crew says of them."""
+        takes, name = self.takes.listened(self.progress), self.shoot.take_of(clip.name)
+        if name is None:
+            return takes, None
+        paired = [(take, heard) for take, heard in takes if name in [path.name for path in take.paths]]
+        if not paired:
+            raise InputError(f"{clip.name} is paired with {name} by hand, and that take cannot be used")
+        return paired, Pairing()
+
+    def all_tried(self, clip: Path, there: Recalled) -> bool:
+        """Whether a track's clip was held against every take that lies there now, or is paired by hand."""
+        if self.shoot.take_of(clip.name) is not None:
+            return True
         return all(is_tried(take, there.tried, self.cache.digest) for take in self.takes.takes)
 
     def _unlike(self, clip: Path, there: Recalled) -> bool:
@@ -149,7 +165,11 @@ class DayMatcher:
 
     def _kind(self, clip: Path, rig: Rig) -> str:
         """What a match depends on beside the clip's content. Names too: findings speak of them."""
-        takes = sorted((path.name, self.cache.digest(path)) for take in self.takes.takes for path in take.paths)
-        reading = kept_text((self.read_as, rig.mic_offset_m, rig.mic_offset_sd_m), clip.parent)
-        told = json.dumps([__version__, clip.name, takes, reading])
+        takes = sorted(
+            (path.name, self.cache.digest(path), kept_text((take.channel_format, take.picked), clip.parent))
+            for take in self.takes.takes
+            for path in take.paths
+        )
+        asked = [self.shoot.take_of(clip.name), list(rig.mic_offset_m), rig.mic_offset_sd_m]
+        told = json.dumps([__version__, clip.name, takes, asked])
         return f"match {hashlib.sha256(told.encode()).hexdigest()}"
