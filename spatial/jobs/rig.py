@@ -34,12 +34,14 @@ class Rig:
 
     def with_words(self, named: ShootRig, *, but: Collection[str] = ()) -> "Rig":
         """The rig with what a shoot file says of it, but for what is known from elsewhere (names of fields)."""
-        words = {
-            "picture": named.picture,
-            "mic_offset_m": named.mic_offset_m,
-            "mic_offset_sd_m": named.mic_offset_sd_m,
-        }
-        return replace(self, **{key: value for key, value in words.items() if value is not None and key not in but})
+        changed = self
+        if named.picture is not None and "picture" not in but:
+            changed = replace(changed, picture=named.picture)
+        if named.mic_offset_m is not None and "mic_offset_m" not in but:
+            changed = replace(changed, mic_offset_m=named.mic_offset_m)
+        if named.mic_offset_sd_m is not None and "mic_offset_sd_m" not in but:
+            changed = replace(changed, mic_offset_sd_m=named.mic_offset_sd_m)
+        return changed
 
     @property
     def shown_from_filmed(self) -> FloatArray:

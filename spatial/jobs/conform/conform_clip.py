@@ -70,7 +70,10 @@ def conform_clip(
     OutputError
         The track is not named as WAV, cannot be written, or exists and `force` is not set.
     """
-    asked = TrackRequest(marks_path, mount, rig, prior, repair, tolerance or Tolerance(), channel_format)
+    asked = TrackRequest(
+        *(marks_path, mount, rig, prior, repair, tolerance or Tolerance(), channel_format),
+        pair=take_paths[0].name if pairing else None,
+    )
     inputs = _inputs(clip_path, take_paths, asked)
     targets = _targets(output, asked, force=force, inputs=inputs)
     clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)

@@ -192,7 +192,9 @@ def recalled(clip: Path, track: Path, asked: TrackRequest, digest: Callable[[Pat
     try:
         version, tied, kept = facts["soundplumb"], facts.get("made_from"), facts.get("kept")
         if version != __version__ or not tied:
-            return Recalled(f"soundplumb {version} made it, and this is {__version__}") if _is_whole(track) else None
+            # Nothing tells what the track was when it was made but its own seal.
+            other = f"soundplumb {version}" if version != __version__ else "an earlier soundplumb"
+            return Recalled(f"{other} made it, and this is {__version__}") if is_ours(track, Kind.TRACK) else None
         if facts["output"]["sha256"] != digest(track):
             return None
         older = _changes(clip, tied, asked, facts, digest)
@@ -209,10 +211,6 @@ def recalled(clip: Path, track: Path, asked: TrackRequest, digest: Callable[[Pat
         return None
     except InputError:
         return Recalled("another version of soundplumb made it")
-
-
-def _is_whole(track: Path) -> bool:
-    return is_ours(track, Kind.TRACK)
 
 
 def _changes(

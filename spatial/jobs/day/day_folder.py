@@ -271,7 +271,7 @@ def _match_all(
     matched: dict[Path, ClipMatch | Finding] = {}
     for clip in clips:
         known = older[clip]
-        if known is not None and known.made is not None and matcher.all_tried(clip, known):
+        if known and known.made and known.health is not None and matcher.all_tried(clip, known):
             matched[clip] = ClipMatch(known.made.sync, known.health)
         else:
             matched[clip] = matcher.match(clip, request.rig_for(clip), known)
