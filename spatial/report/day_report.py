@@ -28,11 +28,7 @@ def day_lines(result: DayResult) -> list[str]:
     """One row a clip, findings under it."""
     lines = table(_HEADER, [_row(clip) for clip in result.clips])
     if remembered := sum(clip.remembered for clip in result.clips):
-        what = "1 clip is" if remembered == 1 else f"{remembered} clips are"
-        lines += [
-            "",
-            f"{what} as before, with the track: nothing it was made from has changed, so it is not made anew.",
-        ]
+        lines += ["", _as_before(remembered, len(result.clips))]
     for clip in result.clips:
         if clip.findings:
             lines += ["", clip.clip.name, *findings_lines(clip.findings, said=["drift"])]
