@@ -131,7 +131,9 @@ class _Reader:
             return tuple(self.read(item) for item in said)
         if not isinstance(said, dict):
             return said
-        kind, value = next(iter(said.items()), ("nothing", None))
+        if not said:
+            raise ValueError("an object of nothing")
+        kind, value = next(iter(said.items()))
         if kind == "again":
             return self._held[value]
         if kind == "result":
