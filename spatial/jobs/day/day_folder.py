@@ -357,7 +357,7 @@ class _Finish:
                 return shown
         unfinished = is_unfinished(place.track)
         if place.track.exists() and not self.force and not unfinished:
-            return DayClip(clip, result, None, (*result.findings, _left(clip, place), *health))
+            return DayClip(clip, result, None, (*result.findings, _left(clip, result.take, place), *health))
         try:
             with as_fault(clip.name):
                 asked = self.request.of(clip)
@@ -426,7 +426,7 @@ def _unproved(clip: Path) -> Finding:
     )
 
 
-def _left(clip: Path, place: _Place) -> Finding:
+def _left(clip: Path, take: Take, place: _Place) -> Finding:
     """That an older track has been left as it is, and why it is older where that is known."""
     name = f"{place.track.parent.name}/{place.track.name}"
     if place.there is None:
@@ -435,7 +435,7 @@ def _left(clip: Path, place: _Place) -> Finding:
             "somebody has changed it"
         )
     else:
-        why = place.there.older or "its clip would lie elsewhere in the takes that are there now"
+        why = place.there.older or f"other takes have come, and {clip.name} is matched with {take.path.name} now"
         message = f"{name} is an older track, left as it is: since it was made {why}; add --force to make it anew"
     return Finding(Code.ALREADY_THERE, Severity.LOOK, message, clip.name)
 
