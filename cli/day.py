@@ -1,12 +1,27 @@
 """`soundplumb day`."""
 
+from __future__ import annotations
+
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+from click.core import ParameterSource
 
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Run, json_option, work_folder
 from cli.shared import PriorChoice, RigChoice, force_option, pages_option, prior_options, repair_option, rig_options
+
+if TYPE_CHECKING:
+    from spatial.jobs.rig import Rig
+
+
+def _given() -> frozenset[str]:
+    """The options that were typed, by the names of what they set."""
+    context = click.get_current_context()
+    typed = (ParameterSource.COMMANDLINE, ParameterSource.ENVIRONMENT)
+    names = {"mic_offset": "mic_offset_m", "mic_offset_sd": "mic_offset_sd_m"}
+    return frozenset(names.get(name, name) for name in context.params if context.get_parameter_source(name) in typed)
 
 
 @click.command(short_help="All of it, for a whole shoot day.")
@@ -16,7 +31,7 @@ from cli.shared import PriorChoice, RigChoice, force_option, pages_option, prior
 @repair_option
 @format_option
 @pages_option
-@force_option("Replace tracks and pages that exist.")
+@force_option("Replace pages that exist, and tracks that are older than what they were made from.")
 @json_option
 def day(
     folder: Path,
@@ -31,16 +46,28 @@ def day(
     """Do all of it for a whole shoot day.
 
     Each clip in FOLDER is matched with its take. A clip with marks beside it (scene1.marks.csv beside scene1.mov) also
-    gets a track in FOLDER/tracks, which is read back and proved. All options hold for every clip.
+    gets a track in FOLDER/tracks, which is read back and proved; with --upright or --upside-down, one without marks
+    does too. All options hold for every clip, and go before what FOLDER/shoot.toml says of some. Done again, only what
+    is new or has changed is done.
     """
-    if pages and rig.picture is None:
+    if pages and rig.picture is None and not (folder / "shoot.toml").exists():
         raise click.UsageError("--pages draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run:
+        from spatial.jobs.day.day_files import shoot_of
         from spatial.jobs.day.day_folder import run_day
         from spatial.report import day_report, json_output
 
         told_format = read_as(channel_format)
         told = rig.told(told_format)
+        shoot = shoot_of(folder)
+        given = _given()
+        if "channel_format" in given:
+            shoot = shoot.without_formats()
+
+        def rig_for(clip: Path) -> Rig:
+            named = shoot.rig_of(clip.name)
+            return told if named is None else told.with_words(named, but=given)
+
         if pages:
             from spatial.jobs.day.day_pages import make_pages, require_place
             from spatial.report.review_page import PAGE_WRITER
@@ -49,19 +76,21 @@ def day(
             require_place(folder)
         result = run_day(
             folder,
-            rig_for=lambda _clip: told,
+            rig_for=rig_for,
             prior=prior.told(),
             repair=repair,
             channel_format=told_format,
+            shoot=shoot,
             force=force,
             progress=run.progress,
         )
         if pages:
             result = make_pages(
                 *(result, PAGE_WRITER),
-                rig_for=lambda _clip: told,
+                rig_for=rig_for,
                 prior=prior.told(),
                 repair=repair,
+                shoot=shoot,
                 force=force,
                 progress=run.progress,
             )

@@ -31,6 +31,10 @@ class MicrophoneFileError(SoundplumbError):
     """A microphone file cannot be read as one."""
 
 
+class ShootFileError(SoundplumbError):
+    """A shoot file has a key or a value that cannot be used."""
+
+
 class OutputError(SoundplumbError):
     """A result could not be written: it exists already, the disk is full, or the folder is read-only."""
 

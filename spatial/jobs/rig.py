@@ -1,12 +1,14 @@
 """What the crew knows of the rig: the one thing that every job is told of it."""
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.direction.intensity import BAND_HZ
 from spatial.direction.microphone_error import ORDINARY, Microphone
+from spatial.media.shoot_file import ShootRig
 from spatial.media.tables import CameraMoves
 from spatial.mount.mic_offset import GIVEN_SD_M
 
@@ -29,6 +31,17 @@ class Rig:
     """How exactly mic_offset_m is known, one standard deviation along each axis."""
     microphone: Microphone = ORDINARY
     """What is unknown of the microphone itself."""
+
+    def with_words(self, named: ShootRig, *, but: Collection[str] = ()) -> "Rig":
+        """The rig with what a shoot file says of it, but for what is known from elsewhere (names of fields)."""
+        changed = self
+        if named.picture is not None and "picture" not in but:
+            changed = replace(changed, picture=named.picture)
+        if named.mic_offset_m is not None and "mic_offset_m" not in but:
+            changed = replace(changed, mic_offset_m=named.mic_offset_m)
+        if named.mic_offset_sd_m is not None and "mic_offset_sd_m" not in but:
+            changed = replace(changed, mic_offset_sd_m=named.mic_offset_sd_m)
+        return changed
 
     @property
     def shown_from_filmed(self) -> FloatArray:

@@ -4,7 +4,8 @@ Goal: syncing a second clip with the same takes need not read them again. Entrie
 file finds them and a changed one does not. The folder may be deleted at any time, and several processes may use it at
 once: every file in it is written whole under a name of its own, and what is missing, cut or damaged is just not there.
 Nothing here raises because the folder cannot be used: work goes on without it.
-Functions: default_folder; FeatureCache; content_glance (what a file is known by without reading it through).
+Functions: default_folder; FeatureCache (arrays, and digests of files); content_glance (what a file is known by without
+reading it through).
 
 The environment variable SOUNDPLUMB_CACHE names another folder; empty or "off" turns the cache off.
 """
@@ -25,6 +26,7 @@ from typing import Any, BinaryIO
 import numpy as np
 import numpy.typing as npt
 
+from spatial.media.ownership import digest_of
 from spatial.media.takes.take import Take
 from spatial.timebase import DAY_S
 
@@ -93,6 +95,37 @@ class FeatureCache:
         self._folder = default_folder() if folder is None else folder
         self._most_bytes = most_bytes
         self._looked_at: dict[tuple[Path, ...], list[_Glance]] = {}
+        self._digests: dict[str, str] = {}
+
+    def knows(self, source: Path | Take, kind: str) -> bool:
+        """Whether load would find something, undamaged; nothing is read but what a hash needs."""
+        if self._folder is None:
+            return False
+        with suppress(OSError, ValueError):
+            glances = _glances(source)
+            prefix = _prefix(source, kind, glances)
+            if any(self._features.glob(f"{prefix}-*.features")):
+                return (self._features / f"{prefix}-{self._content_key(glances)}.features").is_file()
+        return False
+
+    def digest(self, path: Path) -> str:
+        """SHA-256 of a file's content; the file is read through only where its hash is not remembered.
+
+        Raises
+        ------
+        OSError
+            It cannot be read.
+        """
+        glance = _Glance(path)
+        found = self._digests.get(glance.key)
+        if found is None:
+            try:
+                found = digest_of(path) if self._folder is None else self._content_hash(glance)
+            except OSError:
+                # It changes while it is read, or the folder of the cache does.
+                found = digest_of(path)
+            self._digests[glance.key] = found
+        return found
 
     def load(self, source: Path | Take, kind: str) -> Arrays | None:
         """What was stored for files of this content, or None.

@@ -12,7 +12,6 @@ from spatial.findings import Finding, Severity
 from spatial.jobs.day.day_folder import DayClip, DayResult
 from spatial.report.html import write_html
 from spatial.report.json_output import Json, conform_json, findings_json, sync_json
-from spatial.report.plots.style import legible
 from spatial.report.text import judged_in_words
 from spatial.report.words import clock, findings_lines, ranked, sentence, side, table
 from spatial.verification.placement import Verdict
@@ -28,6 +27,8 @@ def all_findings(result: DayResult) -> list[Finding]:
 def day_lines(result: DayResult) -> list[str]:
     """One row a clip, findings under it."""
     lines = table(_HEADER, [_row(clip) for clip in result.clips])
+    if remembered := sum(clip.remembered for clip in result.clips):
+        lines += ["", _as_before(remembered, len(result.clips))]
     for clip in result.clips:
         if clip.findings:
             lines += ["", clip.clip.name, *findings_lines(clip.findings, said=["drift"])]
@@ -39,6 +40,12 @@ def day_lines(result: DayResult) -> list[str]:
     return lines if result.pages is None else [*lines, "", pages_line(result.pages)]
 
 
+def _as_before(remembered: int, clips: int) -> str:
+    """That nothing was measured of some clips."""
+    which = f"{remembered} of {clips} clips" if remembered < clips else "1 clip" if clips == 1 else f"all {clips} clips"
+    return f"The track of {which} was there, made from what lies here now: it is shown as it was."
+
+
 def pages_line(pages: Path) -> str:
     """Where to look and listen."""
     return f"To look and to listen, open {pages} in a browser; headphones: start low."
@@ -46,6 +53,9 @@ def pages_line(pages: Path) -> str:
 
 def write_index(result: DayResult, path: Path) -> None:
     """Write the page that leads to each clip's review page, which lies in a folder beside it."""
+    # It brings a drawing library along, whose start a day without pages need not wait for.
+    from spatial.report.plots.style import legible
+
     rows = [
         {
             "name": legible(entry.clip.name),
@@ -76,6 +86,7 @@ def day_json(result: DayResult) -> Json:
                 "conform": conform_json(clip.conform) if clip.conform else None,
                 "findings": findings_json(clip.findings),
                 "page": str(clip.page) if clip.page else None,
+                "remembered": clip.remembered,
             }
             for clip in result.clips
         ],
@@ -99,6 +110,7 @@ def _row(entry: DayClip) -> list[str]:
         return [entry.clip.name, sync.take.path.name, begin, pace, "not known", "-", "-"]
     marks = conformed.proof.marks
     right = sum(check.verdict is Verdict.IN_PLACE for _, check in marks)
+    proved = f"{right} of {len(marks)}" if marks else "no marks"
     angles = conformed.mount_angles
     hung = ", upside down" if abs(angles.roll_rad) > np.pi / 2 else ""
     return [
@@ -107,6 +119,6 @@ def _row(entry: DayClip) -> list[str]:
         begin,
         pace,
         side(float(np.degrees(angles.yaw_rad))) + hung,
-        f"{right} of {len(marks)}",
+        proved,
         conformed.output.name,
     ]

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from spatial.conventions import SDS_OF_95
-from spatial.jobs.conform.conform_clip import ConformResult
+from spatial.jobs.conform.track_memory import ConformResult
 from spatial.jobs.demo import ClipTruth, DemoResult
 from spatial.report.day_report import all_findings, day_json, pages_line
 from spatial.report.json_output import Json

@@ -13,8 +13,8 @@ import numpy as np
 from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation
 from spatial.findings import Finding, written_out
-from spatial.jobs.conform.conform_clip import ConformResult
 from spatial.jobs.conform.sidecar import level_facts, moves_facts, place_facts
+from spatial.jobs.conform.track_memory import ConformResult
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.orient.from_marks import OrientResult
 from spatial.jobs.orient.measure_marks import HeardMark

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.field import angle_between, unit_vectors
 from spatial.findings import Code, Severity
-from spatial.jobs.conform.conform_clip import ConformResult
+from spatial.jobs.conform.track_memory import ConformResult
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.orient.from_marks import OrientResult
 from spatial.jobs.orient.measure_marks import HeardMark

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 import spatial.jobs.day.day_folder
+import spatial.jobs.day.day_matches
 import spatial.jobs.sync.listen
 from spatial.errors import FaultError, InputError, OutputError
 from spatial.findings import Severity, is_bad
@@ -28,7 +29,7 @@ def test_a_mistake_of_ours_in_one_clip_is_its_finding(folder, monkeypatch, tmp_p
     """Wherever it is: in the match of one, in a take that is listened to, in what all clocks say."""
     reports = tmp_path_factory.mktemp("reports")
     monkeypatch.setattr("tempfile.tempdir", str(reports))
-    match, hear = spatial.jobs.day.day_folder.match_takes, spatial.jobs.sync.listen.hear_take
+    match, hear = spatial.jobs.day.day_matches.match_takes, spatial.jobs.sync.listen.hear_take
 
     def match_but_a(clip, *arguments, **options):
         if clip.path.name == "a.mov":
@@ -43,7 +44,7 @@ def test_a_mistake_of_ours_in_one_clip_is_its_finding(folder, monkeypatch, tmp_p
     def fail(_results):
         raise KeyError("clock")
 
-    monkeypatch.setattr(spatial.jobs.day.day_folder, "match_takes", match_but_a)
+    monkeypatch.setattr(spatial.jobs.day.day_matches, "match_takes", match_but_a)
     monkeypatch.setattr(spatial.jobs.sync.listen, "hear_take", hear_but_a)
     monkeypatch.setattr(spatial.jobs.day.day_folder, "settle_by_clocks", fail)
     result = run_day(folder, rig_for=lambda _clip: Rig())
@@ -122,12 +123,12 @@ def test_three_clips_of_nearly_one_name_have_a_track_each(folder):
     (folder / "s.marks.csv").write_text(head + "Odile,0.5,5,0,0,2\n", encoding="utf-8")
     asked = []
 
-    def conform(clip, _takes, track, **_options):
-        asked.append((clip.name, track.name))
+    def conform(result, track, _asked, **_options):
+        asked.append((result.clip.path.name, track.name))
         raise InputError("not asked for")
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(spatial.jobs.day.day_folder, "conform_clip", conform)
+        patch.setattr(spatial.jobs.day.day_folder, "conform_match", conform)
         result = run_day(folder, rig_for=lambda _clip: Rig(), force=True)
     # One scene in three files: its marks hold for those that are called s.
     assert asked == [("s.mov", "s.mov.wav"), ("s.mp4", "s.mp4.wav")]

@@ -1,6 +1,6 @@
 """The conform job: write the synced, de-drifted, turned track, exactly as long as the clip, and prove it.
 
-Functions: conform_clip.
+Functions: conform_clip (from files); conform_match (a match at hand).
 """
 
 from collections.abc import Sequence
@@ -8,51 +8,34 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
-from spatial.errors import InconclusiveError, OutputError
+from spatial.errors import OutputError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.render import Turn, moves_findings, on_clip_time, track_turn
 from spatial.jobs.conform.sidecar import sidecar_text
+from spatial.jobs.conform.track_memory import ConformResult, TrackRequest, kept_answer, made_from
 from spatial.jobs.orient.from_marks import OrientResult, determined_turn, require_match
 from spatial.jobs.orient.judges import judges_of_mount
 from spatial.jobs.orient.measure_marks import hear_marks, marks_of_clip
 from spatial.jobs.orient.orient_clip import orient_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.listen import listen_to_all, listen_to_take
-from spatial.jobs.sync.sync_clip import match_takes, open_shoot, rig_of, sync_listened
+from spatial.jobs.sync.listen import listen_to_all, listen_to_clip, listen_to_take
+from spatial.jobs.sync.listen_take import Listened, remembered_take
+from spatial.jobs.sync.sync_clip import match_takes, open_shoot, sync_listened, with_estimate
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.sync.take_choice import Pairing
 from spatial.jobs.sync.time_of_day import clip_start_of_day_s
-from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, VerifyResult, check_track, step_of_track, with_sight
+from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, check_track, step_of_track, with_sight
+from spatial.media.buffers import Spool
+from spatial.media.cache import FeatureCache
+from spatial.media.movies.clip import Clip
 from spatial.media.output import TrackWriter, whole_files
-from spatial.media.ownership import Kind, may_be_written
+from spatial.media.ownership import Kind, digest_of, may_be_written, put_seal
+from spatial.media.tables import Mark
 from spatial.media.takes.take import open_take
 from spatial.mount.prior import MountPrior
-from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
-from spatial.timebase import ClockLaw
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ConformResult:
-    """A track that was written, and its proof."""
-
-    output: Path
-    samples: int
-    law: ClockLaw
-    mount: FloatArray
-    rig: Rig
-    """With the moves and the levelling that were applied too."""
-    sync: SyncResult
-    orient: OrientResult | None
-    """How the mount was found; None where it was given by hand."""
-    proof: VerifyResult
-    findings: tuple[Finding, ...]
-
-    @property
-    def mount_angles(self) -> YawPitchRoll:
-        """The mount as angles."""
-        return ypr_from_matrix(self.mount)
+from spatial.rotation import YawPitchRoll
 
 
 def conform_clip(
@@ -75,16 +58,8 @@ def conform_clip(
 
     Parameters
     ----------
-    marks_path : Path, optional
-        Marks of the clip: they tell the mount where it is not given, and prove the track.
-    mount : YawPitchRoll, optional
-        How the microphone sat, where the crew knows; under a camera that moved, as it looked at 0, 0, 0.
-    rig : Rig
-        Where its camera moved over a recorder that did not, or its picture was levelled, the sound is turned along.
-    prior : MountPrior, optional
-        What the crew says of how it sat, where marks tell the rest.
-    repair : bool
-        Put the channels of a mirrored take right.
+    marks_path, mount, rig, prior, repair, tolerance
+        As in TrackRequest.
     pairing : Pairing, optional
         That clip and take were filmed together.
 
@@ -95,79 +70,192 @@ def conform_clip(
     OutputError
         The track is not named as WAV, cannot be written, or exists and `force` is not set.
     """
-    if mount is None and marks_path is None and (prior is None or prior.hanging is None):
-        raise InconclusiveError(
-            "nothing tells how the microphone sat: give --marks FILE, or --mount YAW,PITCH,ROLL (0,0,0 if it faced "
-            "the lens and hung level), or --upright or --upside-down, where the camera's stereo sound tells the rest"
-        )
+    asked = TrackRequest(
+        *(marks_path, mount, rig, prior, repair, tolerance or Tolerance(), channel_format),
+        pair=take_paths[0].name if pairing else None,
+    )
+    inputs = _inputs(clip_path, take_paths, asked)
+    targets = _targets(output, asked, force=force, inputs=inputs)
+    clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
+    marks = _marks(clip, asked)
+    inputs += [path for take in takes for path in take.paths if path not in inputs]
+    # Both files appear only when the proof has been read back, and are claimed before an hour of work.
+    with (
+        whole_files(targets, force=force, inputs=inputs) as temporaries,
+        listen_to_all(clip, takes, progress) as (sound, heard, listened, unread),
+    ):
+        separation = asked.separation(asked.mount_matrix)
+        result = match_takes(clip, sound, heard, listened, separation=separation, pairing=pairing, progress=progress)
+        require_match(result)
+        work = _Work(output, asked, marks, (sound, heard), progress)
+        made = work.done(replace(result, pairing=pairing), temporaries[0], [*unopened, *unread])
+        _write_sidecar(temporaries, inputs, made, _Memory(asked, None, FeatureCache()))
+    return made
+
+
+def conform_match(
+    result: SyncResult,
+    output: Path,
+    asked: TrackRequest,
+    *,
+    health: Sequence[Finding] | None = None,
+    cache: FeatureCache | None = None,
+    force: bool = False,
+    progress: Progress = silent,
+) -> ConformResult:
+    """The same for a clip whose take has been found.
+
+    Parameters
+    ----------
+    result : SyncResult
+        A match, with what the microphone's distance from the lens tells.
+    output : Path
+    asked : TrackRequest
+    health : sequence of Finding, optional
+        What is wrong with its take, where that was looked for: the sidecar keeps it for another day.
+    cache : FeatureCache, optional
+        What remembers the digests of files.
+
+    Raises
+    ------
+    InconclusiveError, OutputError
+        As conform_clip.
+    """
+    require_match(result)
+    inputs = _inputs(result.clip.path, result.take.paths, asked)
+    targets = _targets(output, asked, force=force, inputs=inputs)
+    marks = _marks(result.clip, asked)
+    with (
+        whole_files(targets, force=force, inputs=inputs) as temporaries,
+        listen_to_clip(result.clip, progress) as listened,
+    ):
+        work = _Work(output, asked, marks, listened, progress)
+        if asked.mount_matrix is not None:
+            result = work.aimed(result, asked.mount_matrix)
+        made = work.done(result, temporaries[0])
+        _write_sidecar(temporaries, inputs, made, _Memory(asked, health, cache or FeatureCache()))
+    return made
+
+
+def _inputs(clip_path: Path, take_paths: Sequence[Path], asked: TrackRequest) -> list[Path]:
+    marks, moves = asked.marks_path, asked.rig.moves
+    return [clip_path, *take_paths, *([marks] if marks else []), *([moves.path] if moves else [])]
+
+
+def _targets(output: Path, asked: TrackRequest, *, force: bool, inputs: Sequence[Path]) -> list[tuple[Path, Kind]]:
+    """The files of a track, which may be written; asked before any work is done."""
+    asked.require_answer()
     if output.suffix.lower() != ".wav":
         raise OutputError(
             f"a track is written as WAV, and '{output}' does not say so; end its name in .wav, as in lantern.wav"
         )
-    inputs = [clip_path, *take_paths, *([marks_path] if marks_path else []), *([rig.moves.path] if rig.moves else [])]
     targets = [(output, Kind.TRACK), (output.with_suffix(".json"), Kind.SIDECAR)]
     for path, kind in targets:
         may_be_written(path, kind, force=force, inputs=inputs)
-    clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
-    marks = marks_of_clip(marks_path, clip, rig) if marks_path else ()
-    inputs += [path for take in takes for path in take.paths if path not in inputs]
-    # Both files appear only when the proof has been read back, and are claimed before an hour of work.
-    with (
-        whole_files(targets, force=force, inputs=inputs) as (temporary, temporary_sidecar),
-        listen_to_all(clip, takes, progress) as (sound, heard, listened, unread),
-    ):
-        given = matrix_from_ypr(mount) if mount is not None else None
-        separation = rig_of(rig.mic_offset_m, given, sd_m=rig.mic_offset_sd_m)
-        result = match_takes(clip, sound, heard, listened, separation=separation, pairing=pairing, progress=progress)
-        require_match(result)
-        oriented, repaired = None, None
-        if given is not None:
-            matrix = given
-        else:
-            heard_marks = hear_marks(result.take, result.law, marks, rig)
-            oriented = orient_match(result, heard_marks, rig=rig, prior=prior, repair=repair, progress=progress)
+    return targets
+
+
+def _marks(clip: Clip, asked: TrackRequest) -> tuple[Mark, ...]:
+    return marks_of_clip(asked.marks_path, clip, asked.rig) if asked.marks_path else ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Work:
+    """A track in the making."""
+
+    output: Path
+    asked: TrackRequest
+    marks: tuple[Mark, ...]
+    heard: tuple[Spool, Listened]
+    """The clip's own sound."""
+    progress: Progress
+
+    def done(self, result: SyncResult, temporary: Path, broken: Sequence[Finding] = ()) -> ConformResult:
+        """Orient, write, read back and prove; `broken`: what is to be said of takes that could not be used."""
+        asked, rig, progress = self.asked, self.asked.rig, self.progress
+        oriented, repaired, matrix = None, None, asked.mount_matrix
+        if matrix is None:
+            oriented = self._oriented(result)
             matrix = determined_turn(oriented)
             repaired = oriented.repaired.mic_from_take if oriented.repaired else None
-            if separation is not None:
-                # Now that it is known how the microphone sat, so is what the sound's travel does to each window.
-                turned = matrix if repaired is None else matrix @ repaired
-                aimed = rig_of(rig.mic_offset_m, turned, sd_m=rig.mic_offset_sd_m)
-                told = result.listened or listen_to_take(result.take, progress)
-                again = sync_listened(clip, sound, heard, result.take, told, separation=aimed, progress=progress)
-                result = replace(result, estimate=again) if again.matched else result
+            aimed = self.aimed(result, matrix if repaired is None else matrix @ repaired)
+            # What is said of the match is said of the one that the track is cut by.
+            others = [finding for finding in oriented.findings if finding not in result.findings]
+            oriented = replace(oriented, sync=aimed, findings=(*aimed.findings, *others))
+            result = aimed
         samples, clipped = _write(result, track_turn(matrix, repaired, rig), temporary, progress=progress)
         track = open_take(temporary)
         proof = check_track(
-            clip,
+            result.clip,
             track,
-            hear_marks(track, ON_CLIP_TIME, marks, rig, finished=True, sounds_s=result.covered_s),
-            step=step_of_track(clip, track, (sound, heard), rig=rig, pairing=pairing, progress=progress),
-            tolerance=tolerance or Tolerance(),
-            judges=judges_of_mount(oriented, len(marks), rig),
+            hear_marks(track, ON_CLIP_TIME, self.marks, rig, finished=True, sounds_s=result.covered_s),
+            step=step_of_track(result.clip, track, self.heard, rig=rig, pairing=result.pairing, progress=progress),
+            tolerance=asked.tolerance,
+            judges=judges_of_mount(oriented, len(self.marks), rig),
         )
         said = oriented is not None and oriented.place is not None and oriented.place.clear
         proof = with_sight(proof, rig, said=said)
-        findings = [*(oriented.findings if oriented else result.findings), *unopened, *unread]
-        findings += [*moves_findings(clip, rig), *proof.findings]
+        findings = [*(oriented.findings if oriented else result.findings), *broken]
+        findings += [*moves_findings(result.clip, rig), *proof.findings]
         if clipped:
-            findings.append(_clipping(clipped, output))
+            findings.append(_clipping(clipped, self.output))
         findings = list(dict.fromkeys(findings))
-        text = sidecar_text(
-            inputs,
-            sync=result,
-            law=result.law,
-            mount=matrix,
-            rig=rig,
-            repaired=oriented.repaired if oriented else None,
-            output=output,
-            samples=samples,
-            proof=proof,
-            findings=findings,
-            oriented=oriented,
+        return ConformResult(self.output, samples, result.law, matrix, rig, result, oriented, proof, tuple(findings))
+
+    def _oriented(self, result: SyncResult) -> OrientResult:
+        asked = self.asked
+        heard = hear_marks(result.take, result.law, self.marks, asked.rig)
+        return orient_match(
+            result, heard, rig=asked.rig, prior=asked.prior, repair=asked.repair, progress=self.progress
         )
-        # The names of inputs may hold bytes that are no text: JSON writes them just as backslashreplace does.
-        temporary_sidecar.write_text(text, encoding="utf-8", errors="backslashreplace")
-    return ConformResult(output, samples, result.law, matrix, rig, result, oriented, proof, tuple(findings))
+
+    def aimed(self, result: SyncResult, picture_from_take: FloatArray) -> SyncResult:
+        """The match again, once it is known how the microphone sat, and so what sound's travel does to each window."""
+        separation = self.asked.separation(picture_from_take)
+        if separation is None:
+            return result
+        sound, heard = self.heard
+        told = result.listened or remembered_take(result.take, FeatureCache())
+        told = told or listen_to_take(result.take, self.progress)
+        again = sync_listened(
+            result.clip, sound, heard, result.take, told, separation=separation, progress=self.progress
+        )
+        return with_estimate(result, again) if again.matched else result
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Memory:
+    """What the sidecar keeps beside the result."""
+
+    asked: TrackRequest
+    health: Sequence[Finding] | None
+    cache: FeatureCache
+
+
+def _write_sidecar(temporaries: Sequence[Path], inputs: Sequence[Path], made: ConformResult, memory: _Memory) -> None:
+    track, path = temporaries
+    # The digest is that of the track as it will lie there; sealing it again changes nothing.
+    put_seal(track)
+    folder = made.sync.clip.path.parent
+    text = sidecar_text(
+        inputs,
+        sync=made.sync,
+        law=made.law,
+        mount=made.mount,
+        rig=memory.asked.rig,
+        repaired=made.orient.repaired if made.orient else None,
+        output=made.output,
+        samples=made.samples,
+        proof=made.proof,
+        findings=made.findings,
+        oriented=made.orient,
+        digest=memory.cache.digest,
+        track_sha256=digest_of(track),
+        made_from=made_from(made.sync, memory.asked, memory.cache.digest),
+        kept=kept_answer(made, memory.health, folder),
+    )
+    # The names of inputs may hold bytes that are no text: JSON writes them just as backslashreplace does.
+    path.write_text(text, encoding="utf-8", errors="backslashreplace")
 
 
 def _write(result: SyncResult, turned: Turn, path: Path, *, progress: Progress) -> tuple[int, int]:

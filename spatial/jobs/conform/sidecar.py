@@ -1,11 +1,13 @@
 """The sidecar of a track: what was done to what, in numbers that can be done again.
 
-Functions: sidecar_text; moves_facts, place_facts, level_facts (parts of it); is_track_of_ours, is_unfinished.
+Functions: sidecar_text, sidecar_facts (written and read); moves_facts, place_facts, level_facts (parts of it);
+is_track_of_ours, is_unfinished.
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -44,14 +46,28 @@ def sidecar_text(
     proof: VerifyResult,
     findings: Sequence[Finding],
     oriented: OrientResult | None = None,
+    digest: Callable[[Path], str] = digest_of,
+    track_sha256: str | None = None,
+    made_from: Mapping[str, object] | None = None,
+    kept: str | None = None,
 ) -> str:
-    """JSON text: version, inputs with sizes and hashes, every number applied, what it was worth, the proof."""
+    """JSON text: version, inputs with sizes and hashes, every number applied, what it was worth, the proof.
+
+    Parameters
+    ----------
+    digest : callable
+        SHA-256 of an input.
+    track_sha256 : str, optional
+        Of the track as it goes to its place.
+    made_from : mapping, optional
+        What the track is tied to (spatial.jobs.conform.track_memory), and `kept`, the whole answer.
+    """
     estimate, angles, step = sync.estimate, ypr_from_matrix(mount), proof.step
     clip, take = sync.clip, sync.take
     facts = {
         "soundplumb": __version__,
         "seal": BLANK_SEAL,
-        "inputs": [{"path": str(path), "bytes": path.stat().st_size, "sha256": digest_of(path)} for path in inputs],
+        "inputs": [{"path": str(path), "bytes": path.stat().st_size, "sha256": digest(path)} for path in inputs],
         "clip": {
             "path": str(clip.path),
             "duration_s": clip.duration_s,
@@ -69,6 +85,7 @@ def sidecar_text(
         },
         "output": {
             "path": str(output),
+            "sha256": track_sha256,
             "samples": samples,
             "rate_hz": DELIVERY_RATE_HZ,
             "bits": 24,
@@ -122,6 +139,8 @@ def sidecar_text(
             "mic_offset_shown_m": sight_facts(proof.sight),
         },
         "findings": [written_out(finding) for finding in findings],
+        "made_from": made_from,
+        "kept": kept,
     }
     return json.dumps(facts, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
 
@@ -169,14 +188,16 @@ def is_track_of_ours(track: Path) -> bool:
     """Whether a file is a track that we made, and so no take: it says so itself, or its sidecar beside it does."""
     if is_marked(track, Kind.TRACK):
         return True
-    sidecar = track.with_suffix(".json")
-    if not is_marked(sidecar, Kind.SIDECAR):
-        return False
+    return is_marked(track.with_suffix(".json"), Kind.SIDECAR) and sidecar_facts(track) is not None
+
+
+def sidecar_facts(track: Path) -> dict[str, Any] | None:
+    """What stands in the sidecar beside a track; None where there is none that is this track's."""
     try:
-        facts = json.loads(read_input(sidecar, "sidecar", most_bytes=_MOST_SIDECAR_BYTES))
-        return Path(facts["output"]["path"]).name == track.name
+        facts = json.loads(read_input(track.with_suffix(".json"), "sidecar", most_bytes=_MOST_SIDECAR_BYTES))
+        return facts if Path(facts["output"]["path"]).name == track.name else None
     except (MediaFileError, ValueError, LookupError, TypeError, RecursionError):
-        return False
+        return None
 
 
 def is_unfinished(track: Path) -> bool:

@@ -9,34 +9,37 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from spatial.errors import FaultError, OutputError, SoundplumbError
+from spatial.errors import FaultError, InconclusiveError, MediaFileError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.conform.conform_clip import ConformResult, conform_clip
+from spatial.jobs.conform.conform_clip import conform_match
 from spatial.jobs.conform.sidecar import is_unfinished
+from spatial.jobs.conform.track_memory import ConformResult, Recalled, TrackRequest, recalled
 from spatial.jobs.day.day_files import (
     MARKS,
     MOVES,
     beside,
     files_of_day,
     is_there,
+    prior_of,
     result_names,
     rig_beside,
     shared_beside,
 )
+from spatial.jobs.day.day_matches import ClipMatch, DayMatcher, usable_takes
 from spatial.jobs.faults import as_fault
 from spatial.jobs.inspect.take_health import health_on_clips
 from spatial.jobs.orient.mic_place import findings_of_rigs, one_place_of_all, unseen_findings, unseen_of_rigs
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.day_clocks import settle_by_clocks
-from spatial.jobs.sync.listen import listen_to_clip, listen_to_takes, require_usable, unusable
-from spatial.jobs.sync.listen_take import Listened
-from spatial.jobs.sync.sync_clip import match_takes, open_takes, rig_of
-from spatial.jobs.sync.sync_findings import riding_findings, riding_over_day
+from spatial.jobs.sync.listen import require_usable, unusable
+from spatial.jobs.sync.sync_clip import open_takes
+from spatial.jobs.sync.sync_findings import match_findings, riding_findings, riding_over_day
 from spatial.jobs.sync.sync_result import SyncResult
-from spatial.media.movies.clip import open_clip
+from spatial.media.cache import FeatureCache
 from spatial.media.ownership import is_too_long
+from spatial.media.shoot_file import Shoot
 from spatial.media.takes.take import Take
 from spatial.media.work_folders import clear_leftovers
 from spatial.mount.prior import MountPrior
@@ -58,6 +61,8 @@ class DayClip:
     findings: tuple[Finding, ...]
     page: Path | None = None
     """Its review page, where one was made."""
+    remembered: bool = False
+    """Nothing was measured: its track lies there, and all that it was made from is as it was then."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,10 +85,13 @@ def run_day(
     prior: MountPrior | None = None,
     repair: bool = False,
     channel_format: ReadAs = ChannelFormat.AMBIX,
+    shoot: Shoot | None = None,
     force: bool = False,
     progress: Progress = silent,
 ) -> DayResult:
-    """Match every clip with its take; conform and prove those that have marks.
+    """Match every clip with its take; conform and prove those that have marks, or whose hanging the crew knows.
+
+    A track of an earlier run is shown with its answer, where all that it was made from is as it was.
 
     A clip or take that cannot be used is a finding, and the day goes on.
 
@@ -91,6 +99,8 @@ def run_day(
     ----------
     rig_for : callable
         The rig of each clip.
+    shoot : Shoot, optional
+        What the shoot file says of pairs, of how takes are read and microphones hung; `prior` goes before it.
 
     Raises
     ------
@@ -98,34 +108,38 @@ def run_day(
         The folder holds nothing to work on, or no take that can be used.
     """
     clips, found = files_of_day(folder)
-    opened, unopened = _open_takes(found, channel_format)
-    takes, unread = listen_to_takes(opened, progress)
-    require_usable(len(takes), [*unopened, *unread])
-    matched, unsettled = _match_all(clips, takes, rig_for, progress)
-    syncs = {clip: told for clip, told in zip(clips, matched, strict=True) if isinstance(told, SyncResult)}
+    shoot = shoot or Shoot()
+    opened, unopened = _open_all(found, channel_format, shoot)
+    cache = FeatureCache()
+    takes = usable_takes(opened, cache, progress)
+    require_usable(len(takes.takes), [*unopened, *takes.unread])
     names = result_names(clips)
     tracks = folder / TRACKS_FOLDER
+    request = _Request(rig_for, prior, repair, channel_format, shoot)
+    older = {clip: _recall(clip, tracks / f"{names[clip]}.wav", request, cache) for clip in clips}
+    matched, unsettled = _match_all(clips, DayMatcher(takes, cache, shoot, progress), request, older)
+    syncs = {clip: told.result for clip, told in matched.items() if isinstance(told, ClipMatch)}
     new = not tracks.exists()
     clear_leftovers(tracks)
+    finish = _Finish(request, cache, force, progress)
     try:
         done = []
-        for clip, told in zip(clips, matched, strict=True):
+        for clip, told in matched.items():
             track = tracks / f"{names[clip]}.wav"
             doubt = [in_doubt(clip, syncs, clips, what) for what in (MARKS, MOVES)]
-            finish = _Finish(rig_for, prior, repair, channel_format, force, progress)
-            done.append(finish.clip(clip, told, track, [said for said in doubt if said is not None]))
+            doubts = [said for said in doubt if said is not None]
+            done.append(finish.clip(clip, told, _Place(track, older[clip], doubts)))
     finally:
         if new:
             # Made for tracks that did not come; a folder with anything in it stays.
             with suppress(OSError):
                 tracks.rmdir()
-    done = _with_health(done, progress)
     used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
     # One that fits some clip as well as the take that is used, such as a copy of it, is reported with the clip.
     may_be = used | {path for entry in done if entry.sync for p in entry.sync.possibilities for path in p.take.paths}
     spare = [
         Finding(Code.UNUSED_TAKE, Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)
-        for take, _ in takes
+        for take in takes.takes
         if may_be.isdisjoint(take.paths)
     ]
     placed = one_place_of_all([entry.conform.rig for entry in done if entry.conform])
@@ -133,12 +147,68 @@ def run_day(
     proofs = [(entry.conform.rig, entry.conform.proof.sight) for entry in done if entry.conform]
     seen = [(rig, sight) for rig, sight in proofs if sight is not None]
     of_places = [*findings_of_rigs((rig, sight.evidence) for rig, sight in seen), *unseen_of_rigs(seen)]
+    for entry in done:
+        if entry.conform is not None:
+            # So that the next day need not read the track through to know that nobody has changed it.
+            with suppress(OSError):
+                cache.digest(entry.conform.output)
     return DayResult(
         folder,
         tuple(_without_day_notes(entry) for entry in done),
         tuple(path for path in found if path not in used),
-        (*unopened, *unread, *unsettled, *spare, *of_places, *placed, *riding),
+        (*unopened, *takes.unread, *unsettled, *spare, *of_places, *placed, *riding),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Request:
+    """What is asked of every clip's track."""
+
+    rig_for: Callable[[Path], Rig]
+    prior: MountPrior | None
+    repair: bool
+    read_as: ReadAs
+    shoot: Shoot
+
+    def of(self, clip: Path) -> TrackRequest:
+        """What is asked of a clip's track, with what lies beside the clip.
+
+        Raises
+        ------
+        SoundplumbError
+            The moves beside it cannot be used.
+        """
+        marks = beside(clip, MARKS)
+        return TrackRequest(
+            marks if is_there(marks) else None,
+            rig=rig_beside(clip, self.rig_for(clip)),
+            prior=prior_of(clip, self.prior, self.shoot),
+            repair=self.repair,
+            read_as=self.read_as,
+            formats=tuple((rig.takes, rig.channel_format) for rig in self.shoot.rigs if rig.channel_format),
+            pair=self.shoot.take_of(clip.name),
+        )
+
+    def tells_hanging(self, clip: Path) -> bool:
+        """Whether a clip without marks can be done: the crew says which way up the microphone hung."""
+        prior = prior_of(clip, self.prior, self.shoot)
+        return prior is not None and prior.hanging is not None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Place:
+    """Where a clip's track goes, what lies there, and what speaks against making it."""
+
+    track: Path
+    there: Recalled | None
+    doubts: Sequence[Finding]
+
+
+def _recall(clip: Path, track: Path, request: _Request, cache: FeatureCache) -> Recalled | None:
+    """The track of an earlier run; whatever is wrong with it, or with what lies beside the clip, is said later."""
+    with suppress(SoundplumbError), as_fault(track.name):
+        return recalled(clip, track, request.of(clip), cache.digest)
+    return None
 
 
 def _without_day_notes(entry: DayClip) -> DayClip:
@@ -149,16 +219,27 @@ def _without_day_notes(entry: DayClip) -> DayClip:
     return replace(entry, findings=tuple(finding for finding in entry.findings if finding not in noted))
 
 
-def _with_health(done: Sequence[DayClip], progress: Progress) -> list[DayClip]:
-    """Add what is wrong with each clip's take: a track that is in step and in place may have a hole in it."""
-    matched = [entry.sync for entry in done if entry.sync and entry.sync.estimate.matched]
-    faults = iter(health_on_clips(matched, progress=progress))
-    return [
-        replace(entry, findings=(*entry.findings, *next(faults)))
-        if entry.sync and entry.sync.estimate.matched
-        else entry
-        for entry in done
-    ]
+def _open_all(paths: Sequence[Path], channel_format: ReadAs, shoot: Shoot) -> tuple[list[Take], list[Finding]]:
+    """Open takes, each as the shoot file says that it is to be read, or as all the others."""
+    groups: dict[ChannelFormat | None, list[Path]] = {}
+    for path in paths:
+        groups.setdefault(shoot.format_of(path.name), []).append(path)
+    if len(groups) == 1:
+        ((told, group),) = groups.items()
+        return _open_takes(group, told or channel_format)
+    opened: list[Take] = []
+    broken: list[Finding] = []
+    for told, group in groups.items():
+        try:
+            takes, failures = _open_takes(group, told or channel_format)
+        except MediaFileError as error:
+            # None of these can be opened; others may.
+            broken.append(unusable(group[0], error, Severity.LOOK))
+            continue
+        opened += takes
+        broken += failures
+    require_usable(len(opened), broken)
+    return opened, broken
 
 
 def _open_takes(paths: Sequence[Path], channel_format: ReadAs) -> tuple[list[Take], list[Finding]]:
@@ -181,28 +262,42 @@ def _open_takes(paths: Sequence[Path], channel_format: ReadAs) -> tuple[list[Tak
 
 
 def _match_all(
-    clips: Sequence[Path],
-    takes: Sequence[tuple[Take, Listened]],
-    rig_for: Callable[[Path], Rig],
-    progress: Progress,
-) -> tuple[list[SyncResult | Finding], list[Finding]]:
-    """Match every clip by its sound; then those that sound leaves open by what the clocks of all of them say."""
-    matched: list[SyncResult | Finding] = []
+    clips: Sequence[Path], matcher: DayMatcher, request: _Request, older: Mapping[Path, Recalled | None]
+) -> tuple[dict[Path, ClipMatch | Finding], list[Finding]]:
+    """Match every clip by its sound; then those that sound leaves open by what the clocks of all of them say.
+
+    What is wrong with each clip's take comes with it: a track that is in step and in place may have a hole in it.
+    """
+    matched: dict[Path, ClipMatch | Finding] = {}
     for clip in clips:
-        try:
-            with as_fault(clip.name):
-                opened = open_clip(clip)
-                with listen_to_clip(opened, progress) as (sound, heard):
-                    apart = rig_of(rig_for(clip).mic_offset_m, sd_m=rig_for(clip).mic_offset_sd_m)
-                    matched.append(match_takes(opened, sound, heard, takes, separation=apart, progress=progress))
-        except SoundplumbError as error:
-            matched.append(unusable(clip, error, Severity.FIX))
+        known = older[clip]
+        if known and known.made and known.health is not None and matcher.all_tried(clip, known):
+            matched[clip] = ClipMatch(known.made.sync, known.health)
+        else:
+            matched[clip] = matcher.match(clip, request.rig_for(clip), known)
+    own = {clip: told for clip, told in matched.items() if isinstance(told, ClipMatch)}
+    unsettled = []
+    settled = {clip: told.result for clip, told in own.items()}
     try:
         with as_fault("what the clocks of all clips say together"):
-            settled = iter(settle_by_clocks([told for told in matched if isinstance(told, SyncResult)]))
-            return [next(settled) if isinstance(told, SyncResult) else told for told in matched], []
+            settled = dict(zip(own, settle_by_clocks(list(settled.values())), strict=True))
     except FaultError as error:
-        return matched, [Finding(Code.NOT_DONE, Severity.FIX, str(error))]
+        unsettled.append(Finding(Code.NOT_DONE, Severity.FIX, str(error)))
+    # A track that lies there rests on its own match, which the clocks of that day were asked about.
+    mine = {clip for clip, known in older.items() if known and known.made and own.get(clip) is not None}
+    settled = {clip: own[clip].result if clip in mine else result for clip, result in settled.items()}
+    asked = [
+        clip
+        for clip, result in settled.items()
+        if result.estimate.matched and (own[clip].health is None or result is not own[clip].result)
+    ]
+    found = dict(zip(asked, health_on_clips([settled[clip] for clip in asked], progress=matcher.progress), strict=True))
+    for clip, told in own.items():
+        match = ClipMatch(settled[clip], tuple(found[clip]) if clip in found else told.health)
+        if clip in found and match.result is told.result:
+            matcher.keep(request.rig_for(clip), match)
+        matched[clip] = match
+    return matched, unsettled
 
 
 def in_doubt(clip: Path, syncs: Mapping[Path, SyncResult | None], clips: Sequence[Path], what: str) -> Finding | None:
@@ -236,68 +331,113 @@ def _same_moment(one: SyncResult | None, other: SyncResult | None) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Finish:
-    """What a clip's track is made with beside its match."""
+    """What makes a clip's track, or shows the one that lies there."""
 
-    rig_for: Callable[[Path], Rig]
-    prior: MountPrior | None
-    repair: bool
-    channel_format: ReadAs
+    request: _Request
+    cache: FeatureCache
     force: bool
     progress: Progress
 
-    def clip(self, clip: Path, result: SyncResult | Finding, track: Path, doubts: Sequence[Finding]) -> DayClip:
-        """Conform a clip that was matched, where its marks tell how."""
-        if isinstance(result, Finding):
-            return DayClip(clip, None, None, (result,))
+    def clip(self, clip: Path, match: ClipMatch | Finding, place: _Place) -> DayClip:
+        """Conform a clip that was matched, where its marks tell how, or the crew and the camera's sound."""
+        if isinstance(match, Finding):
+            return DayClip(clip, None, None, (match,))
+        result, health = match.result, match.health or ()
         if not result.estimate.matched:
             return DayClip(clip, result, None, result.findings)
-        marks = beside(clip, MARKS)
-        if doubts:
-            return DayClip(clip, result, None, (*result.findings, *doubts))
-        if not is_there(marks):
-            todo = f"write {marks.name} beside it"
-            if is_too_long(marks):
-                todo = "give it a shorter name, so that marks can lie beside it"
-            missing = Finding(
-                Code.UNDETERMINED,
-                Severity.LOOK,
-                f"{clip.name} has no marks, so how the microphone sat is not known: {todo}",
-                clip.name,
-            )
-            return DayClip(clip, result, None, (*result.findings, missing))
-        unfinished = is_unfinished(track)
-        if track.exists() and not self.force and not unfinished:
-            kept = Finding(
-                Code.ALREADY_THERE,
-                Severity.LOOK,
-                f"{track.parent.name}/{track.name} was there before and has been left as it is: add --force to make it "
-                "anew, or move it elsewhere if somebody has changed it",
-                clip.name,
-            )
-            return DayClip(clip, result, None, (*result.findings, kept))
+        if place.doubts:
+            return DayClip(clip, result, None, (*result.findings, *place.doubts, *health))
+        marked = is_there(beside(clip, MARKS))
+        if not marked and not self.request.tells_hanging(clip):
+            return DayClip(clip, result, None, (*result.findings, _without_marks(clip), *health))
+        if place.there is not None and place.there.made is not None:
+            # Made anew it would be the same, so --force leaves it too.
+            shown = _shown(clip, match, place.there, place.there.made)
+            if shown is not None:
+                return shown
+        unfinished = is_unfinished(place.track)
+        if place.track.exists() and not self.force and not unfinished:
+            return DayClip(clip, result, None, (*result.findings, _left(clip, result.take, place), *health))
         try:
             with as_fault(clip.name):
-                rig = rig_beside(clip, self.rig_for(clip))
-                make_folder(track.parent)
-                conformed = conform_clip(
-                    clip,
-                    result.take.paths,
-                    track,
-                    marks_path=marks,
-                    rig=rig,
-                    prior=self.prior,
-                    repair=self.repair,
-                    pairing=result.pairing,
-                    channel_format=self.channel_format,
+                asked = self.request.of(clip)
+                make_folder(place.track.parent)
+                made = conform_match(
+                    *(result, place.track, asked),
+                    health=match.health,
+                    cache=self.cache,
                     force=self.force or unfinished,
                     progress=self.progress,
                 )
+        except InconclusiveError as error:
+            if marked:
+                return self._undone(clip, match, error)
+            missing = _without_marks(clip, f"and the camera's sound does not tell it either ({error})")
+            return DayClip(clip, result, None, (*result.findings, missing, *health))
         except SoundplumbError as error:
-            # The take is known all the same: only the track could not be made.
-            undone = Finding(Code.NOT_DONE, Severity.FIX, str(error), clip.name)
-            return DayClip(clip, result, None, (*result.findings, undone))
-        used = [_used_moves(rig.moves.path)] if rig.moves else []
-        return DayClip(clip, conformed.sync, conformed, (*conformed.findings, *used))
+            return self._undone(clip, match, error)
+        return _done(clip, made, health)
+
+    def _undone(self, clip: Path, match: ClipMatch, error: SoundplumbError) -> DayClip:
+        # The take is known all the same: only the track could not be made.
+        undone = Finding(Code.NOT_DONE, Severity.FIX, str(error), clip.name)
+        return DayClip(clip, match.result, None, (*match.result.findings, undone, *(match.health or ())))
+
+
+def _done(clip: Path, made: ConformResult, health: Sequence[Finding], *, remembered: bool = False) -> DayClip:
+    moves = made.rig.moves
+    beside_it = [_used_moves(moves.path)] if moves else []
+    if not made.proof.marks:
+        beside_it.append(_unproved(clip))
+    findings = (*made.findings, *beside_it, *health)
+    return DayClip(clip, made.sync, made, findings, remembered=remembered)
+
+
+def _shown(clip: Path, match: ClipMatch, there: Recalled, made: ConformResult) -> DayClip | None:
+    """A track that lies there, with its answer; None where its clip would be cut otherwise now."""
+    health = there.health if there.health is not None else match.health or ()
+    if match.result is made.sync:
+        return _done(clip, made, health, remembered=True)
+    # A new take was held against the clip: what it leaves open is said, also of the track that was made before it.
+    if not _same_moment(match.result, made.sync):
+        return None
+    own = match_findings(match.result)
+    more = [said for said in match.result.findings if said not in own and said not in made.findings]
+    shown = _done(clip, made, health, remembered=True)
+    return replace(shown, findings=(*more, *shown.findings))
+
+
+def _without_marks(clip: Path, more: str = "so how the microphone sat is not known") -> Finding:
+    marks = beside(clip, MARKS)
+    todo = f"write {marks.name} beside it"
+    if is_too_long(marks):
+        todo = "give it a shorter name, so that marks can lie beside it"
+    return Finding(Code.UNDETERMINED, Severity.LOOK, f"{clip.name} has no marks, {more}: {todo}", clip.name)
+
+
+def _unproved(clip: Path) -> Finding:
+    marks = beside(clip, MARKS)
+    return Finding(
+        Code.FACING,
+        Severity.LOOK,
+        f"{clip.name} has no marks: its track is turned as the camera's stereo sound and your word tell, and no mark "
+        f"proves that anybody is heard where they are seen; one mark in {marks.name} would",
+        clip.name,
+    )
+
+
+def _left(clip: Path, take: Take, place: _Place) -> Finding:
+    """That an older track has been left as it is, and why it is older where that is known."""
+    name = f"{place.track.parent.name}/{place.track.name}"
+    if place.there is None:
+        message = (
+            f"{name} was there before and has been left as it is: add --force to make it anew, or move it elsewhere if "
+            "somebody has changed it"
+        )
+    else:
+        why = place.there.older or f"other takes have come, and {clip.name} is matched with {take.path.name} now"
+        message = f"{name} is an older track, left as it is: since it was made {why}; add --force to make it anew"
+    return Finding(Code.ALREADY_THERE, Severity.LOOK, message, clip.name)
 
 
 def _used_moves(moves: Path) -> Finding:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from spatial.errors import OutputError, SoundplumbError
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.day.day_files import MARKS, MOVES, beside, is_there, result_names, rig_beside
+from spatial.jobs.day.day_files import MARKS, MOVES, beside, is_there, prior_of, result_names, rig_beside
 from spatial.jobs.day.day_folder import DayClip, DayResult, in_doubt, make_folder
 from spatial.jobs.faults import as_fault
 from spatial.jobs.progress import Progress, silent
@@ -19,6 +19,7 @@ from spatial.jobs.rig import Rig
 from spatial.media.output import whole_file
 from spatial.media.output_folder import INDEX, is_whole, whole_folder
 from spatial.media.ownership import Kind, may_be_written
+from spatial.media.shoot_file import Shoot
 from spatial.media.work_folders import clear_leftovers
 from spatial.mount.prior import MountPrior
 
@@ -43,6 +44,7 @@ def make_pages(
     rig_for: Callable[[Path], Rig],
     prior: MountPrior | None = None,
     repair: bool = False,
+    shoot: Shoot | None = None,
     force: bool = False,
     progress: Progress = silent,
 ) -> DayResult:
@@ -54,6 +56,8 @@ def make_pages(
     write : PageWriter
     rig_for : callable
         The rig of each clip, with its picture's layout.
+    shoot : Shoot, optional
+        As for run_day.
     force : bool
         Replace pages that were there before; without it they are left as they are.
 
@@ -96,7 +100,8 @@ def make_pages(
         done = []
         for entry in day.clips:
             doubts = [in_doubt(entry.clip, syncs, clips, what) is not None for what in (MARKS, MOVES)]
-            told = _Told(rig_for(entry.clip), prior, repair, force, keep=broken_off, marks=not doubts[0])
+            told_prior = prior_of(entry.clip, prior, shoot or Shoot())
+            told = _Told(rig_for(entry.clip), told_prior, repair, force, keep=broken_off, marks=not doubts[0])
             if doubts[1]:
                 # Which clip's camera moved like that is not known, and a picture turned wrongly is worse than none.
                 done.append(entry)

@@ -1,7 +1,7 @@
 """One pass over a take: what is kept of it, or remembered from the last time.
 
 Conventions: spatial.conventions (time).
-Functions: remembered_take; hear_take (the pass itself); keep_take (for the next time).
+Functions: remembered_take, is_remembered; hear_take (the pass itself); keep_take (for the next time).
 """
 
 from collections.abc import Iterator
@@ -44,6 +44,11 @@ def remembered_take(take: Take, cache: FeatureCache) -> Listened | None:
     if known is None or not known.keys() >= {"powers", "peak"}:
         return None
     return Listened(known["powers"], float(known["peak"]))
+
+
+def is_remembered(take: Take, cache: FeatureCache) -> bool:
+    """Whether a take was heard to its end before; what was heard of it is not fetched."""
+    return cache.knows(take, _KIND)
 
 
 def hear_take(take: Take, progress: Progress) -> Listened:

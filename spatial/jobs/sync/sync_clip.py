@@ -1,7 +1,7 @@
 """The sync job: which take belongs to a clip, where it starts, how the clocks drift.
 
 Functions: sync_clip (from files); open_shoot, open_takes, rig_of (what it starts from); match_takes, sync_listened
-(all already listened to).
+(all already listened to); with_estimate (a match measured anew).
 """
 
 from collections.abc import Sequence
@@ -222,6 +222,15 @@ def match_takes(
         findings = [*choice.findings] or [no_match_finding(clip, [(choice.take, choice.estimate), *others])]
         findings = [*clip.findings, *findings]
     return replace(result, findings=tuple(findings))
+
+
+def with_estimate(result: SyncResult, estimate: SyncEstimate) -> SyncResult:
+    """A match measured anew in its place; what is said of it follows, what is said of others stays."""
+    again = replace(result, estimate=estimate)
+    before, after = match_findings(result), match_findings(again)
+    kept = [finding for finding in result.findings if finding not in before]
+    place = next((n for n, finding in enumerate(result.findings) if finding in before), len(result.take.findings))
+    return replace(again, findings=(*kept[:place], *after, *kept[place:]))
 
 
 def _riding_db(clip: Clip, sound: Spool, choice: Choice) -> float | None:

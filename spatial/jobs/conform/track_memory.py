@@ -1,0 +1,284 @@
+"""What a track is made from, what came of it, and how the two are kept beside it for another day.
+
+A track is tied to the contents of its clip, take, marks and moves, to every option that was given, and to the version
+of this program: where all of them are as they were, its answer is read back whole, and nothing is measured again.
+Functions: made_from, kept_answer (for the sidecar); recalled (read back).
+"""
+
+import hashlib
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from spatial import __version__
+from spatial.conventions import FloatArray
+from spatial.errors import InconclusiveError, InputError
+from spatial.field import ChannelFormat, ReadAs
+from spatial.findings import Finding
+from spatial.jobs.conform.sidecar import sidecar_facts
+from spatial.jobs.kept import from_kept, kept_text
+from spatial.jobs.orient.from_marks import OrientResult
+from spatial.jobs.rig import Rig
+from spatial.jobs.sync.sync_clip import rig_of
+from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.verify import Tolerance, VerifyResult
+from spatial.media.ownership import Kind, is_ours
+from spatial.media.takes.take import Take
+from spatial.mount.prior import MountPrior
+from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
+from spatial.sync.baseline import Separation
+from spatial.timebase import ClockLaw
+
+_OPTIONS = {
+    "mic_offset_m": "--mic-offset",
+    "mic_offset_sd_m": "--mic-offset-sd",
+    "picture": "--picture",
+    "band_hz": "--band-hz",
+    "level": "--level",
+    "format": "--format",
+    "mount": "--mount",
+    "hanging": "--upright or --upside-down",
+    "level_within_deg": "--level-within",
+    "facing_deg": "--facing",
+    "repair": "--repair",
+    "tolerance_deg": "the tolerances",
+    "pair": "the pair in the shoot file",
+}
+"""What is asked of a track, by the words of whoever asks it."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ConformResult:
+    """A track that was written, and its proof."""
+
+    output: Path
+    samples: int
+    law: ClockLaw
+    mount: FloatArray
+    rig: Rig
+    """With the moves and the levelling that were applied too."""
+    sync: SyncResult
+    orient: OrientResult | None
+    """How the mount was found; None where it was given by hand."""
+    proof: VerifyResult
+    findings: tuple[Finding, ...]
+
+    @property
+    def mount_angles(self) -> YawPitchRoll:
+        """The mount as angles."""
+        return ypr_from_matrix(self.mount)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TrackRequest:
+    """What is asked of a track, beside its clip and take."""
+
+    marks_path: Path | None = None
+    """Marks of the clip: they tell the mount where it is not given, and prove the track."""
+    mount: YawPitchRoll | None = None
+    """How the microphone sat, where the crew knows; under a camera that moved, as it looked at 0, 0, 0."""
+    rig: Rig = field(default_factory=Rig)
+    """Where its camera moved over a recorder that did not, or its picture was levelled, the sound is turned along."""
+    prior: MountPrior | None = None
+    """What the crew says of how it sat, where marks tell the rest."""
+    repair: bool = False
+    """Put the channels of a mirrored take right."""
+    tolerance: Tolerance = field(default_factory=Tolerance)
+    read_as: ReadAs = ChannelFormat.AMBIX
+    """How the take's channels were to be read."""
+    formats: tuple[tuple[tuple[str, ...], ChannelFormat], ...] = ()
+    """Patterns of names of takes that were to be read otherwise, and how."""
+    pair: str | None = None
+    """Name of the take that the clip was paired with by hand."""
+
+    @property
+    def mount_matrix(self) -> FloatArray | None:
+        """The mount that was given, shape (3, 3)."""
+        return None if self.mount is None else matrix_from_ypr(self.mount)
+
+    def separation(self, picture_from_take: FloatArray | None) -> Separation | None:
+        """What the microphone's place, and how it sat where that is known, tell about the travel of sound."""
+        return rig_of(self.rig.mic_offset_m, picture_from_take, sd_m=self.rig.mic_offset_sd_m)
+
+    def require_answer(self) -> None:
+        """Raise where nothing tells how the microphone sat.
+
+        Raises
+        ------
+        InconclusiveError
+        """
+        if self.mount is None and self.marks_path is None and (self.prior is None or self.prior.hanging is None):
+            raise InconclusiveError(
+                "nothing tells how the microphone sat: give --marks FILE, or --mount YAW,PITCH,ROLL (0,0,0 if it faced "
+                "the lens and hung level), or --upright or --upside-down, where the camera's stereo sound tells the "
+                "rest"
+            )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recalled:
+    """A track of ours that lies there, just as it was written."""
+
+    older: str
+    """What has changed since it was made, in words; empty where nothing has."""
+    made: ConformResult | None = None
+    """Its answer, where nothing has changed."""
+    health: tuple[Finding, ...] | None = None
+    """What was wrong with its take; None where nobody looked."""
+    tried: frozenset[str] = frozenset()
+    """Digest and name of each file of all takes that its clip was held against."""
+
+
+def made_from(sync: SyncResult, asked: TrackRequest, digest: Callable[[Path], str]) -> dict[str, Any]:
+    """What a track is tied to, for its sidecar.
+
+    Parameters
+    ----------
+    sync : SyncResult
+    asked : TrackRequest
+    digest : callable
+        SHA-256 of a file.
+    """
+    tried = {path for take in (sync.take, *(take for take, _ in sync.others)) for path in take.paths}
+    return {
+        "clip": digest(sync.clip.path),
+        "take": [digest(path) for path in sync.take.paths],
+        **_beside(asked, digest),
+        "takes_tried": sorted(_signed(path, digest) for path in tried),
+        "options": _options(asked),
+    }
+
+
+def kept_answer(made: ConformResult, health: Sequence[Finding] | None, folder: Path) -> str | None:
+    """The whole answer in a line; None where it holds what cannot be kept."""
+    sync = without_sound(made.sync)
+    orient = made.orient and replace(made.orient, sync=sync if made.orient.sync is not None else None)
+    kept = replace(made, sync=sync, orient=orient)
+    try:
+        return kept_text({"made": kept, "health": None if health is None else tuple(health)}, folder)
+    except TypeError:
+        return None
+
+
+def without_sound(result: SyncResult) -> SyncResult:
+    """A match without what one pass over its take left behind, which is kept elsewhere."""
+    return replace(result, listened=None)
+
+
+def recalled(clip: Path, track: Path, asked: TrackRequest, digest: Callable[[Path], str]) -> Recalled | None:
+    """What lies beside a clip as its track, and whether it is what would be made now.
+
+    Parameters
+    ----------
+    clip, track : Path
+    asked : TrackRequest
+        What is asked now.
+    digest : callable
+        SHA-256 of a file.
+
+    Returns
+    -------
+    Recalled or None
+        None where no track lies there, or somebody has changed it or its sidecar.
+    """
+    if not track.is_file() or not is_ours(track.with_suffix(".json"), Kind.SIDECAR):
+        return None
+    facts = sidecar_facts(track)
+    if facts is None:
+        return None
+    try:
+        version, tied, kept = facts["soundplumb"], facts.get("made_from"), facts.get("kept")
+        if version != __version__ or not tied:
+            # Nothing tells what the track was when it was made but its own seal.
+            other = f"soundplumb {version}" if version != __version__ else "an earlier soundplumb"
+            return Recalled(f"{other} made it, and this is {__version__}") if is_ours(track, Kind.TRACK) else None
+        if facts["output"]["sha256"] != digest(track):
+            return None
+        older = _changes(clip, tied, asked, facts, digest)
+        if older:
+            return Recalled(older)
+        if kept is None:
+            return Recalled("its answer could not be kept")
+        answer = from_kept(kept, clip.parent)
+        made = answer["made"]
+        # The clip may have another name now, the folder another place.
+        made = replace(made, output=track)
+        return Recalled("", made, answer["health"], frozenset(tied["takes_tried"]))
+    except (OSError, LookupError, TypeError, AttributeError):
+        return None
+    except InputError:
+        return Recalled("another version of soundplumb made it")
+
+
+def _changes(
+    clip: Path, tied: dict[str, Any], asked: TrackRequest, facts: dict[str, Any], digest: Callable[[Path], str]
+) -> str:
+    """What has changed since a track was made, in words; empty where nothing has."""
+    changed = []
+    if tied["clip"] != digest(clip):
+        changed.append(f"{clip.name} has changed")
+    files = [clip.parent / Path(path).name for path in facts["take"]["files"]]
+    gone = [path.name for path in files if not path.is_file()]
+    if gone:
+        changed.append(f"its take {' and '.join(gone)} is gone")
+    elif tied["take"] != [digest(path) for path in files]:
+        changed.append(f"its take {' and '.join(path.name for path in files)} has changed")
+    now = _beside(asked, digest)
+    paths = {"marks": asked.marks_path, "moves": asked.rig.moves.path if asked.rig.moves else None}
+    for what, path in paths.items():
+        if now[what] != tied[what]:
+            if path is None:
+                changed.append(f"its {what} are gone")
+            else:
+                changed.append(f"{path.name} {'is new' if tied[what] is None else 'has changed'}")
+    options, then = _options(asked), tied["options"]
+    other = [_OPTIONS[name] for name in options if options[name] != then.get(name)]
+    if other:
+        changed.append(f"other options were given ({', '.join(other)})")
+    return ", and ".join(changed)
+
+
+def _beside(asked: TrackRequest, digest: Callable[[Path], str]) -> dict[str, str | None]:
+    """Digests of what lies beside the clip."""
+    moves = asked.rig.moves
+    return {
+        "marks": None if asked.marks_path is None else digest(asked.marks_path),
+        "moves": None if moves is None else digest(moves.path),
+    }
+
+
+def _options(asked: TrackRequest) -> dict[str, Any]:
+    """Every option, as JSON has it."""
+    rig, prior, mount = asked.rig, asked.prior or MountPrior(), asked.mount_matrix
+    reading = kept_text((asked.read_as, asked.formats, rig.microphone), Path("/"))
+    return {
+        "mic_offset_m": [float(part) for part in rig.mic_offset_m],
+        "mic_offset_sd_m": float(rig.mic_offset_sd_m),
+        "picture": rig.picture,
+        "band_hz": [float(part) for part in rig.band_hz],
+        "level": None if rig.levelled is None else rig.levelled.tolist(),
+        "format": hashlib.sha256(reading.encode()).hexdigest(),
+        "mount": None if mount is None else mount.tolist(),
+        "hanging": prior.hanging.value if prior.hanging else None,
+        "level_within_deg": _degrees(prior.level_within_rad),
+        "facing_deg": _degrees(prior.facing_rad),
+        "repair": asked.repair,
+        "pair": asked.pair,
+        "tolerance_deg": [_degrees(asked.tolerance.azimuth_rad), _degrees(asked.tolerance.elevation_rad)],
+    }
+
+
+def _degrees(angle_rad: float | None) -> float | None:
+    return None if angle_rad is None else float(np.degrees(angle_rad))
+
+
+def is_tried(take: Take, tried: Iterable[str], digest: Callable[[Path], str]) -> bool:
+    """Whether a clip was held against a take before; a copy under another name was not."""
+    return {_signed(path, digest) for path in take.paths} <= set(tried)
+
+
+def _signed(path: Path, digest: Callable[[Path], str]) -> str:
+    return f"{digest(path)}  {path.name}"
