@@ -168,7 +168,7 @@ def row_votes(bins: Sequence[FieldBins], times_s: FloatArray, starts: FloatArray
     -------
     RowVotes
     """
-    lengths = _with_equal_say(bins)
+    lengths = _equally_weighted(bins)
     votes = [
         _vote(lengths, time_s - step_s / 2, time_s + step_s / 2, start) if np.isfinite(start[0]) else None
         for time_s, start in zip(times_s, starts, strict=True)
@@ -198,7 +198,7 @@ class _Beginnings:
     weight: FloatArray
 
 
-def _with_equal_say(bins: Sequence[FieldBins]) -> list[_Beginnings]:
+def _equally_weighted(bins: Sequence[FieldBins]) -> list[_Beginnings]:
     """Bins of each frame length, weighed so that all lengths count alike."""
     weights = [frames.weights() for frames in bins]
     totals = [float(np.sum(weight)) for weight in weights]

@@ -16,7 +16,7 @@ from spatial.field import ChannelFormat, ReadAs, angle_between, unit_vectors
 from spatial.findings import Finding
 from spatial.jobs.inspect.channel_reading import settle
 from spatial.jobs.orient.from_marks import require_match
-from spatial.jobs.orient.measure_marks import HeardMark, hear_marks, marks_of_clip
+from spatial.jobs.orient.measure_marks import MeasuredMark, marks_of_clip, measure_marks
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_clip import sync_clip
@@ -43,7 +43,7 @@ class DirectionsResult:
     sync: SyncResult | None
     """How the take lies against the clip; None where no clip was given and times are the take's own."""
     findings: tuple[Finding, ...]
-    marks: tuple[HeardMark, ...] = ()
+    marks: tuple[MeasuredMark, ...] = ()
     """Of the clip, as heard in the take."""
     facing: bool = False
     """The recording is a finished track, or has been shown to face the lens: its axes are the picture's."""
@@ -99,10 +99,10 @@ def directions_of_take(
     # A step of the clip's time is a little more or less on the take's clock.
     frames = _frames(take, start, stop, step_s * result.law.ratio, band_hz, progress)
     on_clip = np.array([result.law.clip_from_take(time) for time in frames.times_s])
-    marks: tuple[HeardMark, ...] = ()
+    marks: tuple[MeasuredMark, ...] = ()
     if marks_path is not None:
         seen = marks_of_clip(marks_path, result.clip, rig)
-        marks = tuple(hear_marks(take, result.law, seen, rig, finished=True))
+        marks = tuple(measure_marks(take, result.law, seen, rig, finished=True))
         _require_facing(take, marks)
     facing = marks_path is not None or is_marked(take.path, Kind.TRACK)
     frames = _as_sure(frames, rig, facing=facing)
@@ -124,7 +124,7 @@ def _as_sure(frames: FrameDirections, rig: Rig, *, facing: bool) -> FrameDirecti
     return replace(frames, sd_rad=np.hypot(frames.sd_rad, microphone.sd_rad(vectors)))
 
 
-def _require_facing(take: Take, marks: Sequence[HeardMark]) -> None:
+def _require_facing(take: Take, marks: Sequence[MeasuredMark]) -> None:
     """Marks drawn over sound in the microphone's own axes would mislead whoever looks at it."""
     off = [float(angle_between(mark.expected, mark.heard.vector)) for mark in marks if mark.heard.heard]
     if off and np.median(off) > _FACING_RAD:

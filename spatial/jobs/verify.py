@@ -17,7 +17,7 @@ from spatial.field import ChannelFormat, ReadAs, angle_between
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.inspect.channel_reading import settle
 from spatial.jobs.orient.judges import judges_of_track, mark_key, marks_that_gave
-from spatial.jobs.orient.measure_marks import HeardMark, hear_marks, marks_of_clip, offset_turns, seen_in
+from spatial.jobs.orient.measure_marks import MeasuredMark, marks_of_clip, measure_marks, offset_turns, seen_in
 from spatial.jobs.orient.mic_place import OffsetSight, sight_findings, sight_of_marks
 from spatial.jobs.orient.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
@@ -85,7 +85,7 @@ class VerifyResult:
 
     clip: Clip
     track: Take
-    marks: tuple[tuple[HeardMark, MarkCheck], ...]
+    marks: tuple[tuple[MeasuredMark, MarkCheck], ...]
     step: SyncEstimate | None
     """The track's time against the clip's own sound; None where the clip has none."""
     findings: tuple[Finding, ...]
@@ -119,7 +119,7 @@ def verify_track(
     clip = open_clip(clip_path)
     track, _ = settle(open_take(track_path, channel_format=channel_format))
     marks = marks_of_clip(marks_path, clip, rig)
-    heard = hear_marks(track, ON_CLIP_TIME, marks, rig, finished=True)
+    heard = measure_marks(track, ON_CLIP_TIME, marks, rig, finished=True)
     gave = marks_that_gave(track_path)
     judges = judges_of_track(heard, [mark_key(mark) in gave for mark in marks], rig)
     step = None
@@ -160,7 +160,7 @@ def facing_the_lens(rig: Rig) -> Separation | None:
 def check_track(
     clip: Clip,
     track: Take,
-    heard: Sequence[HeardMark],
+    heard: Sequence[MeasuredMark],
     *,
     step: SyncEstimate | None,
     tolerance: Tolerance,
@@ -192,7 +192,7 @@ def _lost(clip: Clip, track: Take, step: SyncEstimate | None) -> bool:
     return abs(_against(clip, step.applied_law, step).largest_s) > _HEARD_ELSEWHEN_S
 
 
-def _unjudged(mark: HeardMark) -> tuple[HeardMark, MarkCheck]:
+def _unjudged(mark: MeasuredMark) -> tuple[MeasuredMark, MarkCheck]:
     """A mark of which nothing is said."""
     nobody = SpanDirection(False, np.full(3, np.nan), float("nan"), 0.0)
     return replace(mark, heard=nobody), replace(check_mark(mark.expected, nobody), verdict=Verdict.UNJUDGED)
@@ -214,11 +214,11 @@ def with_sight(result: VerifyResult, rig: Rig, *, said: bool = False) -> VerifyR
 
 
 def check_marks(
-    heard: Sequence[HeardMark],
+    heard: Sequence[MeasuredMark],
     tolerance: Tolerance,
     judges: Sequence[Judge] | None = None,
     all_off: Sequence[Finding] = (),
-) -> tuple[tuple[tuple[HeardMark, MarkCheck], ...], tuple[Finding, ...]]:
+) -> tuple[tuple[tuple[MeasuredMark, MarkCheck], ...], tuple[Finding, ...]]:
     """Turn marks, heard in a field that faces the lens, into checks and findings.
 
     `judges`: by what each mark is judged; the field as it is, where nothing is said.
@@ -263,7 +263,7 @@ def _by_whom(check: MarkCheck) -> str:
     return ", by the mount that the other marks give" if check.judged_by is JudgedBy.OTHER_MARKS else ""
 
 
-def _place_sds(heard: Sequence[HeardMark], judges: Sequence[Judge]) -> list[float]:
+def _place_sds(heard: Sequence[MeasuredMark], judges: Sequence[Judge]) -> list[float]:
     """What the uncertain place of the microphone adds to each mark's error.
 
     A mount found from marks has taken up the turn that all share; a track's mount that came from elsewhere has not.
@@ -281,7 +281,7 @@ def _place_sds(heard: Sequence[HeardMark], judges: Sequence[Judge]) -> list[floa
     return sds
 
 
-def _unproven_findings(heard: Sequence[HeardMark]) -> list[Finding]:
+def _unproven_findings(heard: Sequence[MeasuredMark]) -> list[Finding]:
     """That nothing is known to be in place: silence is no proof."""
     if not heard or any(mark.heard.heard for mark in heard):
         return []
@@ -292,7 +292,7 @@ def _unproven_findings(heard: Sequence[HeardMark]) -> list[Finding]:
     return [Finding(Code.MARK_UNHEARD, Severity.FIX, message)]
 
 
-def _mirrored_findings(heard: Sequence[HeardMark], tolerance: Tolerance) -> list[Finding]:
+def _mirrored_findings(heard: Sequence[MeasuredMark], tolerance: Tolerance) -> list[Finding]:
     """One finding for a track whose marks are all off because two sides are exchanged."""
     if not heard:
         return []
@@ -314,7 +314,7 @@ def _mirrored_findings(heard: Sequence[HeardMark], tolerance: Tolerance) -> list
     return [Finding(Code.MIRRORED, Severity.FIX, message)]
 
 
-def layout_findings(clip: Clip, heard: Sequence[HeardMark], rig: Rig, tolerance: Tolerance) -> list[Finding]:
+def layout_findings(clip: Clip, heard: Sequence[MeasuredMark], rig: Rig, tolerance: Tolerance) -> list[Finding]:
     """One finding for marks in pixels that are off as the picture is said to be laid out, and in place otherwise."""
     found = [mark for mark in heard if mark.heard.heard]
     if rig.picture is None or clip.width_px is None or clip.height_px is None or len(found) < _FEWEST_OF_LAYOUT:
@@ -339,7 +339,7 @@ def layout_findings(clip: Clip, heard: Sequence[HeardMark], rig: Rig, tolerance:
     return [Finding(Code.FACING, Severity.FIX, message)]
 
 
-def _all_are(heard: Sequence[HeardMark], tolerance: Tolerance, verdicts: Sequence[Verdict]) -> bool:
+def _all_are(heard: Sequence[MeasuredMark], tolerance: Tolerance, verdicts: Sequence[Verdict]) -> bool:
     return all(check.verdict in verdicts for _, check in check_marks(heard, tolerance)[0])
 
 

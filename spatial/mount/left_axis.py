@@ -148,7 +148,7 @@ class PairKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class HeardPlace:
+class MeasuredPlace:
     """A place in the room that sounds came from."""
 
     direction: tuple[float, float, float]
@@ -175,7 +175,7 @@ class LeftAxis:
     covariance: FloatArray
     """Of the axis, with the part along it (its length), shape (3, 3). Wide along what the directions measured leave
     open, and wider by what is unknown of the recorder's microphone."""
-    places: tuple[HeardPlace, ...]
+    places: tuple[MeasuredPlace, ...]
     agreement: float
     """How far all bins agree with one vector, at most 1."""
     inverted: bool
@@ -248,7 +248,7 @@ def estimate_left_axis(
     rows = zip(
         places.directions.tolist(), places.delays_s, places.sd_s, places.shares, places.agreements, counted, strict=True
     )
-    told = tuple(HeardPlace(tuple(direction), *map(float, rest)) for direction, *rest in rows)
+    told = tuple(MeasuredPlace(tuple(direction), *map(float, rest)) for direction, *rest in rows)
     doubt = None
     if pairs.difference < _SHARED_ALL:
         doubt = AxisDoubt.MONO

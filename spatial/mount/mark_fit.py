@@ -6,7 +6,7 @@ Method: every way of leaving marks out, of doubting the crew's word and of mirro
 fitted (spatial.mount.wahba) and weighed by its evidence. Nothing is averaged over marks that contradict each other.
 Conventions: spatial.conventions (mount; yaw, pitch, roll).
 Functions: weigh_guesses (every hypothesis); likeliest; estimate_mount; with_covariance (the same, less sure);
-telling_direction (where one more clap would help most); angle_sd.
+most_informative_direction (where one more clap would help most); angle_sd.
 """
 
 from collections.abc import Callable, Sequence
@@ -420,7 +420,7 @@ def _summed_up(guesses: Guesses, hand: int) -> tuple[int, FloatArray]:
     return best, np.einsum("h,hij->ij", shares[kept] / np.sum(shares[kept]), spread[kept])
 
 
-def telling_direction(estimate: MountEstimate, directions: FloatArray) -> int:
+def most_informative_direction(estimate: MountEstimate, directions: FloatArray) -> int:
     """Which of some directions in the picture would settle most of what is open, if somebody clapped there.
 
     Parameters

@@ -39,7 +39,7 @@ CLEAR = 0.8
 """A place is called wrong where that is this likely. With places given right it was 0.6 at most in 280 drawn sets
 of 4 to 8 marks, and 0.05 in 30 rooms (tests/bench/offsetscenes.py, seeds 1000 to 1069, 40000 to 40029)."""
 
-TELLS_SD_M = 0.08
+KNOWN_SD_M = 0.08
 """An axis known no better than this counts as unmeasured: an error that matters could hide in it."""
 
 MOST_M = 1.0
@@ -100,7 +100,7 @@ class OffsetJudgement:
     @property
     def told(self) -> tuple[bool, bool, bool]:
         """Which of forward, left and up are measured at all."""
-        forward, left, up = self.sd_m < TELLS_SD_M
+        forward, left, up = self.sd_m < KNOWN_SD_M
         return bool(forward), bool(left), bool(up)
 
 

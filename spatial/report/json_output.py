@@ -17,7 +17,7 @@ from spatial.jobs.conform.sidecar import level_facts, moves_facts, place_facts
 from spatial.jobs.conform.track_memory import ConformResult
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.orient.from_marks import OrientResult
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.orient.mic_place import sight_facts
 from spatial.jobs.sync.lip_sync_findings import lip_sync_of
 from spatial.jobs.sync.sync_result import SyncResult
@@ -156,7 +156,7 @@ def verify_json(result: VerifyResult) -> Json:
     }
 
 
-def checks_json(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[Json]:
+def checks_json(marks: Sequence[tuple[MeasuredMark, MarkCheck]]) -> list[Json]:
     """Each mark, checked."""
     return [
         {
@@ -228,7 +228,7 @@ def findings_json(findings: Sequence[Finding]) -> list[Json]:
     return [dict(written_out(finding)) for finding in findings]
 
 
-def _mark_json(heard: HeardMark, measured: FloatArray) -> Json:
+def _mark_json(heard: MeasuredMark, measured: FloatArray) -> Json:
     expected_azimuth, expected_elevation = np.degrees(azimuth_elevation(heard.expected))
     known = bool(np.all(np.isfinite(measured)))
     azimuth, elevation = np.degrees(azimuth_elevation(measured)) if known else (None, None)

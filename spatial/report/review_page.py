@@ -19,7 +19,7 @@ from spatial.direction.summary import PLACES, STEP_S, WINDOW_S, RowVotes, SoundR
 from spatial.errors import InputError
 from spatial.field import azimuth_elevation, unit_vectors
 from spatial.jobs.day.day_pages import PageWriter
-from spatial.jobs.orient.measure_marks import LIKELY_DISTANCES_M, HeardMark
+from spatial.jobs.orient.measure_marks import LIKELY_DISTANCES_M, MeasuredMark
 from spatial.jobs.review.review_clip import MOVIE, ReviewResult
 from spatial.picture import Projection
 from spatial.report.day_report import write_index
@@ -229,7 +229,7 @@ def _base64(values: FloatArray, kind: str) -> str:
     return base64.b64encode(packed.tobytes()).decode()
 
 
-def _mark(heard: HeardMark) -> dict[str, object]:
+def _mark(heard: MeasuredMark) -> dict[str, object]:
     mark, span = heard.mark, heard.heard
     return {
         "who": mark.who,

@@ -17,7 +17,7 @@ from spatial.findings import Code, Severity
 from spatial.jobs.conform.track_memory import ConformResult
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.orient.from_marks import OrientResult
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.orient.mic_place import assumed_in_words
 from spatial.jobs.sync.lip_sync_findings import lip_sync_findings, lip_sync_of
 from spatial.jobs.sync.sync_findings import APART_M
@@ -154,7 +154,7 @@ def step_line(result: VerifyResult) -> str:
     )
 
 
-def check_table(marks: Sequence[tuple[HeardMark, MarkCheck]]) -> list[str]:
+def check_table(marks: Sequence[tuple[MeasuredMark, MarkCheck]]) -> list[str]:
     """One row a mark."""
     rows = []
     for heard, check in marks:

@@ -11,7 +11,7 @@ does, and is not counted. What errs, errs low: noise reduction that opens beside
 limiter's distortion fills empty bands, a take noisier than its clip hides what the clip still holds.
 
 Conventions: levels have shape (blocks, bands), dB, along the clock law (spatial.sync.paired_spectra).
-Functions: hear_riding (clip and take); riding_range_db (from levels at hand).
+Functions: estimate_gain_range (clip and take); riding_range_db (from levels at hand).
 """
 
 import numpy as np
@@ -67,7 +67,7 @@ _RISEN_QUANTILE = 0.95
 itself, which one leaked sound decides."""
 
 
-def hear_riding(clip: Samples, take: Samples, law: ClockLaw) -> float | None:
+def estimate_gain_range(clip: Samples, take: Samples, law: ClockLaw) -> float | None:
     """By how much the camera's gain rides.
 
     Parameters

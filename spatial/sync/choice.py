@@ -55,20 +55,20 @@ since bars of a song that repeat are to be found too; a lower value costs time."
 
 # Weights and limits chosen on seeds below 100 of tests/bench/songs.py; where nothing but the song sounds (b) scatters
 # by 1.1 and (c) by 0.8 about nothing, and (a) reaches 11 in favour of the true take.
-_STEADIER_SAY, _STEADIER_MOST = 0.4, 6.0
+_STEADIER_WEIGHT, _STEADIER_MOST = 0.4, 6.0
 """Weight of (a) in log-odds for each unit, and the largest size that counts. With a higher limit one kind of evidence
 decides alone, with a lower one none counts."""
 
-_EXTRA_SAY, _EXTRA_MOST = 0.8, 5.0
+_EXTRA_WEIGHT, _EXTRA_MOST = 0.8, 5.0
 """The same two for (b)."""
 
-_UNLIKE_SAY, _UNLIKE_MOST = 2.0, 2.2
+_UNLIKE_WEIGHT, _UNLIKE_MOST = 2.0, 2.2
 """The same two for (c). A few odd cells can fake it: with a higher limit these decide."""
 
 _UNLIKE_SPREAD = 3.0
 """Cells by which windows of two true matches differ: fewer than that, however steadily, count for little."""
 
-_LIVE_SAY = 4.0
+_LIVE_WEIGHT = 4.0
 """Log-odds for the one that shares with the clip what nobody could have played back (same_music): of 120 places in
 wrong takes none did."""
 
@@ -235,7 +235,7 @@ def _contest(
     first, second = pair
     common = fields[first][1] & fields[second][1]
     known = alternatives[first].log_odds - alternatives[second].log_odds
-    known += _LIVE_SAY * (int(moments[first].unsteady) - int(moments[second].unsteady))
+    known += _LIVE_WEIGHT * (int(moments[first].unsteady) - int(moments[second].unsteady))
     common_s = float(common.sum()) * HOP / rate_hz
     if common_s < MIN_COMMON_S:
         return Contest(first, second, common_s, 0.0, 0.0, 0.0, 0.0, known)
@@ -255,9 +255,9 @@ def _contest(
 def weigh_evidence(steadier: float, extra: float, fewer: float) -> float:
     """Log-odds of one alternative against another by (a), (b) and (c), each with its limit: none decides alone."""
     return float(
-        _STEADIER_SAY * np.clip(steadier, -_STEADIER_MOST, _STEADIER_MOST)
-        + _EXTRA_SAY * np.clip(extra, -_EXTRA_MOST, _EXTRA_MOST)
-        + _UNLIKE_SAY * np.clip(fewer, -_UNLIKE_MOST, _UNLIKE_MOST)
+        _STEADIER_WEIGHT * np.clip(steadier, -_STEADIER_MOST, _STEADIER_MOST)
+        + _EXTRA_WEIGHT * np.clip(extra, -_EXTRA_MOST, _EXTRA_MOST)
+        + _UNLIKE_WEIGHT * np.clip(fewer, -_UNLIKE_MOST, _UNLIKE_MOST)
     )
 
 

@@ -8,7 +8,7 @@ place's delay is what a plane wave leaves out: how near the performer is, which 
 performer who speaks early in the clip and another who speaks late look like drift. The peaks near the law are fitted by
 iteratively reweighted least squares: the weight of a window falls with its distance from the line.
 Conventions: spatial.conventions (time). Lags are take time minus predicted take time, seconds.
-Functions: fit_windows (peaks of the windows and the line through them); fit_told (the line alone); fit_clock_line (the
+Functions: fit_windows (peaks of the windows and the line through them); fit_lags (the line alone); fit_clock_line (the
 line through given lags); places_of (which windows share one place); agreement (weight of each frequency); hidden_step
 (a clock step within the windows' reach).
 Sources:
@@ -361,7 +361,7 @@ def fit_windows(windows: CrossWindows, signs: FloatArray, rig: Separation, near_
     told = Told(
         times[strong], measured[strong], np.tile(places, (channels, 1))[strong], strengths[strong], sides[strong]
     )
-    line = fit_told(told, windows.law, rig)
+    line = fit_lags(told, windows.law, rig)
     return WindowFit(line, told, _afar(times, *_peaks(lags, curves, _REACH_S), line, windows.law))
 
 
@@ -381,7 +381,7 @@ def _afar(times: FloatArray, peaks: FloatArray, strengths: FloatArray, line: Clo
     return float(np.sum(off[clear] > _AFAR_S)) / max(int(np.sum(clear)), _FEW_CLEAR)
 
 
-def fit_told(told: Told, law: ClockLaw, rig: Separation, places: Places | None = None) -> ClockLine:
+def fit_lags(told: Told, law: ClockLaw, rig: Separation, places: Places | None = None) -> ClockLine:
     """The robust line through what the windows measure, with a step wherever the law has one."""
     return fit_clock_line(
         told.times_s,
@@ -442,13 +442,13 @@ def hidden_step(told: Told, law: ClockLaw, rig: Separation) -> tuple[float, Cloc
     if order.size < 4 * _STEP_WINDOWS:
         return None
     places = places_of(told.directions, rig)
-    plain = np.abs(fit_told(told, law, rig, places).residuals_s) < _STEP_AGREE_S
+    plain = np.abs(fit_lags(told, law, rig, places).residuals_s) < _STEP_AGREE_S
     ranks = np.unique(np.linspace(_STEP_WINDOWS, order.size - _STEP_WINDOWS, _STEP_TRIALS).astype(int))
     best: tuple[int, float, ClockLine] | None = None
     for split in np.unique((order[ranks - 1] + order[ranks]) / 2):
         if any(abs(split - step.clip_time_s) < _STEP_APART_S for step in law.steps):
             continue
-        line = fit_told(told, ClockLaw(0.0, steps=(*law.steps, ClockStep(float(split), 0.0))), rig, places)
+        line = fit_lags(told, ClockLaw(0.0, steps=(*law.steps, ClockStep(float(split), 0.0))), rig, places)
         step, sd = abs(float(line.steps_s[-1])), float(line.steps_sd_s[-1])
         gained = int(np.sum(np.abs(line.residuals_s) < _STEP_AGREE_S)) - int(np.sum(plain))
         sure = step > max(_SMALLEST_STEP_S, 2.0 * rig.place_sd_s) and step > _STEP_SURE * sd

@@ -25,7 +25,7 @@ ACCEPTABLE_EARLY_S, ACCEPTABLE_LATE_S = 0.090, 0.185
 
 SOURCE = "ITU-R BT.1359-1"
 
-_WORTH_TELLING_APART_S = 0.005
+_RESOLVED_S = 0.005
 """Start and end are reported apart where they differ by more, seconds."""
 
 _WORTH_SAYING_S = 0.001
@@ -182,7 +182,7 @@ def size_in_words(track: TrackLipSync, frame_rate: Fraction | None) -> str:
     if track.worst not in (track.start, track.end):
         said.append((track.worst, f"{track.worst_s:.1f} s into the clip"))
     early = [moment.early_s for moment, _ in said]
-    if max(early) - min(early) <= _WORTH_TELLING_APART_S:
+    if max(early) - min(early) <= _RESOLVED_S:
         text = _early_or_late(track.worst)
     else:
         text = ", ".join(f"{_early_or_late(moment)} {when}" for moment, when in said)

@@ -18,7 +18,7 @@ from spatial.errors import InconclusiveError
 from spatial.field import angle_between
 from spatial.findings import Finding, Severity
 from spatial.jobs.orient.from_marks import OrientResult, orient_marks
-from spatial.jobs.orient.measure_marks import hear_marks
+from spatial.jobs.orient.measure_marks import measure_marks
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, check_marks
@@ -73,7 +73,7 @@ def answers(scene: DuetScene, folder: Path, *, unsaid: bool) -> list[Answer]:
     path = folder / "take.wav"
     soundfile.write(path, scene.field.T, RATE, subtype="FLOAT")
     take = open_take(path)
-    heard = hear_marks(take, ON_CLIP_TIME, scene.marks, rig)
+    heard = measure_marks(take, ON_CLIP_TIME, scene.marks, rig)
     sync = SyncResult(None, take, None, ())  # type: ignore[arg-type]  # nothing of it is looked at
     said = MountPrior(hanging=Hanging.UPRIGHT if mount[2, 2] > 0 else Hanging.UPSIDE_DOWN)
     result = []
@@ -94,7 +94,7 @@ def _verified(scene: DuetScene, oriented: OrientResult, folder: Path, rig: Rig) 
     track = scene.field.copy()
     track[[3, 1, 2]] = oriented.matrix @ scene.field[[3, 1, 2]]
     soundfile.write(folder / "track.wav", track.T, RATE, subtype="FLOAT")
-    heard = hear_marks(open_take(folder / "track.wav"), ON_CLIP_TIME, scene.marks, rig, finished=True)
+    heard = measure_marks(open_take(folder / "track.wav"), ON_CLIP_TIME, scene.marks, rig, finished=True)
     return check_marks(heard, Tolerance())[1]
 
 

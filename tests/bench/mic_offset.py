@@ -15,7 +15,7 @@ import numpy as np
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.direction.doa import SpanDirection
 from spatial.field import azimuth_elevation
-from spatial.jobs.orient.from_marks import orient_heard
+from spatial.jobs.orient.from_marks import orient_measured
 from spatial.jobs.orient.judges import judges_of_mount
 from spatial.jobs.orient.measure_marks import with_expected
 from spatial.jobs.orient.mic_place import sight_of_marks
@@ -67,7 +67,7 @@ def answer(scene: OffsetScene, off_m: FloatArray, *, distances: bool) -> Row | N
     evidence = SimpleNamespace(arrival_m=scene.arrival_m, arrival_covariance_m2=scene.arrival_covariance_m2)
     sync = SimpleNamespace(estimate=SimpleNamespace(evidence=evidence, apart=False), findings=())
     hanging = Hanging.UPRIGHT if scene.mount[2, 2] > 0 else Hanging.UPSIDE_DOWN
-    told = orient_heard(None, heard, sync=sync, prior=MountPrior(hanging=hanging), rig=rig)  # type: ignore[arg-type]
+    told = orient_measured(None, heard, sync=sync, prior=MountPrior(hanging=hanging), rig=rig)  # type: ignore[arg-type]
     if told.matrix is None or told.angles is None or told.place is None:
         return None
     turned = [replace(each, heard=replace(each.heard, vector=told.matrix @ each.heard.vector)) for each in heard]

@@ -15,9 +15,9 @@ from spatial.conventions import FloatArray
 from spatial.direction.doa import SpanDirection
 from spatial.direction.microphone_error import ORDINARY, PERFECT, Microphone
 from spatial.field import azimuth_elevation
-from spatial.jobs.orient.from_marks import orient_heard
+from spatial.jobs.orient.from_marks import orient_measured
 from spatial.jobs.orient.judges import judges_of_mount
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.rig import Rig
 from spatial.jobs.verify import Tolerance, check_marks
 from spatial.media.tables import Mark
@@ -177,9 +177,9 @@ def verdicts(marks: MarkSet, microphone: Microphone) -> list[Verdict]:
     for number, (seen, vector, sd) in enumerate(zip(marks.expected, marks.measured, marks.sd_rad, strict=True)):
         azimuth, elevation = (float(angle) for angle in azimuth_elevation(seen))
         mark = Mark(f"p{number}", float(number), number + 1.0, azimuth, elevation, None)
-        heard.append(HeardMark(mark, seen, 0.0, SpanDirection(True, vector, float(sd), 1.0), microphone=microphone))
+        heard.append(MeasuredMark(mark, seen, 0.0, SpanDirection(True, vector, float(sd), 1.0), microphone=microphone))
     rig = Rig(microphone=microphone)
-    told = orient_heard(None, heard, prior=told_hanging(marks), rig=rig)  # type: ignore[arg-type]
+    told = orient_measured(None, heard, prior=told_hanging(marks), rig=rig)  # type: ignore[arg-type]
     if told.matrix is None:
         return []
     turned = [replace(each, heard=replace(each.heard, vector=told.matrix @ each.heard.vector)) for each in heard]

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.sync.camera_gain import LEAST_DB, hear_riding
+from spatial.sync.camera_gain import LEAST_DB, estimate_gain_range
 from tests.bench.camerascenes import Camera, draw_camera, make_pairs
 from tests.bench.stages import on_both_cores
 
@@ -56,7 +56,7 @@ def judge_scene(seed: int) -> list[Answer]:
     moving = bool(seed // _SCENES_OF_A_ROUND % 2)
     answers = []
     for pair in make_pairs(seed, [riding, standing], moving=moving):
-        told_db = hear_riding(pair.clip, pair.take, pair.law)
+        told_db = estimate_gain_range(pair.clip, pair.take, pair.law)
         true_db = float(np.ptp(np.quantile(pair.gain_db, [0.02, 0.98])))
         told_db = float("nan") if told_db is None else told_db
         answers.append(Answer(seed, pair.content, pair.camera, moving, true_db, told_db))

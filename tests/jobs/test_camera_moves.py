@@ -19,7 +19,7 @@ from spatial.findings import Severity
 from spatial.jobs.conform.conform_clip import conform_clip
 from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.demo import lay_out
-from spatial.jobs.orient.measure_marks import hear_marks, marks_of_clip, with_expected
+from spatial.jobs.orient.measure_marks import marks_of_clip, measure_marks, with_expected
 from spatial.jobs.orient.orient_clip import orient_match
 from spatial.jobs.orient.orient_findings import swept_findings
 from spatial.jobs.rig import Rig
@@ -221,7 +221,7 @@ def test_a_moves_file_that_the_marks_contradict_is_said(tmp_path):
     said = []
     for file in (moves, still):
         rig = Rig(mic_offset_m=(-0.04, 0.0, 0.16), moves=read_moves(file))
-        heard = hear_marks(found.take, found.law, marks_of_clip(marks, found.clip, rig), rig)
+        heard = measure_marks(found.take, found.law, marks_of_clip(marks, found.clip, rig), rig)
         findings = orient_match(found, heard, rig=rig).findings
         said.append([one.severity for one in findings if "only if the camera did not turn" in one.message])
     assert said == [[Severity.FIX], []]

@@ -73,7 +73,7 @@ def deaf(monkeypatch):
     heard = ("listen_to_clip", "match_takes", "find_candidates")
     for name in heard:
         monkeypatch.setattr(spatial.jobs.day.day_matches, name, nothing)
-    monkeypatch.setattr("spatial.jobs.sync.listen.hear_take", nothing)
+    monkeypatch.setattr("spatial.jobs.sync.listen.listen_once", nothing)
     monkeypatch.setattr(spatial.jobs.day.day_folder, "conform_match", nothing)
     monkeypatch.setattr("spatial.jobs.inspect.take_health.check_health", nothing)
 

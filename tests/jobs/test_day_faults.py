@@ -29,7 +29,7 @@ def test_a_mistake_of_ours_in_one_clip_is_its_finding(folder, monkeypatch, tmp_p
     """Wherever it is: in the match of one, in a take that is listened to, in what all clocks say."""
     reports = tmp_path_factory.mktemp("reports")
     monkeypatch.setattr("tempfile.tempdir", str(reports))
-    match, hear = spatial.jobs.day.day_matches.match_takes, spatial.jobs.sync.listen.hear_take
+    match, hear = spatial.jobs.day.day_matches.match_takes, spatial.jobs.sync.listen.listen_once
 
     def match_but_a(clip, *arguments, **options):
         if clip.path.name == "a.mov":
@@ -45,7 +45,7 @@ def test_a_mistake_of_ours_in_one_clip_is_its_finding(folder, monkeypatch, tmp_p
         raise KeyError("clock")
 
     monkeypatch.setattr(spatial.jobs.day.day_matches, "match_takes", match_but_a)
-    monkeypatch.setattr(spatial.jobs.sync.listen, "hear_take", hear_but_a)
+    monkeypatch.setattr(spatial.jobs.sync.listen, "listen_once", hear_but_a)
     monkeypatch.setattr(spatial.jobs.day.day_folder, "settle_by_clocks", fail)
     result = run_day(folder, rig_for=lambda _clip: Rig())
     a, b = result.clips

@@ -9,9 +9,9 @@ import pytest
 from spatial.direction.doa import SpanDirection
 from spatial.direction.microphone_error import ORDINARY, PERFECT
 from spatial.field import unit_vectors
-from spatial.jobs.orient.from_marks import orient_heard
+from spatial.jobs.orient.from_marks import orient_measured
 from spatial.jobs.orient.judges import gave_facts, judges_of_mount, judges_of_track, mark_key, marks_that_gave
-from spatial.jobs.orient.measure_marks import HeardMark, offset_turns
+from spatial.jobs.orient.measure_marks import MeasuredMark, offset_turns
 from spatial.jobs.rig import Rig
 from spatial.jobs.verify import Tolerance, check_marks
 from spatial.media.tables import Mark
@@ -31,12 +31,12 @@ def heard_marks(count, *, off_deg=0.0, sd_deg=1.0):
         there = unit_vectors(*np.radians([azimuth + (off_deg if n == 0 else 0.0), elevation]))
         span = SpanDirection(True, there @ MOUNT, np.radians(sd_deg), 1.0)
         mark = Mark(f"p{n}", float(n), n + 1.0, *np.radians([azimuth, elevation]), 2.0)
-        marks.append(HeardMark(mark, seen, 0.0, span))
+        marks.append(MeasuredMark(mark, seen, 0.0, span))
     return marks
 
 
 def judged(marks, *, track=None, microphone=ORDINARY):
-    told = orient_heard(None, marks, rig=Rig(microphone=microphone))
+    told = orient_measured(None, marks, rig=Rig(microphone=microphone))
     matrix = told.matrix if track is None else track @ told.matrix
     turned = [replace(m, heard=replace(m.heard, vector=matrix @ m.heard.vector)) for m in marks]
     checks, _ = check_marks(turned, Tolerance(), judges_of_mount(told, len(marks), Rig()))
@@ -147,7 +147,7 @@ def test_an_uncertain_place_widens_tip_and_not_by_counting_marks():
         turns, rest = offset_turns(aside)
         assert not turns[:2].any()
         assert np.all(rest < np.radians(0.86))
-        widths.append([np.sqrt(np.trace(orient_heard(None, marks).mount.covariance)) for marks in (exact, aside)])
+        widths.append([np.sqrt(np.trace(orient_measured(None, marks).mount.covariance)) for marks in (exact, aside)])
     added = [np.degrees(np.sqrt(wide**2 - exact**2)) for exact, wide in widths]
     assert added == pytest.approx([0.86, 0.86], abs=0.3)
     assert widths[1][0] < widths[0][0]

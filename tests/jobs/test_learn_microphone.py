@@ -17,7 +17,7 @@ from demo_audio.write_movie import write_movie
 from spatial.direction.doa import SpanDirection
 from spatial.field import unit_vectors
 from spatial.jobs.orient.learn_microphone import marks_to_learn_from
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.media.microphone_file import read_calibration
 from spatial.media.tables import Mark
 from tests.stage import RATE
@@ -117,7 +117,7 @@ def test_it_is_replaced_only_with_force_and_never_without_known_directions(shoot
 def test_it_is_the_wrong_mark_that_is_left_out_whoever_is_unheard_before_it():
     def mark(who, *, heard=True):
         sound = SpanDirection(heard, np.array([1.0, 0.0, 0.0]), 0.02, 0.8)
-        return HeardMark(Mark(who, 0.0, 1.0, 0.0, 0.0, None), np.array([1.0, 0.0, 0.0]), 0.0, sound)
+        return MeasuredMark(Mark(who, 0.0, 1.0, 0.0, 0.0, None), np.array([1.0, 0.0, 0.0]), 0.0, sound)
 
     marks = (mark("unheard", heard=False), mark("right"), mark("wrong"), mark("right too"))
     oriented = SimpleNamespace(marks=marks, mount=SimpleNamespace(wrong=np.array([0.01, 0.97, 0.02])))

@@ -17,8 +17,8 @@ from spatial.errors import MediaFileError
 from spatial.findings import Finding, Severity
 from spatial.jobs.progress import silent
 from spatial.jobs.sync.listen import listen_to_take
-from spatial.jobs.sync.listen_process import hear_elsewhere
-from spatial.jobs.sync.listen_take import hear_take
+from spatial.jobs.sync.listen_process import listen_in_process
+from spatial.jobs.sync.listen_take import listen_once
 from spatial.media.takes.reader import Part
 from spatial.media.takes.take import Declared, Take, open_take
 from tests.openair import shoot_open_air
@@ -32,8 +32,8 @@ def take(tmp_path):
 @pytest.mark.slow
 def test_it_hears_what_is_heard_here(take):
     told = []
-    there = hear_elsewhere(take, lambda step, part: told.append((step, part)))
-    here = hear_take(take, silent)
+    there = listen_in_process(take, lambda step, part: told.append((step, part)))
+    here = listen_once(take, silent)
     assert np.array_equal(there.powers, here.powers)
     assert there.peak == here.peak
     assert told
@@ -46,9 +46,9 @@ def test_its_errors_are_those_of_the_take(take, name):
     take = open_take(take.path.rename(take.path.with_name(name)))
     longer = dataclasses.replace(take, samples=take.samples + 10, parts=())
     with pytest.raises(MediaFileError) as there:
-        hear_elsewhere(longer, silent)
+        listen_in_process(longer, silent)
     with pytest.raises(MediaFileError) as here:
-        hear_take(longer, silent)
+        listen_once(longer, silent)
     assert str(there.value) == str(here.value)
 
 
@@ -66,7 +66,7 @@ def test_whatever_stops_the_work_here_stops_it_there(take, monkeypatch):
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        hear_elsewhere(take, stop)
+        listen_in_process(take, stop)
     (process,) = started
     assert process.returncode == -signal.SIGKILL
 
@@ -77,14 +77,14 @@ def test_where_no_process_can_be_started_it_is_heard_here(take, monkeypatch):
 
     monkeypatch.setattr(spatial.jobs.sync.listen_process.subprocess, "Popen", refuse)
     monkeypatch.setattr(spatial.jobs.sync.listen, "WORTH_IT_S", 0.0)
-    assert np.array_equal(listen_to_take(take, silent).powers, hear_take(take, silent).powers)
+    assert np.array_equal(listen_to_take(take, silent).powers, listen_once(take, silent).powers)
 
 
 def test_where_the_process_goes_away_it_is_heard_here(take, monkeypatch):
     nowhere = "/bin/false" if os.name != "nt" else "where"
     monkeypatch.setattr(spatial.jobs.sync.listen_process.sys, "executable", nowhere)
     monkeypatch.setattr(spatial.jobs.sync.listen, "WORTH_IT_S", 0.0)
-    assert np.array_equal(listen_to_take(take, silent).powers, hear_take(take, silent).powers)
+    assert np.array_equal(listen_to_take(take, silent).powers, listen_once(take, silent).powers)
 
 
 @pytest.mark.slow
@@ -107,8 +107,8 @@ def test_a_take_in_several_files_of_capsules_in_a_wider_one_is_heard_alike(tmp_p
         speaker_mask=0x3F,
     )  # fmt: skip
     assert pickle.loads(pickle.dumps(take)) == take
-    there, here = hear_elsewhere(take, silent), hear_take(take, silent)
+    there, here = listen_in_process(take, silent), listen_once(take, silent)
     assert np.array_equal(there.powers, here.powers)
     assert there.peak == here.peak
-    other = hear_take(dataclasses.replace(take, picked=(0, 1, 2, 3)), silent)
+    other = listen_once(dataclasses.replace(take, picked=(0, 1, 2, 3)), silent)
     assert not np.array_equal(there.powers, other.powers)

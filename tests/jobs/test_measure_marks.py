@@ -6,7 +6,7 @@ import soundfile
 
 from spatial.errors import InputError, MarksFileError
 from spatial.field import azimuth_elevation
-from spatial.jobs.orient.measure_marks import expected_direction, hear_marks, marks_of_clip
+from spatial.jobs.orient.measure_marks import expected_direction, marks_of_clip, measure_marks
 from spatial.jobs.rig import Rig
 from spatial.media.movies.clip import open_clip
 from spatial.media.tables import Mark
@@ -76,7 +76,7 @@ def test_the_truth_lies_within_twice_what_an_unknown_distance_is_said_to_cost(di
 
 
 def test_marks_are_heard_where_the_sound_comes_from(air):
-    (heard,) = hear_marks(open_take(air.take), air.law, [mark(start_s=0.5, end_s=4.0)], Rig(BELOW))
+    (heard,) = measure_marks(open_take(air.take), air.law, [mark(start_s=0.5, end_s=4.0)], Rig(BELOW))
     assert heard.heard.heard
     # In open air only the estimator's own rounding is left.
     assert np.degrees(azimuth_elevation(heard.heard.vector)) == pytest.approx((50.0, -10.0), abs=1.0)
@@ -92,7 +92,7 @@ def test_a_mark_is_heard_on_clip_time(tmp_path, air):
     soundfile.write(tmp_path / "turns.wav", field, rate, subtype="FLOAT")
     take = open_take(tmp_path / "turns.wav")
     spans = [mark(start_s=1.0, end_s=3.0), mark(start_s=-1.5, end_s=0.9), mark(start_s=3.1, end_s=6.0)]
-    azimuths = [azimuth_elevation(heard.heard.vector)[0] for heard in hear_marks(take, air.law, spans, Rig())]
+    azimuths = [azimuth_elevation(heard.heard.vector)[0] for heard in measure_marks(take, air.law, spans, Rig())]
     assert np.degrees(azimuths) == pytest.approx([50.0, -130.0, -130.0], abs=1.0)
 
 
@@ -100,13 +100,13 @@ def test_a_mark_the_take_does_not_cover_is_unheard(air):
     """The law puts the mark before the take's first sample."""
     take = open_take(air.take)
     early, late = mark(start_s=-9.0, end_s=-8.0), mark(start_s=900.0, end_s=901.0)
-    assert [heard.heard.heard for heard in hear_marks(take, air.law, [early, late], Rig())] == [False, False]
+    assert [heard.heard.heard for heard in measure_marks(take, air.law, [early, late], Rig())] == [False, False]
 
 
 def test_of_a_mark_covered_in_part_the_part_is_heard_where_it_is_half_or_more(air):
     """The take starts at -2 s of clip time and ends 2 s after the clip's 6.04 s."""
     spans = [mark(start_s=5.0, end_s=11.0), mark(start_s=6.04, end_s=11.04), mark(start_s=-4.0, end_s=0.1)]
-    half, less, early = hear_marks(open_take(air.take), air.law, spans, Rig())
+    half, less, early = measure_marks(open_take(air.take), air.law, spans, Rig())
     assert [each.covered for each in (half, less, early)] == pytest.approx([3.04 / 6, 0.4, 2.1 / 4.1], abs=0.001)
     assert [each.heard.heard for each in (half, less)] == [True, False]
     assert np.degrees(azimuth_elevation(half.heard.vector)[0]) == pytest.approx(50.0, abs=1.0)
@@ -115,7 +115,7 @@ def test_of_a_mark_covered_in_part_the_part_is_heard_where_it_is_half_or_more(ai
 def test_silence_in_a_finished_track_is_not_covered(air):
     """A track is as long as the clip, but its take may have ended before."""
     spans = [mark(start_s=0.5, end_s=4.0), mark(start_s=2.0, end_s=5.0)]
-    one, other = hear_marks(open_take(air.take), air.law, spans, Rig(), sounds_s=(0.0, 3.0))
+    one, other = measure_marks(open_take(air.take), air.law, spans, Rig(), sounds_s=(0.0, 3.0))
     assert (one.covered, other.covered) == pytest.approx((2.5 / 3.5, 1 / 3), abs=1e-6)
     assert (one.heard.heard, other.heard.heard) == (True, False)
 

@@ -8,7 +8,7 @@ import pytest
 from spatial.direction.doa import SpanDirection
 from spatial.field import unit_vectors
 from spatial.findings import Severity
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.orient.mic_place import (
     one_place_of_all,
     sight_facts,
@@ -35,7 +35,7 @@ def marks(*, true=GIVEN, distance_m=1.5, given=True, sd_deg=1.0):
         seen = unit_vectors(*np.radians(place))
         span = SpanDirection(True, seen_from_microphone(seen, distance_m, true), np.radians(sd_deg), 1.0)
         mark = Mark(f"p{n}", float(n), n + 1.0, *np.radians(place), distance_m if given else None)
-        heard.append(HeardMark(mark, seen_from_microphone(seen, distance_m, GIVEN), 0.0, span))
+        heard.append(MeasuredMark(mark, seen_from_microphone(seen, distance_m, GIVEN), 0.0, span))
     return heard
 
 

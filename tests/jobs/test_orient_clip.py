@@ -10,8 +10,8 @@ from spatial.direction.doa import SpanDirection
 from spatial.direction.microphone_error import PERFECT
 from spatial.errors import InconclusiveError
 from spatial.field import ChannelFormat, azimuth_elevation, unit_vectors
-from spatial.jobs.orient.from_marks import determined_turn, orient_heard, orient_marks
-from spatial.jobs.orient.measure_marks import HeardMark, expected_direction, shared_parallax
+from spatial.jobs.orient.from_marks import determined_turn, orient_marks, orient_measured
+from spatial.jobs.orient.measure_marks import MeasuredMark, expected_direction, shared_parallax
 from spatial.jobs.orient.orient_clip import orient_match
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
@@ -42,7 +42,7 @@ def heard_marks(mount, *, who=tuple(PLACES), marked=None, fault=None, offset_m=(
         expected, parallax = expected_direction(mark, offset_m)
         there = unit_vectors(*np.radians(PLACES[name])) @ turn
         heard = SpanDirection(True, there if fault is None else fault @ there, np.radians(1.5), 1.0)
-        marks.append(HeardMark(mark, expected, parallax, heard))
+        marks.append(MeasuredMark(mark, expected, parallax, heard))
     return marks, turn
 
 
@@ -73,7 +73,7 @@ def test_of_three_marks_none_is_blamed_and_a_fourth_is_asked_for():
 
 def test_what_one_more_mark_would_tell_is_said():
     marks, _ = heard_marks((0, 0, 0), who=("Odile", "Tamsin"), marked={})
-    marks = [marks[0], HeardMark(marks[0].mark, marks[0].expected, 0.0, marks[0].heard)]
+    marks = [marks[0], MeasuredMark(marks[0].mark, marks[0].expected, 0.0, marks[0].heard)]
     (only,) = said(orient_marks(SYNC, marks), "undetermined")
     assert "these marks cannot tell the" in only.message
     assert "would tell the most" in only.message
@@ -154,8 +154,8 @@ def test_a_microphone_on_its_side_may_be_a_channel_order():
 def test_an_axis_beside_the_marks_has_its_say():
     marks, turn = heard_marks((10, 0, 0), who=("Tamsin",))
     left = np.array([0.0, 1.0, 0.0])
-    assert orient_heard(TAKE, marks).matrix is None
-    result = orient_heard(TAKE, marks, axes=[AxisMeasurement(left @ turn, left, np.radians(3.0))])
+    assert orient_measured(TAKE, marks).matrix is None
+    result = orient_measured(TAKE, marks, axes=[AxisMeasurement(left @ turn, left, np.radians(3.0))])
     assert np.degrees(rotation_angle(result.matrix, turn)) < 0.1
 
 
@@ -170,13 +170,13 @@ def test_unknown_distances_widen_pitch_and_the_text_says_by_how_much():
             expected_direction(Mark("x", 0, 1, heard.mark.azimuth_rad, heard.mark.elevation_rad, d), below)[0]
             for d in (1.0, 4.0)
         ]
-        near_and_far.append(HeardMark(heard.mark, heard.expected, heard.parallax_sd_rad, heard.heard, tuple(ends)))
+        near_and_far.append(MeasuredMark(heard.mark, heard.expected, heard.parallax_sd_rad, heard.heard, tuple(ends)))
     assert shared_parallax(exact) is None
     turn = shared_parallax(near_and_far)
     # Everybody nearer looks higher: about the left axis, a turn of 5 to 6 degrees; about the others hardly any.
     assert 4.0 < np.degrees(np.linalg.norm(turn)) < 6.3
     assert abs(turn[1]) > 0.8 * np.linalg.norm(turn)
-    known, open_ = orient_heard(TAKE, exact), orient_heard(TAKE, near_and_far)
+    known, open_ = orient_measured(TAKE, exact), orient_measured(TAKE, near_and_far)
     assert open_.mount.sd_rad.pitch_rad > 2 * known.mount.sd_rad.pitch_rad
     said = [line for line in text.orient_lines(open_) if "parallax may explain up to" in line]
     assert len(said) == 1
@@ -186,7 +186,7 @@ def test_unknown_distances_widen_pitch_and_the_text_says_by_how_much():
 
 def test_no_mark_heard_is_inconclusive():
     marks, _ = heard_marks((0, 0, 0), who=("Odile",))
-    silent = HeardMark(marks[0].mark, marks[0].expected, 0.0, SpanDirection(False, np.full(3, np.nan), np.nan, 0.0))
+    silent = MeasuredMark(marks[0].mark, marks[0].expected, 0.0, SpanDirection(False, np.full(3, np.nan), np.nan, 0.0))
     with pytest.raises(InconclusiveError, match="in none of the 1 marks"):
         orient_marks(SYNC, [silent])
 

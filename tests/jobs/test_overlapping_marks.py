@@ -6,7 +6,7 @@ import soundfile
 
 from spatial.field import unit_vectors
 from spatial.jobs.orient.from_marks import orient_marks
-from spatial.jobs.orient.measure_marks import hear_marks
+from spatial.jobs.orient.measure_marks import measure_marks
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, check_marks
@@ -56,7 +56,7 @@ def marked(*rows):
 
 
 def oriented(take, marks, prior=UPRIGHT):
-    heard = hear_marks(take, ON_CLIP_TIME, marks, Rig())
+    heard = measure_marks(take, ON_CLIP_TIME, marks, Rig())
     return orient_marks(SyncResult(None, take, None, ()), heard, prior=prior)
 
 
@@ -74,7 +74,7 @@ def test_two_pairs_at_once_tell_the_mount_and_nobody_is_accused(play):
 @pytest.mark.slow
 def test_a_track_is_held_against_the_places_each_used_once(play):
     take = play(PAIRS, turn=MOUNT)
-    checks, findings = check_marks(hear_marks(take, ON_CLIP_TIME, marked(*PAIRS), Rig(), finished=True), Tolerance())
+    checks, findings = check_marks(measure_marks(take, ON_CLIP_TIME, marked(*PAIRS), Rig(), finished=True), Tolerance())
     assert [str(check.verdict) for _, check in checks] == ["in place"] * 4
     assert [finding for finding in findings if finding.severity != "note"] == []
 
@@ -83,7 +83,7 @@ def test_a_track_is_held_against_the_places_each_used_once(play):
 def test_a_track_turned_wrong_is_found_off_all_the_same(play):
     away = matrix_from_ypr(YawPitchRoll.from_degrees(25.0, 0.0, 0.0))
     take = play(PAIRS, turn=away @ MOUNT)
-    checks, findings = check_marks(hear_marks(take, ON_CLIP_TIME, marked(*PAIRS), Rig(), finished=True), Tolerance())
+    checks, findings = check_marks(measure_marks(take, ON_CLIP_TIME, marked(*PAIRS), Rig(), finished=True), Tolerance())
     assert [str(check.verdict) for _, check in checks].count("off") >= 3
     assert "fix" in [finding.severity for finding in findings]
 
@@ -92,8 +92,8 @@ def test_a_track_turned_wrong_is_found_off_all_the_same(play):
 def test_parts_of_their_own_count_as_before_and_that_is_said(play):
     rows = (("Odile", 0.5, 4.5), ("Juno", 3.5, 8.0))
     take = play(rows)
-    heard = hear_marks(take, ON_CLIP_TIME, marked(*rows), Rig())
-    own = hear_marks(take, ON_CLIP_TIME, marked(("Odile", 0.5, 3.5), ("Juno", 4.5, 8.0)), Rig())
+    heard = measure_marks(take, ON_CLIP_TIME, marked(*rows), Rig())
+    own = measure_marks(take, ON_CLIP_TIME, marked(("Odile", 0.5, 3.5), ("Juno", 4.5, 8.0)), Rig())
     for part, alone in zip(heard, own, strict=True):
         assert part.partly
         np.testing.assert_allclose(part.heard.vector, alone.heard.vector, atol=0.01)
@@ -104,9 +104,9 @@ def test_parts_of_their_own_count_as_before_and_that_is_said(play):
 def test_marks_that_do_not_overlap_are_as_they_were(play):
     rows = (("Odile", 0.5, 4.0), ("Juno", 4.05, 8.0))
     take = play(rows)
-    both = hear_marks(take, ON_CLIP_TIME, marked(*rows), Rig())
+    both = measure_marks(take, ON_CLIP_TIME, marked(*rows), Rig())
     for each, row in zip(both, rows, strict=True):
-        (alone,) = hear_marks(take, ON_CLIP_TIME, marked(row), Rig())
+        (alone,) = measure_marks(take, ON_CLIP_TIME, marked(row), Rig())
         np.testing.assert_array_equal(each.heard.vector, alone.heard.vector)
         assert each.heard.sd_rad == alone.heard.sd_rad
         assert not each.partly
@@ -139,6 +139,6 @@ def test_a_duet_without_a_word_is_open_and_says_what_would_settle_it(play):
 def test_marks_of_one_place_that_overlap_are_heard_as_one_would_be(play):
     rows = (("Odile", 0.5, 4.0), ("Odile", 1.0, 3.0))
     take = play(rows[:1])
-    for each, row in zip(hear_marks(take, ON_CLIP_TIME, marked(*rows), Rig()), rows, strict=True):
-        (alone,) = hear_marks(take, ON_CLIP_TIME, marked(row), Rig())
+    for each, row in zip(measure_marks(take, ON_CLIP_TIME, marked(*rows), Rig()), rows, strict=True):
+        (alone,) = measure_marks(take, ON_CLIP_TIME, marked(row), Rig())
         np.testing.assert_array_equal(each.heard.vector, alone.heard.vector)

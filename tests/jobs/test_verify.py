@@ -8,7 +8,7 @@ import pytest
 
 from spatial.direction.doa import SpanDirection
 from spatial.field import ChannelFormat, unit_vectors
-from spatial.jobs.orient.measure_marks import HeardMark, seen_in
+from spatial.jobs.orient.measure_marks import MeasuredMark, seen_in
 from spatial.jobs.rig import Rig
 from spatial.jobs.verify import Tolerance, check_track, layout_findings
 from spatial.media.movies.clip import Clip
@@ -38,7 +38,7 @@ def verified(moved, *, unheard=(), step=None, track=TRACK):
         if who in unheard:
             heard = SpanDirection(False, np.full(3, np.nan), np.nan, 0.0)
         marks.append(
-            HeardMark(Mark(who, 1.0, 2.0, azimuth, elevation, 2.0), unit_vectors(azimuth, elevation), 0, heard)
+            MeasuredMark(Mark(who, 1.0, 2.0, azimuth, elevation, 2.0), unit_vectors(azimuth, elevation), 0, heard)
         )
     return check_track(CLIP, track, marks, step=step, tolerance=Tolerance())
 
@@ -104,7 +104,7 @@ def marked_in_pixels(layout, *, moved=lambda vector: vector):
         seen = unit_vectors(*np.radians(place))
         mark = Mark(who, 1.0, 2.0, *np.radians(place), 2.0, pixel=picture.pixel_from_direction(seen))
         heard = SpanDirection(True, moved(seen), np.radians(1.0), 1.0)
-        marks.append(HeardMark(mark, seen, 0, heard))
+        marks.append(MeasuredMark(mark, seen, 0, heard))
     return marks
 
 

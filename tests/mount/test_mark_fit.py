@@ -8,7 +8,7 @@ from spatial.direction.microphone_error import PERFECT
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import unit_vectors
 from spatial.mount import mark_fit, wahba
-from spatial.mount.mark_fit import telling_direction
+from spatial.mount.mark_fit import most_informative_direction
 from spatial.mount.prior import AxisMeasurement, Hanging, MountPrior
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle, ypr_from_matrix
 from tests.bench.mountscenes import drawn
@@ -278,12 +278,12 @@ def test_the_next_mark_to_make_is_named():
     choices = directions([0, 90], [0, 0])
     result = estimate_mount(ahead, ahead, np.full(2, 0.02))
     assert "roll" in result.undetermined
-    assert telling_direction(result, choices) == 1
+    assert most_informative_direction(result, choices) == 1
     ring = directions([0, 90, -90])
     level = estimate_mount(ring, ring, np.full(3, 0.02))
     choices = directions([0, 90, 0], [0, 0, 90])
     assert level.mirrored is None
-    assert telling_direction(level, choices) == 2  # off the plane of the marks
+    assert most_informative_direction(level, choices) == 2  # off the plane of the marks
 
 
 @pytest.mark.slow

@@ -5,9 +5,9 @@ import pytest
 
 from spatial.direction.doa import SpanDirection
 from spatial.field import unit_vectors
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.media.tables import Mark
-from spatial.report.plots.direction_plot import heard_density, write_directions_map
+from spatial.report.plots.direction_plot import direction_density, write_directions_map
 from tests.pictures import check_whole, every_kind
 from tests.report.test_direction_plot import drawn, result_of  # noqa: F401 a fixture
 
@@ -28,21 +28,21 @@ def test_the_file_is_whole_and_what_its_name_says(tmp_path, name):
 def test_density_by_hand():
     """Three rows at one place, one as loud at another: 1 and a third; 6 dB less is half; nothing elsewhere."""
     result = result_of([40.0] * 3 + [-60.0, 180.0, NAN], [10.0] * 3 + [-20.0, 0.0, NAN], [-20.0] * 4 + [-26.0206, 0.0])
-    found = heard_density(result, np.stack([at(40, 10), at(-60, -20), at(-179.9, 0), at(0, 0)]))
+    found = direction_density(result, np.stack([at(40, 10), at(-60, -20), at(-179.9, 0), at(0, 0)]))
     np.testing.assert_allclose(found, [1.0, 1 / 3, 1 / 6, 0.0], atol=2e-3)
 
 
 def test_smeared_by_three_degrees_wherever_it_is():
     """One standard deviation away exp(-1/2) of the peak is left, at the horizon, at the back and high up."""
     for azimuth, elevation in ((0.0, 0.0), (180.0, 0.0), (-30.0, 80.0)):
-        found = heard_density(
+        found = direction_density(
             result_of([azimuth], [elevation], [-20.0]), np.stack([at(azimuth, elevation), at(azimuth, elevation - 3)])
         )
         assert found[1] / found[0] == pytest.approx(np.exp(-0.5), rel=0.01)
 
 
 def test_what_is_drawn(tmp_path, drawn):  # noqa: F811
-    mark = HeardMark(
+    mark = MeasuredMark(
         Mark("Odile", 0.1, 0.3, np.radians(58.0), np.radians(-15.0), 2.0), at(60.0, -15.0), 0.0,
         SpanDirection(True, at(60.0, -15.0), 0.02, 1.0),
     )  # fmt: skip
@@ -66,7 +66,7 @@ def test_what_is_drawn(tmp_path, drawn):  # noqa: F811
     ("elevation_deg", "said"), [(80.0, "Odile, overhead"), (-85.0, "Odile, below"), (70.0, "Odile")]
 )
 def test_a_mark_overhead_says_so(tmp_path, drawn, elevation_deg, said):  # noqa: F811
-    mark = HeardMark(
+    mark = MeasuredMark(
         Mark("Odile", 0.1, 0.3, 1.0, np.radians(elevation_deg), 2.0), at(60.0, elevation_deg), 0.0,
         SpanDirection(True, at(60.0, elevation_deg), 0.02, 1.0),
     )  # fmt: skip

@@ -13,7 +13,7 @@ from spatial.direction.intensity import FrameDirections
 from spatial.errors import OutputError
 from spatial.field import ChannelFormat, unit_vectors
 from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.media.tables import Mark
 from spatial.media.takes.take import Take
 from spatial.report.plots.direction_plot import write_directions_map, write_directions_plot
@@ -106,7 +106,7 @@ def test_what_is_drawn(tmp_path, result, drawn):
     """Left is up, in degrees; rests are left out; the louder the larger and the darker."""
     seen = Mark("Odile", 0.1, 0.3, np.radians(-60.0), np.radians(-20.0), 2.0)
     heard = SpanDirection(True, np.array([1.0, 0.0, 0.0]), 0.02, 1.0)
-    mark = HeardMark(seen, unit_vectors(np.radians(-58.0), np.radians(-15.0)), 0.0, heard)
+    mark = MeasuredMark(seen, unit_vectors(np.radians(-58.0), np.radians(-15.0)), 0.0, heard)
     write_directions_plot(result, tmp_path / "plot.png", marks=[mark])
     (figure,) = drawn
     across, up = figure.axes
@@ -165,7 +165,7 @@ def test_each_source_has_a_stroke_of_its_own_broken_at_rests(tmp_path, drawn):
 
 def test_what_is_overhead_has_an_elevation_only(tmp_path, drawn):
     """A source that rises over the microphone: its azimuth, and that of a mark there, says nothing."""
-    mark = HeardMark(
+    mark = MeasuredMark(
         Mark("Odile", 0.1, 0.3, 1.0, 1.4, 2.0), unit_vectors(1.0, np.radians(80.0)), 0.0,
         SpanDirection(True, unit_vectors(1.0, np.radians(80.0)), 0.02, 1.0),
     )  # fmt: skip

@@ -14,7 +14,7 @@ from spatial.field import ChannelFormat, unit_vectors
 from spatial.findings import Finding, Severity
 from spatial.jobs.directions import DirectionsResult
 from spatial.jobs.orient.from_marks import OrientResult
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.verify import VerifyResult
 from spatial.media.movies.clip import Clip
@@ -38,7 +38,7 @@ def vector(azimuth_deg, elevation_deg):
 
 
 def mark(heard, seen_deg=(30.0, 5.0)):
-    return HeardMark(Mark("Odile", 1.0, 2.5, *np.radians(seen_deg), 2.0), vector(*seen_deg), 0.0, heard)
+    return MeasuredMark(Mark("Odile", 1.0, 2.5, *np.radians(seen_deg), 2.0), vector(*seen_deg), 0.0, heard)
 
 
 UNHEARD = SpanDirection(False, np.full(3, NAN), NAN, NAN)

@@ -17,7 +17,7 @@ from spatial.direction.microphone_error import ORDINARY
 from spatial.direction.summary import PLACES, RowVotes, SoundRows
 from spatial.field import ChannelFormat, angle_between, azimuth_elevation, unit_vectors
 from spatial.findings import Finding, Severity
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.review.review_clip import ReviewResult
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
@@ -130,7 +130,7 @@ def test_drafts_go_by_the_clips_content_and_the_version_of_its_marks():
     def seen(azimuth_rad):
         mark = Mark("Nell", 0.5, 2.0, azimuth_rad, 0.0, None)
         span = SpanDirection(False, np.array([1.0, 0.0, 0.0]), 0.1, 1.0)
-        return replace(result, marks=((HeardMark(mark, span.vector, 0.0, span), None),))
+        return replace(result, marks=((MeasuredMark(mark, span.vector, 0.0, span), None),))
 
     result = replace(result_of(), clip_glance="a1")
     first = known(result)

@@ -12,7 +12,7 @@ from demo_audio.write_movie import write_movie
 from spatial.direction.doa import SpanDirection
 from spatial.errors import InputError
 from spatial.field import ChannelFormat, angle_between, azimuth_elevation, unit_vectors
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.verify import Tolerance, VerifyResult
 from spatial.media.movies.clip import open_clip
 from spatial.media.tables import Mark
@@ -35,7 +35,7 @@ def mark_of(seen_deg, heard_deg, who="Nell", sd_deg=2.0, start_s=0.4):
         span = SpanDirection(False, np.full(3, np.nan), float("nan"), 0.0)
     else:
         span = SpanDirection(True, unit_vectors(*np.radians(heard_deg)), float(np.radians(sd_deg)), 1.0)
-    heard = HeardMark(Mark(who, start_s, start_s + 1.0, *np.radians(seen_deg), None), seen, 0.0, span)
+    heard = MeasuredMark(Mark(who, start_s, start_s + 1.0, *np.radians(seen_deg), None), seen, 0.0, span)
     return heard, check_mark(seen, span, judge=Judge(JudgedBy.TRACK))
 
 

@@ -10,7 +10,7 @@ import pytest
 from spatial.direction.doa import SpanDirection
 from spatial.field import ChannelFormat, unit_vectors
 from spatial.findings import Finding, Severity
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.sync.lip_sync_findings import with_lip_sync
 from spatial.jobs.sync.sync_findings import match_findings
 from spatial.jobs.sync.sync_result import SyncResult
@@ -33,7 +33,7 @@ def vector(azimuth_deg, elevation_deg):
 
 def heard_mark(seen_deg, heard_deg, who="Odile"):
     mark = Mark(who, 61.0, 75.25, *np.radians(seen_deg), 2.0)
-    return HeardMark(mark, vector(*seen_deg), 0.0, SpanDirection(True, vector(*heard_deg), np.radians(1.0), 1.0))
+    return MeasuredMark(mark, vector(*seen_deg), 0.0, SpanDirection(True, vector(*heard_deg), np.radians(1.0), 1.0))
 
 
 def estimate(offset_s, drift_ppm, drift_sd_ppm=1.0):

@@ -11,7 +11,7 @@ import pytest
 from scipy.signal import butter, sosfilt
 
 from spatial.dsp.samples import ArraySamples
-from spatial.sync.camera_gain import LEAST_DB, hear_riding, riding_range_db
+from spatial.sync.camera_gain import LEAST_DB, estimate_gain_range, riding_range_db
 from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
 from tests.bench.camerascenes import Camera, camera_of
@@ -51,12 +51,12 @@ def heard(rng, camera, *, seconds=30.0, take_noise=0.0005, camera_noise=0.001, r
 def test_the_range_is_that_of_the_gain(range_db, others):
     clip, take = heard(np.random.default_rng([1, int(range_db)]), replace(STANDS, range_db=range_db, **others))
     # Within a third, as the benchmark counts it: in rests of 3 s a release of 0.8 s gets nearly all the way.
-    assert hear_riding(clip, take, AT_ONCE) == pytest.approx(range_db, abs=max(4.0, range_db / 3))
+    assert estimate_gain_range(clip, take, AT_ONCE) == pytest.approx(range_db, abs=max(4.0, range_db / 3))
 
 
 def test_noise_reduction_that_opens_beside_sound_makes_the_range_look_smaller_by_no_more_than_its_depth():
     clip, take = heard(np.random.default_rng([1, 26]), replace(STANDS, range_db=26.0, noise_reduction_db=12.0))
-    assert 26.0 - 12.0 - 4.0 < hear_riding(clip, take, AT_ONCE) < 26.0
+    assert 26.0 - 12.0 - 4.0 < estimate_gain_range(clip, take, AT_ONCE) < 26.0
 
 
 @pytest.mark.slow
@@ -72,14 +72,14 @@ def test_noise_reduction_that_opens_beside_sound_makes_the_range_look_smaller_by
 )
 def test_a_gain_that_stands_is_never_named(others, noises):
     clip, take = heard(np.random.default_rng(2), replace(STANDS, **others), **noises)
-    found = hear_riding(clip, take, AT_ONCE)
+    found = estimate_gain_range(clip, take, AT_ONCE)
     assert found is None or found < LEAST_DB / 2
 
 
 def test_too_little_to_tell():
     rng = np.random.default_rng(3)
     clip, take = heard(rng, STANDS, seconds=1.0)
-    assert hear_riding(clip, take, ClockLaw(500.0)) is None
+    assert estimate_gain_range(clip, take, ClockLaw(500.0)) is None
     noise = rng.standard_normal((200, 40))
     assert riding_range_db(noise, noise) is None
     assert riding_range_db(noise[:3], noise[:3]) is None

@@ -16,7 +16,7 @@ from spatial.jobs.conform.sidecar import sidecar_text
 from spatial.jobs.conform.track_memory import ConformResult, TrackRequest, kept_answer, made_from
 from spatial.jobs.orient.from_marks import OrientResult, determined_turn, require_match
 from spatial.jobs.orient.judges import judges_of_mount
-from spatial.jobs.orient.measure_marks import hear_marks, marks_of_clip
+from spatial.jobs.orient.measure_marks import marks_of_clip, measure_marks
 from spatial.jobs.orient.orient_clip import orient_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
@@ -188,7 +188,7 @@ class _Work:
         proof = check_track(
             result.clip,
             track,
-            hear_marks(track, ON_CLIP_TIME, self.marks, rig, finished=True, sounds_s=result.covered_s),
+            measure_marks(track, ON_CLIP_TIME, self.marks, rig, finished=True, sounds_s=result.covered_s),
             step=step_of_track(result.clip, track, self.heard, rig=rig, pairing=result.pairing, progress=progress),
             tolerance=asked.tolerance,
             judges=judges_of_mount(oriented, len(self.marks), rig),
@@ -204,7 +204,7 @@ class _Work:
 
     def _oriented(self, result: SyncResult) -> OrientResult:
         asked = self.asked
-        heard = hear_marks(result.take, result.law, self.marks, asked.rig)
+        heard = measure_marks(result.take, result.law, self.marks, asked.rig)
         return orient_match(
             result, heard, rig=asked.rig, prior=asked.prior, repair=asked.repair, progress=self.progress
         )

@@ -15,8 +15,8 @@ from spatial.direction.intensity import LEAD_IN_S, field_bins
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs, azimuth_elevation
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.orient.from_marks import OrientResult, orient_heard
-from spatial.jobs.orient.measure_marks import HeardMark, aside_of, expected_direction
+from spatial.jobs.orient.from_marks import OrientResult, orient_measured
+from spatial.jobs.orient.measure_marks import MeasuredMark, aside_of, expected_direction
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_clip import open_takes
@@ -86,7 +86,7 @@ def orient_claps(
     if len(takes) > 1:
         raise InputError(f"a clap walk is one recording, and these are {len(takes)}; name one")
     take, rig = takes[0], rig or Rig()
-    found = _heard_claps(take, rig, progress)
+    found = _measured_claps(take, rig, progress)
     marks = [_mark(name, vector, rig) for name, vector in zip(names, directions, strict=True)]
     pairing = _paired(names, marks, found, prior)
     walk = []
@@ -97,8 +97,8 @@ def orient_claps(
         # How well somebody stands at "left" is a part of how well the clap is known.
         told = SpanDirection(True, heard.vector, float(np.hypot(heard.sd_rad, CLAP_SD_RAD)), heard.share)
         aside = aside_of(rig, lambda place, mark=mark: expected_direction(mark, place)[0])  # type: ignore[misc]
-        walk.append(HeardMark(moment, expected, parallax, told, aside=aside))
-    result = orient_heard(take, walk, prior=prior, repair=repair, evidence="claps", wrong_share=_WRONG_CLAP)
+        walk.append(MeasuredMark(moment, expected, parallax, told, aside=aside))
+    result = orient_measured(take, walk, prior=prior, repair=repair, evidence="claps", wrong_share=_WRONG_CLAP)
     missing = sorted(set(range(len(names))) - {place for place, _ in pairing.pairs})
     findings = [
         Finding(Code.MARK_UNHEARD, Severity.LOOK, f"no clap is heard where {names[place]} should come", names[place])
@@ -114,7 +114,7 @@ def _mark(name: str, vector: FloatArray, rig: Rig) -> tuple[Mark, FloatArray, fl
     return mark, *expected_direction(mark, rig.mic_offset_m)
 
 
-def _heard_claps(take: Take, rig: Rig, progress: Progress) -> list[tuple[float, SpanDirection]]:
+def _measured_claps(take: Take, rig: Rig, progress: Progress) -> list[tuple[float, SpanDirection]]:
     """Time and direction of each clap; doubled claps are one."""
     finder, done = ClapFinder(take.rate_hz), 0
     for block in field_blocks(take):
@@ -153,7 +153,7 @@ def _merged(group: list[tuple[float, SpanDirection]]) -> tuple[float, SpanDirect
     return group[0][0], SpanDirection(True, total / np.linalg.norm(total), surest, share)
 
 
-def _unlike_what_was_said(places: FloatArray, vectors: FloatArray, sd_rad: FloatArray, prior: MountPrior | None) -> str:
+def _against_the_prior(places: FloatArray, vectors: FloatArray, sd_rad: FloatArray, prior: MountPrior | None) -> str:
     """Where the claps alone would tell, that it is the crew's word which they do not go with."""
     if prior is None or not pair_claps(places, vectors, sd_rad).sure:
         return ""
@@ -187,6 +187,6 @@ def _paired(
     if not pairing.pairs or not pairing.sure:
         raise InconclusiveError(
             f"{len(names)} claps are named and {len(found)} found ({when}), and which is which cannot be told: "
-            f"{_unlike_what_was_said(places, vectors, sd, prior)}{advice}"
+            f"{_against_the_prior(places, vectors, sd, prior)}{advice}"
         )
     return pairing

@@ -1,6 +1,6 @@
 """The orient job: how the microphone sat, from marks in a clip.
 
-Functions: require_match; orient_marks (marks already measured); orient_heard (marks or claps, with or without
+Functions: require_match; orient_marks (marks already measured); orient_measured (marks or claps, with or without
 a clip); determined_turn.
 """
 
@@ -17,9 +17,9 @@ from spatial.errors import InconclusiveError
 from spatial.findings import Code, Finding
 from spatial.jobs.orient.measure_marks import (
     LEAST_COVERED,
-    HeardMark,
+    MeasuredMark,
     groups_of,
-    heard_alone,
+    measured_alone,
     offset_turns,
     shared_parallax,
     with_way,
@@ -45,7 +45,7 @@ class OrientResult:
     sync: SyncResult | None
     """The clip and its place in the take; None for a clap walk."""
     mount: MountEstimate
-    marks: tuple[HeardMark, ...]
+    marks: tuple[MeasuredMark, ...]
     """Every mark or clap; those not heard took no part."""
     residuals_rad: tuple[float | None, ...]
     """For each mark, the angle left over; None where unheard."""
@@ -90,7 +90,7 @@ def require_match(result: SyncResult) -> None:
 
 def orient_marks(
     result: SyncResult,
-    marks: Sequence[HeardMark],
+    marks: Sequence[MeasuredMark],
     *,
     prior: MountPrior | None = None,
     axes: Sequence[AxisMeasurement] = (),
@@ -122,12 +122,12 @@ def orient_marks(
             f"in none of the {len(marks)} marks is anybody heard clearly enough to tell a direction; "
             "mark moments in which just one performer sounds"
         )
-    return orient_heard(result.take, marks, sync=result, prior=prior, axes=axes, repair=repair, rig=rig)
+    return orient_measured(result.take, marks, sync=result, prior=prior, axes=axes, repair=repair, rig=rig)
 
 
-def orient_heard(
+def orient_measured(
     take: Take,
-    marks: Sequence[HeardMark],
+    marks: Sequence[MeasuredMark],
     *,
     sync: SyncResult | None = None,
     prior: MountPrior | None = None,
@@ -174,20 +174,20 @@ def orient_heard(
 
 
 def _estimated(
-    marks: Sequence[HeardMark],
+    marks: Sequence[MeasuredMark],
     *,
     prior: MountPrior,
     axes: Sequence[AxisMeasurement],
     wrong_share: float,
     microphone: Microphone,
     times: FloatArray | None = None,
-) -> tuple[MountEstimate, list[HeardMark], bool]:
+) -> tuple[MountEstimate, list[MeasuredMark], bool]:
     """The mount, the marks with what is heard of each, and whether it is open who of those that overlap is who.
 
     `times`: by how many of its own deviations the microphone's place may be off along each axis.
     """
 
-    def simply(marks: Sequence[HeardMark]) -> MountEstimate:
+    def simply(marks: Sequence[MeasuredMark]) -> MountEstimate:
         used = [heard for heard in marks if heard.heard.heard]
         turns, rest_rad = offset_turns(used, times)
         own = np.array([np.hypot(heard.heard.sd_rad, heard.extra_sd_rad) for heard in used])
@@ -206,7 +206,7 @@ def _estimated(
     if not groups:
         return simply(marks), list(marks), False
     expected, extra = np.stack([each.expected for each in marks]), np.array([each.extra_sd_rad for each in marks])
-    ways = likely_ways(expected, *heard_alone(marks), groups, prior, axes)
+    ways = likely_ways(expected, *measured_alone(marks), groups, prior, axes)
     if not any(way.heard.any() for way in ways):
         raise InconclusiveError(
             "of marks that overlap none fits any of the places that sound in them: mark moments in which just one "
@@ -236,13 +236,13 @@ def _estimated(
     return mount, settled, torn
 
 
-def _turns_of_all(marks: Sequence[HeardMark], turns: FloatArray) -> FloatArray:
+def _turns_of_all(marks: Sequence[MeasuredMark], turns: FloatArray) -> FloatArray:
     """What all marks share: turns that the microphone's place allows, and what unknown distances do."""
     parallax = shared_parallax(marks)
     return turns if parallax is None else np.vstack([turns, parallax])
 
 
-def _nobody(mark: HeardMark) -> SpanDirection:
+def _nobody(mark: MeasuredMark) -> SpanDirection:
     return SpanDirection(False, np.full(3, np.nan), float("nan"), mark.heard.share)
 
 

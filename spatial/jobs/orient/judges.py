@@ -15,7 +15,7 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.jobs.orient.from_marks import OrientResult
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.rig import Rig
 from spatial.media.tables import Mark
 from spatial.mount.mark_fit import MountEstimate, estimate_mount
@@ -56,14 +56,14 @@ def judges_of_mount(oriented: OrientResult | None, marks: int, rig: Rig, *, fini
     return judges
 
 
-def judges_of_track(heard: Sequence[HeardMark], told: Sequence[bool], rig: Rig) -> list[Judge]:
+def judges_of_track(heard: Sequence[MeasuredMark], told: Sequence[bool], rig: Rig) -> list[Judge]:
     """What judges each mark heard in a finished track, where its sidecar says which of them gave the mount.
 
     How far the mount would turn without a mark is the same whether it is found in the take or in the track.
 
     Parameters
     ----------
-    heard : sequence of HeardMark
+    heard : sequence of MeasuredMark
         In the track's own axes.
     told : sequence of bool
         Which of them gave the mount.
@@ -88,7 +88,7 @@ def judges_of_track(heard: Sequence[HeardMark], told: Sequence[bool], rig: Rig) 
     return judges
 
 
-def _by_all(mount: MountEstimate | None, mark: HeardMark) -> Judge:
+def _by_all(mount: MountEstimate | None, mark: MeasuredMark) -> Judge:
     """A mark in a mount that it helped to give: what that mount leaves of the microphone's errors there.
 
     Without the mount, all of them but what a turn of all the sound would take up.
@@ -101,7 +101,7 @@ def _by_all(mount: MountEstimate | None, mark: HeardMark) -> Judge:
     return Judge(JudgedBy.SAME_MARKS, sd_rad=float(mount.taken_up.left_sd_rad(there)[0]))
 
 
-def _judge(mount: MountEstimate, row: int, mark: HeardMark, shown: FloatArray) -> Judge:
+def _judge(mount: MountEstimate, row: int, mark: MeasuredMark, shown: FloatArray) -> Judge:
     """The turn from the mount that all marks give to the one that all but this give."""
     without, expected = mount.without_each[row], mark.expected
     if not np.all(np.isfinite(without)):

@@ -25,7 +25,7 @@ from spatial.errors import InconclusiveError, InputError, OutputError
 from spatial.field import Calibrated, PlainFormat
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.from_marks import OrientResult
-from spatial.jobs.orient.measure_marks import HeardMark, hear_marks
+from spatial.jobs.orient.measure_marks import MeasuredMark, measure_marks
 from spatial.jobs.rig import Rig
 from spatial.media.microphone_file import LearnedFrom, calibration_text, read_calibration
 from spatial.media.output import write_text_whole
@@ -138,7 +138,7 @@ def learn_microphone(oriented: OrientResult, rig: Rig) -> LearnedMicrophone:
     return LearnedMicrophone(learned, calibration, text, _finding(learned, off_deg))
 
 
-def marks_to_learn_from(oriented: OrientResult) -> list[HeardMark]:
+def marks_to_learn_from(oriented: OrientResult) -> list[MeasuredMark]:
     """Marks that are heard by themselves, and are more likely right than wrong."""
     heard = [mark for mark in oriented.marks if mark.heard.heard]
     # The mount speaks of the marks that it was found from, which are those that were measured.
@@ -149,17 +149,17 @@ def marks_to_learn_from(oriented: OrientResult) -> list[HeardMark]:
     ]
 
 
-def _by_band(oriented: OrientResult, used: Sequence[HeardMark], rig: Rig) -> list[HeardMark]:
+def _by_band(oriented: OrientResult, used: Sequence[MeasuredMark], rig: Rig) -> list[MeasuredMark]:
     if oriented.sync is None:
         # A clap is a mark on the take's own time.
         law = ClockLaw(0.0, 0.0)
-        heard = hear_marks(oriented.take, law, [each.mark for each in used], rig)
+        heard = measure_marks(oriented.take, law, [each.mark for each in used], rig)
         # How well somebody stands at "left" is a part of how well the clap is known.
         return [
             replace(mine, heard=replace(band.heard, sd_rad=float(np.hypot(band.heard.sd_rad, CLAP_SD_RAD))))
             for mine, band in zip(used, heard, strict=True)
         ]
-    return hear_marks(oriented.take, oriented.sync.law, [each.mark for each in used], rig)
+    return measure_marks(oriented.take, oriented.sync.law, [each.mark for each in used], rig)
 
 
 def _finding(learned: Learned, off_deg: Sequence[float]) -> Finding:

@@ -3,8 +3,8 @@
 Goal: for each mark a direction expected and a direction measured with its uncertainty. Of the time that several marks
 claim at once, each mark's own part is used; marks without enough of their own are measured together.
 Conventions: spatial.conventions (mount). "Expected" is always as seen from the microphone, in picture axes.
-Functions: marks_of_clip, hear_marks, expected_direction, as_if_still, seen_in, shared_parallax, offset_turns; own_time;
-grouped (marks that can only be taken together); unexplained (places that nobody known makes); groups_of, with_way,
+Functions: marks_of_clip, measure_marks, expected_direction, as_if_still, seen_in, shared_parallax, offset_turns;
+own_time; grouped (marks that can only be taken together); unexplained (places that nobody known makes); groups_of, with_way,
 settled_by_turn (marks that overlap).
 """
 
@@ -136,7 +136,7 @@ _UNHEARD = SpanDirection(False, np.full(3, np.nan), float("nan"), 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class HeardMark:
+class MeasuredMark:
     """One mark with what was heard in it."""
 
     mark: Mark
@@ -229,7 +229,7 @@ def expected_direction(mark: Mark, mic_offset_m: Sequence[float]) -> tuple[Float
     return middle / np.linalg.norm(middle), float(angle_between(near, far)) / 2
 
 
-def hear_marks(
+def measure_marks(
     take: Take,
     law: ClockLaw,
     marks: Sequence[Mark],
@@ -237,7 +237,7 @@ def hear_marks(
     *,
     finished: bool = False,
     sounds_s: tuple[float, float] = (-np.inf, np.inf),
-) -> list[HeardMark]:
+) -> list[MeasuredMark]:
     """Measure where the sound of each mark comes from, in the recording's own axes.
 
     Of a mark that the take covers in part only that part is heard, and nothing where that is less than LEAST_COVERED.
@@ -259,7 +259,7 @@ def hear_marks(
 
     Returns
     -------
-    list of HeardMark
+    list of MeasuredMark
         One for each mark, in order.
     """
     spans, covered = [], []
@@ -308,7 +308,7 @@ def _bins(reader: FieldReader, take: Take, rig: Rig, start: float, stop: float) 
     ]
 
 
-def groups_of(marks: Sequence[HeardMark]) -> list[MarkGroup]:
+def groups_of(marks: Sequence[MeasuredMark]) -> list[MarkGroup]:
     """The groups of marks that can only be taken together, by their places in the list."""
     groups = []
     for shared in {id(each.shared): each.shared for each in marks if each.shared is not None}.values():
@@ -317,14 +317,14 @@ def groups_of(marks: Sequence[HeardMark]) -> list[MarkGroup]:
     return groups
 
 
-def heard_alone(marks: Sequence[HeardMark]) -> tuple[FloatArray, FloatArray]:
+def measured_alone(marks: Sequence[MeasuredMark]) -> tuple[FloatArray, FloatArray]:
     """What is heard of marks that have time of their own, shapes (marks, 3) and (marks,); NaN for all others."""
     alone = [each.heard if each.shared is None and each.heard.heard else _UNHEARD for each in marks]
     extra = np.array([each.extra_sd_rad for each in marks])
     return np.stack([each.vector for each in alone]), np.hypot([each.sd_rad for each in alone], extra)
 
 
-def with_way(marks: Sequence[HeardMark], way: Way) -> list[HeardMark]:
+def with_way(marks: Sequence[MeasuredMark], way: Way) -> list[MeasuredMark]:
     """Marks that overlap, each with the place that a way gives it; all others as they are."""
     settled = []
     for number, mark in enumerate(marks):
@@ -340,7 +340,7 @@ def with_way(marks: Sequence[HeardMark], way: Way) -> list[HeardMark]:
     return settled
 
 
-def settled_by_turn(marks: Sequence[HeardMark], picture_from_take: FloatArray) -> list[HeardMark]:
+def settled_by_turn(marks: Sequence[MeasuredMark], picture_from_take: FloatArray) -> list[MeasuredMark]:
     """Marks that overlap, each with its likeliest place, where it is known how the field sits; all others as they are.
 
     Each place is used for one mark only, or for several in one direction.
@@ -349,10 +349,10 @@ def settled_by_turn(marks: Sequence[HeardMark], picture_from_take: FloatArray) -
     if not groups:
         return list(marks)
     expected = np.stack([each.expected for each in marks])
-    return with_way(marks, way_for_turn(expected, *heard_alone(marks), groups, picture_from_take))
+    return with_way(marks, way_for_turn(expected, *measured_alone(marks), groups, picture_from_take))
 
 
-def with_expected(mark: Mark, rig: Rig, heard: SpanDirection, *, finished: bool) -> HeardMark:
+def with_expected(mark: Mark, rig: Rig, heard: SpanDirection, *, finished: bool) -> MeasuredMark:
     """A mark with where it is expected, on average over the moves that the camera makes in it."""
     times_s = np.linspace(mark.start_s, mark.end_s, 1 if rig.moves is None else _MOMENTS)
     cameras = np.eye(3)[np.newaxis] if rig.moves is None else rig.moves.motion.at(times_s)
@@ -379,7 +379,7 @@ def with_expected(mark: Mark, rig: Rig, heard: SpanDirection, *, finished: bool)
         near_and_far = (near, far)
     aside = aside_of(rig, lambda place: expected(mark.distance_m, place)[0])
     microphone = rig.microphone.in_a_track() if finished else rig.microphone
-    return HeardMark(mark, middle, parallax_sd, heard, near_and_far, swept_sd, aside, microphone=microphone)
+    return MeasuredMark(mark, middle, parallax_sd, heard, near_and_far, swept_sd, aside, microphone=microphone)
 
 
 def aside_of(rig: Rig, expected: Callable[[tuple[float, ...]], FloatArray]) -> FloatArray | None:
@@ -401,12 +401,12 @@ def aside_of(rig: Rig, expected: Callable[[tuple[float, ...]], FloatArray]) -> F
         return None
 
 
-def as_if_still(heard: HeardMark, rig: Rig) -> HeardMark:
+def as_if_still(heard: MeasuredMark, rig: Rig) -> MeasuredMark:
     """A mark of a take, expected as if the camera had not moved."""
     return with_expected(heard.mark, replace(rig, moves=None), heard.heard, finished=False)
 
 
-def seen_in(heard: HeardMark, picture: Picture, rig: Rig, *, finished: bool = False) -> HeardMark:
+def seen_in(heard: MeasuredMark, picture: Picture, rig: Rig, *, finished: bool = False) -> MeasuredMark:
     """A mark in pixels, of a take or of a finished track, as another layout of the picture would have it seen.
 
     Raises
@@ -421,7 +421,7 @@ def seen_in(heard: HeardMark, picture: Picture, rig: Rig, *, finished: bool = Fa
     return replace(again, covered=heard.covered, shared=heard.shared, partly=heard.partly)
 
 
-def shared_parallax(marks: Sequence[HeardMark]) -> FloatArray | None:
+def shared_parallax(marks: Sequence[MeasuredMark]) -> FloatArray | None:
     """The turn that unknown distances may make all marks share, as a rotation vector; None where all are known.
 
     Performers who all stand near, or all far, look as one: a microphone 30 cm below the lens then seems tipped.
@@ -440,12 +440,12 @@ def shared_parallax(marks: Sequence[HeardMark]) -> FloatArray | None:
     return turn_between(near, far, np.array([heard.heard.sd_rad for heard in marks])) / 2
 
 
-def offset_turns(marks: Sequence[HeardMark], times: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+def offset_turns(marks: Sequence[MeasuredMark], times: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
     """What the uncertain place of the microphone does to marks: turns that all share, and what is left of each mark.
 
     Parameters
     ----------
-    marks : sequence of HeardMark
+    marks : sequence of MeasuredMark
         All heard.
     times : ndarray, shape (3,), optional
         How many standard deviations of the rig each axis may be off.

@@ -16,7 +16,7 @@ from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.direction.microphone_error import Microphone, scatter_sd_rad
 from spatial.field import unit_vectors
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.mount.mark_fit import MountEstimate
@@ -67,7 +67,7 @@ class OffsetSight:
 
 
 def offset_evidence(
-    used: Sequence[HeardMark], mount: MountEstimate, rig: Rig, sync: SyncResult | None
+    used: Sequence[MeasuredMark], mount: MountEstimate, rig: Rig, sync: SyncResult | None
 ) -> OffsetEvidence:
     """What the marks of a clip, all heard, and its arrival times say of the microphone's place.
 
@@ -83,7 +83,7 @@ def offset_evidence(
 
 
 def _evidence(
-    marks: Sequence[HeardMark], matrix: FloatArray, rig: Rig, microphone: Microphone, sync: SyncEstimate | None
+    marks: Sequence[MeasuredMark], matrix: FloatArray, rig: Rig, microphone: Microphone, sync: SyncEstimate | None
 ) -> OffsetEvidence:
     """What heard marks, and the arrival times of a sync, say; `matrix` turns what is heard into the filmed picture."""
     heard = np.stack([mark.heard.vector for mark in marks])
@@ -108,12 +108,12 @@ def _evidence(
     return combined(parts)
 
 
-def _seen(marks: Sequence[HeardMark]) -> FloatArray:
+def _seen(marks: Sequence[MeasuredMark]) -> FloatArray:
     return np.stack([unit_vectors(mark.mark.azimuth_rad, mark.mark.elevation_rad) for mark in marks])
 
 
 def sight_of_marks(
-    marks: Sequence[HeardMark], rig: Rig, sync: SyncEstimate | None, picture_from_sound: FloatArray
+    marks: Sequence[MeasuredMark], rig: Rig, sync: SyncEstimate | None, picture_from_sound: FloatArray
 ) -> OffsetSight | None:
     """What marks, and arrival times, would show of a wrong --mic-offset.
 
@@ -121,7 +121,7 @@ def sight_of_marks(
 
     Parameters
     ----------
-    marks : sequence of HeardMark
+    marks : sequence of MeasuredMark
     rig : Rig
     sync : SyncEstimate, optional
         Of the same sound against the clip.

@@ -19,7 +19,7 @@ from spatial.field import ChannelFormat, ReadAs, angle_between
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.from_marks import OrientResult, orient_marks, require_match
 from spatial.jobs.orient.from_stereo import UnmarkedResult, orient_unmarked
-from spatial.jobs.orient.measure_marks import HeardMark, as_if_still, hear_marks, marks_of_clip, seen_in
+from spatial.jobs.orient.measure_marks import MeasuredMark, as_if_still, marks_of_clip, measure_marks, seen_in
 from spatial.jobs.orient.orient_findings import (
     exchanged_message,
     layout_message,
@@ -114,13 +114,13 @@ def orient_clip(
     )
     require_match(result)
     marks = marks_of_clip(marks_path, result.clip, rig) if marks_path else ()
-    heard = hear_marks(result.take, result.law, marks, rig)
+    heard = measure_marks(result.take, result.law, marks, rig)
     return orient_match(result, heard, rig=rig, prior=prior, repair=repair, progress=progress)
 
 
 def orient_match(
     result: SyncResult,
-    heard: Sequence[HeardMark],
+    heard: Sequence[MeasuredMark],
     *,
     rig: Rig,
     prior: MountPrior | None = None,
@@ -133,7 +133,7 @@ def orient_match(
     ----------
     result : SyncResult
         A match.
-    heard : sequence of HeardMark
+    heard : sequence of MeasuredMark
         Its marks, heard; none where nobody made any.
 
     Raises
@@ -151,7 +151,7 @@ def orient_match(
     return _place_asked(sides_checked(oriented, rig=rig, prior=prior, progress=progress), rig)
 
 
-def _moves_contradicted(heard: Sequence[HeardMark], rig: Rig) -> bool:
+def _moves_contradicted(heard: Sequence[MeasuredMark], rig: Rig) -> bool:
     used = [mark for mark in heard if mark.heard.heard]
     if not used:
         return False
@@ -369,7 +369,7 @@ def _told(result: SyncResult, rig: Rig, prior: MountPrior | None, progress: Prog
     )
 
 
-def _more_marks(marks: Sequence[HeardMark]) -> str:
+def _more_marks(marks: Sequence[MeasuredMark]) -> str:
     return "a second mark, off to one side," if len(marks) == 1 else "one more mark, off to one side,"
 
 

@@ -11,9 +11,9 @@ import numpy as np
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.field import unit_vectors
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.orient.measure_marks import LEAST_COVERED, HeardMark
+from spatial.jobs.orient.measure_marks import LEAST_COVERED, MeasuredMark
 from spatial.mount.channel_faults import ChannelFault
-from spatial.mount.mark_fit import LEVEL_RAD, MountEstimate, telling_direction
+from spatial.mount.mark_fit import LEVEL_RAD, MountEstimate, most_informative_direction
 from spatial.mount.prior import MountPrior
 
 _TILTED_RAD = np.radians(3.0)
@@ -58,7 +58,7 @@ _CLAP_DIRECTIONS: FloatArray = unit_vectors(np.radians([0.0, 90.0, -90.0, 0.0]),
 
 def mount_findings(
     mount: MountEstimate,
-    used: Sequence[HeardMark],
+    used: Sequence[MeasuredMark],
     prior: MountPrior,
     *,
     faults: Sequence[ChannelFault] = (),
@@ -119,13 +119,13 @@ def mount_findings(
     return findings
 
 
-def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
+def unheard_findings(marks: Sequence[MeasuredMark]) -> list[Finding]:
     """A finding for each mark in which nobody is heard, or which the take does not cover, or of which a part counts."""
     findings = []
     for heard in marks:
         if heard.heard.heard:
             continue
-        beside = _heard_beside(heard, marks)
+        beside = _audible_beside(heard, marks)
         # A softer performer who is drowned by another is no fault; a voice that nobody's mark explains may be one.
         severity = Severity.NOTE if beside and heard.rival < _ANOTHER_VOICE else Severity.LOOK
         message = _drowned_message(heard, beside) if beside else _unheard_message(heard)
@@ -141,7 +141,7 @@ def unheard_findings(marks: Sequence[HeardMark]) -> list[Finding]:
     return findings
 
 
-def _heard_beside(heard: HeardMark, marks: Sequence[HeardMark]) -> list[str]:
+def _audible_beside(heard: MeasuredMark, marks: Sequence[MeasuredMark]) -> list[str]:
     """Who else is heard in the time of a mark that has none of its own."""
     if heard.shared is None:
         return []
@@ -154,7 +154,7 @@ def _heard_beside(heard: HeardMark, marks: Sequence[HeardMark]) -> list[str]:
     return sorted(others - {mark.who})
 
 
-def _drowned_message(heard: HeardMark, beside: Sequence[str]) -> str:
+def _drowned_message(heard: MeasuredMark, beside: Sequence[str]) -> str:
     mark = heard.mark
     what = (
         "and somebody else sounds whom no mark explains: check that it names the right performer and moment"
@@ -167,7 +167,7 @@ def _drowned_message(heard: HeardMark, beside: Sequence[str]) -> str:
     )
 
 
-def swept_findings(marks: Sequence[HeardMark]) -> list[Finding]:
+def swept_findings(marks: Sequence[MeasuredMark]) -> list[Finding]:
     """A finding for each mark during which the camera turned by much: one direction cannot be true all the time."""
     return [
         Finding(
@@ -184,7 +184,7 @@ def swept_findings(marks: Sequence[HeardMark]) -> list[Finding]:
     ]
 
 
-def _unheard_message(heard: HeardMark) -> str:
+def _unheard_message(heard: MeasuredMark) -> str:
     mark = heard.mark
     when = f"from {mark.start_s:.2f} s to {mark.end_s:.2f} s"
     if heard.covered < LEAST_COVERED:
@@ -196,7 +196,7 @@ def _unheard_message(heard: HeardMark) -> str:
 
 
 def undetermined_message(
-    mount: MountEstimate, used: Sequence[HeardMark], prior: MountPrior, things: str = "marks"
+    mount: MountEstimate, used: Sequence[MeasuredMark], prior: MountPrior, things: str = "marks"
 ) -> str:
     """Why the mount is not known, and what would settle it."""
     if mount.contradictory or np.sqrt(np.mean(mount.residuals_rad**2)) > _MARK_OFF_RAD:
@@ -213,7 +213,7 @@ def undetermined_message(
         )
     if mount.mirror_or_turned:
         return _mirror_or_turned(mount, prior, things)
-    where = _CLAPS[telling_direction(mount, _CLAP_DIRECTIONS)]
+    where = _CLAPS[most_informative_direction(mount, _CLAP_DIRECTIONS)]
     return (
         f"these {things} cannot tell the {listed(mount.undetermined)}: add {things} further apart (one {where} would "
         "tell the most), or say how the microphone hung (--upright or --upside-down)"
@@ -332,7 +332,7 @@ def _mirror_or_turned(mount: MountEstimate, prior: MountPrior, things: str) -> s
     """That a mount and a mirror image explain the same, and the one clap or word that settles which it is."""
     up = mount.picture_from_take[2, 2]
     hung = "upright" if up > _LEVEL_COS else "upside down" if up < -_LEVEL_COS else "on its side"
-    where = _CLAPS[telling_direction(mount, _CLAP_DIRECTIONS)]
+    where = _CLAPS[most_informative_direction(mount, _CLAP_DIRECTIONS)]
     one = "clap" if things == "claps" else "mark of somebody"
     if prior.hanging is None:
         known = "where you know how it hung, say --upright or --upside-down"
@@ -344,7 +344,7 @@ def _mirror_or_turned(mount: MountEstimate, prior: MountPrior, things: str) -> s
     )
 
 
-def _mark_findings(mount: MountEstimate, used: Sequence[HeardMark], things: str) -> list[Finding]:
+def _mark_findings(mount: MountEstimate, used: Sequence[MeasuredMark], things: str) -> list[Finding]:
     """Marks that do not belong, one by one; or that all of them scatter."""
     findings = []
     for heard, residual, wrong in zip(used, mount.residuals_rad, mount.wrong, strict=True):

@@ -20,7 +20,7 @@ from spatial.jobs.conform.render import moves_findings, track_turn
 from spatial.jobs.inspect.take_health import health_on_clip
 from spatial.jobs.orient.from_marks import OrientResult, require_match
 from spatial.jobs.orient.judges import judges_of_mount
-from spatial.jobs.orient.measure_marks import HeardMark, hear_marks, marks_of_clip, settled_by_turn
+from spatial.jobs.orient.measure_marks import MeasuredMark, marks_of_clip, measure_marks, settled_by_turn
 from spatial.jobs.orient.mic_place import sight_findings, sight_of_marks
 from spatial.jobs.orient.orient_clip import orient_match
 from spatial.jobs.orient.orient_findings import unheard_findings
@@ -58,7 +58,7 @@ class ReviewResult:
     """picture_from_mic, shape (3, 3); None where nothing tells. Under a camera that moved, as it looked at 0, 0, 0."""
     orient: OrientResult | None
     """How the mount was found; None where it was given, or nothing could be asked."""
-    marks: tuple[tuple[HeardMark, MarkCheck | None], ...]
+    marks: tuple[tuple[MeasuredMark, MarkCheck | None], ...]
     """Each mark, and how it comes out once the sound is turned; None where the mount is not known."""
     rig: Rig
     """With the camera's moves. The picture is shown as filmed; what is heard is turned along with its levelling."""
@@ -189,7 +189,7 @@ class _Told:
     tolerance: Tolerance
 
     def orient(
-        self, result: SyncResult, heard: Sequence[HeardMark], progress: Progress
+        self, result: SyncResult, heard: Sequence[MeasuredMark], progress: Progress
     ) -> tuple[OrientResult | None, list[Finding]]:
         """How the microphone sat, as far as that is to be found; or why it cannot be."""
         if self.mount is not None or self.oriented is not None:
@@ -219,7 +219,7 @@ def _reviewed(
         )
         result = find()
         require_match(result)
-        heard = hear_marks(result.take, result.law, marks, rig)
+        heard = measure_marks(result.take, result.law, marks, rig)
         oriented, untold = told.orient(result, heard, progress)
         matrix = matrix_from_ypr(told.mount) if told.mount is not None else (oriented.matrix if oriented else None)
         repaired = oriented.repaired.mic_from_take if oriented and oriented.repaired else None
@@ -272,7 +272,7 @@ def _reviewed(
     )
 
 
-def _seen_by_camera(heard: HeardMark, picture_from_take: FloatArray, rig: Rig) -> HeardMark:
+def _seen_by_camera(heard: MeasuredMark, picture_from_take: FloatArray, rig: Rig) -> MeasuredMark:
     """A mark as the camera sees it in its middle, expected and heard: directions turn with the field."""
     vector = picture_from_take @ heard.heard.vector
     if rig.moves is None:

@@ -17,8 +17,8 @@ from spatial.errors import MediaFileError, SoundplumbError
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.faults import as_fault
 from spatial.jobs.progress import Progress
-from spatial.jobs.sync.listen_process import WORTH_IT_S, hear_elsewhere
-from spatial.jobs.sync.listen_take import Listened, hear_take, keep_take, remembered_take
+from spatial.jobs.sync.listen_process import WORTH_IT_S, listen_in_process
+from spatial.jobs.sync.listen_take import Listened, keep_take, listen_once, remembered_take
 from spatial.media.buffers import Spool, resampled
 from spatial.media.cache import FeatureCache
 from spatial.media.movies.clip import Clip, scratch_blocks
@@ -60,8 +60,8 @@ def listen_to_take(take: Take, progress: Progress) -> Listened:
     """Read a take's W once for its envelope."""
     if take.duration_s >= WORTH_IT_S:
         with suppress(OSError, EOFError):
-            return hear_elsewhere(take, progress)
-    return hear_take(take, progress)
+            return listen_in_process(take, progress)
+    return listen_once(take, progress)
 
 
 TakesHeard = tuple[list[tuple[Take, Listened]], list[Finding]]

@@ -2,7 +2,7 @@
 
 In two threads of one Python the two hinder each other: an hour of both took as long as one after the other.
 
-Functions: hear_elsewhere; main (what runs there).
+Functions: listen_in_process; main (what runs there).
 """
 
 import json
@@ -18,7 +18,7 @@ import numpy as np
 
 from spatial.errors import MediaFileError, SoundplumbError
 from spatial.jobs.progress import Progress
-from spatial.jobs.sync.listen_take import Listened, hear_take
+from spatial.jobs.sync.listen_take import Listened, listen_once
 from spatial.media.takes.take import Take
 
 WORTH_IT_S = 600.0
@@ -31,13 +31,13 @@ _DONE, _FAILED = "done", "failed"
 """The two words that end what the other process writes."""
 
 
-def hear_elsewhere(take: Take, progress: Progress) -> Listened:
-    """What hear_take gives, from another process.
+def listen_in_process(take: Take, progress: Progress) -> Listened:
+    """What listen_once gives, from another process.
 
     Raises
     ------
     MediaFileError
-        As hear_take does.
+        As listen_once does.
     OSError, EOFError
         No other process can be started, or it went away.
     """
@@ -95,7 +95,7 @@ def main() -> None:
 
     take = pickle.load(sys.stdin.buffer)
     try:
-        heard = hear_take(take, tell)
+        heard = listen_once(take, tell)
     except SoundplumbError as error:
         # As JSON: a file's name may hold line ends, and bytes that are no text.
         out.write(f"{_FAILED} {json.dumps(str(error))}\n".encode())

@@ -1,7 +1,7 @@
 """One pass over a take: what is kept of it, or remembered from the last time.
 
 Conventions: spatial.conventions (time).
-Functions: remembered_take, is_remembered; hear_take (the pass itself); keep_take (for the next time).
+Functions: remembered_take, is_remembered; listen_once (the pass itself); keep_take (for the next time).
 """
 
 from collections.abc import Iterator
@@ -51,7 +51,7 @@ def is_remembered(take: Take, cache: FeatureCache) -> bool:
     return cache.knows(take, _KIND)
 
 
-def hear_take(take: Take, progress: Progress) -> Listened:
+def listen_once(take: Take, progress: Progress) -> Listened:
     """Read a take's W once for its envelope."""
     envelope, peak, done = EnvelopeBuilder(), 0.0, 0
 

@@ -31,7 +31,7 @@ from spatial.media.takes.take import Take
 from spatial.mount.mic_offset import GIVEN_SD_M
 from spatial.sync.alignment import FAINT_SCORE, SyncEstimate, estimate_sync, no_match
 from spatial.sync.baseline import Separation, rig_of_length, rig_of_mount
-from spatial.sync.camera_gain import hear_riding
+from spatial.sync.camera_gain import estimate_gain_range
 from spatial.sync.coarse import Candidate, find_candidates
 from spatial.sync.envelope import WORKING_RATE_HZ, as_if_at_rate, is_steady
 
@@ -239,7 +239,7 @@ def _riding_db(clip: Clip, sound: Spool, choice: Choice) -> float | None:
     if law is None or clip.scratch is None or choice.estimate.true_rate_hz is not None:
         return None
     with TakeSamples(choice.take, WORKING_RATE_HZ) as field:
-        return hear_riding(sound, field, law.from_clip_time(clip.scratch.phase_s))
+        return estimate_gain_range(sound, field, law.from_clip_time(clip.scratch.phase_s))
 
 
 def sync_listened(

@@ -253,7 +253,7 @@ def _likeness(path: Path, first: int) -> float:
                 raise
             except (av.error.FFmpegError, OverflowError):
                 break
-            left, right = _heard_together(
+            left, right = _audible_together(
                 container, streams, path, _SPOT_S if length_s > _ALL_OF_IT_S else _ALL_OF_IT_S
             )
             both = np.stack([left, right])
@@ -273,7 +273,9 @@ def _likeness(path: Path, first: int) -> float:
     return 0.0 if copied else alike
 
 
-def _heard_together(container: Any, streams: Sequence[Any], path: Path, most_s: float) -> tuple[FloatArray, FloatArray]:
+def _audible_together(
+    container: Any, streams: Sequence[Any], path: Path, most_s: float
+) -> tuple[FloatArray, FloatArray]:
     """What two tracks of one channel hold at the same time from here on, two arrays of one length."""
     starts: list[float | None] = [None, None]
     parts: list[list[FloatArray]] = [[], []]

@@ -2,7 +2,7 @@
 
 The map is the sky as one looks at it: the front half, and what lies behind as wings on either side.
 Functions: write_directions_plot, directions_figure (azimuth and elevation over time, level as strength);
-write_directions_map; heard_density (the shade of the map); draw_sky (the empty map).
+write_directions_map; direction_density (the shade of the map); draw_sky (the empty map).
 """
 
 from collections.abc import Sequence
@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation, unit_vectors
 from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.report.plots.style import (
     ACCENT,
     FAINT,
@@ -52,7 +52,7 @@ def write_directions_plot(
     result: DirectionsResult,
     path: Path,
     *,
-    marks: Sequence[HeardMark] = (),
+    marks: Sequence[MeasuredMark] = (),
     force: bool = False,
     inputs: Sequence[Path] = (),
 ) -> None:
@@ -60,7 +60,7 @@ def write_directions_plot(
 
     Parameters
     ----------
-    marks : sequence of HeardMark
+    marks : sequence of MeasuredMark
         Drawn as brackets where each performer should be heard.
 
     Raises
@@ -72,7 +72,7 @@ def write_directions_plot(
     save(directions_figure(result, marks=marks), path, force=force, inputs=inputs)
 
 
-def directions_figure(result: DirectionsResult, *, marks: Sequence[HeardMark] = ()) -> Figure:
+def directions_figure(result: DirectionsResult, *, marks: Sequence[MeasuredMark] = ()) -> Figure:
     """The drawing that `write_directions_plot` saves."""
     frames = result.frames
     figure = new_figure(11, 6)
@@ -182,7 +182,7 @@ def _scale(axes: Axes, limit: int, step: int, names: dict[int, str]) -> None:
     plain_axes(axes)
 
 
-def _bracket(axes: Axes, heard: HeardMark, which: int, *, named: bool) -> None:
+def _bracket(axes: Axes, heard: MeasuredMark, which: int, *, named: bool) -> None:
     angle = float(np.degrees(azimuth_elevation(heard.expected)[which]))
     start, end = heard.mark.start_s, heard.mark.end_s
     axes.plot([start, start, end, end], [angle - 4, angle, angle, angle - 4], color=ACCENT, linewidth=1.6)
@@ -215,7 +215,7 @@ def write_directions_map(
     result: DirectionsResult,
     path: Path,
     *,
-    marks: Sequence[HeardMark] = (),
+    marks: Sequence[MeasuredMark] = (),
     force: bool = False,
     inputs: Sequence[Path] = (),
 ) -> None:
@@ -223,7 +223,7 @@ def write_directions_map(
 
     Parameters
     ----------
-    marks : sequence of HeardMark
+    marks : sequence of MeasuredMark
         Drawn as rings as wide as the tolerance, where each performer should be heard.
 
     Raises
@@ -237,7 +237,7 @@ def write_directions_map(
     azimuth, elevation = np.meshgrid(
         np.arange(-180 + _GRID_DEG / 2, 180, _GRID_DEG), np.arange(-90 + _GRID_DEG / 2, 90, _GRID_DEG)
     )
-    density = heard_density(result, unit_vectors(np.radians(azimuth), np.radians(elevation)))
+    density = direction_density(result, unit_vectors(np.radians(azimuth), np.radians(elevation)))
     axes.imshow(
         # The root of it: the softest performer stays to be seen beside the loudest.
         np.sqrt(density),
@@ -270,7 +270,7 @@ def write_directions_map(
     save(figure, path, force=force, inputs=inputs)
 
 
-def heard_density(result: DirectionsResult, directions: FloatArray) -> FloatArray:
+def direction_density(result: DirectionsResult, directions: FloatArray) -> FloatArray:
     """How much of the sound came from each of some directions: rows weighted by their level, softly smeared.
 
     Parameters
@@ -300,7 +300,7 @@ def heard_density(result: DirectionsResult, directions: FloatArray) -> FloatArra
     return np.asarray(total / np.max(total))
 
 
-def _ring(axes: Axes, heard: HeardMark) -> None:
+def _ring(axes: Axes, heard: MeasuredMark) -> None:
     """A mark with its tolerance about it, and its name."""
     azimuth, elevation = azimuth_elevation(heard.expected)
     height = steep(float(np.degrees(elevation)))

@@ -21,7 +21,7 @@ from matplotlib.patheffects import withStroke
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors
-from spatial.jobs.orient.measure_marks import HeardMark
+from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.verify import Tolerance, VerifyResult, off_in_words
 from spatial.media.movies.display import turned_in_words
@@ -189,7 +189,7 @@ def oval(middle: FloatArray, across_rad: float, up_rad: float) -> FloatArray:
 def _draw(
     frame: npt.NDArray[np.uint8],
     picture: Picture,
-    checked: tuple[HeardMark, MarkCheck],
+    checked: tuple[MeasuredMark, MarkCheck],
     tolerance: Tolerance,
     words: Sequence[str],
     path: Path,
@@ -232,7 +232,7 @@ def _fitted(line: str) -> list[str]:
 
 
 def still_words(
-    clip: str, mark: HeardMark, check: MarkCheck, filmed: MarkCheck | None = None
+    clip: str, mark: MeasuredMark, check: MarkCheck, filmed: MarkCheck | None = None
 ) -> tuple[str, str, str, str]:
     """The lines over a still: which moment; who and how it comes out; where they should be heard; where they are.
 
