@@ -32,6 +32,7 @@ class FormatChoice:
 
 
 _CAPSULE_ORDERS = ("FLU", "FRD", "BLD", "BRU"), ("FRU", "FLD", "BRD", "BLU")
+"""The two arrangements of spatial.capsules, which is not imported here: it would load numpy for every --help."""
 
 
 class CapsuleList(click.ParamType[tuple[str, ...]]):

@@ -18,7 +18,7 @@ from cli.review import review
 from cli.streams import put
 from cli.sync import sync
 from cli.verify import verify
-from spatial import __version__
+from spatial.version import __version__
 
 
 class ShootDayOrder(click.Group):

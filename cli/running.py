@@ -26,8 +26,11 @@ if TYPE_CHECKING:
     from spatial.findings import Finding
 
 BAD = 4
+"""Exit code of a command that did its job and found something to be mended."""
 
 _QUIET_S = 2.0
+"""A job that is done within this many seconds shows no progress."""
+
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 

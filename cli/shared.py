@@ -22,7 +22,7 @@ from cli.running import Command, Number, Numbers, input_file, mic_offset_option,
 if TYPE_CHECKING:
     from spatial.field import ReadAs
     from spatial.jobs.rig import Rig
-    from spatial.jobs.sync.crew_word import Pairing
+    from spatial.jobs.sync.take_choice import Pairing
     from spatial.jobs.verify import Tolerance
     from spatial.mount.prior import MountPrior
     from spatial.rotation import YawPitchRoll
@@ -168,7 +168,7 @@ def paired_option(command: Command) -> Command:
 
 def pairing_from(*, paired: bool) -> Pairing | None:
     """What --paired says."""
-    from spatial.jobs.sync.crew_word import Pairing
+    from spatial.jobs.sync.take_choice import Pairing
 
     return Pairing() if paired else None
 

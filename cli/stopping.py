@@ -8,6 +8,8 @@ import threading
 from types import FrameType
 from typing import Any, Self
 
+from spatial.errors import STOP_SIGNALS
+
 WRONG_USE = 2
 """Exit code of a command that was typed wrongly."""
 
@@ -16,8 +18,8 @@ COULD_NOT = 3
 
 STOPPED = "stopped before it was done; nothing unfinished was left behind"
 
-_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 _AGAIN_S = 0.01
+"""Seconds until a signal that must not stop now is sent again."""
 
 
 class Stopping:
@@ -35,7 +37,7 @@ class Stopping:
 
     def __enter__(self) -> Self:
         if threading.current_thread() is threading.main_thread():
-            for name in _SIGNALS:
+            for name in STOP_SIGNALS:
                 if hasattr(signal, name):
                     number = getattr(signal, name)
                     self._before[number] = signal.signal(number, self._stop)

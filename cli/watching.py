@@ -15,12 +15,16 @@ from collections.abc import Callable
 from contextlib import suppress
 from types import FrameType
 
+from spatial.errors import STOP_SIGNALS
+
 WATCHED = "SOUNDPLUMB_WATCHED"
 """Set for the process that does the work."""
 
 _LIMITS = ("RLIMIT_AS", "RLIMIT_DATA")
-_PASSED_ON = ("SIGINT", "SIGTERM", "SIGHUP")
+"""Limits of memory that a system may set: of addresses, and of data."""
+
 _MEGABYTE = 1_000_000
+"""Bytes."""
 
 _LEAST_BYTES = 600 * _MEGABYTE
 """The libraries alone take 400 MB of addresses as they are loaded, and one of them asks again for ever where it is
@@ -53,7 +57,7 @@ def watched() -> tuple[int, str]:
     def pass_on(number: int, frame: FrameType | None) -> None:  # noqa: ARG001 Python passes it
         passing[-1](number)
 
-    for name in _PASSED_ON:
+    for name in STOP_SIGNALS:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), pass_on)
     # In a group of its own, or Ctrl-C would reach it twice.

@@ -6,13 +6,13 @@ loaded when it is first asked for, so `import spatial` is quick. Axes, angles, s
 
 from typing import TYPE_CHECKING
 
+from spatial.version import __version__
+
 if TYPE_CHECKING:
     from spatial.notebook.clip_and_take import Alignment, align
     from spatial.notebook.mic_mount import Mount, find_mount, mount_from_directions
     from spatial.notebook.recording import Recording, read, rotate, write_track
     from spatial.notebook.sound_directions import Directions, directions
-
-__version__ = "0.1.0"
 
 __all__ = [
     "Alignment",

@@ -22,7 +22,7 @@ CALIBRATION_REACH = 96
 """Samples on either side that the filters look at: 2 ms at 48 kHz, which resolves bands down to some 300 Hz."""
 
 _MOST_OFF = 0.6
-"""No microphone that still tells directions has axes or leaks so far off (common practice, no source)."""
+"""No microphone that still resolves directions has axes or leaks so far off (common practice, no source)."""
 
 Row = tuple[float, float, float]
 

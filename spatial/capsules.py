@@ -1,4 +1,4 @@
-"""Raw signals of a tetrahedral microphone: four capsules close together, and the field they tell of.
+"""Raw signals of a tetrahedral microphone: four capsules close together, and the field they measure.
 
 Conventions: spatial.conventions (axes, field). A capsule is named by where it points: front or back, left or right, up
 or down, as "FLU".
@@ -25,6 +25,8 @@ CORRECTION_REACH = 64
 """Samples on either side that the correction looks at."""
 
 LEAST_RADIUS_M, MOST_RADIUS_M = 0.002, 0.05
+"""Distance of the capsules from the centre that is believed, both included: 2 mm to 5 cm. Others are in another unit
+(common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,7 @@ class Capsules:
 
     @property
     def limit_hz(self) -> float:
-        """Above this the capsules are more than half a wavelength apart and directions are no longer told rightly.
+        """Above this the capsules are more than half a wavelength apart and directions are no longer measured rightly.
 
         At a third of it single waves come out 2 degrees wrong in the median, at the limit 13 (cardioids, plain matrix;
         measured in the tests).

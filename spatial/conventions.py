@@ -67,6 +67,9 @@ X: Final = 3
 FIRST_ORDER_CHANNELS: Final = 4
 """Channels of a first-order field."""
 
+CHANNEL_NAMES: Final = ("W", "Y", "Z", "X")
+"""Their names, in order."""
+
 DELIVERY_RATE_HZ: Final = 48_000
 """Sample rate of every track we hand over: the rate of sound in movie files (common practice, no source)."""
 

@@ -1,4 +1,10 @@
-"""The exceptions Soundplumb raises on purpose. Each message says what, where and what to do."""
+"""The exceptions Soundplumb raises on purpose, and the signals that stop it.
+
+Each message says what, where and what to do.
+"""
+
+STOP_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
+"""Names of the signals that stop a run: Ctrl-C, a polite kill, a closed terminal. Windows has no SIGHUP."""
 
 
 class SoundplumbError(Exception):

@@ -54,7 +54,7 @@ class Calibrated:
 
     @property
     def facts(self) -> dict[str, object]:
-        """Numbers and strings that say what is taken out."""
+        """Numbers and strings that describe what is taken out."""
         return {
             "file": self.name,
             "bands": [

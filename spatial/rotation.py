@@ -94,7 +94,7 @@ def ypr_from_matrix(matrix: FloatArray) -> YawPitchRoll:
 
 
 def _half_open(angle_rad: float) -> float:
-    """In (-pi, pi]: half a turn is always +pi, whatever rounding says, so that "left" does not flip to "right"."""
+    """In (-pi, pi]: half a turn is always +pi, whatever rounding does, so that "left" does not flip to "right"."""
     return float(np.pi) if angle_rad <= -np.pi + 1e-12 else angle_rad
 
 

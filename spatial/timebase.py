@@ -13,6 +13,15 @@ from fractions import Fraction
 
 from spatial.errors import InputError
 
+DAY_S = 86_400.0
+"""Seconds of a day."""
+
+HOUR_S = 3600.0
+"""Seconds of an hour."""
+
+QUARTER_HOUR_S = 900.0
+"""Seconds of a quarter of an hour: time zones differ by whole ones, and clocks are set wrong by them."""
+
 DROP_FRAME_RATES = {Fraction(30000, 1001): 2, Fraction(60000, 1001): 4}
 """Frame rates that may use drop-frame timecode, and how many labels a minute leaves out (ST 12-1)."""
 
@@ -131,7 +140,7 @@ def timecode_from_frame(frame: int, frame_rate: Fraction, *, drop: bool = False)
         if rest >= nominal * 60:
             frame += left_out * (1 + (rest - nominal * 60) // per_minute)
     else:
-        frame %= nominal * 86_400
+        frame %= nominal * round(DAY_S)
     seconds, label = divmod(frame, nominal)
     minutes, second = divmod(seconds, 60)
     hour, minute = divmod(minutes, 60)

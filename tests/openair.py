@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from scipy.fft import irfft, next_fast_len, rfft
 
 from demo_audio.boxes import record, true_law
 from demo_audio.write_movie import write_movie
@@ -99,3 +100,22 @@ def shoot_open_air(
     soundfile.write(take, field.T, take_rate_hz, subtype="FLOAT")
     law = true_law(clip_start_s=CLIP_START_S, take_start_s=start_s, take_ppm=take_ppm)
     return OpenAir(clip, take, law, duration_s, seen)
+
+
+def lag_s(heard: FloatArray, true: FloatArray) -> float:
+    """How late `heard` is against `true`, two signals as long as each other, to a sixteenth of a sample (1.3 us).
+
+    The curve sixteen times as fine is worked out only around the highest sample of the plain one.
+    """
+    size = next_fast_len(2 * heard.size, real=True)
+    cross = rfft(heard, size) * np.conj(rfft(true, size))
+    curve = irfft(cross, size)
+    place = int(np.argmax(curve))
+    bins = 2j * np.pi * np.arange(cross.size) / size
+    turned, step = cross * np.exp(bins * (place - 1)), np.exp(bins / 16)
+    fine = []
+    for _ in range(33):
+        fine.append(float(np.sum(turned.real)))
+        turned *= step
+    finest = place - 1 + int(np.argmax(fine)) / 16
+    return (finest if finest < size / 2 else finest - size) / RATE

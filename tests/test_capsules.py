@@ -43,7 +43,7 @@ def sphere(count: int = 4000) -> FloatArray:
 
 
 def test_the_published_matrix() -> None:
-    """CHECKS 1: half the sum, and 0.8660254 of the differences, for cardioids FLU, FRD, BLD, BRU."""
+    """Derived from the pattern: half the sum, 0.8660254 of the differences, for cardioids FLU, FRD, BLD, BRU."""
     half, root = 0.5, 0.8660254
     expected = [
         [half, half, half, half],
@@ -55,7 +55,7 @@ def test_the_published_matrix() -> None:
 
 
 def test_the_other_arrangement_has_z_negated() -> None:
-    """CHECKS 1: in the order FLD, FRU, BLU, BRD W, X and Y are the same and Z is not."""
+    """Derived: in the order FLD, FRU, BLU, BRD W, X and Y are the same and Z is not."""
     first, second = field_matrix(Capsules()), field_matrix(Capsules(("FLD", "FRU", "BLU", "BRD")))
     assert second == pytest.approx(first * np.array([[1], [1], [-1], [1]]))
 
@@ -64,7 +64,7 @@ def test_the_other_arrangement_has_z_negated() -> None:
     ("omni_part", "w", "xyz"), [(0.5, 1 / 2, 0.8660), (0.63, 1 / 2.52, 1 / 0.8545), (0.75, 1 / 3, 1.7321)]
 )
 def test_gains_by_pattern(omni_part: float, w: float, xyz: float) -> None:
-    """W = W'/(4a), X = X' sqrt(3)/(4(1 - a)): CHECKS 1. Its "/0.8545" and "/0.5774" are divisors, as "/2.52" is."""
+    """W = W'/(4a), X = X' sqrt(3)/(4(1 - a)), "/0.8545" in a table is a divisor, as "/2.52" is."""
     matrix = np.abs(field_matrix(Capsules(omni_part=omni_part)))
     assert matrix[0] == pytest.approx(np.full(4, w), abs=1e-4)
     assert matrix[1:] == pytest.approx(np.full((3, 4), xyz), abs=1e-3)
@@ -80,8 +80,8 @@ def test_a_wave_comes_out_where_it_came_from(
     wave = encode(np.array([1.0, -0.3]), np.radians(azimuth_deg), np.radians(elevation_deg))
     towards = wave[[3, 1, 2], 0][np.newaxis]
     signals = np.real(heard(capsules, towards)).T * np.array([1.0, -0.3])
-    assert internal_from(signals, capsules) == pytest.approx(wave, abs=1e-6)
-    assert internal_from(signals, capsules, most=1) == pytest.approx(wave[:1], abs=1e-6)
+    np.testing.assert_allclose(internal_from(signals, capsules), wave, rtol=0, atol=1e-6, equal_nan=False)
+    np.testing.assert_allclose(internal_from(signals, capsules, most=1), wave[:1], rtol=0, atol=1e-6, equal_nan=False)
 
 
 @pytest.mark.parametrize(
@@ -170,6 +170,8 @@ def test_correcting_is_filtering() -> None:
     whole = corrected_field(field, capsules, 48_000)
     omni, figures = correction_taps(capsules, 48_000)
     assert whole.shape == (4, 500 - 2 * CORRECTION_REACH)
-    assert whole[0] == pytest.approx(np.convolve(field[0], omni, "valid"), abs=1e-5)
-    assert whole[3] == pytest.approx(np.convolve(field[3], figures, "valid"), abs=1e-5)
-    assert corrected_field(field[:1], capsules, 48_000) == pytest.approx(whole[:1], abs=1e-6)
+    np.testing.assert_allclose(whole[0], np.convolve(field[0], omni, "valid"), rtol=0, atol=1e-5, equal_nan=False)
+    np.testing.assert_allclose(whole[3], np.convolve(field[3], figures, "valid"), rtol=0, atol=1e-5, equal_nan=False)
+    np.testing.assert_allclose(
+        corrected_field(field[:1], capsules, 48_000), whole[:1], rtol=0, atol=1e-6, equal_nan=False
+    )

@@ -116,6 +116,7 @@ def test_takes_are_ambix_and_have_headroom(truth):
         assert np.max(np.diff(change)) < 0.02 * RATE_HZ
 
 
+@pytest.mark.slow
 @BY_CLIP
 def test_movies_open_with_the_picture_and_sound_they_should_have(truth, movies):
     scratch, frames, rate = movies[truth["clip"]]
@@ -143,6 +144,7 @@ def test_marks_lie_in_the_clip_and_are_spread(truth):
     assert ends[-1] < truth["frames"] / Fraction(truth["frame_rate"])
 
 
+@pytest.mark.slow
 @BY_CLIP
 def test_marks_say_the_true_place(truth, movies):
     height, width = movies[truth["clip"]][1].shape[1:3]
@@ -166,6 +168,7 @@ def test_one_file_marks_pixels_and_parallax_is_in_the_truth(truth):
         assert found == pytest.approx([mark["mic_azimuth_deg"], mark["mic_elevation_deg"]], abs=1e-3)
 
 
+@pytest.mark.slow
 @BY_MARK
 def test_what_sounds_moves_where_the_mark_says(truth, mark, movies):
     """The picture changes round the marked place while the mark lasts, and less while another's does."""
@@ -203,6 +206,7 @@ def on_clock(dry: np.ndarray, ratio: float) -> np.ndarray:
     return np.interp(np.arange(dry.size) / ratio, np.arange(dry.size), dry)
 
 
+@pytest.mark.slow
 @BY_MARK
 def test_direct_sound_in_the_take_has_the_true_time_and_direction(truth, mark, takes, dry_sounds):
     start_s, dry = dry_sounds[truth["clip"], mark["who"]]
@@ -222,6 +226,7 @@ def test_direct_sound_in_the_take_has_the_true_time_and_direction(truth, mark, t
     assert np.degrees(np.arccos(found @ expected)) < tolerance_deg
 
 
+@pytest.mark.slow
 @BY_MARK
 def test_direct_sound_in_the_scratch_has_the_true_time(truth, mark, movies, dry_sounds):
     start_s, dry = dry_sounds[truth["clip"], mark["who"]]
@@ -236,6 +241,7 @@ def test_direct_sound_in_the_scratch_has_the_true_time(truth, mark, movies, dry_
         assert first / RATE_HZ + arrival_s == pytest.approx(expected_s, abs=tolerance_s)
 
 
+@pytest.mark.slow
 @BY_CLIP
 def test_left_is_left_in_the_scratch(truth, movies):
     """The capsules look 45 degrees aside, so performers well to one side are louder there."""

@@ -264,6 +264,7 @@ def test_angles_of_a_vector(vector: tuple[float, float, float], azimuth_deg: flo
     assert np.degrees(elevation) == pytest.approx(elevation_deg, abs=1e-9)
 
 
+@pytest.mark.slow
 @given(azimuth=azimuths, elevation=elevations)
 def test_angles_and_vectors_are_inverse(azimuth: float, elevation: float) -> None:
     vector = unit_vectors(azimuth, elevation)
@@ -315,5 +316,5 @@ def test_a_format_to_be_found_out_is_none_yet() -> None:
     ],
 )
 def test_the_order_a_format_takes_its_channels_in(channel_format: ReadAs, picked: tuple[int, ...]) -> None:
-    """ACN is W, Y, Z, X; FuMa W, X, Y, Z (CHECKS 1)."""
+    """ACN is W, Y, Z, X; FuMa W, X, Y, Z (Nachbar et al. 2011)."""
     assert recorded_order(channel_format, (10, 11, 12, 13)) == picked

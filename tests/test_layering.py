@@ -25,6 +25,7 @@ LAYERS = {
     "spatial.conventions": 0,
     "spatial.errors": 0,
     "spatial.findings": 0,
+    "spatial.version": 0,
     "spatial.calibration": 1,
     "spatial.capsules": 1,
     "spatial.field": 1,
@@ -185,9 +186,14 @@ def test_imports_point_one_way(name: str) -> None:
 
 
 def test_the_face_of_the_package_imports_nothing_when_it_is_loaded() -> None:
-    assert set(imports(HOUSE[FACE], typing_too=False)) == {"typing.TYPE_CHECKING", "importlib.import_module"}
+    assert set(imports(HOUSE[FACE], typing_too=False)) == {
+        "typing.TYPE_CHECKING",
+        "importlib.import_module",
+        "spatial.version.__version__",
+    }
 
 
+@pytest.mark.slow
 def test_nothing_goes_round_in_a_circle() -> None:
     assert circles(HOUSE) == []
 
@@ -285,7 +291,7 @@ def test_the_checker_objects(name: str, source: str, words: str) -> None:
             "import soundfile\nfrom spatial.media.buffers import Spool\nfrom spatial.errors import X",
         ),
         ("spatial.report.plots.style", "from matplotlib.figure import Figure\nfrom spatial.jobs.sync import sync_clip"),
-        ("spatial.jobs.demo", "import demo_audio\nfrom spatial import __version__"),
+        ("spatial.jobs.demo", "import demo_audio\nfrom spatial.version import __version__"),
         ("spatial", "from spatial.notebook.recording import read"),
         ("spatial.notebook.recording", "from spatial.report import words\nfrom spatial.jobs.demo import run_demo"),
         ("cli.sync", "import json\nimport click\nfrom cli.running import Run\nfrom spatial.jobs.sync import sync_clip"),

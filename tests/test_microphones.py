@@ -105,6 +105,7 @@ def test_a_turned_housing_turns_every_direction_the_other_way():
         assert np.degrees(np.angle(np.exp(1j * (np.arctan2(y, x) - azimuth)))) == pytest.approx(-3.0, abs=0.05)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("radius_m", [0.010, 0.0147, 0.025])
 def test_directions_hold_for_long_waves_and_alias_for_short_ones(radius_m):
     """Gerzon 1975 (from memory): coincident up to about c / (pi r), where the capsules are a radian or two apart."""
@@ -177,6 +178,7 @@ def test_far_from_a_sphere_little_comes_back():
     assert high == pytest.approx(radius / 2 / (distance - radius / 2), rel=0.15)
 
 
+@pytest.mark.slow
 def test_a_camera_beside_the_microphone_pulls_directions_by_degrees():
     microphone = replace(FAULTLESS, bodies=(Body(0.06, (0.0, 0.0, 0.2)),))
     toward = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.7, -0.7, 0.14]])

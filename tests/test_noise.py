@@ -27,6 +27,7 @@ def both() -> tuple[FloatArray, FloatArray]:
     return fast, np.concatenate(diffuse_noise(RIG, LENGTH, rng=rng))
 
 
+@pytest.mark.slow
 def test_covariance_is_that_of_the_simulator(both: tuple[FloatArray, FloatArray]) -> None:
     fast, slow = (spectra(channels) for channels in both)
     scale = np.sqrt(np.einsum("fi,fj->fij", *[np.einsum("fii->fi", slow).real] * 2))

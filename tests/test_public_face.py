@@ -111,6 +111,7 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
     assert loaded_after("import spatial; dir(spatial)") & HEAVY == set()
 
 
+@pytest.mark.slow
 def test_plots_load_their_library_only_when_they_are_drawn() -> None:
     loaded = loaded_after("from spatial import align, directions, find_mount, read, rotate, write_track")
     assert "numpy" in loaded
@@ -338,6 +339,7 @@ def test_a_bad_sample_is_placed_in_time(rng: np.random.Generator) -> None:
 # --- align --------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("clip_hz", "take_hz"), [(RATE, RATE), (RATE, 24_000), (16_000, 96_000)])
 def test_align_of_arrays_whatever_their_rates(filmed: Filmed, clip_hz: int, take_hz: int) -> None:
     scratch = soxr.resample(filmed.scratch.T, RATE, clip_hz).T
@@ -373,6 +375,7 @@ def test_no_room_for_an_array_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -
         spatial.directions(FIELD, RATE)
 
 
+@pytest.mark.slow
 def test_align_of_files_puts_the_field_on_clip_time(filmed: Filmed, tmp_path: Path, rng: np.random.Generator) -> None:
     for name, sound in (("clip.wav", filmed.scratch), ("take.wav", filmed.field), ("other.wav", bursts(rng, 14))):
         soundfile.write(tmp_path / name, sound.T / 8.0, RATE, subtype="PCM_24")
@@ -446,6 +449,7 @@ def test_align_refuses(clip: object, takes: object, more: dict[str, object], wor
 # --- find_mount ---------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_find_mount_of_arrays_and_a_marks_file(filmed: Filmed, tmp_path: Path) -> None:
     marks = tmp_path / "marks.csv"
     marks.write_text(filmed.marks, encoding="utf-8")
@@ -468,6 +472,7 @@ def test_find_mount_of_arrays_and_a_marks_file(filmed: Filmed, tmp_path: Path) -
     assert np.nanmedian(heard.azimuth_deg) == pytest.approx(50.0, abs=6.0)
 
 
+@pytest.mark.slow
 def test_find_mount_without_marks_asks_the_stereo_sound(filmed: Filmed) -> None:
     found = spatial.find_mount((filmed.scratch, RATE), (filmed.field, RATE), hanging="upright")
     assert found.yaw_deg == pytest.approx(100.0, abs=3 * found.sd_deg[0])
@@ -626,6 +631,7 @@ def test_a_track_is_not_written_over_what_it_was_made_from(tmp_path: Path) -> No
 NUMBER = re.compile(r"\d+\.\d+|\d+")
 
 
+@pytest.mark.slow
 def test_the_notebook_section_does_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     section = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## Soundplumb in a notebook\n")[1]
     [code] = re.findall(r"^```python\n(.*?)^```$", section, re.MULTILINE | re.DOTALL)

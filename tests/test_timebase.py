@@ -139,6 +139,7 @@ def test_a_time_that_the_take_holds_comes_back(law: ClockLaw, clip_s: float) -> 
     assert law.take_from_clip(law.clip_from_take(take_s)) == pytest.approx(take_s, abs=1e-8)
 
 
+@pytest.mark.slow
 @given(law=stepped_laws(), number=st.integers(0, 3), part=st.floats(0.0, 0.999))
 def test_a_time_that_the_take_skips_lies_at_the_step(law: ClockLaw, number: int, part: float) -> None:
     assume(number < len(law.steps) and law.steps[number].step_s > 1e-3)
@@ -211,6 +212,7 @@ def test_the_published_step_over_a_minute() -> None:
     assert frame_from_timecode("01:05:00;02", NTSC) == frame_from_timecode("01:04:59;29", NTSC) + 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("frame_rate", "left_out"), [(NTSC, 2), (NTSC_DOUBLE, 4)])
 def test_drop_frame_against_counting_labels_one_by_one(frame_rate: Fraction, left_out: int) -> None:
     nominal = round(frame_rate)

@@ -1,6 +1,6 @@
 """Where sound comes from: the direction of direct sound, bin by bin and frame by frame.
 
-Goal: in an ordinary room, say where a performer is heard; over a whole span, see spatial.direction.doa. Reflections,
+Goal: in an ordinary room, the direction of a performer; over a whole span, see spatial.direction.doa. Reflections,
 not noise, set the limit: so those bins count whose energy has just risen (the direct sound comes first), and each may
 be pulled along its own line.
 Conventions: spatial.conventions (axes, field). Directions are unit vectors in the field's own axes.
@@ -8,7 +8,7 @@ Functions: frame_hop; field_bins (time-frequency bins, and the ones where a soun
 frame_directions (over time).
 Notes: for one plane wave the complex vector (X, Y, Z) / W is its direction. A second coherent wave adds a complex
 number times the difference of the two directions: real part (the pull) and imaginary part (the swing) move along one
-line, which crosses the sphere at both waves. So a bin tells little along its swing and much across it (our own
+line, which crosses the sphere at both waves. So a bin measures little along its swing and much across it (our own
 derivation, tested).
 Sources:
 [1] Merimaa and Pulkki 2005, JAES 53(12): intensity and diffuseness of a first-order field (value of the
@@ -26,7 +26,7 @@ from spatial.errors import InputError
 from spatial.field import azimuth_elevation
 
 BAND_HZ = (300.0, 5000.0)
-"""Where a small first-order microphone tells the truth: below it a near voice's proximity effect and the room's
+"""Where a small first-order microphone measures truly: below it a near voice's proximity effect and the room's
 modes, above it the spacing of the capsules, spoil the direction."""
 
 FRAME_S = 360 / 48_000
@@ -38,7 +38,7 @@ LEAD_IN_S = 0.2
 # Chosen on 64 simulated scenes (seeds 5000 on) that no test and no committed result uses.
 _MEMORY_S = 0.1
 _LEAST_ONSET = 1e-3
-"""Bins that are a third as loud as the last frames, or less, say nothing."""
+"""Bins that are a third as loud as the last frames, or less, do not count."""
 _STRAY = 1.0
 """A bin that strays this far from a single wave counts for less."""
 _STRICT_STRAY = 0.13
@@ -86,7 +86,7 @@ class FieldBins:
         )
 
     def weights(self, stray: float = _STRAY) -> FloatArray:
-        """What each beginning has to say, shape (n,)."""
+        """Weight of each beginning, shape (n,)."""
         length = np.sqrt(np.sum(self.pull**2, axis=1))
         misfit = np.sum(self.swing**2, axis=1) + (length - 1.0) ** 2
         return np.asarray(np.exp(-misfit / (2 * stray**2)) * self.onset * self.loudness)
@@ -100,7 +100,7 @@ class FrameDirections:
     azimuth_rad: FloatArray
     elevation_rad: FloatArray
     sd_rad: FloatArray
-    """Spread of the bins about the direction; NaN where nothing direct was heard. `directions` adds what is unknown of
+    """Spread of the bins about the direction; NaN where nothing direct was found. `directions` adds what is unknown of
     the microphone."""
     diffuseness: FloatArray
     level_db: FloatArray

@@ -1,6 +1,6 @@
 """What is not known of a first-order microphone, and what that does to directions: the same all through a take.
 
-A microphone whose X is 5 % louder than its Y hears everybody in front too near to the front, in every second of the
+A microphone whose X is 5 % louder than its Y puts everybody in front too near to the front, in every second of the
 take; more marks, or longer ones, do not make it smaller. The errors of two directions go together the more the nearer
 they are, and a mount that is found from such directions takes up a part of them.
 
@@ -56,7 +56,7 @@ class Microphone:
     """Whether directions are in the microphone's axes. In a finished track they are not: it was turned."""
 
     def in_a_track(self) -> "Microphone":
-        """The same microphone behind a field that was turned, nobody says how: which way its axes lay is unknown."""
+        """The same microphone behind a field that was turned in an unknown way: which way its axes lay is unknown."""
         return replace(self, axes_known=False)
 
     def covariance(self, directions: FloatArray, others: FloatArray, *, housing: bool = True) -> FloatArray:
@@ -122,7 +122,7 @@ PERFECT = Microphone(0.0, 0.0, 0.0, 0.0, 0.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TurnedBy:
-    """What a mount takes up of a microphone's errors, and what it leaves: the mount came from directions it heard."""
+    """What a mount that came from a microphone's own directions takes up of its errors, and what it leaves."""
 
     microphone: Microphone
     heard: FloatArray

@@ -1,7 +1,7 @@
 """What a microphone makes of directions, learned from places whose direction is known.
 
 Goal: unlike capsules and gains bend all directions of a microphone in one fixed way, which many known directions spread
-over the sphere tell apart from how it was mounted, and from what a room does to each.
+over the sphere separate from how it was mounted, and from what a room does to each.
 Conventions: spatial.conventions (mount); spatial.calibration (gains and leak).
 Model: a wave from q (in the microphone's axes) is measured in the direction of `gains @ q + leak`. Logarithms of gains,
 and the leak, have priors of their own; each band may differ a little from what all have in common. A floor pulls all
@@ -26,6 +26,9 @@ GAIN_SD, SHEAR_SD, LEAK_SD = 0.06, 0.02, 0.03
 each other, and what W leaves in each; one standard deviation (common practice, no source)."""
 
 BANDS_HZ = ((300.0, 1000.0), (1000.0, 2500.0), (2500.0, 5000.0))
+"""Bands that get a calibration of their own, Hz: together the trusted band (spatial.direction.intensity). More bands
+leave each with fewer bins."""
+
 _BANDS_DIFFER = 0.35
 """How far one band strays from what all have in common, as a part of the standard deviations above."""
 
@@ -33,7 +36,7 @@ _PULL_SD_RAD = np.radians(1.5)
 """How far a floor pulls all directions down together."""
 
 FEWEST_PLACES = 6
-"""So many known directions, two numbers each, before a microphone's eight are asked."""
+"""Fewest known directions, two numbers each, from which a microphone's eight numbers are learned."""
 
 _ONE_PLACE_RAD = np.radians(10.0)
 """Directions nearer to each other are one place: they share what the room does there."""
@@ -52,7 +55,7 @@ class KnownDirections:
     expected: FloatArray
     """Unit vectors in the picture's axes, shape (n, 3)."""
     measured: FloatArray
-    """Unit vectors in the microphone's axes, shape (bands, n, 3); NaN where nothing was heard in that band."""
+    """Unit vectors in the microphone's axes, shape (bands, n, 3); NaN where nothing was measured in that band."""
     sd_rad: FloatArray
     """One standard deviation, shape (bands, n); NaN likewise."""
     bands_hz: tuple[tuple[float, float], ...]
@@ -71,9 +74,9 @@ class Learned:
     picture_from_mic: FloatArray
     """Shape (3, 3)."""
     before_rad: FloatArray
-    """For each direction, how far off it is when the others tell the mount alone, shape (n,)."""
+    """For each direction, how far off it is when the others give the mount alone, shape (n,)."""
     after_rad: FloatArray
-    """The same when the others tell the microphone too."""
+    """The same when the others give the microphone too."""
     places: int
     """How many places the directions stand for."""
 
@@ -250,7 +253,7 @@ def _fit(known: KnownDirections, start: FloatArray, covariance: FloatArray | Non
 
 
 def _errors(known: KnownDirections, rows: npt.NDArray[np.bool_], fitted: _Fitted) -> FloatArray:
-    """How far off some directions are, all bands together, radians; NaN where none was heard."""
+    """How far off some directions are, all bands together, radians; NaN where none was measured."""
     total = np.zeros((int(np.sum(rows)), 3))
     for band in range(len(known.bands_hz)):
         log = fitted.common + fitted.bands[band]

@@ -28,16 +28,25 @@ from spatial.direction.intensity import FieldBins
 
 # Chosen on 18 simulated scenes (tests/bench/duetscenes.py, seeds 500 to 517) that no committed result uses.
 _SPREAD = 0.25
-"""Narrower than for one performer, to tell two apart."""
+"""Narrower than for one performer, to resolve two."""
 _MOST_BINS = 4000
+"""Weightiest bins of each frame length that count. More cost time, fewer lose faint places: _LEAST_SHARE of them is
+about 40 bins."""
+
 _STEPS = 6
+"""Rounds of sharing out bins and climbing for each new place. More cost time; places that have not settled are too near
+their neighbours."""
+
 _ONE_COS = float(np.cos(np.radians(18.0)))
 """Places closer together than this are one."""
 _NEW_COS = float(np.cos(np.radians(25.0)))
 """A further place is looked for this far from the others: nearer by, their own reflections lie."""
 _LEAST_SHARE = 0.008
-"""Less than this of what sounds is nobody: about 40 bins of 4000."""
+"""Share of what sounds below which a place is nobody: about 40 bins of 4000."""
+
 _FAINT_SHARE = 0.02
+"""Share at which a place's variance is twice that of a strong one: the bins of other places pull a faint one more."""
+
 _BESIDE = 1.25
 """How much less sure a place is that is found beside others, as a factor on the law of one that sounds alone."""
 

@@ -1,19 +1,14 @@
 """Where sound comes from, tenth of a second by tenth of a second, small enough for a page.
 
-Where sound comes from, tenth of a second by tenth of a second, in a form that can be drawn over a picture.
-
-Goal: for each row of time the direction that its direct sound agrees on, and a coarse map of where all its sound
-comes from, small enough to travel inside a page.
+Goal: for each row of time the direction that its direct sound agrees on, and a coarse map of where all its sound comes
+from; and each row's vote, so that a span which somebody has just marked in the page gets the direction that
+`span_direction` gives it.
+Method: there a direction is the densest place on the sphere of all bins of a span. Each row's share of that density is
+kept as one hill: its top, its height, and how steeply it falls to each side. The sum of the hills of a span has its top
+within some tenths of a degree of the bins' own, where the bins are sure of it to 5 degrees.
 Conventions: spatial.conventions (axes). Directions are unit vectors in the field's own axes.
-Functions: sound_rows; joined_rows (rows of several stretches, one after the other).
-
-What each tenth of a second says of a direction, in numbers so few that they travel inside a page.
-
-Goal: a span of any such tenths, put together by whoever has just marked it, is heard where `span_direction` hears it.
-Notes: there a direction is the densest place on the sphere of all bins of a span. Each tenth's share of that density is
-kept as one hill: its top, its height, and how steeply it falls to each side; the sum of the hills of a span has its top
-within some tenths of a degree of where the bins have it, where they are sure of it to 5 degrees.
-Functions: row_votes; joined_votes (of several stretches, one after the other).
+Functions: sound_rows; joined_rows (rows of several stretches, one after the other); row_votes; joined_votes (of several
+stretches); left_and_up (the two directions across a direction).
 """
 
 from collections.abc import Sequence
@@ -31,13 +26,13 @@ STEP_S = 0.1
 """Time of one row."""
 
 WINDOW_S = 0.3
-"""Time that is heard for the direction of one row, centred on it: a syllable. Rows overlap."""
+"""Time that counts for the direction of one row, centred on it: a syllable. Rows overlap."""
 
 PLACES = 10
 """Places of the coarse map that each row keeps, the strongest first."""
 
 _CELLS = 420
-"""Cells of the map: about 10 degrees across, less than a first-order microphone tells apart."""
+"""Cells of the map: about 10 degrees across, less than a first-order microphone resolves."""
 
 _ROW_BINS = 300
 """The weightiest bins that speak for a row; more change its direction by less than its uncertainty."""
@@ -137,11 +132,12 @@ _LEAST_STEEP = 0.5
 """Between two sources a tenth may be nearly flat one way: so much keeps it a hill."""
 
 _CLIMB_STEPS = 8
+"""Newton's steps uphill from the row's own direction, which lies near the top already. More cost time for each row."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RowVotes:
-    """The hill of each row; a height of 0 where a row says nothing."""
+    """The hill of each row; a height of 0 where a row has none."""
 
     tops: FloatArray
     """Unit vectors, shape (rows, 3)."""
@@ -151,7 +147,7 @@ class RowVotes:
     """Second derivatives of minus the logarithm at the top, along left and up as seen from the middle ([0] towards
     growing azimuth, [1] towards growing elevation), 1 / rad^2, shape (rows, 2, 2)."""
     strays: FloatArray
-    """How far the bins that say so stray from the top, shape (rows,): see spread_about."""
+    """How far the bins that agree stray from the top, shape (rows,): see spread_about."""
 
 
 def row_votes(bins: Sequence[FieldBins], times_s: FloatArray, starts: FloatArray, step_s: float) -> RowVotes:
@@ -203,7 +199,7 @@ class _Beginnings:
 
 
 def _with_equal_say(bins: Sequence[FieldBins]) -> list[_Beginnings]:
-    """Bins of each frame length, weighed so that all lengths have as much to say."""
+    """Bins of each frame length, weighed so that all lengths count alike."""
     weights = [frames.weights() for frames in bins]
     totals = [float(np.sum(weight)) for weight in weights]
     mean = float(np.mean(totals))

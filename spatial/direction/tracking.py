@@ -1,25 +1,16 @@
-"""Who sounds where, when several do: tracks of direction over time.
-
-Who sounds where, when several do: tracks of direction over time, each with an identity and gaps.
+"""Who sounds where, when several do: tracks of direction over time, each with an identity and gaps.
 
 Goal: a row of directions for every source at once, moving ones followed without lag or jumps.
+Method: the weightiest beginnings of every step are kept, few enough for hours, and make a density on a grid of the
+sphere. Places that stand out are strung together over time; each string is then fitted with the smoothest path that its
+own bins allow. The fit looks both ways in time, so it does not lag; how smooth is decided for each track by how well
+half of its half seconds predict the other half. A string that is never the strongest of its moment is a reflection, not
+a source. A step counts as sounding only where it is likely enough that somebody sounds there: its own beginnings, its
+level and what the same source has just done distinguish a source from a rest, a room's tail and a reflection.
 Conventions: spatial.conventions (axes). Time runs in steps, the rows of spatial.direction.intensity.
-How: the weightiest beginnings of every step make a density on a grid of the sphere. Places that stand out are strung
-together over time; each string is then fitted with the smoothest path that its own bins allow. The fit looks both
-ways in time, so it does not lag; how smooth is decided for each track by how well half of its half seconds foretell
-the other half. A string that is never the strongest of its moment is a reflection, not a source.
-A step counts as sounding only where it is likely enough that somebody sounds there: its own beginnings, its level
-and what the same source has just done tell a source from a rest, a room's tail and a reflection.
-Functions: find_tracks (from here); rows_by_source (tracks as rows); surest (one for each step).
-
-Places that stand out in a recording, strung together over time: the first draft of its tracks.
-
-Functions: string_places (from the density of every step); merge_strings (one place, one string); leading_strings
-(without reflections, which never lead).
-
-What every step of a recording says of directions, small enough to keep for hours.
-
-Functions: step_cells (from bins); join_cells.
+Functions: step_cells (beginnings of every step); join_cells; string_places (places strung together); merge_strings (one
+place, one string); leading_strings (without reflections, which never lead); find_tracks (the sources); rows_by_source
+(tracks as rows); surest (one for each step).
 """
 
 import math
@@ -43,7 +34,7 @@ BINS_A_STEP = 32
 """The weightiest beginnings of a step that are kept."""
 
 NARROW = 0.2
-"""Spread of the kernel: narrower than for one performer, to tell two apart."""
+"""Spread of the kernel: narrower than for one performer, to resolve two."""
 
 GRID = sphere_grid()
 """Where the density is worked out, shape (points, 3)."""
@@ -51,7 +42,7 @@ GRID = sphere_grid()
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StepCells:
-    """The weightiest beginnings of every step, and what they say on the grid."""
+    """The weightiest beginnings of every step, and the density they make on the grid."""
 
     pull: FloatArray
     """Shape (steps, BINS_A_STEP, 3); weight 0 where there are fewer."""
@@ -82,7 +73,7 @@ def step_cells(bins: FieldBins, *, origin_s: float, step_s: float, first: int, s
     StepCells
     """
     weight = bins.weights()
-    # Noise hides who sounds, so clear bins are chosen; where they sound is told better by their whole weight.
+    # Noise hides who sounds, so clear bins are chosen; where they sound is measured better by their whole weight.
     clear = weight * bins.clear
     step = np.floor((bins.times_s[bins.frame] - origin_s) / step_s).astype(int)
     order = np.lexsort((-clear, step))
@@ -117,27 +108,65 @@ def join_cells(parts: Sequence[StepCells]) -> StepCells:
 
 # Chosen on 26 simulated scenes (seeds 7000 to 7025) that no committed result uses.
 _LOOK_S = 0.3
+"""Standard deviation of the look around a step in which places are sought, seconds: a syllable. A shorter look breaks
+places up, a longer one smears who walks."""
+
 _STANDS_OUT = 0.03
+"""Part of the weight around a step from which a place stands out. A lower value adds reflections, a higher one loses
+soft sources."""
+
 _BESIDE_STRONGEST = 0.06
+"""The same as a part of the strongest place's height: it was lowered from 0.25 so that quieter sources are kept where
+they lead."""
+
 _APART_RAD = np.radians(25.0)
 """A place this close to a string is the string's: performers stand further apart than that from each other."""
 _STRING_GAP_S = 1.5
+"""Longest rest after which a place is still joined to a string, seconds; longer ones are bridged by merge_strings
+alone."""
+
 _PACE_STEPS = 4
+"""Steps at each end of the last places by whose means a pace is measured. Fewer make it noisy, more make it late."""
+
 _PACE_LASTS = 4 * _PACE_STEPS
-"""So many steps on from where a pace was measured it still tells where somebody went: twice as long as measuring took.
-Carried on over a rest of seconds it would bring anybody anywhere, and give one number to two people."""
+"""Steps after the place at which a pace was measured for which it still holds: twice as long as measuring took. Carried
+on over a rest of seconds it would bring anybody anywhere, and give one number to two people."""
+
 _SAME_PLACE_RAD = np.radians(18.0)
+"""Two strings whose ends, or middles, are closer than this are one place. A larger angle joins two performers, a
+smaller one gives one performer two numbers."""
+
 _SHARED_STEPS = 0.2
+"""Strings of one place share at most this part of the shorter one's steps: two that sound at once are two sources."""
+
 _LED = 4
+"""Least number of steps in which a string's place is the strongest; a reflection never leads."""
+
 _LED_CLEARLY = 2
+"""Least number of those in which it also stands clear of the rest (_CLEAR_SHARE)."""
+
 _LONG_S = 1.0
+"""Seconds from which a string counts as long, and fewer steps of leading are asked of it."""
+
 _LONG_LED = 2
+"""Least number of steps in which a long string leads. What stands out for so long need lead less often: a softer
+performer beside a louder one hardly ever does."""
+
 _LONG_LED_CLEARLY = 1
-"""What stands out for so long need lead less often: a softer performer beside a louder one hardly ever does."""
+"""Least number of those in which a long string stands clear of the rest."""
+
 _CLEAR_SHARE = 0.12
+"""Part of a step's weight from which its strongest place stands clear of the rest."""
+
 _ANGLES = np.arccos(np.clip(GRID @ GRID.T, -1, 1))
+"""Angles between the points of the grid, radians, shape (points, points)."""
+
 _CLOSE = [np.flatnonzero(row < np.radians(16.0)) for row in _ANGLES]
+"""Points within 16 degrees of each point: those of its hill, by which its middle is found."""
+
 _CLOSE_BY = [np.flatnonzero(row < np.radians(22.0)) for row in _ANGLES]
+"""Points within 22 degrees of each point: they are taken out once a place is found, so that the hill's flank is not
+found again."""
 
 
 @dataclass(slots=True)
@@ -291,25 +320,45 @@ def leading_strings(cells: StepCells, strings: list[PlaceString], step_s: float)
 
 # Chosen on 26 simulated scenes (seeds 7000 to 7025) that no committed result uses.
 _REST = 0.04
+"""Part of a string's usual weight (smoothed over a step) below which it rests. A lower value follows a room's tail, a
+higher one cuts off soft ends."""
+
 _PAUSE_S = 0.3
+"""Rests up to this long are bridged, seconds: the gaps within speech."""
+
 _STIFFNESS = (1.0, 10.0, 1e2, 1e3, 1e4, 1e6)
+"""Weights of the second differences that are tried for each track, from one that follows every step to one that stands
+still."""
+
 _FORETOLD_S = 0.5
+"""Length of the blocks that predict each other when the stiffness is chosen, seconds: long enough that a block's
+reflections are not those of the next."""
 
 # Fitted on 40 simulated scenes (tests/bench/ringscenes.py, seeds 21000 to 21039) that no committed result uses.
 _DOUBT = (-2.51, -0.284, -0.97, -2.89)
 """Logarithm of the odds that nobody sounds where a track is: for each tenfold of the part of a step's beginnings that
 agree with it, each dB above the quietest of the minute, each tenfold of what has agreed in the last second, and 0."""
 _MOST_ABOVE_DB = 15.0
+"""Levels further above the floor than this add nothing, dB."""
+
 _RECENT_S = 1.0
+"""How long what has agreed counts as recent, seconds."""
+
 _FLOOR_S, _FLOOR_PERCENT = 60.0, 5.0
+"""The floor is this percentile of the levels within this many seconds: a minute holds rests, and its quietest steps are
+not one odd step."""
+
 _MOST_DOUBT = 0.15
 """A step that is no surer than this is a rest, a room's tail or a reflection."""
 _WIDENED_UP_TO = 0.04
 """With more doubt than 0.05 no region however wide holds 95 in 100; the few such steps are not widened further."""
 _LAW_SCALE = 1.8
+"""Factor on the law of spans. See _SHARED_SD_RAD: 32 bins a step follow a room's changes less well than a mark's
+thousands do. Lower values state regions that hold the truth too seldom."""
+
 _SHARED_SD_RAD = np.radians(1.0)
-"""What a step's uncertainty is beyond the law of spans: 32 bins a step follow a room's changes less well than a mark's
-thousands do, and what one room does to one place all the time does not show in how its bins stray."""
+"""What a step's uncertainty holds beside that: what one room does to one place all the time does not show in how its
+bins stray."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -459,14 +508,14 @@ def _widened(doubt: FloatArray) -> FloatArray:
 def _law_of_steps(
     told: FloatArray, stray: FloatArray, active: npt.NDArray[np.bool_], reach: int, step_s: float
 ) -> FloatArray:
-    """Standard deviation in each step, from what is heard as far around it as the path looks.
+    """Standard deviation in each step, from what sounds as far around it as the path looks.
 
     Somebody who comes back for half a second after a long rest is known by that half second.
     """
     size = max(reach, 1)
     weight = uniform_filter1d(told, size, mode="constant")
     strayed = uniform_filter1d(told * stray, size, mode="constant")
-    # A running sum leaves crumbs where nothing is heard.
+    # A running sum leaves crumbs where nothing sounds.
     heard = weight > 1e-9 * np.max(weight)
     overall = float(np.sum(told * stray) / np.sum(told))
     away = np.sqrt(np.where(heard, np.maximum(strayed, 0.0) / np.where(heard, weight, 1.0), overall))
@@ -506,7 +555,7 @@ def _near_steps(own: npt.NDArray[np.int_], steps: npt.NDArray[np.int_], reach: f
 
 
 def _smoothest(target: FloatArray, weight: FloatArray, step_s: float) -> tuple[FloatArray, float]:
-    """Path through weighted targets with small second differences, as stiff as foretells best."""
+    """Path through weighted targets with small second differences, as stiff as predicts best."""
     block = (np.arange(len(weight)) * step_s / _FORETOLD_S).astype(int) % 2
     errors = []
     for stiffness in _STIFFNESS:
@@ -516,7 +565,7 @@ def _smoothest(target: FloatArray, weight: FloatArray, step_s: float) -> tuple[F
             other = np.where(block == side, 0.0, weight)
             error += float(np.sum(other * np.sum((target - path) ** 2, axis=1)))
         errors.append(error)
-    # Of paths that foretell alike, the stiffest.
+    # Of paths that predict alike, the stiffest.
     best = max(number for number, error in enumerate(errors) if error <= 1.03 * min(errors))
     path = _spline(target, weight, _STIFFNESS[best])
     return path, _STIFFNESS[best]

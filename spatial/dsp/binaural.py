@@ -20,16 +20,22 @@ from scipy.ndimage import minimum_filter1d, uniform_filter1d
 from scipy.signal import oaconvolve
 from scipy.special import eval_legendre, spherical_jn, spherical_yn
 
-from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
+from spatial.conventions import SPEED_OF_SOUND_M_S, ComplexArray, FloatArray, W, X, Y, Z
 from spatial.errors import InputError
 
 HEAD_RADIUS_M = 0.0875
 """An average head (Duda and Martens 1998)."""
 
-_SOUND_M_S = 343.0
 _TAPS = 512
+"""Length of the head's filters, samples: 11 ms at 48 kHz, far more than the sphere's response lasts. More cost time and
+add latency, fewer cut off the lowest frequencies."""
+
 _CROSSOVER_HZ = 700.0
+"""Where decoding turns from velocity to energy, Hz [2]."""
+
 _ENERGY_GAIN = 1.0 / np.sqrt(3.0)
+"""Gain of X, Y and Z above it, at which the energy vector is longest [2]."""
+
 _CUBE = np.array([(x, y, z) for x in (1, -1) for y in (1, -1) for z in (1, -1)]) / np.sqrt(3.0)
 """Towards the loudspeakers, shape (8, 3)."""
 
@@ -51,7 +57,7 @@ def sphere_response(
     ndarray of complex, shape (angles, frequencies)
         Time goes as exp(+j omega t): a negative phase is a delay.
     """
-    x = 2 * np.pi * np.asarray(frequency_hz, dtype=float) * radius_m / _SOUND_M_S
+    x = 2 * np.pi * np.asarray(frequency_hz, dtype=float) * radius_m / SPEED_OF_SOUND_M_S
     cosine = np.cos(np.asarray(angle_rad, dtype=float))
     result = np.zeros((cosine.size, x.size), dtype=complex)
     moving = x > 1e-3

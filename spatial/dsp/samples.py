@@ -1,18 +1,9 @@
-"""Random access to sound in memory or in a file, and reading ahead.
+"""Random access to sound in memory or in a file, and work on spans of it while the next ones are read.
 
-Random access to sound, whether it lies in memory or in a file somewhere else.
-
-Analysis opens no files; a long recording reaches it as something that can read a span.
-
+Goal: the measuring modules open no files; a long recording reaches them as something that can read a span. Reading a
+span and transforming it both leave the interpreter free most of the time, so that a second thread makes them overlap.
 Conventions: spatial.conventions (array layout).
-Functions: ArraySamples (sound in memory); Excerpt (a part of other sound).
-
-Work on spans of sound while the next ones are read.
-
-Reading a span and transforming it both leave the interpreter free most of the time, so a second thread makes them
-overlap.
-
-Functions: while_reading (results in order).
+Functions: ArraySamples (sound in memory); Excerpt (a part of other sound); while_reading (results in order).
 """
 
 from collections import deque

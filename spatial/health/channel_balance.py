@@ -1,15 +1,20 @@
 """Whether four channels are one sound field: gains, polarity, which is W.
 
-Goal: say what physics alone can say of the channels, whatever sounded from wherever.
-Waves from far away, one or many, have X^2 + Y^2 + Z^2 = W^2 on the average (SN3D; N3D 3 W^2, FuMa 2 W^2: CHECKS 1).
+Goal: judge the channels by what holds in every field, whatever sounded from wherever.
+Method: waves from far away, one or many, have X^2 + Y^2 + Z^2 = W^2 on the average in SN3D, 3 W^2 in N3D and 2 W^2 in
+FuMa [1].
 - With a wrong gain in one channel that ratio changes with direction; for each channel the gain that makes it most
   nearly one and the same in all bands and at all times is sought. A wrong gain of W alone looks like another
   normalisation and is left to those who judge that.
-- Virtual cardioids that look to the corners of a tetrahedron agree in phase in every field (in a diffuse one by 2/3;
-  DERIVED in CHECKS 1 from a + (1 - a) cos). One that opposes the three others is a capsule wired the wrong way round.
+- Virtual cardioids that look to the corners of a tetrahedron agree in phase in every field (in a diffuse one by 2/3
+  [2]). One that opposes the three others is a capsule wired the wrong way round.
 - If another channel behaves as W, channels are swapped. Inverted or swapped X, Y and Z, or swapped capsules, make a
-  mirrored or turned field, which is as good a field as any: only marks or claps can tell.
+  mirrored or turned field, which is as good a field as any: only marks or claps can decide that.
 Functions: judge_balance.
+Sources:
+[1] Nachbar, Zotter, Deleflie and Sontacchi 2011, "AmbiX - A Suggested Ambisonics Format", Ambisonics Symposium: SN3D
+and N3D; the ratios follow from the gains of one plane wave.
+[2] Follows from the pattern 1/2 + 1/2 cos of two cardioids 109.5 degrees apart, averaged over the sphere.
 """
 
 from dataclasses import dataclass
@@ -19,43 +24,50 @@ import numpy as np
 from spatial.conventions import ComplexArray, FloatArray
 
 _LEAST_PARTS = 24
+"""Fewest parts of time and band with sound that are judged: three third-seconds of all eight bands. With fewer one note
+decides."""
+
 _APART = 4.0
-"""Neighbouring bands and times hear the same reflections: one in so many parts counts as new, or fewer where the sound
+"""Neighbouring bands and times hold the same reflections: one in so many parts counts as new, or fewer where the sound
 holds still."""
 
 _LEVELS_DB = 10 * np.log10(np.array([1 / 3, 1 / 2, 1.0, 2.0, 3.0]))
 """What the ratio may be in a sound field: its own normalisation, or one taken for another."""
 _CAPSULE_LEVELS_DB = np.zeros(1)
-"""... and where capsules make the field, nobody can have taken one normalisation for another: one capsule that drowns
+"""The same where capsules make the field: nobody can have taken one normalisation for another. One capsule that drowns
 the three others has X^2 + Y^2 + Z^2 = 9 W^2, so on the way there any recording comes by 2 and by 3."""
 
 _LEVEL_SD_DB, _OTHER_LEVEL = 1.0, 3.0
-"""... and how much less likely (natural logarithm) the wrong one is: formats are mostly told right."""
+"""How far the middle ratio may lie from one of these, one standard deviation in dB, and how much less likely (natural
+logarithm) another than SN3D's is: formats are mostly stated rightly."""
 
 _CAPSULE_SD_DB = 5.0
 """How far capsules differ in mean power where sound came from several sides of a room (simulated: 2 to 6)."""
 
 _GAINS_DB = np.arange(-30.0, 30.5, 0.5)
+"""Gains of one channel that are tried, dB. Larger ones than _LARGEST_DB are never reported."""
+
 _SURE = 5.0
 """How much likelier (natural logarithm) one gain that is off must be than none."""
 _OMNI_SURE = 8.0
-"""... and another channel as W than W."""
+"""The same for another channel as W than W."""
+
 _LEAST_STRAY_DB = 0.7
 """No room and no microphone keep the law more nearly; less is the sameness of one sound."""
 _APART_SURE = 3.0
-"""... and one channel than another."""
+"""The same for one channel than another: below it the two are rivals."""
 
 _CAPSULE_MOST = 1.6
-"""... and the most, in the same measure, that a capsule may be from the others once its gain is mended."""
+"""Most, in units of _CAPSULE_SD_DB, that a capsule may differ from the others once its gain is mended."""
 
 _MOST_SCATTER_DB, _LARGEST_DB, _MOST_OFF_DB = 2.0, 20.0, 1.5
 """What must be left of scatter, gain and distance from a normalisation: a channel turned up until it drowns the others
 would make any ratio constant."""
 
 _LEAST_SHARE = 0.05
-"""... and the channel's part in X, Y and Z that must be left in the loudest quarter of its parts. Over a table, a floor
-or in a standing wave, sound that comes and goes along one axis gets out of step with W, while the two other axes keep
-step: without the third the law would hold, and a third that is turned down to nothing is no third."""
+"""Least part of X, Y and Z that the channel must keep in the loudest quarter of its parts. Over a table, a floor or in
+a standing wave, sound that comes and goes along one axis gets out of step with W, while the two other axes keep step:
+without the third the law would hold, and a third that is turned down to nothing is no third."""
 
 _SLATE_DB, _SLATE_PART = -15.0, 0.9
 """X, Y, Z this far below W are no sound in the air but a slate that went to W alone; unless nearly all is so."""
@@ -64,6 +76,8 @@ _OMNI_SHARE, _OMNI_MISFIT_DB = 1.5, 2.0
 """How much more nearly another channel must follow the law than W does, to be taken for W."""
 
 _SIDE = 1.0 / np.sqrt(3.0)
+"""Each part of a unit vector to the corner of a cube."""
+
 TETRAHEDRA = (
     _SIDE * np.array([[1, 1, 1], [1, -1, -1], [-1, 1, -1], [-1, -1, 1]]),
     _SIDE * np.array([[1, 1, -1], [1, -1, 1], [-1, 1, 1], [-1, -1, -1]]),
@@ -148,7 +162,7 @@ def _ratio_db(parts: ComplexArray, matrix: FloatArray) -> FloatArray:
 
 
 def _parts_that_count_as_one(parts: ComplexArray, heard: np.ndarray, matrix: FloatArray) -> float:
-    """How many parts tell one thing: a held note stands in the same waves for as long as it sounds."""
+    """How many parts measure one thing: a held note stands in the same waves for as long as it sounds."""
     ratios = np.where(heard.ravel(), _ratio_db(parts, matrix), np.nan).reshape(heard.shape)
     ratios = ratios - np.nanmedian(ratios)
     pairs = heard[1:] & heard[:-1]

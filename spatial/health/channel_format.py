@@ -1,41 +1,29 @@
 """What four channels are, by their sound: order, normalisation, or a microphone's capsules.
 
-What four channels are, by the sound itself: a field in which normalisation, a microphone's capsules, or neither.
-
-Goal: tell apart ACN/SN3D, ACN/N3D, FuMa and raw capsules, with odds, and say so where the sound does not decide.
-Conventions: spatial.conventions (field; array layout).
-Functions: measure_convention (of four channels); find_channels (which four of a wider file); live_channels.
-Sources:
-[1] CHECKS, derived: the power of X, Y and Z together over that of W is 1 in SN3D, 2 in FuMa and 3 in N3D, in a plane
-    wave and in a diffuse field alike.
-
-What is measured, from 200 to 2500 Hz, where a microphone is neither pulled by near sources nor too large:
-- that ratio of powers, over all that is clear of the steady noise, with loud and faint stretches weighing almost alike:
-  a microphone's own noise is no field, and has up to 9 dB more of X, Y and Z. Where nothing is clear of it, all counts;
+Goal: distinguish ACN/SN3D, ACN/N3D, FuMa and raw capsules, with odds, and state where the sound does not decide.
+Method: measured from 200 to 2500 Hz, where a microphone is neither pulled by near sources nor too large, are
+- the power of X, Y and Z over that of W [1], over all that is clear of the steady noise, with loud and faint stretches
+  weighing almost alike: a microphone's own noise is no field, and has up to 9 dB more of X, Y and Z. Where nothing is
+  clear of it, all counts. The ratio decides the normalisation (field_scores), though it is now and then off by some dB;
 - the same ratio on the leading edges of sounds, where one wave arrives alone: there it holds in every single bin, and
-  it does not hold in channels that are no field. Where it is steadiest tells which channel behaves as W;
+  it does not hold in channels that are no field. The channel for which it is steadiest behaves as W;
 - whether the channels rise and fall together: capsules all do, for they point into the same sound, and yet high notes
-  reach them one after the other, as they do not reach tracks that were panned;
-- which channel is least in those edges: the vertical one, as performers stand around. It alone tells the order of the
-  channels; gains, which published files often have wrong by some dB, tell the normalisation.
-A microphone on its side records in one order what an upright one does in the other: only that most stand or hang, and
-what the gains say, tell those two apart, and neither makes it sure alone.
-
-How likely four channels are a field in each normalisation, or capsules, by what was measured of them.
-
-Three questions, each with evidence of its own:
-- the order of the channels, by which of them is the vertical one (order_evidence): gains say nothing of it, or a
-  published file whose W is 3 dB too hot would be read in another order;
-- the normalisation, by the power of X, Y and Z over that of W (field_scores), which is now and then off by some dB;
-- capsules or a field, by what does not depend on gains (capsule_score, alone_score).
-Conventions: spatial.conventions (array layout). Scores are log-likelihoods over anything else.
-Source: see here, which measures.
-
-What single cells of time and frequency tell of four channels whose meaning is not known yet.
-
-Conventions: spatial.conventions (array layout).
-Functions: band_spectra (the cells); single_waves, leading_edges (the gains of those in which one wave arrives alone);
-ratios_db, steadiest, power_ratio_db (of one channel against the others).
+  reach them one after the other, as they do not reach tracks that were panned. Neither depends on gains (capsule_score,
+  alone_score);
+- which channel is least in those edges: the vertical one, as performers stand around. It alone decides the order of the
+  channels (order_evidence): gains do not show it, or a published file whose W is 3 dB too hot would be read in another
+  order.
+Notes: a microphone on its side records in one order what an upright one does in the other. Only that most stand or
+hang, and the gains, speak for one of the two, and neither makes it sure alone.
+Conventions: spatial.conventions (field; array layout). Scores are log-likelihoods over anything else.
+Functions: measure_convention (of four channels); find_channels (which four of a wider file); live_channels;
+field_scores, order_evidence, capsule_score, alone_score (the three questions); band_spectra (cells of time and
+frequency); single_waves, leading_edges (the gains of those in which one wave arrives alone); ratios_db, steadiest,
+power_ratio_db (of one channel against the others).
+Sources:
+[1] Nachbar, Zotter, Deleflie and Sontacchi 2011, "AmbiX - A Suggested Ambisonics Format", Ambisonics Symposium: SN3D
+and N3D. The ratio follows from the gains of one plane wave: it is 1 in SN3D, 2 in FuMa and 3 in N3D, in a plane wave
+and in a diffuse field alike.
 """
 
 from collections.abc import Callable, Mapping
@@ -52,11 +40,16 @@ from spatial.errors import InputError
 # --- cells ---
 
 _EDGE_BAND_HZ = 400.0, 2500.0
+"""Band of the leading edges, Hz. Above it sound aliases between a small microphone's capsules; below it the bins of so
+short a frame (94 Hz) hold several partials at once."""
+
 _EDGE_FRAME_S = 0.0106
+"""Length of a frame of the edges, seconds: short, so that the direct sound stands before its reflections."""
+
 _PAST_FRAMES, _RISE_DB, _REAL = 48, 10.0, 0.95
 """An edge stands this far above all of so many frames before, its channels in phase to this part."""
 _GROUPS = 12
-"""Of frequencies, whose scatter tells how well the whole ratio is known."""
+"""Groups of frequencies, whose scatter measures how well the whole ratio is known."""
 
 
 def band_spectra(
@@ -104,7 +97,7 @@ def steadiest(ratios: FloatArray, width: float, grid: FloatArray) -> tuple[float
 
 
 def power_ratio_db(powers: FloatArray) -> tuple[float, float]:
-    """Power of the last three channels over the first, dB, and its scatter as groups of frequencies tell it.
+    """Power of the last three channels over the first, dB, and its scatter by groups of frequencies.
 
     Performers who stand still are heard over the same paths all the time: only frequencies are so many trials.
     """
@@ -125,15 +118,20 @@ VERTICAL = {"acn": {1: 0.07, 2: 0.92, 3: 0.01}, "fuma": {1: 0.01, 2: 0.07, 3: 0.
 that lie on their side; hardly one points up (common practice, no source)."""
 
 FEWEST_EDGES, _MANY_EDGES = 12, 60
-"""Fewer than the first tell nothing, fewer than the second only so much of how steady a ratio is: notes that begin in
+"""Fewer than the first decide nothing, fewer than the second only so much of how steady a ratio is: notes that begin in
 the ringing of others leave few."""
 
 _POWER_BIAS_DB, _POWER_SD_DB = 0.30, 0.15
+"""Mean error of the ratio of powers, and its standard deviation beyond its own scatter. What aliases between the
+capsules makes ratios too high. These three pairs are from 75 simulated microphones (tests/bench/convention.py, seeds
+500 to 599), rounded up."""
+
 _EDGE_BIAS_DB, _EDGE_SD_DB = 0.35, 0.3
+"""The same of the ratio on leading edges."""
+
 _GAINS_SD_DB, _TAIL = 0.31, 12
-"""Errors of either ratio beyond their own scatter, and of the microphone's gains, which both share; by 75 simulated
-microphones (tests/bench/convention.py, seeds 500 to 599), rounded up. What aliases between the capsules makes ratios
-too high."""
+"""Standard deviation of the microphone's gains, which both ratios share, dB, and the freedom of Student's law that
+their errors follow."""
 
 _OFF, _OFF_SD_DB = 0.25, 2.2
 """How often the gains of a file, W's above all, are off by more than that, and by how much. Chosen together with
@@ -141,7 +139,7 @@ VERTICAL on seeds 500 to 539 of make_format_scene and 5000 to 5039 of make_four_
 
 _UPRIGHT, _UPRIGHT_LEFT, _UPRIGHT_EDGES = 0.08, 0.03, 15
 """Mean part of the vertical channel in the direct sound of performers who stand around, how often it is as any other's,
-and the number of edges that tell half of what many do. By 40 simulated microphones (tests/bench/conventionscenes.py,
+and the number of edges that count half of what many do. By 40 simulated microphones (tests/bench/conventionscenes.py,
 make_four_forms, seeds 5000 to 5039): the sign was right in 106 of 108, and the worse of the two others was -0.4."""
 
 _ONE_PLACE_RAD, _MOST_WAVES = np.radians(10.0), 600
@@ -151,7 +149,11 @@ _ASTRAY, _ASTRAY_PER_DB = 0.05, 1.0 / 16.0
 """How often either ratio is that of something else, and how it is spread then."""
 
 KERNEL_DB, _KERNEL = 0.7, 0.07
+"""Widths of the kernels by which the steadiness of ratios (dB) and of sizes (parts of W) is measured. A wider one finds
+any ratio steady, a narrower one finds none."""
+
 _SUMS = 0.5 * np.array([[1, 1, 1, 1], [1, 1, -1, -1], [1, -1, 1, -1], [1, -1, -1, 1]])
+"""From four capsules at the corners of a tetrahedron to their sum and the three differences, each of equal power."""
 
 
 def field_scores(ratio: tuple[float, float], edges: FloatArray) -> tuple[dict[str, float], float]:
@@ -206,7 +208,7 @@ def order_evidence(edges: FloatArray) -> tuple[int, float] | None:
     waves = edges[:, :: 1 + edges.shape[1] // _MOST_WAVES]
     towards = waves[1:] * np.where(waves[0] < 0, -1.0, 1.0)
     towards = (towards / np.maximum(np.linalg.norm(towards, axis=0), 1e-9)).T
-    # Who claps a hundred times in one place tells less than a hundred claps all around.
+    # Who claps a hundred times in one place is less evidence than a hundred claps all around.
     apart = np.arccos(np.clip(towards @ towards.T, -1.0, 1.0))
     weights = np.sum(np.exp(-0.5 * (apart / _ONE_PLACE_RAD) ** 2), axis=1) ** -0.5
     parts = weights @ towards**2 / weights.sum()
@@ -262,29 +264,39 @@ _PRIOR = {
     ("aformat", ""): 0.25,
     (OTHER, ""): 0.02,
 }
-"""By order and normalisation; W of some files in FuMa's order is not 3 dB down, and of a few in ACN's it is (common
-practice, no source)."""
+"""How often each order and normalisation is met; W of some files in FuMa's order is not 3 dB down, and of a few in
+ACN's it is (common practice, no source)."""
 
 _FORMATS = {("acn", "sn3d"): "ambix", ("acn", "fuma"): "ambix", ("acn", "n3d"): "n3d"}
 """What these are read as; else it is named by its order."""
 
 _POWER_BAND_HZ = 200.0, 1200.0
+"""Band of the ratio of powers, Hz: where a microphone is neither pulled by near sources nor too large."""
+
 _POWER_FRAME_S = 0.042
+"""Length of a frame there, seconds: bins of 24 Hz part the partials of a voice."""
+
 _LOUDEST, _EVENING = 0.7, 0.9
+"""Part of the cells, the loudest ones, that count, and the power by which their own power is evened out: at 1 loud and
+faint ones would weigh alike, at 0 the loudest decide."""
+
 _FLOOR, _CLEAR, _CLEAR_LEAST = 0.1, 10.0, 100
 """Cells are clear of the noise at this many times the power that this part of the time stays below, at each frequency;
-fewer than so many say nothing."""
+fewer than so many do not count."""
 
 _SCORES_SPREAD = 1.0
 """Scores of the likely places in a wider file that differ by less leave it open which is right."""
 
 _PHASE_BAND_HZ, _IN_PHASE, _IN_PHASE_WEIGHT = (3000.0, 7000.0), 0.93, 250.0
-"""Of capsules 8 mm from the centre and more, sounds at 5 kHz are in phase to 0.8 at most; of panned tracks wholly."""
+"""Band in which channels that are panned are found, Hz; phase agreement from which they are; and the weight of what
+exceeds it. Sounds at 5 kHz are in phase to 0.8 at most in capsules 8 mm from the centre and more, and wholly in panned
+tracks."""
 
 _LEAST_INDEPENDENT = -60.0
 """Channels that are the same have a log-determinant without end."""
 
 _LIVE = 1e-4
+"""Part of the loudest channel's RMS below which a channel is empty: -80 dB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,7 +312,7 @@ class MeasuredConvention:
     score: float
     """Log-likelihood of the likeliest format over anything else; below 0 where none fits."""
     independent: float
-    """Log-determinant of the channels' correlation: 0 where each tells of its own, very negative where one is mixed
+    """Log-determinant of the channels' correlation: 0 where each is independent, very negative where one is mixed
     from the others."""
     ratio_db: float
     ratio_sd_db: float
@@ -312,9 +324,9 @@ class MeasuredConvention:
     positive: float
     """Part of single bins in which all channels have one sign."""
     omni: int | None
-    """The channel that behaves as W; None where none does, or too few edges tell."""
+    """The channel that behaves as W; None where none does, or there are too few edges."""
     vertical: int | None
-    """The channel, of the last three, that edges move least; None where too few tell."""
+    """The channel, of the last three, that edges move least; None where there are too few."""
 
     @property
     def best(self) -> str:
@@ -356,7 +368,7 @@ def find_channels(channels: FloatArray, rate_hz: int) -> tuple[tuple[int, ...], 
     """
     live = live_channels(channels)
     if len(channels) == FIRST_ORDER_CHANNELS and len(live) == FIRST_ORDER_CHANNELS - 1 and live[0] == 0:
-        # A recording without height is a field too, and the silent channel tells its order.
+        # A recording without height is a field too, and the silent channel shows its order.
         live = list(range(FIRST_ORDER_CHANNELS))
     found: list[tuple[tuple[int, ...], MeasuredConvention]] = []
     for first in range(len(live) - FIRST_ORDER_CHANNELS + 1):
@@ -366,7 +378,7 @@ def find_channels(channels: FloatArray, rate_hz: int) -> tuple[tuple[int, ...], 
     if not found:
         return None
     # Where other sound stands before a field, it is a pair or two; most often none does. What was mixed down from the
-    # field says again what stands beside it.
+    # field repeats what stands beside it.
     scores = np.array(
         [
             one.score + one.independent - (0.5 if first % 2 == 0 else 4.0) * (first > 0)

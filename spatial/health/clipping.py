@@ -1,6 +1,6 @@
 """Tops that were cut off, at full scale or wherever a later gain has put them.
 
-Goal: tell a wave that ran into a ceiling from one that merely turned there.
+Goal: distinguish a wave that ran into a ceiling from one that merely turned there.
 A smooth top that stays within t of its peak for m samples lies at most about t (1 + 2/m)^2 below it one sample
 further on (a parabola: it falls by c k^2 / 2 in k samples, t in m / 2). A cut top falls by far more. So a run counts as
 cut where the samples beside it lie 2.5 times deeper than that, and it lies at the highest value of its channel and

@@ -1,31 +1,22 @@
 """Sound that was lost: holes, joins where samples are missing, and buffers written twice.
 
-Sound that was lost and replaced by nothing: exact zeros where there was sound before and after.
-
-Goal: find holes of a third of a millisecond and longer in any channel, and not take padding, silence between scenes,
-a fade, or the rounding of a quiet 16-bit recording for one, whatever it was mixed into later.
-- The step of the coding is measured beside each hole: material of 16 bits in a file of 24 is still rounded to 16.
-- Data are lost in all channels at once. Zeros in one of them alone are a loss only amid sound that is far too loud to
-  be rounded to zero, however coarse the coding may have been.
-- A microphone is never quieter than its own noise. Sound that falls far below the quiet moments of the same recording
-  was faded by somebody.
-Functions: HoleMeter.
-
-Samples that are missing without a trace: the sound jumps from one sample to the next.
-
-Goal: find joins where a buffer was lost, and not take a clap, a consonant or a struck string for one.
-The third difference of natural sound is small, because little of it lies near half the sample rate; a jump by J
-leaves an impulse of 3 J in it. What sounds, however suddenly it begins, goes on for milliseconds; a join is over
-after three samples. So a click is a peak of the third difference that stands alone on both sides.
-Functions: ClickMeter.
-
-Buffers that were written twice.
-
-Goal: find a stretch of sound that repeats the stretch right before it sample by sample, whatever its length.
-Recorded sound has noise and never repeats itself. Each sample that is the highest within 16 on either side is, with
-its neighbours, a key; equal keys within reach are looked at sample by sample. A test tone repeats itself all along, not
-once.
-Functions: RepeatMeter.
+Goal: find holes of a third of a millisecond and longer in any channel, joins where a buffer was lost, and stretches
+that repeat the stretch right before them; and not take for one padding, silence between scenes, a fade, the rounding of
+a quiet 16-bit recording, a clap, a consonant, a struck string or a test tone.
+Method: each of the three has its own.
+- Holes are exact zeros with sound before and after. The step of the coding is measured beside each: material of 16 bits
+  in a file of 24 is still rounded to 16. Data are lost in all channels at once; zeros in one of them alone are a loss
+  only amid sound that is far too loud to be rounded to zero, however coarse the coding may have been. A microphone is
+  never quieter than its own noise: sound that falls far below the quiet moments of the same recording was faded by
+  somebody.
+- At a join the sound jumps from one sample to the next. The third difference of natural sound is small, because little
+  of it lies near half the sample rate; a jump by J leaves an impulse of 3 J in it. What sounds, however suddenly it
+  begins, goes on for milliseconds; a join is over after three samples. So a click is a peak of the third difference
+  that stands alone on both sides.
+- Recorded sound has noise and never repeats itself sample by sample. Each sample that is the highest within 16 on
+  either side is, with its neighbours, a key; equal keys within reach are compared sample by sample. A test tone repeats
+  itself all along, not once.
+Functions: HoleMeter; ClickMeter; RepeatMeter.
 """
 
 from dataclasses import dataclass
@@ -58,7 +49,7 @@ _LEAST_JUMP = 0.1
 _ALONE_LEVEL_STEPS, _COARSE_STEP = 32.0, 2.0**-15
 """RMS beside zeros in some channels only: this many steps of 16 bits at least, in which most material was once."""
 
-_TOGETHER = 8
+TOGETHER = 8
 """Samples between the edges of one loss in different channels."""
 
 _FADED = 0.4
@@ -68,12 +59,13 @@ samples)."""
 _LOOK = 256
 """Samples beside a hole from which its neighbourhood is judged."""
 
-_COARSEST_STEP = 2.0**-11
+COARSEST_STEP = 2.0**-11
 """12 bits, the least that recorders ever had (common practice, no source)."""
 
 IndexArray = npt.NDArray[np.intp]
 
 _EVERY = SHORTEST_HOLE // 2
+"""From one sample to the next in a first look for zeros: two of them lie in every hole of SHORTEST_HOLE samples."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +94,7 @@ class _Side:
 
 
 _NOTHING = _Side(0.0, 0.0, 0.0)
+"""Where nothing is known of a side."""
 
 
 class HoleMeter:
@@ -136,7 +129,7 @@ class HoleMeter:
         found = sorted(self._found, key=lambda hole: (hole.start, hole.channel))
         kept, group = [], list[Hole]()
         for hole in [*found, None]:
-            if group and (hole is None or hole.start - group[0].start > _TOGETHER):
+            if group and (hole is None or hole.start - group[0].start > TOGETHER):
                 kept += self._lost(group, quiet)
                 group = []
             if hole is not None:
@@ -146,7 +139,7 @@ class HoleMeter:
     def _lost(self, group: list[Hole], quiet: FloatArray) -> list[Hole]:
         """Of runs of zeros that begin together, those that are a loss."""
         ends = [hole.start + hole.length for hole in group]
-        together = len({hole.channel for hole in group}) == self._channels and max(ends) - min(ends) <= _TOGETHER
+        together = len({hole.channel for hole in group}) == self._channels and max(ends) - min(ends) <= TOGETHER
         least = 0.0 if together else _ALONE_LEVEL_STEPS * _COARSE_STEP
         loud = [hole for hole in group if hole.level >= max(least, _FADED * float(quiet[hole.channel]))]
         # A fade is one for all channels, whatever a quiet one's noise makes of it.
@@ -214,12 +207,15 @@ def _beside(sound: FloatArray) -> _Side:
     finest = float(np.min(steps, where=steps > 0.0, initial=np.inf))
     level = float(np.sqrt(np.mean(sound.astype(np.float64) ** 2)))
     # A loud stretch may have no two samples that are close: no coding is coarser than 12 bits.
-    return _Side(level, float(abs(sound[0])), finest if finest <= _COARSEST_STEP else 0.0)
+    return _Side(level, float(abs(sound[0])), finest if finest <= COARSEST_STEP else 0.0)
 
 
 # --- joins ---
 
 _CELL = 64
+"""Samples in one cell of the first look for clicks. Fewer cost time; in more a click hides beside what else sounds
+there."""
+
 _NEIGHBOURS = 5
 """Cells on either side that a click's cell is compared with."""
 
@@ -233,7 +229,7 @@ STANDS_OUT = 10.0
 """How many times larger than anything near it: claps reach 3 to 4 in simulated rooms."""
 
 _LEAST = 2e-3
-"""Third difference of a click nobody hears: a jump of -64 dBFS."""
+"""Third difference of an inaudible click: a jump of -64 dBFS."""
 
 _LEAST_STEPS = 50.0
 """The same in steps of the coding; rounding alone reaches 4."""
@@ -315,11 +311,18 @@ def _third_difference(sound: FloatArray) -> FloatArray:
 # --- repeated buffers ---
 
 _REPEAT_CELL = 32
+"""Samples around a top that are no higher, 16 on either side. Fewer make more keys and cost time; with more, short
+repeats hold none."""
+
 LONGEST = 1 << 14
 """Samples: no recorder has a larger buffer (common practice, no source)."""
 
 _SHORTEST = 48
+"""Samples of the shortest repeat: 1 ms at 48 kHz. A shorter one holds a key or two, and may be a tone's."""
+
 _LEAST_REPEAT_STEPS = 8.0
+"""Tops lower than this many steps of the coding are no keys: rounding makes them equal by chance."""
+
 _MOST_TIMES = 4
 """A buffer is written again once or twice; what repeats more often is a tone."""
 

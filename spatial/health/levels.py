@@ -14,7 +14,11 @@ from spatial.conventions import FloatArray
 from spatial.health.pages import Page
 
 _FRAME = 2048
+"""Samples in one frame: 43 ms at 48 kHz, a syllable or a knock."""
+
 _SHARE_LOUD, _SHARE_QUIET = 0.95, 0.10
+"""Quantiles of the frames that stand for loud and for quiet moments: a few knocks, or minutes of silence, do not move
+them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,28 +1,21 @@
 """Low frequencies: wind and handling, mains hum.
 
-Wind and handling: low-frequency noise that the channels do not share as a sound field must.
-
-Goal: tell wind on the capsules from a bass drum, traffic or thunder.
-In any field of far sources, one or many, X^2 + Y^2 + Z^2 = W^2 on the average (SN3D; CHECKS 1). Noise that each of
-four coincident cardioids makes for itself gives 3 W^2 in each of X, Y and Z: nine times as much, unlike W in phase.
-A near source (proximity) or a room's mode also raises X, Y, Z, but in step with W: what W foretells is taken away.
-Functions: RumbleMeter.
-
-Mains hum: lines at 50 or 60 Hz and their multiples, there all the time.
-
-Goal: tell hum from bass notes. Hum stands still: its lines keep their place and last through words and rests. So
-spectra of 2.7 s are averaged in dB, where what is there half of the time counts half; and all lines must be
-multiples of one frequency within 1 % of 50 or 60 Hz.
-Functions: HumMeter.
-Sources: IEC 60038 (nominal 50 and 60 Hz); EN 50160 (50 Hz +-1 % for 99.5 % of a year in joined grids; value from
-memory).
-
-The lowest octaves of a recording, at a rate of about 750 Hz.
-
-Goal: let hum and rumble be measured at a hundredth of the work.
-Filter: 256 taps (at 48 kHz) under a Blackman window, flat within 1 dB up to 200 Hz; what it folds into the band below
-200 Hz lies above 550 Hz and is at least 70 dB down.
-Functions: LowBand (streams a sound into its low band).
+Goal: distinguish wind on the capsules from a bass drum, traffic or thunder, and hum from bass notes, at a hundredth of
+the work that the full sample rate would take.
+Method: the lowest octaves are taken out at a rate of about 750 Hz by 256 taps (at 48 kHz) under a Blackman window, flat
+within 1 dB up to 200 Hz; what it folds into the band below 200 Hz lies above 550 Hz and is at least 70 dB down.
+- In any field of far sources, one or many, X^2 + Y^2 + Z^2 = W^2 on the average in SN3D [1]. Noise that each of four
+  coincident cardioids makes for itself gives 3 W^2 in each of X, Y and Z: nine times as much, not in phase with W. A
+  near source (proximity) or a room's mode also raises X, Y, Z, but in step with W: what W predicts is taken away.
+- Hum stands still: its lines keep their place and last through words and rests. So spectra of 2.7 s are averaged in dB,
+  where what is there half of the time counts half; and all lines must be multiples of one frequency within 1 % of 50 or
+  60 Hz [2], [3].
+Functions: LowBand (streams a sound into its low band); RumbleMeter (wind and handling); HumMeter.
+Sources:
+[1] Nachbar, Zotter, Deleflie and Sontacchi 2011, "AmbiX - A Suggested Ambisonics Format", Ambisonics Symposium: SN3D;
+the ratio follows from the gains of one plane wave.
+[2] IEC 60038: nominal 50 and 60 Hz.
+[3] EN 50160: 50 Hz +-1 % for 99.5 % of a year in joined grids (value from memory).
 """
 
 from dataclasses import dataclass
@@ -35,13 +28,20 @@ from spatial.health.pages import MARGIN, Page
 # --- wind and handling ---
 
 LOWEST_HZ, HIGHEST_HZ = 15.0, 120.0
+"""Band in which wind and handling are measured, Hz. Below it recorders' own filters cut (common practice, no source),
+above it voices begin."""
+
 _FRAME = 256
+"""Samples of the low band in one frame: a third of a second, bins of 3 Hz."""
+
 _HOP = 128
+"""Samples from one frame to the next: half a frame."""
+
 _CHUNK_FRAMES = 8
-"""Spectra averaged into one look: 1.5 s. With 8 overlapping frames noise foretells noise by about a fifth."""
+"""Spectra averaged into one look: 1.5 s. With 8 overlapping frames noise predicts noise by about a fifth."""
 
 OWN_NOISE_RATIO = 3.0
-"""XYZ power that W does not foretell over W: 1 in a diffuse field, 9 for capsules on their own."""
+"""XYZ power that W does not predict over W: 1 in a diffuse field, 9 for capsules on their own."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,7 +51,7 @@ class Rumble:
     times_s: FloatArray
     """Start of each look."""
     ratio: FloatArray
-    """Power that W does not foretell in the middle one of X, Y, Z, times three, over the power of W. One channel alone
+    """Power that W does not predict in the middle one of X, Y, Z, times three, over the power of W. One channel alone
     does not raise it: that would be its gain, or hum."""
     level: FloatArray
     """RMS of W, X, Y and Z together in the low octaves, full scale 1."""
@@ -115,13 +115,24 @@ class RumbleMeter:
 # --- mains hum ---
 
 NOMINALS_HZ = (50.0, 60.0)
+"""Mains frequencies, Hz (IEC 60038)."""
+
 TOLERANCE = 0.01
+"""Part by which the mains may stray from its nominal value (EN 50160)."""
+
 _HUM_FRAME = 2048
+"""Samples of the low band in one frame: 2.7 s, bins of 0.37 Hz. A shorter one does not part a line from a bass note
+beside it, a longer one needs a longer recording."""
+
 _HIGHEST_HZ = 310.0
+"""Highest multiple that is looked at, Hz: six of 50 Hz and five of 60 Hz lie below. Above it the low band falls off."""
+
 _WIDTH_HZ = 1.2
 """A line's window half-width, and half the gap it must stand in alone."""
 
 _FLOOR_HZ = 6.0
+"""How far to either side a line's floor is measured, Hz."""
+
 _AGREE_HZ = 0.12
 """How far a line's frequency over its number may lie from the common one."""
 
@@ -132,7 +143,7 @@ class Hum:
 
     channel: int
     frequency_hz: float
-    """Of the first multiple, whether or not that is heard."""
+    """Of the first multiple, whether or not that stands out."""
     lines: tuple[int, ...]
     """The multiples that stand out."""
     excess_db: float
@@ -220,10 +231,14 @@ class HumMeter:
 # --- the low band ---
 
 TARGET_RATE_HZ = 750.0
+"""Sample rate of the low band, about: a sixty-fourth of 48 kHz, and the nearest whole part of other rates."""
+
 _LENGTHS = 4
 """Length of the filter in output samples."""
 
 _CUT_HZ = 300.0
+"""Where the filter's ideal response ends, Hz. With its 256 taps it is flat within 1 dB to 200 Hz; a higher one folds
+more into the band."""
 
 
 class LowBand:

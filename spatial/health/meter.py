@@ -1,7 +1,7 @@
 """Everything that can be measured of a recording's health in one pass.
 
 Goal: feed every detector from one stream, so that an hour is read once.
-Which detector hears what: clipping, levels, holes, clicks, repeats, hum and the ceiling of the spectrum judge the
+Which detector gets what: clipping, levels, holes, clicks, repeats, hum and the ceiling of the spectrum judge the
 RECORDED channels, as they lie in the file; rumble and balance judge the FIELD that they make together.
 Functions: HealthMeter.
 """
@@ -23,7 +23,7 @@ from spatial.health.spectrum import Ceiling, Spectra, SpectraMeter, find_ceiling
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Health:
-    """What was measured; spatial.jobs.inspect.take_health says what to think of it."""
+    """What was measured; spatial.jobs.inspect.take_health has what it means."""
 
     rate_hz: int
     samples: int

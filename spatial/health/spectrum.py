@@ -1,18 +1,11 @@
 """Mean spectra of the channels, and a ceiling that no microphone makes.
 
-Mean spectra of the recorded channels, and how they go together, over time.
-
-Goal: one set of transforms for everything that is judged by frequency. Long recordings are heard in part: of each
-page so many frames, spread evenly.
-Functions: SpectraMeter.
-
-A ceiling of the spectrum that no microphone makes: traces of a resampler or a lossy coder.
-
-Goal: notice that a recording went through 32 or 44.1 kHz, or through a coder, before it came here.
-A microphone and its preamplifier hiss up to half the sample rate. Where a recording falls within a few hundred hertz
-by many dB to almost nothing and stays there, something cut it. The converter's own filter cuts above 0.45 of the
-sample rate and is left alone.
-Functions: find_ceiling.
+Goal: one set of transforms for everything that is judged by frequency; and notice that a recording went through 32 or
+44.1 kHz, or through a lossy coder, before it came here.
+Method: of each page of a long recording some frames are transformed, spread evenly. A microphone and its preamplifier
+hiss up to half the sample rate. Where a recording falls within a few hundred hertz by many dB to almost nothing and
+stays there, something cut it. The converter's own filter cuts above 0.45 of the sample rate and is left alone.
+Functions: SpectraMeter; find_ceiling.
 """
 
 import heapq
@@ -28,14 +21,23 @@ from spatial.health.pages import Page
 # --- mean spectra ---
 
 FRAME = 2048
+"""Samples in one frame: 43 ms at 48 kHz, bins of 23 Hz."""
+
 _ALL_UP_TO_S = 300.0
+"""Recordings up to this long are measured whole, seconds; of longer ones every _PART_OF_LONG-th frame counts, to save
+time."""
+
 _PART_OF_LONG = 4
+"""See _ALL_UP_TO_S."""
+
 _QUIET_PAGES = 64
+"""Most pages whose spectra stand for quiet moments: it bounds the memory."""
+
 _GROUP = 8
 """Frames in one covariance: a third of a second, in which a word comes from one place."""
 
 BAND_EDGES_HZ = (300.0, 450.0, 600.0, 800.0, 1000.0, 1300.0, 1700.0, 2200.0, 3000.0)
-"""Bands of the covariances: between what a small microphone hears truly (proximity below, aliasing above)."""
+"""Bands of the covariances: between what a small microphone measures truly (proximity below, aliasing above)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,10 +114,21 @@ class SpectraMeter:
 # --- a ceiling of the spectrum ---
 
 _LOWEST_HZ = 9000.0
+"""Lowest ceiling that is looked for, Hz. Below it sound itself may end."""
+
 _HIGHEST_PART = 0.445
+"""Highest ceiling as a part of the sample rate: above it the converter's own filter cuts."""
+
 _SPAN_HZ = 1500.0
+"""Width below and above a ceiling whose levels are compared, a third of it on either side."""
+
 _GAP_HZ = 700.0
+"""Width that the fall itself may take, Hz. A microphone that falls off takes more."""
+
 LEAST_FALL_DB = 12.0
+"""Least fall from just below to just above, dB. At less ordinary hiss that slopes counts; at more gentle coders are
+missed."""
+
 _ROUNDING = 8.0
 """Nothing but rounding: dither makes three times as much of it, and one more rounding adds to it."""
 

@@ -25,6 +25,8 @@ from spatial.media.ownership import Kind, is_marked
 from spatial.media.takes.take import FieldReader, Take, open_take
 
 _CHUNK_STEPS = 100
+"""Rows that are worked on at once, 10 s of them: it bounds the memory."""
+
 _LONGEST_STEP_S = 0.5
 """Sources are told apart by rows that hold one each: with 1 s two performers 18 degrees apart became one who moves,
 with 5 s four of the demo's became one, with 20 s nobody (python -m cli directions rec-0041.flac --step-s 5)."""

@@ -13,8 +13,8 @@ import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from spatial import __version__
 from spatial.errors import FaultError, SoundplumbError
+from spatial.version import __version__
 
 
 @contextmanager

@@ -1,6 +1,6 @@
 """How a job tells how far it is, without printing.
 
-Functions: silent (tells nobody).
+Functions: silent (reports to nobody).
 """
 
 from collections.abc import Callable

@@ -12,23 +12,25 @@ import numpy as np
 
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95
 from spatial.direction.doa import SpanDirection
+from spatial.errors import SoundplumbError
 from spatial.field import ChannelFormat, ReadAs, angle_between
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.inspect.channel_reading import settle
 from spatial.jobs.orient.judges import judges_of_track, mark_key, marks_that_gave
-from spatial.jobs.orient.measure_marks import HeardMark, hear_marks, marks_of_clip, offset_turns
+from spatial.jobs.orient.measure_marks import HeardMark, hear_marks, marks_of_clip, offset_turns, seen_in
 from spatial.jobs.orient.mic_place import OffsetSight, sight_findings, sight_of_marks
 from spatial.jobs.orient.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.choose_take import likeliest_place
-from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.listen import listen_to_clip, listen_to_take
 from spatial.jobs.sync.listen_take import Listened
 from spatial.jobs.sync.sync_clip import rig_of, sync_listened
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.media.buffers import Spool
 from spatial.media.movies.clip import Clip, open_clip
 from spatial.media.takes.take import Take, open_take
+from spatial.picture import LAYOUTS, parse_picture
 from spatial.sync.alignment import SyncEstimate
 from spatial.sync.baseline import Separation
 from spatial.timebase import ClockLaw
@@ -61,6 +63,9 @@ _SIDES = (
 
 _SLACK_S = 0.001
 """What a length may differ by where the track was not made for this clip to the sample."""
+
+_FEWEST_OF_LAYOUT = 2
+"""Marks that are off together as one layout has them, and in place as another has: one alone may be anything."""
 
 ON_CLIP_TIME = ClockLaw(offset_s=0.0)
 """The clock law of a track that has been conformed."""
@@ -121,7 +126,9 @@ def verify_track(
     if clip.scratch is not None:
         with listen_to_clip(clip, progress) as (sound, listened):
             step = step_of_track(clip, track, (sound, listened), rig=rig, pairing=pairing, progress=progress)
-    result = check_track(clip, track, heard, step=step, tolerance=tolerance or Tolerance(), judges=judges)
+    tolerance = tolerance or Tolerance()
+    other_layout = layout_findings(clip, heard, rig, tolerance)
+    result = check_track(clip, track, heard, step=step, tolerance=tolerance, judges=judges, all_off=other_layout)
     return with_sight(result, rig)
 
 
@@ -158,10 +165,14 @@ def check_track(
     step: SyncEstimate | None,
     tolerance: Tolerance,
     judges: Sequence[Judge] | None = None,
+    all_off: Sequence[Finding] = (),
 ) -> VerifyResult:
-    """Turn heard marks, and the track's time against the clip, into checks and findings."""
+    """Turn heard marks, and the track's time against the clip, into checks and findings.
+
+    `all_off`: what explains that all are off, in place of a finding for each.
+    """
     lost = _lost(clip, track, step)
-    checks, findings = check_marks(heard, tolerance, judges)
+    checks, findings = check_marks(heard, tolerance, judges, all_off)
     if lost:
         checks, findings = tuple(_unjudged(mark) for mark in heard), ()
     of_step = _step_findings(clip, step, lost=lost and bool(heard))
@@ -203,7 +214,10 @@ def with_sight(result: VerifyResult, rig: Rig, *, said: bool = False) -> VerifyR
 
 
 def check_marks(
-    heard: Sequence[HeardMark], tolerance: Tolerance, judges: Sequence[Judge] | None = None
+    heard: Sequence[HeardMark],
+    tolerance: Tolerance,
+    judges: Sequence[Judge] | None = None,
+    all_off: Sequence[Finding] = (),
 ) -> tuple[tuple[tuple[HeardMark, MarkCheck], ...], tuple[Finding, ...]]:
     """Turn marks, heard in a field that faces the lens, into checks and findings.
 
@@ -226,18 +240,22 @@ def check_marks(
         for mark, judge, place_sd in zip(heard, judges, place_sds, strict=True)
     )
     mirrored = _mirrored_findings(heard, tolerance)
-    off = mirrored or [
-        Finding(
-            Code.MARK_OFF,
-            Severity.FIX if check.verdict is Verdict.OFF else Severity.LOOK,
-            f"{mark.mark.who} is heard {off_in_words(check)} of where they are seen "
-            f"(±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°{_by_whom(check)}): orient again, or check the mark",
-            mark.mark.who,
-            mark.mark.start_s,
-        )
-        for mark, check in checks
-        if check.verdict in (Verdict.OFF, Verdict.BORDERLINE)
-    ]
+    off = (
+        [*all_off]
+        or mirrored
+        or [
+            Finding(
+                Code.MARK_OFF,
+                Severity.FIX if check.verdict is Verdict.OFF else Severity.LOOK,
+                f"{mark.mark.who} is heard {off_in_words(check)} of where they are seen "
+                f"(±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°{_by_whom(check)}): orient again, or check the mark",
+                mark.mark.who,
+                mark.mark.start_s,
+            )
+            for mark, check in checks
+            if check.verdict in (Verdict.OFF, Verdict.BORDERLINE)
+        ]
+    )
     return checks, (*_unproven_findings(heard), *unheard_findings(heard), *off)
 
 
@@ -294,6 +312,35 @@ def _mirrored_findings(heard: Sequence[HeardMark], tolerance: Tolerance) -> list
         f"marks that exchange {sides} ({sign})"
     )
     return [Finding(Code.MIRRORED, Severity.FIX, message)]
+
+
+def layout_findings(clip: Clip, heard: Sequence[HeardMark], rig: Rig, tolerance: Tolerance) -> list[Finding]:
+    """One finding for marks in pixels that are off as the picture is said to be laid out, and in place otherwise."""
+    found = [mark for mark in heard if mark.heard.heard]
+    if rig.picture is None or clip.width_px is None or clip.height_px is None or len(found) < _FEWEST_OF_LAYOUT:
+        return []
+    if any(mark.mark.pixel is None for mark in found) or not _all_are(found, tolerance, (Verdict.OFF,)):
+        return []
+    better = []
+    for name in LAYOUTS:
+        try:
+            picture = parse_picture(name, clip.width_px, clip.height_px)
+            again = [seen_in(mark, picture, rig, finished=True) for mark in found]
+        except SoundplumbError:
+            continue
+        if picture.undistorted and _all_are(again, tolerance, (Verdict.IN_PLACE, Verdict.BORDERLINE)):
+            better.append(name)
+    if not better:
+        return []
+    message = (
+        f"no performer is heard where --picture {rig.picture} puts them, and all are with {' or '.join(better)}: is "
+        "--picture right? If it is, the track is turned by as much: orient again, and conform the take again"
+    )
+    return [Finding(Code.FACING, Severity.FIX, message)]
+
+
+def _all_are(heard: Sequence[HeardMark], tolerance: Tolerance, verdicts: Sequence[Verdict]) -> bool:
+    return all(check.verdict in verdicts for _, check in check_marks(heard, tolerance)[0])
 
 
 def off_in_words(check: MarkCheck) -> str:

@@ -1,13 +1,10 @@
 """Sound between files and measurements: at another rate, or laid aside on disk.
 
-Sound at another rate: in a stream, or span by span from a file.
-
+Goal: read sound at the rate that a measurement works at, in a stream or span by span, and read hours of decoded sound
+in spans without filling memory.
 Conventions: spatial.conventions (array layout; time).
-Functions: resampled (a stream of blocks at another rate); TakeSamples (any span of a take at another rate).
-
-Decoded sound laid aside on disk, so that hours of it can be read in spans without filling memory.
-
-Functions: Spool (write blocks, then read any span).
+Functions: resampled (a stream of blocks at another rate); TakeSamples (any span of a take at another rate); Spool
+(write blocks to disk, then read any span).
 """
 
 import tempfile
@@ -106,7 +103,11 @@ class TakeSamples:
 # --- sound laid aside on disk ---
 
 _SAMPLE_BYTES = 4
+"""Bytes of a sample: float32."""
+
 _IN_MEMORY_BYTES = 16 << 20
+"""Sound up to this size stays in memory: a minute and a half of mono at 48 kHz. More goes to the folder for temporary
+files."""
 
 
 class Spool:

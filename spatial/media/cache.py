@@ -28,14 +28,15 @@ import numpy.typing as npt
 
 from spatial.media.ownership import digest_of
 from spatial.media.takes.take import Take
+from spatial.timebase import DAY_S
 
 Arrays = dict[str, npt.NDArray[Any]]
 
 _MOST_BYTES = 500_000_000
-"""Of all kept features; beyond it those not used for longest go."""
+"""Bytes of all kept features; beyond it those not used for longest go."""
 
 _MOST_HASH_BYTES = 16_000_000
-"""Of all remembered content hashes: about 4000."""
+"""Bytes of all remembered content hashes: about 4000 of them."""
 
 _DISK_BLOCK = 4096
 """What the smallest file takes up."""
@@ -44,13 +45,14 @@ _FRESH_NS = 3_000_000_000
 """A file changed less than this before it was read may change again within one tick of its disk's clock (2 s on
 memory cards), with nothing to show for it: its hash is not remembered."""
 
-_ABANDONED_S = 86_400.0
+_ABANDONED_S = DAY_S
 """A temporary file this old has no writer any more."""
 
 _GLANCE_BYTES = 1 << 16
 """Read at the start, the middle and the end of a file to know it again."""
 
 _DIGEST_BYTES = 32
+"""Bytes of a SHA-256."""
 
 _FEATURES = re.compile(r"[0-9a-f]{32}-[0-9a-f]{64}\.features")
 _NOTE = re.compile(r"[0-9a-f]{64}\.sha256")

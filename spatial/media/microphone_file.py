@@ -15,14 +15,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from spatial import __version__
 from spatial.calibration import Calibration, CalibrationBand
 from spatial.errors import InputError, MicrophoneFileError
 from spatial.media.intake import read_input
 from spatial.media.ownership import BLANK_SEAL, MICROPHONE_HEAD
+from spatial.version import __version__
 
 _MOST_BYTES = 100_000
+"""A microphone file has a few thousand bytes; what is larger is another file, named by mistake."""
+
 _DIGITS = 5
+"""Digits after the point of gains and leak: finer than a microphone is ever known."""
+
 _ABOUT = (
     f"{MICROPHONE_HEAD}: --microphone takes it out of what this microphone records.\n"
     "# It holds for this one microphone and its encoding, as it was built when these clips were filmed.\n"

@@ -1,14 +1,14 @@
-"""Results on disk: whole or not at all, never over an input, over an older result only when told to.
+"""Results on disk: whole or not at all, never over an input, over an older result only when that is asked for.
 
+Goal: a run that is killed, or a disk that fills up, leaves no half of a result; several files that belong together go
+to their places without being stopped between them.
+Method: each file is made in a folder of its own on the same disk and moved when it is whole. What may be replaced is
+decided by spatial.media.ownership. While the files move, Ctrl-C and the like wait until the last of them lies there;
+they are not lost.
 Conventions: spatial.conventions (field).
-What may be replaced is told by spatial.media.ownership.
 Functions: whole_file (a path that becomes the result in one step); whole_files (several that belong together);
-write_text_whole; TrackWriter (the delivered track: 48 kHz, 24-bit, ACN/SN3D).
-
-Moments in which a job must not be stopped: several files that only mean something together go to their places.
-
-Ctrl-C and the like wait until the last of them lies there; they are not lost.
-Functions: unstopped (for a with block).
+write_text_whole; TrackWriter (the delivered track: 48 kHz, 24-bit, ACN/SN3D); unstopped (signals wait, for a with
+block); no_folder (a sentence).
 """
 
 import errno
@@ -24,16 +24,15 @@ from typing import Any, Self
 import numpy as np
 
 from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
-from spatial.errors import InputError, OutputError
+from spatial.errors import STOP_SIGNALS, InputError, OutputError
 from spatial.media.ownership import TRACK_MAKER, Kind, maker_chunk, may_be_written, put_seal, too_long
 from spatial.media.wav.adm import axml_body, chna_body
-from spatial.media.wav.metadata import DAY_S, bext_body
+from spatial.media.wav.metadata import bext_body
 from spatial.media.wav.riff import wav_header
-from spatial.media.work_folders import working_folder
+from spatial.media.work_folders import WINDOWS, working_folder
+from spatial.timebase import DAY_S
 
 # --- moments that are not interrupted ---
-
-_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 
 
 class _Waiting:
@@ -46,7 +45,7 @@ class _Waiting:
     def hold(self) -> None:
         # Python lets only the main thread set handlers, and runs them there: no other is stopped by them.
         if threading.current_thread() is threading.main_thread():
-            for number in (getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)):
+            for number in (getattr(signal, name) for name in STOP_SIGNALS if hasattr(signal, name)):
                 self._before[number] = signal.signal(number, self._note)
 
     def release(self) -> None:
@@ -74,12 +73,17 @@ def unstopped() -> Iterator[None]:
 # --- whole files ---
 
 _SAMPLE_BYTES = 3
+"""Bytes of a sample of the delivered track: 24 bits."""
+
 _FULL_SCALE = 1 << 23
 """A sample of 1.0 in steps of 24 bits; the highest that can be written is one step less."""
 
-_WINDOWS = os.name == "nt"
 _NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+"""Errors that mean a full disk, a used-up quota or a file larger than the disk's format takes."""
+
 _NOT_WRITABLE = frozenset({errno.EACCES, errno.EPERM, errno.EROFS})
+"""Errors that mean a folder or disk that may not be written to."""
+
 _LONGEST_PATH = 220
 """Letters of a path that Windows takes, less those of the folder in which a file is made before it goes there."""
 
@@ -130,7 +134,7 @@ def whole_files(
             with unstopped():
                 _settle(folder, temporaries, targets, force=force, inputs=inputs)
     except OSError as error:
-        # From within the with block, only what is surely about these files is told as such.
+        # From within the with block, only what is surely about these files is reported as such.
         if not (ours or error.errno in _NO_ROOM or error.filename in map(str, temporaries)):
             raise
         about = next((path for path, _ in targets if path.name == Path(str(error.filename)).name), first)
@@ -330,7 +334,7 @@ def _move(temporary: Path, path: Path, *, force: bool) -> None:
 
 def _sync_folder(folder: Path) -> None:
     # Windows lets no folder be opened, nor do some network disks; the file itself is safe by then.
-    if _WINDOWS:
+    if WINDOWS:
         return
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
@@ -359,7 +363,7 @@ def _sentence(path: Path, error: OSError) -> str:
         return f"there is no room left on the disk for {path.name}; free some, or name another folder"
     if error.errno in (errno.ENOENT, errno.ENOTDIR) and not path.parent.is_dir():
         return no_folder(path)
-    if error.errno == errno.ENAMETOOLONG or (_WINDOWS and len(str(path.absolute())) > _LONGEST_PATH):
+    if error.errno == errno.ENAMETOOLONG or (WINDOWS and len(str(path.absolute())) > _LONGEST_PATH):
         return too_long(path)
     if error.errno in _NOT_WRITABLE:
         return f"{path.name} may not be written to the folder {path.parent}; name another folder"

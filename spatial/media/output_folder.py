@@ -33,7 +33,10 @@ _HEADS = {
     "touches no others."
     for kind in FolderKind
 }
+"""First line of the list, by kind: an older folder of another kind is not replaced."""
+
 _LINE = re.compile(r"([0-9a-f]{64})  ([^/\\]+)")
+"""A line of the list: the digest of a file, two spaces, and its name."""
 
 
 @contextmanager

@@ -1,26 +1,21 @@
 """Who owns the file that lies where a result is to go, and the seal by which it is known.
 
-Who owns the file that lies where a result is to go: the one place that says what may be replaced.
-
-Every kind of file that we write is marked inside, and sealed (here), but for tables, which are known
-by their exact form. With --force a file of ours that nobody has changed is replaced by another of its kind; everything
-else is somebody's work, and is never replaced. What is read for a result is never written over either, under whatever
-name.
-Functions: is_marked (made by us, and perhaps changed since); is_ours (just as we wrote it); may_be_written (refuses a
-target before any work is done); is_one_of (an input by another name); plain_place (refuses names that lead elsewhere on
-this system).
+Goal: one place decides what may be replaced. A result that somebody has worked on since is somebody's work, whatever
+still stands in it about its maker.
+Method: every kind of file that we write is marked inside, and sealed, but for tables, which are known by their exact
+form. The seal is a digest of the whole file, written inside it, which no longer fits once anything is changed. With
+--force a file of ours that nobody has changed is replaced by another of its kind; everything else is somebody's work,
+and is never replaced. What is read for a result is never written over either, under whatever name.
+Functions: put_seal (on a file whose maker left room for it); is_sealed (whether it still fits); digest_of (a file's);
+is_marked (made by us, and perhaps changed since); is_ours (just as we wrote it); may_be_written (refuses a target
+before any work is done); is_one_of (an input by another name); plain_place (refuses names that lead elsewhere on this
+system); portable_name (a name that every system takes).
 Sources:
 [1] Microsoft and IBM, "Multimedia Programming Interface and Data Specifications 1.0" (1991): the INFO list and its
-    ISFT, the name of the software that made a file (value from memory).
-[2] W3C, "Portable Network Graphics": tEXt and its keyword Software.
+ISFT, the name of the software that made a file (value from memory).
+[2] W3C, "Portable Network Graphics": tEXt and its keyword Software; each chunk ends in a check sum of its kind and
+body.
 [3] Microsoft, "Naming Files, Paths, and Namespaces": reserved names and characters.
-
-The seal of a result: a digest of the whole file, written inside it, which no longer fits once anything is changed.
-
-Goal: a result that somebody has worked on since is somebody's work, whatever still stands in it about its maker.
-Functions: put_seal (on a file whose maker left room for it); is_sealed (whether it still fits); digest_of (a file's).
-Sources:
-[1] W3C, "Portable Network Graphics": each chunk ends in a check sum of its kind and body.
 """
 
 import errno
@@ -35,13 +30,16 @@ from enum import StrEnum
 from pathlib import Path
 from typing import BinaryIO
 
-from spatial import __version__
 from spatial.errors import OutputError
 from spatial.media.wav.riff import chunk_bytes, first_bodies
+from spatial.media.work_folders import WINDOWS
+from spatial.version import __version__
 
 # --- seals ---
 
 _DIGITS = 64
+"""Hexadecimal digits of a SHA-256."""
+
 BLANK_SEAL = "soundplumb-seal-" + "0" * _DIGITS
 """What a maker writes where the seal is to go."""
 
@@ -50,8 +48,13 @@ _SOUGHT_BYTES = 1 << 16
 """A seal stands among what is said of a file, which comes first, or last of all."""
 
 _BLOCK_BYTES = 1 << 20
+"""Bytes that are read at once."""
+
 _PNG_HEAD = b"\x89PNG\r\n\x1a\n"
+"""How every PNG begins ([2])."""
+
 _CHECK_BYTES = 4
+"""Bytes of a PNG chunk's check sum ([2])."""
 
 
 def put_seal(path: Path) -> None:
@@ -91,7 +94,7 @@ def digest_of(path: Path) -> str:
 
 
 def _place(file: BinaryIO) -> tuple[int, int] | None:
-    """Where the digits of the seal start, and how many bytes it changes: in a PNG, the check sum after it too ([1])."""
+    """Where the digits of the seal start, and how many bytes it changes: in a PNG, the check sum after it too ([2])."""
     size = file.seek(0, os.SEEK_END)
     for start in (0, max(0, size - _SOUGHT_BYTES)):
         file.seek(start)
@@ -123,6 +126,8 @@ def _check_sum(file: BinaryIO, place: int, seal: bytes) -> bytes:
 # --- owners ---
 
 TRACK_MAKER = "Soundplumb"
+"""The software that made a track, as its INFO list names it ([1])."""
+
 PLOT_MARK = "soundplumb plot"
 """Stands in every plot and still that we draw, as its software or creator."""
 
@@ -135,10 +140,15 @@ TABLE_DIGITS = (3, 2, 2, 2, 3, 1, 0)
 CSV files from reading it, so a table is known by its head and the exact form of every row: notes or columns that
 somebody has added make it theirs."""
 
-_WINDOWS = os.name == "nt"
 _LONGEST_ROW = 200
+"""Letters of a table's row at most; one of ours has some fifty."""
+
 _HEAD_BYTES = 4096
+"""Bytes of a file in which the mark of its maker lies."""
+
 _MOST_PDF_BYTES = 50_000_000
+"""A PDF is read whole to find its mark; a larger one is none of our plots."""
+
 _SIDECAR = re.compile(rb'\{\n  "soundplumb": "[^"\n]*",\n(?:  "seal": "[^"\n]*",\n)?  "inputs": \[')
 _PAGE = re.compile(
     rb'<!doctype html>\s*<html[^>]*>\s*<head>(?:\s*<meta [^>]*>)*?\s*<meta name="generator" content="soundplumb '
@@ -148,6 +158,7 @@ _SVG = re.compile(rb"<dc:creator>\s*<cc:Agent>\s*<dc:title>" + PLOT_MARK.encode(
 _FORBIDDEN = re.compile(r'[<>:"|?*\x00-\x1f]')
 _DEVICES = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in "123456789")})
 _LONGEST_NAME_BYTES = 200
+"""Bytes of a file name that is made up here: systems take 255, and a folder's or an ending's are added."""
 
 
 class Kind(StrEnum):
@@ -274,7 +285,7 @@ def plain_place(path: Path) -> None:
     ------
     OutputError
     """
-    if _WINDOWS and portable_name(path.name) != path.name:
+    if WINDOWS and portable_name(path.name) != path.name:
         raise OutputError(
             f"'{path.name}' is no name for a file on Windows; leave out < > : \" | ? *, a point or blank at its end, "
             "and names such as CON"

@@ -1,20 +1,10 @@
 """The tables that people write: marks and moves, as CSV.
 
-The marks file: who was seen where and when, as the crew wrote it down.
-
-Conventions: spatial.conventions (azimuth, elevation; time). Rows are numbered as a spreadsheet numbers them:
-the line with the column names is row 1.
-Functions: read_marks.
-
-The moves file: how the camera turned during a clip.
-
-Conventions: spatial.conventions (yaw, pitch, roll; time). Rows are numbered as a spreadsheet numbers them.
-Functions: read_moves.
-
-Small tables that people write: CSV from a spreadsheet or by hand, with errors that say where they are.
-
-Rows are numbered as a spreadsheet numbers them: the line with the column names is row 1.
-Functions: read_lines, split_cells; Row (the values of one row, by column).
+Goal: read who was seen where and when, and how the camera turned during a clip, from a spreadsheet or from text written
+by hand, with errors that name file and row.
+Conventions: spatial.conventions (azimuth, elevation; yaw, pitch, roll; time). Rows are numbered as a spreadsheet
+numbers them: the line with the column names is row 1.
+Functions: read_marks; read_moves; read_lines, split_cells (of any such table); Row (the values of one row, by column).
 """
 
 import csv
@@ -29,6 +19,7 @@ from spatial.field import azimuth_elevation
 from spatial.media.intake import read_input
 from spatial.picture import Picture
 from spatial.rotation import Motion, YawPitchRoll, matrix_from_ypr
+from spatial.timebase import DAY_S
 
 # --- tables of any kind ---
 
@@ -130,6 +121,9 @@ def read_lines(path: Path, what: str, error: type[SoundplumbError], *, most_byte
 # --- marks ---
 
 _ALWAYS = ("who", "start_s", "end_s")
+"""Columns of every marks file; then those of angles, those of pixels in place of them, and the one that may be left
+out."""
+
 _ANGLES = ("azimuth_deg", "elevation_deg")
 _PIXELS = ("x_px", "y_px")
 _DISTANCE = "distance_m"
@@ -293,10 +287,13 @@ def _wanted() -> str:
 _MOVE_COLUMNS = ("time_s", "yaw_deg", "pitch_deg", "roll_deg")
 _WANTED = ",".join(_MOVE_COLUMNS)
 _LIMITS_DEG = {"yaw_deg": 36_000.0, "pitch_deg": 90.0, "roll_deg": 360.0}
+"""Largest size of each angle, degrees: the yaw of a camera that turns round and round counts on beyond 360, up to a
+hundred turns."""
+
 _WIDEST_STEP_DEG = 90.0
 """From one row to the next the shorter way is meant; of more than this one cannot be sure of it."""
 
-_LATEST_S = 86_400.0
+_LATEST_S = DAY_S
 """Clips are shorter than a day."""
 
 _MOST_MOVE_BYTES = 20_000_000

@@ -18,19 +18,28 @@ from contextlib import contextmanager, suppress
 from io import FileIO
 from pathlib import Path
 
-_WINDOWS = os.name == "nt"
+from spatial.timebase import DAY_S
+
+WINDOWS = os.name == "nt"
+"""Whether files are locked, named and removed as Windows does it."""
+
 _PREFIX = ".soundplumb-"
 _NAME = re.compile(re.escape(_PREFIX) + r"[a-z0-9_]{8}")
 _LOCK_NAME = ".soundplumb-lock"
 _HEAD = "Soundplumb works in this folder while this file is locked, on the machine called "
-_STRANGE_S = 2 * 86_400.0
+_STRANGE_S = 2 * DAY_S
 """A lock may not reach over a network, so a folder of another machine may be in use although nobody here holds it; of
 one so old the run is over. It may well be this machine's, under a name that it had then."""
 _UNBORN_S = 3600.0
 """An empty folder this old is not about to get its lock."""
 _TRIES = 5
+"""How often a name is drawn anew where another run has cleared the folder before it was locked."""
+
 _LONGEST_BYTES = 1000
+"""Bytes of a lock file that are read; ours has some hundred."""
+
 _HELD = frozenset({errno.EAGAIN, errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK})
+"""Errors that mean that another process holds a lock."""
 
 
 @contextmanager
@@ -83,9 +92,9 @@ def _cleared(folder: Path) -> bool:
             ours = said == _content() or (old and said.startswith(_HEAD.encode()) and said.count(b"\n") == 1)
             if not ours or not _locked(lock):
                 return False
-            if not _WINDOWS:
+            if not WINDOWS:
                 shutil.rmtree(folder, ignore_errors=True)
-        if _WINDOWS:
+        if WINDOWS:
             shutil.rmtree(folder, ignore_errors=True)
     except FileNotFoundError:
         # Between the making of a folder and of its lock there is a moment; only an old, empty one has had its time.

@@ -2,22 +2,16 @@
 
 Goal: from the matrix that takes the recorded channels to the picture, name the faults of wiring or reading that could
 have made it, each with the mount it would mean, the likeliest first.
-
-What can be decided, and what cannot. A fault of channels is one of the 48 signed permutations of X, Y, Z (an inverted
-W is all three inverted). The 24 of determinant +1 are themselves turns by right angles: directions cannot tell them
-from a microphone that sat that way, and need not, since turning the field puts both right. The 24 of determinant -1
-mirror the field; that is seen from directions that do not lie in one plane. Which of the 24 it was is not in the
-directions: Y inverted on a microphone that faced ahead, and X inverted on one that faced back, record the same; so do
-Z inverted on one that hung upside down, and W inverted on one that hung upside down and faced back. Given which way was
-up, X or Y remains; given also which way it faced, one. The sound put right is the same whichever it was.
-Conventions: spatial.conventions (axes, mount).
-Functions: possible_faults; in_another_order.
-
-How X, Y and Z of a recording can be inverted, swapped or confused, in matrices and in words.
-
-Conventions: spatial.conventions (axes, field). An inverted W is all three inverted.
-SIGNED_PERMUTATIONS has all 48.
-Functions: fault_name, how_common, mirroring_faults.
+Notes: a fault of channels is one of the 48 signed permutations of X, Y, Z (an inverted W is all three inverted). The 24
+of determinant +1 are themselves turns by right angles: directions cannot distinguish them from a microphone that sat
+that way, and need not, since turning the field puts both right. The 24 of determinant -1 mirror the field; that shows
+in directions that do not lie in one plane. Directions do not show which of the 24 it was: Y inverted on a microphone
+that faced ahead, and X inverted on one that faced back, record the same; so do Z inverted on one that hung upside down,
+and W inverted on one that hung upside down and faced back. Given which way was up, X or Y remains; given also which way
+it faced, one. The sound put right is the same whichever it was.
+Conventions: spatial.conventions (axes, field, mount). SIGNED_PERMUTATIONS has all 48.
+Functions: fault_name (a fault in words); how_common; mirroring_faults; possible_faults (those that explain a field);
+in_another_order.
 """
 
 from dataclasses import dataclass
@@ -41,9 +35,11 @@ SIGNED_PERMUTATIONS: FloatArray = np.asarray(
 """Every way in which X, Y, Z can be confused or inverted, shape (48, 3, 3): recorded = fault @ true."""
 
 INVERTED_OMNI: FloatArray = -np.eye(3)
-"""W inverted: every direction is heard from the opposite side."""
+"""W inverted: every direction seems to be the opposite one."""
 
 _CHANNELS = ("X", "Y", "Z")
+"""Names of the three channels, in the order of the matrices."""
+
 _MEANING = {"X": "front-back", "Y": "left-right", "Z": "up-down"}
 
 # How often which fault is met, as weights (common practice, no source).
@@ -109,10 +105,20 @@ def mirroring_faults() -> tuple[tuple[FloatArray, float], ...]:
 # How microphones sit, as weights (common practice, no source).
 _UPRIGHT, _UPSIDE_DOWN = 0.7, 0.3
 _FACING = ((0.0, 0.5), (180.0, 0.2), (90.0, 0.1), (-90.0, 0.1))
+"""Azimuth that a microphone faces, degrees, and how often: ahead, back, left, right."""
+
 _ANYWHERE = 0.1
+"""Weight of every other azimuth."""
+
 _TILT_SD_RAD = np.radians(10.0)
+"""How level microphones hang without a word of the crew, one standard deviation."""
+
 _DOUBT = 0.001
+"""Weight of a tilt, and of an azimuth against the crew's word, that is otherwise out of the question: it keeps weights
+off zero."""
+
 _WORTH_NAMING = 0.03
+"""Share below which a fault is not named: a list of all 24 helps nobody."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,7 +174,7 @@ def possible_faults(picture_from_take: FloatArray, prior: MountPrior) -> tuple[C
 
 
 def _how_likely(mount: FloatArray, prior: MountPrior) -> float:
-    """How likely a microphone sits so, given what the crew says; microphones hang about level, either way up."""
+    """How likely a microphone sits so, given the crew's word; microphones hang about level, either way up."""
     tilt = float(np.arccos(np.clip(mount[2, 2], -1.0, 1.0)))
     sd = _TILT_SD_RAD if prior.hanging is None else HANGING_SD_RAD
     sd = sd if prior.level_within_rad is None else prior.level_within_rad / WITHIN_95

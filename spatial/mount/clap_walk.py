@@ -1,17 +1,13 @@
 """The clap walk: claps found in a recording and paired with the places named.
 
-Which clap of a walk around the camera is which, though some may be missing, doubled, or no claps at all.
-
-Goal: pair the claps that were found with the places that were named, in order, whatever the microphone's mount is and
-whether or not the field is mirrored. Every pairing in order is weighed (spatial.mount.wahba).
+Goal: the moments of single hand claps near the microphone among speech, steps and knocks; and which clap belongs to
+which place, though some may be missing, doubled, or no claps at all, whatever the microphone's mount is and whether or
+not the field is mirrored.
+Method: a clap starts within a millisecond or two in every band at once, and is gone before a syllable would have begun:
+what is left after it is the room. Every pairing in order is weighed by the rotation that fits it best
+(spatial.mount.wahba).
 Conventions: spatial.conventions (mount).
-Functions: clap_direction (a place by name); pair_claps; merge_doubled.
-
-Claps in a recording: found among speech, steps and knocks.
-
-Goal: the moments of single hand claps near the microphone. A clap starts within a millisecond or two in every band at
-once, and is gone before a syllable would have begun: what is left after it is the room.
-Functions: ClapFinder (push sound, then finish); Clap.
+Functions: ClapFinder (push sound, then finish); Clap; clap_direction (a place by name); merge_doubled; pair_claps.
 """
 
 from dataclasses import dataclass
@@ -45,12 +41,29 @@ _PLACES = {
     "below": (0.0, 0.0, -1.0),
 }
 _DOUBLED_S = 4.0
+"""Claps that follow each other within this time, seconds, and from directions closer than _DOUBLED_RAD, are one place
+clapped twice. A larger value joins two places of a quick walk."""
+
 _DOUBLED_RAD = np.radians(20.0)
+"""See _DOUBLED_S: less than half the angle between neighbouring places that a person names (45 degrees)."""
+
 _MOST_MISSING = 2
+"""Most places without a clap, and most claps without a place (_MOST_SPARE), that a pairing may have. They bound the
+number of pairings; beyond them the walk is not what was named."""
+
 _MOST_SPARE = 5
+"""See _MOST_MISSING: knocks and steps are found as claps more often than claps are missed."""
+
 _MISSING, _SPARE = 0.05, 0.1
+"""How often a named place has no clap, and how often a clap has no place (assumed, no source)."""
+
 _SURE = 0.95
+"""How likely all pairings together that mean one mount must be for it to be sure. At less another mount is worth
+considering."""
+
 _SAME_RAD = np.radians(30.0)
+"""Mounts closer than this put the sound in the same place as far as pairing is concerned: neighbouring pairings differ
+by 45 degrees and more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,15 +198,33 @@ def _pairings(named: int, found: int) -> tuple[FloatArray, FloatArray]:
 # --- finding claps ---
 
 HOP_S = 0.0025
+"""Seconds from one power to the next: the rise of a clap, a millisecond or two, lies within one of them or two."""
 
 _BANDS_HZ = ((800.0, 1600.0), (1600.0, 3200.0), (3200.0, 6400.0))
+"""Octaves that a clap starts in at once, Hz: below them speech and steps are loud, above them room and air take off too
+much."""
+
 # In hops. Chosen on simulated walks that no test or benchmark uses (tests/bench/clapwalk.py, seeds below 1000).
 _BEFORE = (24, 2)
+"""What a moment is held against: the hops from the first to the second before it, 60 to 5 ms."""
+
 _BURST = 3
+"""Hops of a clap's first moments whose mean is its level, 7.5 ms."""
+
 _AFTER = (16, 48)
+"""Hops after its start in which it must have fallen, 40 to 120 ms: by then a syllable is in full sound."""
+
 _PEAK_HOPS = 40
+"""Least number of hops between two claps, 100 ms: nearer, the second is a reflection of the first."""
+
 _RISE_DB = 12.0
+"""Least rise in the band where it is least, dB. At less syllables and knocks count, at more claps from afar are
+missed."""
+
 _FALL_DB = 6.0
+"""Least fall from its first moments to what is left after it, dB. At less syllables count, at more claps in live rooms
+are missed."""
+
 _WEAKEST_DB = 18.0
 """A clap is no weaker than this against the strongest: one person claps much alike, at much the same distance."""
 
@@ -265,6 +296,6 @@ def _rise(level_db: FloatArray) -> FloatArray:
     before[:, first:] = (
         sums[:, first - last + 1 : level_db.shape[1] - last + 1] - sums[:, : level_db.shape[1] - first]
     ) / (first - last + 1)
-    # A clap may start late in a hop: the next one tells its strength.
+    # A clap may start late in a hop: the next one has its strength.
     strongest = np.maximum(level_db, np.pad(level_db[:, 1:], ((0, 0), (0, 1)), mode="edge"))
     return np.asarray(np.min(strongest - before, axis=0))

@@ -1,25 +1,19 @@
 """The picture's left in the recorder's axes, from the camera's two microphones, and the mount it gives.
 
-Where the picture's left lies in the recorder's axes, from arrival times and levels at the camera's two microphones.
-
-Goal: direct sound from the unit vector u reaches the camera's first (left) microphone earlier than its second by
-s . u / c, where s is the vector from the second to the first. Regressing arrival times on directions gives s in the
-recorder's axes: its direction is the picture's left, its length the camera's spacing. A pair in one place knows no
-times, but points left and right: there levels tell (spatial.mount.stereo_levels). Where both tell, both count. What
-sounds from one place only, or the same sound in both channels, tells no axis, and that is said.
-Conventions: spatial.conventions (axes, mount). Vectors in metres, in the RECORDER's axes.
-Functions: estimate_left_axis.
+Goal: the direction of the picture's left with its covariance, or why the camera's sound cannot measure it; and, with
+what the crew says of the microphone's up side, the mount.
+Method: direct sound from the unit vector u reaches the camera's first (left) microphone earlier than its second by s .
+u / c, where s is the vector from the second to the first. Regressing arrival times on directions gives s in the
+recorder's axes: its direction is the picture's left, its length the camera's spacing. A pair in one place has no
+differences of time, but points left and right: there levels measure the axis (spatial.mount.stereo_levels). Where both
+do, both count. Sound from one place only, or the same sound in both channels, leaves no axis. The axis leaves open a
+turn about itself: how far the microphone leant forward or back rests on its hanging upright or upside down.
+Conventions: spatial.conventions (axes, mount; yaw, pitch, roll). Vectors in metres, in the RECORDER's axes.
+Functions: estimate_left_axis; mount_from_left; turn_from_left (how far a mount found by other means is turned against
+that left); turned_aside (whether that is a contradiction).
 Sources:
 [1] Knapp and Carter 1976, IEEE TASSP 24(4): delay as the slope of the cross-spectrum's phase. [2] Huber 1981, Robust
 Statistics: iteratively reweighted least squares.
-
-How the microphone sat, from the picture's left alone and from what the crew says of its up side.
-
-The camera's stereo sound tells the picture's left in the microphone's axes (mount/left_axis.py). It tells nothing of
-a turn about that axis: how far the microphone leant forward or back rests on its hanging upright or upside down.
-Conventions: spatial.conventions (mount; yaw, pitch, roll).
-Functions: mount_from_left; turn_from_left (how far a mount found by other means is turned against that left);
-turned_aside (whether that is a contradiction).
 """
 
 from dataclasses import dataclass, replace
@@ -29,47 +23,77 @@ import numpy as np
 import numpy.typing as npt
 
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
-from spatial.direction.doa import Pulls, densest_direction, sphere_grid
+from spatial.direction.doa import GROUP_S, Pulls, densest_direction, sphere_grid
 from spatial.direction.microphone_error import ORDINARY, Microphone
 from spatial.mount.mark_fit import UNDETERMINED_RAD
 from spatial.mount.prior import HANGING_SD_RAD, Hanging
 from spatial.mount.stereo_levels import fit_levels
-from spatial.mount.stereo_tdoa import ScratchPairs
+from spatial.mount.stereo_tdoa import SAME_PLACE_RAD, ScratchPairs
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
 
 # --- the picture's left ---
 
 _KERNEL_RAD = np.radians(15.0)
+"""Width of the kernel by which bins count towards a place's scatter. A larger one lets other sounds count, a smaller
+one hides what strays."""
+
 _KERNEL_GAIN = 1.5
+"""Factor by which the step of a mean shift falls short of where it is going: the kernel has not yet seen what lies
+there."""
+
 _MOMENT_SD_RAD = np.radians(2.5)
-"""Uncertainty of a direction heard in a moment or two, which cannot tell its own scatter."""
+"""Uncertainty of a direction from a moment or two, which cannot show its own scatter."""
 
 SPACING_SD_M = 0.1
 """A camera's two microphones are about a hand apart (common practice, no source)."""
 
 LEAST_SPACING_M = 0.04
-"""Microphones closer than this hear all sounds at about one time: what is left is error."""
+"""Sound reaches microphones closer than this at about one time: what is left is error."""
 
 ASIDE_UNKNOWN = 0.05
 """How far to the left or right of the camera the recorder may hang, over how far the performers stand: 10 cm and 2 m
 (common practice, no source)."""
 
-SAME_PLACE_RAD = np.radians(15.0)
 _MOST_PLACES = 8
+"""Most places that are sought: it bounds the time."""
+
 _LEAST_SHARE = 0.06
+"""Least share of all that was measured that a place has. At less the rims of other places count."""
+
 _ROOM_SD = 0.035
 """What reflections and the way from recorder to camera do to a place's arrival time, as a part of the spacing."""
 
 _MOMENT_SD_S = 45e-6
+"""What the delay of a place may be off that sounds for a moment only, one standard deviation, seconds: a moment cannot
+show its own scatter."""
+
 _PHASE_RAD = 0.6
-_GROUP_S = 0.25
+"""Phases further from the fit than this lose their weight, as a Gaussian's standard deviation. A larger value lets
+reflections pull, a smaller one loses bins before the fit has climbed near."""
+
 _SLACK = 3.0
+"""Standard deviations off the fit at which a place has a quarter of its weight left."""
+
 _SHARED_ALL = 4e-3
+"""Mean of 1 - cos(phase) below which both channels hold the same sound. It is chosen on development scenes: with more,
+pairs in one place pass for mono; with less, coding makes mono pass for a pair."""
+
 _FEWEST_BINS = 60
+"""Fewest bins of direct sound that are fitted."""
+
 _LEAST_AGREEMENT = 0.6
+"""Mean cosine of what is left of the phases from which arrival times go with directions; 1 is a perfect fit. It is
+chosen on development scenes: at less chance fits count as axes."""
+
 _OPEN_M = 0.04
+"""Second largest standard deviation of the spacing, metres, from which the axis is open: as large as the least
+spacing."""
+
 _GRID_BINS = 3000
+"""Weightiest bins by which the start is sought: it bounds the time."""
+
 _GRID_M = np.arange(0.01, 0.2, 0.01)
+"""Spacings that are tried, metres: from 1 cm to 19 cm."""
 
 _LEVELS_TELL = 10.0
 """Levels that go with directions only this much better than with none may do so by chance (twice the logarithm)."""
@@ -82,21 +106,25 @@ _ONE_WAY = 0.02
 """How likely another axis may be that fits the levels."""
 
 _LEVELS_SD_RAD = np.radians(20.0)
+"""Standard deviation by levels from which they leave open where left is: it is that of an angle that is no answer
+(UNDETERMINED_RAD of spatial.mount.mark_fit)."""
+
 _CONTRADICT = 3.5
-"""So many standard deviations apart, levels and arrival times cannot both be right."""
+"""Number of standard deviations apart from which levels and arrival times cannot both be right. At less pairs that are
+not quite mirror images are accused."""
 
 _UP_SD = 0.5
-"""Levels of people who stand about as high say nothing of how far the microphone leant to its side."""
+"""Levels of people who stand about as high do not measure how far the microphone leant to its side."""
 
 _ONE_PLACE_M, _NEAR_M = 0.02, 0.06
 """Pairs closer than the first are called coincident, closer than the second nearly so."""
 
 
 class AxisDoubt(StrEnum):
-    """Why the camera's sound cannot tell left from right."""
+    """Why the camera's sound cannot distinguish left from right."""
 
     NOTHING_DIRECT = "nothing_direct"
-    """Hardly any moment in which both hear direct sound."""
+    """Hardly any moment in which direct sound reaches both."""
     MONO = "mono"
     """Both channels hold the same sound."""
     TOO_CLOSE = "too_close"
@@ -108,7 +136,7 @@ class AxisDoubt(StrEnum):
     LEVELS_OPEN = "levels_open"
     """Sound reaches both channels at one time; its levels go with directions, but leave open where left is."""
     CONTRADICTION = "contradiction"
-    """Arrival times say another left than levels."""
+    """Arrival times give another left than levels."""
 
 
 class PairKind(StrEnum):
@@ -126,10 +154,10 @@ class HeardPlace:
     direction: tuple[float, float, float]
     """Unit vector in the recorder's axes."""
     delay_s: float
-    """How much earlier the camera's first microphone hears it."""
+    """How much earlier it reaches the camera's first microphone."""
     sd_s: float
     share: float
-    """Its part of all that was heard."""
+    """Its part of all that sounded."""
     agreement: float
     """How far its bins agree on the delay, at most 1."""
     counted: float
@@ -138,15 +166,15 @@ class HeardPlace:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LeftAxis:
-    """The picture's left, as arrival times and levels at the camera tell it by the recorder's directions."""
+    """The picture's left, as arrival times and levels at the camera measure it by the recorder's directions."""
 
     spacing_m: FloatArray
     """By arrival times, from the camera's second microphone to its first, shape (3,); NaN where nothing is known."""
     axis: FloatArray
-    """The picture's left, unit vector in the recorder's axes, shape (3,); it means nothing where `doubt` says why."""
+    """The picture's left, unit vector in the recorder's axes, shape (3,); meaningless where there is a `doubt`."""
     covariance: FloatArray
-    """Of the axis, with the part along it (its length), shape (3, 3). Wide along what the directions heard cannot
-    tell, and wider by what is unknown of the recorder's microphone."""
+    """Of the axis, with the part along it (its length), shape (3, 3). Wide along what the directions measured leave
+    open, and wider by what is unknown of the recorder's microphone."""
     places: tuple[HeardPlace, ...]
     agreement: float
     """How far all bins agree with one vector, at most 1."""
@@ -242,7 +270,7 @@ def estimate_left_axis(
 
 
 def _kind(spacing_m: FloatArray) -> PairKind:
-    # To the left and right: heights tell so little that the way up is mostly error.
+    # To the left and right: heights measure so little that the way up is mostly error.
     apart_m = float(np.linalg.norm(spacing_m[:2]))
     if apart_m < _ONE_PLACE_M:
         return PairKind.COINCIDENT
@@ -270,7 +298,7 @@ def _levels_of(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging | N
     own = [fit for fit in fits if fit is not None and fit.varies > _LEVELS_TELL and fit.side > _LEAST_SIDE]
     if len(own) < len(fits):
         return _Levels(0.0, np.inf, AxisDoubt.TOO_CLOSE, np.zeros_like(directions))
-    # Upright or upside down, the channels hear more in front: that bends the fit a little, one way or the other.
+    # Upright or upside down, the channels hold more from in front: that bends the fit a little, one way or the other.
     turns = np.array([fit.turn_rad for fit in own])
     mean = float(np.angle(np.mean(np.exp(1j * turns))))
     apart = np.angle(np.exp(1j * (turns - mean)))
@@ -281,10 +309,11 @@ def _levels_of(pairs: ScratchPairs, directions: FloatArray, hanging: Hanging | N
 
 
 _TIMES_MEAN_NOTHING = (AxisDoubt.MONO, AxisDoubt.TOO_CLOSE)
+"""Doubts of arrival times beside which levels may still measure the axis."""
 
 
 def _with_levels(left: LeftAxis, levels: _Levels, aside: float, moved: FloatArray, errors: FloatArray) -> LeftAxis:
-    """Arrival times and levels together; either alone where the other does not tell.
+    """Arrival times and levels together; either alone where the other does not measure it.
 
     Parameters
     ----------
@@ -408,7 +437,7 @@ def _delay(
         if abs(step) < 1e-8:
             break
     agreement = float(np.sum(weights * np.cos(left)) / np.sum(weights))
-    groups = (pairs.times_s[own] / _GROUP_S).astype(int)
+    groups = (pairs.times_s[own] / GROUP_S).astype(int)
     pulls, totals = np.bincount(groups, say * slopes * left), np.bincount(groups, say * slopes**2)
     whole = max(float(np.sum(totals)), 1e-30)
     moments = max(whole**2 / max(float(np.sum(totals**2)), 1e-30), 1.0)
@@ -423,7 +452,7 @@ def _delay(
 def _fitted(
     places: _Places, spacing: FloatArray, aside: float
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Vector, covariance and what each place counts: places that do not go with the others lose their say.
+    """Vector, covariance and what each place counts: places that do not go with the others lose their weight.
 
     Last comes how the vector moves with each place's direction, shape (3, places, 3): where that is wrong by a small e,
     the delay expected there is wrong by the vector times e over the speed of sound.
@@ -475,9 +504,12 @@ def _scatter_sd(vectors: FloatArray, weights: FloatArray, groups: FloatArray, ve
 # --- the mount from left alone ---
 
 _TURNED_RAD = np.radians(40.0)
+"""Least turn, radians, and least number of standard deviations (_TURNED_SDS), by which a mount contradicts the camera's
+sound."""
+
 _TURNED_SDS = 4.0
-"""A mount contradicts the camera's sound where it is turned by more than both. No right mount of the development scenes
-(tests/bench/sides.py) is turned by half as much; a picture taken for another layout turns it by 90 degrees."""
+"""See _TURNED_RAD. No right mount of the development scenes (tests/bench/sides.py) is turned by half as much; a picture
+taken for another layout turns it by 90 degrees."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -500,7 +532,7 @@ class UnmarkedMount:
 
 
 def mount_from_left(left: LeftAxis, hanging: Hanging, *, level_sd_rad: float = HANGING_SD_RAD) -> UnmarkedMount:
-    """The mount that puts the picture's left to the left and hangs level, as told.
+    """The mount that puts the picture's left to the left and hangs level, the stated way up.
 
     Parameters
     ----------
@@ -580,7 +612,7 @@ def turned_aside(turn_rad: float, sd_rad: float) -> bool:
         One standard deviation of it, the mount's own included.
     """
     clear = max(_TURNED_RAD, _TURNED_SDS * sd_rad)
-    # Exchanged channels are half a turn and say nothing of the mount; one that is half a turn off looks the same.
+    # Exchanged channels are half a turn and no evidence on the mount; one that is half a turn off looks the same.
     return bool(clear < abs(turn_rad) < np.pi - clear)
 
 

@@ -34,29 +34,45 @@ from spatial.mount.mark_fit import (
 from spatial.mount.prior import AxisMeasurement, MountPrior, ways_to_take
 
 NEAR_RAD = np.radians(15.0)
-"""Marks this close to each other are not told apart: they share what is heard there."""
+"""Marks this close to each other are one: they share what sounds there."""
 
 _BLENDED_RAD = np.radians(35.0)
-"""Of two this close to each other of whom one place is heard, that may lie between them."""
+"""Two marks this close to each other, of which one place sounds, may have that place between them."""
+
 _SILENT = 0.3
-"""How often somebody who is marked is not heard beside the others (common practice, no source)."""
+"""How often somebody who is marked is not found beside the others (common practice, no source)."""
 _REFLECTION = 0.1
 """A place of this share of the strongest one is as likely as not a reflection (common practice, no source)."""
 _SOURCE_AT_MOST = 0.9
+"""The strongest place, too, is a reflection one time in ten (assumed, no source)."""
+
 _MOST_UNITS = 5
+"""Marks of different places at one time up to which every assignment is tried; the number of ways grows with each as a
+power. Where there are more, all are left unmeasured."""
+
 _MOST_PAIRS = 3000
+"""Pairs of marks and places whose mounts are tried, those that fit best first. It bounds the time."""
+
 _MOST_WAYS = 12
+"""Ways that are weighed by their full evidence. It bounds the time; those left out are less likely."""
+
 _UNLIKELY = 12.0
 """Logarithm of the odds against a way from which on it is not weighed any further."""
 _SURE = 0.98
 """An interval of 95 % need not hold the wildest ways: the farthest two in a hundred are left out."""
 _TORN = 0.1
+"""How likely other ways, further off than _TORN_RAD, may be at most for a mount to be given. At more a wrong mount is
+given that often."""
+
 _TORN_RAD = np.radians(20.0)
-"""Where other ways, this far off, are so likely, nothing is given."""
+"""See _TORN."""
+
 _OFF_SD_RAD = np.radians(40.0)
-"""Who is heard beside where they are marked is so by about this much."""
+"""Whose place is beside where they are marked is so by about this much."""
 _PERHAPS_OFF = 0.5
-"""Where the mount is known and a track is put to the test, it is as likely as not that performers are off."""
+"""How often performers are beside their marks where the mount is known and a track is put to the test: as likely as
+not."""
+
 _KNOWN_SD_RAD = np.radians(3.0)
 """How far off a mount that is known, and a mark, may be."""
 
@@ -70,7 +86,7 @@ class MarkGroup:
     places: tuple[Place, ...]
     """Strongest first."""
     extra_rad: tuple[float, ...] = ()
-    """What makes each mark less sure beside what is heard, one sd; nothing where empty."""
+    """What makes each mark less sure beside what is measured, one sd; nothing where empty."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,7 +94,7 @@ class Way:
     """One way to give places to marks."""
 
     measured: FloatArray
-    """Unit vectors in the microphone's axes, shape (marks, 3); NaN for a mark that this way leaves unheard."""
+    """Unit vectors in the microphone's axes, shape (marks, 3); NaN for a mark that this way leaves without a place."""
     sd_rad: FloatArray
     """Shape (marks,); NaN likewise."""
     log_prior: float
@@ -101,7 +117,7 @@ class _Choice:
 
 
 class _Group:
-    """A group's units (marks in one place are one), its choices, and what each would say of the marks."""
+    """A group's units (marks in one place are one), its choices, and what each means for the marks."""
 
     def __init__(self, group: MarkGroup, expected: FloatArray) -> None:
         self.places = group.places
@@ -163,7 +179,7 @@ class _Group:
         return np.stack(columns, axis=1)
 
     def write(self, choice: _Choice, measured: FloatArray, sd_rad: FloatArray, rival: FloatArray) -> None:
-        """Enter what a choice says of the group's marks."""
+        """Enter what a choice means for the group's marks."""
         left = [self.relative[place] for place in range(len(self.places)) if place not in choice.places]
         for unit, place in zip(self.units, choice.places, strict=True):
             rival[unit] = max(left, default=0.0)
@@ -355,7 +371,7 @@ def _turns(expected: FloatArray, measured: FloatArray, sd_rad: FloatArray, group
         [(a, b) for a, b in combinations(range(len(seen)), 2) if owner[a] != owner[b] and place[a] != place[b]]
     )
     if not len(pairs):
-        # One mark and one place tell a direction and no turn about it: any turn that fits will do to weigh by.
+        # One mark and one place give a direction and no turn about it: any turn that fits will do to weigh by.
         ways = [_frame(e, np.roll(e, 1)) @ _frame(q, np.roll(q, 1)).T for e, q in zip(seen, there, strict=True)]
         return np.stack(ways) if ways else np.eye(3)[np.newaxis]
     wanted, heard = np.stack(seen), np.stack(there)
@@ -393,7 +409,7 @@ def _known_score(
     prior: MountPrior,
     axes: Sequence[AxisMeasurement],
 ) -> FloatArray:
-    """Logarithm of how likely each turn is by what was heard alone, by the axes and by the crew's word."""
+    """Logarithm of how likely each turn is by marks that sounded alone, by the axes and by the crew's word."""
     alone = np.isfinite(sd_rad)
     score = np.where(np.linalg.det(turns) < 0, np.log(MIRRORED), np.log(1 - MIRRORED))
     rows = [(e, m, float(np.hypot(sd, MARK_SD_RAD))) for e, m, sd in
@@ -406,7 +422,7 @@ def _known_score(
         column = np.full(len(turns), np.log(share))
         for axis in word if counted else ():
             column = column + np.log(_normal(turns, axis.in_picture, axis.in_mic, axis.sd_rad) + 1e-12)
-        # A mirrored field has its word said of the microphone, not of the channels.
+        # In a mirrored field the word is about the microphone, not about the channels.
         words.append(np.where(np.linalg.det(turns) < 0, np.log(share), column))
     return np.asarray(score + logsumexp(words, axis=0))
 

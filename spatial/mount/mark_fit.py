@@ -1,18 +1,12 @@
 """How the microphone sat, from directions known in the picture and measured at the microphone.
 
-How the microphone sat, from directions that are known in the picture and measured at the microphone.
-
-Goal: the rotation picture_from_mic, what it is worth along each angle, which mark does not belong with the others,
-and what the marks cannot tell. Every way of leaving marks out, of doubting the crew's word and of mirroring the field
-is weighed (here); nothing is averaged over marks that contradict each other.
+Goal: the rotation picture_from_mic, its uncertainty along each angle, which mark does not belong with the others, and
+what the marks cannot determine.
+Method: every way of leaving marks out, of doubting the crew's word and of mirroring the field is a hypothesis; each is
+fitted (spatial.mount.wahba) and weighed by its evidence. Nothing is averaged over marks that contradict each other.
 Conventions: spatial.conventions (mount; yaw, pitch, roll).
-Functions: estimate_mount; with_covariance (the same, less sure); telling_direction (where one more clap would tell the
-most); angle_sd.
-
-Every way to take a set of marks: which are wrong, whether the crew is, whether the field is a mirror image.
-
-Conventions: spatial.conventions (mount).
-Functions: weigh_guesses; likeliest.
+Functions: weigh_guesses (every hypothesis); likeliest; estimate_mount; with_covariance (the same, less sure);
+telling_direction (where one more clap would help most); angle_sd.
 """
 
 from collections.abc import Callable, Sequence
@@ -36,7 +30,7 @@ from spatial.rotation import YawPitchRoll, ypr_from_matrix
 MIRRORED = 0.02
 """How often a channel is inverted or two are swapped (common practice, no source)."""
 _MOST_WRONG = ((20, 3), (60, 2), (1000, 1))
-"""Of up to so many marks, so many are left out at once: some two thousand guesses at the most."""
+"""Number of marks, and how many of them are left out at once: some two thousand guesses at the most."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,18 +122,26 @@ LEVEL_RAD = np.radians(45.0)
 """A microphone further off level than this hung upside down or on its side."""
 
 _ANGLES = ("yaw", "pitch", "roll")
-_PULLED_DOWN = 0.8
+PULLED_DOWN = 0.8
 """How far a room's floor and ceiling pull all marks down or up alike, one sd, as a part of a mark's own stated one
 (0.85 for speech and music, 0.4 for claps, in 40 rooms of tests/bench/mountscenes.py, seeds 3000 to 3039)."""
-_ONE_PLACE_RAD = np.radians(5.0)
-_PULLED_ALIKE = 0.6
+ONE_PLACE_RAD = np.radians(5.0)
+"""Marks about this close to each other are in one place and share its reflections: their likeness falls with the angle
+as a Gaussian of this standard deviation."""
+
+PULLED_ALIKE = 0.6
 """Part of a direction's variance that a second mark in the same place shares (tests/bench/mount.py, other seeds)."""
 _SURE = 0.98
+"""Share of the guesses, the nearest first, that the covariance covers: an interval of 95 % need not hold the wildest,
+and these would widen it much."""
+
 _MIRROR_CLEAR = 7.0
 """Natural logarithm of the odds from the marks alone, 1100 to 1, above which the field is called a mirror image."""
 _MIRROR_UNSURE = 3.0
+"""The same the other way, 20 to 1 against it, from which the field is no mirror image; between the two it is open."""
+
 _MIRROR_TORN = 0.1
-"""A mount is not told where a mirrored field is this likely: the sound would be turned the wrong way."""
+"""A mount is not given where a mirrored field is this likely: the sound would be turned the wrong way."""
 _MIRROR_FITS = 6.0
 """A mirror image must fit as well as marks do: wrong marks fit neither way, and one way a little better."""
 _FEWEST_AGAINST_ONE = 3
@@ -154,15 +156,15 @@ class MountEstimate:
     """picture_from_mic, shape (3, 3); None where an angle is undetermined or the field is a mirror image."""
     angles: YawPitchRoll | None
     sd_rad: YawPitchRoll
-    """One standard deviation of each angle; infinite where nothing tells."""
+    """One standard deviation of each angle; infinite where nothing determines it."""
     undetermined: tuple[str, ...]
-    """Names of the angles that the marks cannot tell."""
+    """Names of the angles that the marks leave open."""
     residuals_rad: FloatArray
     """Angle between where each mark is and where the turned measurement puts it, shape (marks,)."""
     misfit: float
     """Scatter of the marks about the mount over what their uncertainties explain, as a ratio of variances."""
     mirrored: bool | None
-    """Whether the field is a mirror image; None where the marks cannot tell."""
+    """Whether the field is a mirror image; None where the marks leave that open."""
     picture_from_take: FloatArray
     """Best orthogonal matrix from the channels as recorded to the picture: a reflection where mirrored is True."""
     other_hand: FloatArray
@@ -172,9 +174,9 @@ class MountEstimate:
     wrong: FloatArray
     """How likely each mark is not to belong with the others, shape (marks,)."""
     contradictory: bool
-    """The marks do not fit together, and too few agree to say which of them is wrong."""
+    """The marks do not fit together, and too few agree to decide which of them is wrong."""
     word_doubted: bool
-    """The marks say that the microphone did not hang as the crew said."""
+    """The marks contradict the crew's word on how the microphone hung."""
     mirror_share: float
     """How likely the field is a mirror image, all things considered, 0 to 1."""
     without_each: FloatArray = field(default_factory=lambda: np.zeros((0, 3, 3)))
@@ -188,7 +190,7 @@ class MountEstimate:
     taken_up: TurnedBy | None = None
     """What the mount takes up of the microphone's errors, which `covariance` holds; None where no mark gave it."""
     mirror_or_turned: bool = False
-    """A mount and a mirror image explain the marks alike, and neither marks nor crew say which it is."""
+    """A mount and a mirror image explain the marks alike, and neither marks nor crew decide which it is."""
 
     @property
     def own_covariance(self) -> FloatArray:
@@ -303,7 +305,7 @@ def estimate_mount(
 
 
 def with_covariance(estimate: MountEstimate, covariance: FloatArray, *, open_all: bool = False) -> MountEstimate:
-    """The same mount, less sure: what it tells, and how well, as the covariance says.
+    """The same mount, less sure: which angles are known, and how well, by the covariance.
 
     Parameters
     ----------
@@ -362,7 +364,7 @@ def _without_each(
 
 
 def _turned_untold(guesses: Guesses, best: int, prior: MountPrior) -> bool:
-    """Whether the likeliest mount is upside down or on its side, and nobody said so.
+    """Whether the likeliest mount is upside down or on its side, without a word of the crew.
 
     Where marks in one plane fit a mirror image as well, an upright microphone with a channel inverted looks like an
     honest one upside down. That hangs so often enough (one in three or so), and channels are wrong so seldom (one in
@@ -379,15 +381,15 @@ def _floor_turn(expected: FloatArray, sd_rad: FloatArray) -> FloatArray | None:
     if not len(expected):
         return None
     azimuth, elevation = azimuth_elevation(expected)
-    lower = unit_vectors(azimuth, elevation - _PULLED_DOWN * np.mean(sd_rad))
+    lower = unit_vectors(azimuth, elevation - PULLED_DOWN * np.mean(sd_rad))
     return turn_between(expected, lower, np.hypot(sd_rad, MARK_SD_RAD))
 
 
 def _neighbours(expected: FloatArray) -> FloatArray:
     """How many marks each one stands for: marks in one place are pulled by the same reflections, alike."""
     apart = angle_between(expected[:, np.newaxis], expected)
-    near = np.exp(-0.5 * (apart / _ONE_PLACE_RAD) ** 2)
-    return np.asarray(1.0 + _PULLED_ALIKE * (np.sum(near, axis=1) - 1.0))
+    near = np.exp(-0.5 * (apart / ONE_PLACE_RAD) ** 2)
+    return np.asarray(1.0 + PULLED_ALIKE * (np.sum(near, axis=1) - 1.0))
 
 
 def _mirrored(guesses: Guesses) -> bool | None:
@@ -419,7 +421,7 @@ def _summed_up(guesses: Guesses, hand: int) -> tuple[int, FloatArray]:
 
 
 def telling_direction(estimate: MountEstimate, directions: FloatArray) -> int:
-    """Which of some directions in the picture would tell most of what is open, if somebody clapped there.
+    """Which of some directions in the picture would settle most of what is open, if somebody clapped there.
 
     Parameters
     ----------
@@ -433,7 +435,7 @@ def telling_direction(estimate: MountEstimate, directions: FloatArray) -> int:
         Index of the direction; of equals the first.
     """
     if estimate.undetermined and not estimate.mirror_or_turned:
-        # A clap says nothing about a turn around its own direction.
+        # A clap does not measure a turn around its own direction.
         weakest = np.linalg.eigh(estimate.covariance)[1][:, -1]
         return int(np.argmax(np.round(1.0 - (directions @ weakest) ** 2, 2)))
     # A rotation and a reflection put it in different places: the farther apart, the plainer.

@@ -1,4 +1,4 @@
-"""Whether the microphone hung where the crew says, and where it seems to have hung instead.
+"""Whether the microphone hung where the crew states, and where it seems to have hung instead.
 
 A microphone aside of the lens has near performers shifted more than far ones. What of that shift is the same for all
 marks looks just like a turn of the microphone and is lost in the mount; what is left, and the times at which sound
@@ -8,7 +8,7 @@ Goal: two explanations, "as given" and "somewhere else on the rig", weighed by t
 known to. Both know of everything that passes for another place: marks put down beside the mouth, distances guessed,
 floors that pull all directions down, marks that share a performer's reflections.
 Conventions: spatial.conventions (axes, mount). Differences are true place minus given place, metres, picture axes.
-Functions: evidence_of_marks, evidence_of_arrivals (what one clip says); combined (of several clips of one rig);
+Functions: evidence_of_marks, evidence_of_arrivals (of one clip); combined (of several clips of one rig);
 judge_offset; errors_shown_m (what a proof by this evidence can see at all).
 Source: [1] MacKay 2003, Information Theory, Inference, and Learning Algorithms, ch. 28: evidence by Laplace's
 method (from memory, checked by simulation in tests/bench/mic_offset.py).
@@ -23,6 +23,7 @@ from scipy.special import logsumexp
 
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.field import angle_between
+from spatial.mount.mark_fit import ONE_PLACE_RAD, PULLED_ALIKE, PULLED_DOWN
 
 GIVEN_SD_M = 0.03
 """How exactly a crew measures a microphone's place, one standard deviation along each axis (common practice, no
@@ -35,21 +36,17 @@ _WRONG_OFFSET = 0.1
 """How often a place is given wrong (common practice, no source)."""
 
 CLEAR = 0.8
-"""A place is said to be wrong where that is this likely. With places given right it was 0.6 at most in 280 drawn sets
+"""A place is called wrong where that is this likely. With places given right it was 0.6 at most in 280 drawn sets
 of 4 to 8 marks, and 0.05 in 30 rooms (tests/bench/offsetscenes.py, seeds 1000 to 1069, 40000 to 40029)."""
 
 TELLS_SD_M = 0.08
-"""An axis known no better than this is not told: an error that matters could hide in it."""
+"""An axis known no better than this counts as unmeasured: an error that matters could hide in it."""
 
 MOST_M = 1.0
 """Recorder and lens are no further apart on a rig than this (common practice, no source)."""
 
 _MARK_SD_RAD = np.radians(1.5)
 """How exactly a mark lies on a mouth, with all that a picture's layout adds (common practice, no source)."""
-_PULLED_DOWN = 0.8
-_PULLED_ALIKE = 0.6
-"""As in spatial.mount.mark_fit: how floors pull all marks, and marks in one place, alike."""
-_ONE_PLACE_RAD = np.radians(5.0)
 _DISTANCE_SD, _ALL_DISTANCES_SD = 0.2, 0.1
 """How exactly people guess distances: each by itself, and all of them too short or too long (logarithms; common
 practice, no source)."""
@@ -58,8 +55,10 @@ _CAMERA_SD_M = 0.05
 _TURNED_SD_RAD = 0.07
 """What a mount may be off that was found with a wrong place: the place seen from the recorder turns with it."""
 _FREEDOM = 5.0
-"""Student's law of marks: those far off have less say."""
+"""Freedom of Student's law for marks: those far off have less weight."""
 _LEAST_DISTANCE_M = 0.15
+"""No performer stands nearer to the microphone than this, metres: it keeps a step of the fit from running through
+them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,7 +76,7 @@ class OffsetEvidence:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OffsetJudgement:
-    """Which of the two explanations is likelier, and what the other one says."""
+    """Which of the two explanations is likelier, and the place by the other one."""
 
     wrong: float
     """How likely the place was given wrong, 0 to 1."""
@@ -114,9 +113,9 @@ def evidence_of_marks(
     mic_offset_m: Sequence[float],
     picture_from_mic: FloatArray,
 ) -> OffsetEvidence:
-    """What marks with distances say of the microphone's place, whatever the mount is.
+    """Evidence of marks with distances on the microphone's place, whatever the mount is.
 
-    Marks without say nothing: where performers stand passes for where the microphone hung.
+    Marks without are no evidence: where performers stand passes for where the microphone hung.
 
     Parameters
     ----------
@@ -142,11 +141,11 @@ def evidence_of_marks(
     if count < 2:
         return OffsetEvidence()
     apart = angle_between(seen[:, np.newaxis], seen)
-    near = np.exp(-0.5 * (apart / _ONE_PLACE_RAD) ** 2)
+    near = np.exp(-0.5 * (apart / ONE_PLACE_RAD) ** 2)
     log_m = np.log(distances_m)
     # Marks of one performer share what is wrong with the distance.
     distance_prior = near * _DISTANCE_SD**2 + _ALL_DISTANCES_SD**2 + 1e-6 * np.eye(count)
-    variance = (sd_rad**2 + _MARK_SD_RAD**2) * (1.0 + _PULLED_ALIKE * (near.sum(axis=1) - 1.0))
+    variance = (sd_rad**2 + _MARK_SD_RAD**2) * (1.0 + PULLED_ALIKE * (near.sum(axis=1) - 1.0))
     precision = np.zeros((7 + count,) * 2)
     precision[3:6, 3:6] = np.eye(3) / OTHER_SD_M**2
     precision[6, 6] = 1.0
@@ -162,7 +161,7 @@ def evidence_of_marks(
         expected = towards / length[:, np.newaxis]
         across = np.eye(3) - expected[:, :, np.newaxis] * expected[:, np.newaxis, :]
         heard = turned @ matrix.T
-        down = across @ np.array([0.0, 0.0, -1.0]) * (_PULLED_DOWN * sd_rad)[:, np.newaxis]
+        down = across @ np.array([0.0, 0.0, -1.0]) * (PULLED_DOWN * sd_rad)[:, np.newaxis]
         residual = np.einsum("nij,nj->ni", across, heard - expected) - down * answer[6]
         # How the residual moves with each unknown: the turn, the place, the common pull, each distance.
         jacobian = np.zeros((count, 3, 7 + count))
@@ -202,7 +201,7 @@ def evidence_of_arrivals(
     mic_offset_m: Sequence[float],
     picture_from_mic: FloatArray,
 ) -> OffsetEvidence:
-    """What the times at which sound reaches recorder and camera say of the microphone's place.
+    """Evidence of the times at which sound reaches recorder and camera on the microphone's place.
 
     Parameters
     ----------
@@ -223,7 +222,7 @@ def evidence_of_arrivals(
 
 
 def combined(evidence: Iterable[OffsetEvidence]) -> OffsetEvidence:
-    """What several clips of one rig, or marks and arrival times of one clip, say together."""
+    """Evidence of several clips of one rig, or of marks and arrival times of one clip, together."""
     each = list(evidence)
     return OffsetEvidence(
         *(
@@ -267,8 +266,8 @@ def errors_shown_m(evidence: OffsetEvidence, given_sd_m: float = GIVEN_SD_M) -> 
     """The smallest error of the given place along each axis that the evidence would show, whatever the mount is.
 
     An error of this size or more, to either side, lies outside the 95 % interval of what is measured, with the other
-    two axes as given. What the crew says of the hanging has no say: a microphone that is said to hang level hangs level
-    to 5 degrees, and 20 cm of height look like no more than that with performers 2 m away.
+    two axes as given. The crew's word on the hanging does not count: a microphone that hangs level by their word does
+    so to 5 degrees, and 20 cm of height look like no more than that with performers 2 m away.
 
     Parameters
     ----------

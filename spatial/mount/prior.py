@@ -1,4 +1,4 @@
-"""What the crew says of how a microphone sat, and directions that are known beside the marks.
+"""Priors from the crew's word on how a microphone sat, and directions that are known beside the marks.
 
 Conventions: spatial.conventions (mount; azimuth).
 Functions: word_rows (the crew's word as directions); ways_to_take (and how far to believe it).
@@ -15,7 +15,7 @@ HANGING_SD_RAD = np.radians(5.0)
 """How level a microphone hangs that someone calls upright or upside down (common practice, no source)."""
 
 FACING_SD_RAD = np.radians(20.0)
-"""How exactly a person says which way a microphone faced (common practice, no source)."""
+"""How exactly a person states which way a microphone faced (common practice, no source)."""
 
 WITHIN_95 = float(np.sqrt(-2 * np.log(0.05)))
 """A tilt lies within so many of its standard deviations (per axis) in 95 of 100: the two-dimensional normal law."""
@@ -25,7 +25,7 @@ _WRONG_WORD = 0.01
 
 
 class Hanging(StrEnum):
-    """What the crew says of the microphone's up side."""
+    """The microphone's up side, as the crew states it."""
 
     UPRIGHT = "upright"
     UPSIDE_DOWN = "upside_down"
@@ -33,7 +33,7 @@ class Hanging(StrEnum):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AxisMeasurement:
-    """A direction known in both axes that is no mark, such as the picture's left as the camera's scratch tells it."""
+    """A direction known in both axes that is no mark, such as the picture's left by the camera's sound."""
 
     in_mic: FloatArray
     """Unit vector, shape (3,)."""
@@ -45,11 +45,11 @@ class AxisMeasurement:
 
 @dataclass(frozen=True, slots=True)
 class MountPrior:
-    """What the crew says of how the microphone sat: believed as far as such words are, and no further."""
+    """A prior from the crew's word on how the microphone sat, as wide as such words deserve."""
 
     hanging: Hanging | None = None
     level_within_rad: float | None = None
-    """It hung level within this angle, in 95 of 100; either way up unless `hanging` says which."""
+    """It hung level within this angle, in 95 of 100; either way up unless `hanging` states which."""
     facing_rad: float | None = None
     """It faced about there, as an azimuth in the picture."""
     certain: bool = False
@@ -57,7 +57,7 @@ class MountPrior:
 
 
 def word_rows(prior: MountPrior) -> tuple[tuple[AxisMeasurement, ...], ...]:
-    """The crew's word as rows; several sets of them where it leaves open which way up, none where nothing is said."""
+    """The crew's word as rows; several sets of them where it leaves open which way up, none where nothing is stated."""
     rows: list[AxisMeasurement] = []
     if prior.facing_rad is not None:
         ahead = np.array([np.cos(prior.facing_rad), np.sin(prior.facing_rad), 0.0])

@@ -1,11 +1,11 @@
-"""Where the picture's left lies in the recorder's axes, from how loud the camera's two channels hear each place.
+"""Where the picture's left lies in the recorder's axes, from how loud each place is in the camera's two channels.
 
-Goal: a pair that points left and right hears sound from the left louder in its first channel, with no difference of
+Goal: a pair that points left and right has sound from the left louder in its first channel, with no difference of
 time at all where both sit in one place. Channels of first order are 1 + forward x + side y and 1 + forward x - side y
 for sound from the unit vector (x, y, z) of the picture [1]: crossed capsules and a decoded middle and side are both of
 this kind. Places that sound give contrasts, which are fitted by all axes in turn, with patterns and gains unknown. How
 much hotter one channel is must be known apart from them, since an axis turned a little looks just like that: room and
-noise, which come from all around, tell it, by the covariance in which the recorder hears them.
+noise, which come from all around, measure it, by the covariance in which the recorder has them.
 Conventions: spatial.conventions (axes, mount). Contrasts as in spatial.mount.stereo_tdoa.
 Functions: fit_levels.
 Sources:
@@ -19,16 +19,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spatial.conventions import FloatArray
+from spatial.direction.doa import GROUP_S
 from spatial.mount.prior import HANGING_SD_RAD, Hanging
-from spatial.mount.stereo_tdoa import ScratchPairs
+from spatial.mount.stereo_tdoa import SAME_PLACE_RAD, ScratchPairs
 
 _YAW_STEP_RAD = np.radians(5.0)
-_SAME_PLACE_RAD = np.radians(15.0)
-_GROUP_S = 0.25
+"""From one tried azimuth to the next, radians. A smaller step costs time, a larger one is coarse beside the hill over
+which the mean is taken."""
+
 _TAILS = 0.4
-"""Contrasts further than this from their place's mean have less say: reflections, and other sounds."""
+"""Contrasts further than this from their place's mean have less weight: reflections, and other sounds."""
 
 _MOMENT_SD = 0.1
+"""What the contrast of a place may be off that sounds for a moment only, one standard deviation: a moment cannot show
+its own scatter."""
+
 _PLACE_SD = 0.015
 """What reflections do to a place's contrast however long it sounds."""
 
@@ -37,8 +42,11 @@ _SHRUNK = 0.08
 is not the same at all places; what all share is a narrower pair."""
 
 _GAIN_SD = 0.025
+"""How exactly room and noise measure the channels' gains: logarithm of the amplitude; _GAIN_SHARE_SD is the part of it
+that is added. Chosen on development scenes: with less, an axis turned a little is called sure."""
+
 _GAIN_SHARE_SD = 0.1
-"""How exactly room and noise tell the channels' gains: logarithm of the amplitude, and as a part of it."""
+"""See _GAIN_SD."""
 
 _UNDERSTATED = 1.15
 """Wind, handling and codecs put the same into both channels: gains are further apart than they seem, by this factor in
@@ -51,9 +59,12 @@ _ANY_GAIN_SD = 0.2
 """How far apart two channels' gains may be: 1.7 dB (common practice, no source)."""
 
 _SIDE, _SIDE_MORE_SD, _SIDE_LESS_SD = np.log(0.55), 0.35, 0.7
+"""Logarithm of the usual side part of a pair over what it records from all around, and how much more and less there may
+be, one standard deviation each: less wide where a codec or the camera narrows its stereo."""
+
 _FORWARD, _FORWARD_SD = 0.5, 0.25
-"""Usual pairs, cardioids 60 to 130 degrees apart and middle and side, as parts of what they hear from all around;
-less wide where a codec or the camera narrows its stereo."""
+"""Usual forward part and its standard deviation, likewise. Usual pairs are cardioids 60 to 130 degrees apart and middle
+and side."""
 
 _MODEL_SD_RAD = np.radians(2.0)
 """What pairs that are not quite mirror images, and patterns that change with frequency, do to the axis."""
@@ -62,8 +73,14 @@ _UNCHECKED = 2.0
 """Two places have no third that would show one of them wrong: their interval is wider by this factor."""
 
 _FREEDOM = 5.0
+"""Freedom of Student's law for a place's contrast [2]: places far off have less weight. More comes nearer to a
+Gaussian, less lets two of three places be outliers."""
+
 _ONE_HILL_RAD = np.radians(60.0)
+"""Azimuths this close to the best one are on its hill; what lies beyond is another answer."""
+
 _LEAST_SIDE = -4.0
+"""Least logarithm of the side part that the fit may reach: below 2 % the pair points nowhere and the fit runs away."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +97,7 @@ class LevelFit:
     """How much better than contrasts that do not go with directions: twice the logarithm of how likely they are."""
     side: float
     forward: float
-    """The pattern of the pair, as parts of what it hears from all around."""
+    """The pattern of the pair, as parts of what it records from all around."""
     gain_db: float
     """How much hotter the second channel is."""
     moved: FloatArray
@@ -162,7 +179,7 @@ def _moved(measured: _Measured, turn: float, unknown: FloatArray) -> FloatArray:
 
 def _contrast(pairs: ScratchPairs, direction: FloatArray) -> tuple[float, float]:
     """Contrast of a place and its standard deviation by how its quarter seconds differ."""
-    own = (pairs.directions @ direction > np.cos(_SAME_PLACE_RAD)) & (pairs.paired > 0)
+    own = (pairs.directions @ direction > np.cos(SAME_PLACE_RAD)) & (pairs.paired > 0)
     apart = own & (1.0 - np.sqrt(1.0 - pairs.contrasts**2) * np.cos(pairs.phases_rad) > _JOINED)
     own = apart if apart.any() else own
     weights, contrasts = pairs.paired[own], pairs.contrasts[own]
@@ -171,7 +188,7 @@ def _contrast(pairs: ScratchPairs, direction: FloatArray) -> tuple[float, float]
     for _ in range(10):
         say = weights * np.exp(-(((contrasts - mean) / _TAILS) ** 2) / 2)
         mean = float(np.sum(say * contrasts) / np.sum(say))
-    _, group = np.unique((pairs.times_s[own] / _GROUP_S).astype(int), return_inverse=True)
+    _, group = np.unique((pairs.times_s[own] / GROUP_S).astype(int), return_inverse=True)
     pulls, totals = np.bincount(group, say * (contrasts - mean)), np.bincount(group, say)
     whole = float(np.sum(totals))
     moments = whole**2 / float(np.sum(totals**2))

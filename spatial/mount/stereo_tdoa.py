@@ -1,9 +1,10 @@
 """The camera's two microphones and the recorder side by side, bin by bin, where direct sound has just arrived.
 
-Goal: for each bin a direction, in the recorder's axes, the phase by which the camera's first microphone hears it before
-the second, and how much louder it hears it. Only the leading edges of sounds count, at the recorder and at the camera:
-there reflections have not come yet. Beside them what comes from all around, which both microphones should hear alike.
-Conventions: spatial.conventions (axes; time). A positive phase: the camera's FIRST microphone hears it first. A
+Goal: for each bin a direction, in the recorder's axes, the phase by which the camera's first microphone receives it
+before the second, and how much louder it receives it. Only the leading edges of sounds count, at the recorder and at
+the camera: there reflections have not come yet. Beside them what comes from all around, which should reach both
+microphones alike.
+Conventions: spatial.conventions (axes; time). A positive phase: the camera's FIRST microphone receives it first. A
 contrast is (first - second) / (first + second) of the two powers: whatever gain both share, it stays the same.
 Functions: scratch_pairs; seen_from_camera (the same, with directions as the camera has them).
 """
@@ -21,14 +22,32 @@ from spatial.errors import InputError
 from spatial.timebase import ClockLaw
 
 MOST_S = 600.0
-"""Longest sound looked at where nothing else tells the mount; of longer clips stretches, evenly spread."""
+"""Longest sound looked at where nothing else gives the mount; of longer clips stretches, evenly spread."""
+
+SAME_PLACE_RAD = np.radians(15.0)
+"""Bins this close to a place's direction are the place's. A larger angle joins two performers, a smaller one leaves a
+rim that counts as another place."""
 
 _STRETCH_S = 10.0
+"""Length of a stretch, seconds: a whole sample of shift serves all of it, since at 100 ppm a clock drifts by half a
+millisecond to either side."""
+
 _MOST_BINS = 1500
+"""Weightiest bins of a stretch that are kept. More cost memory and time."""
+
 _LEAST_DIRECT = 1e-3
+"""Bins whose directness (one wave that has just begun, 0 to 1) is less do not count."""
+
 _MEMORY_S = 0.1
+"""How long a mean a bin must rise above to have just begun, seconds (as in spatial.direction.intensity)."""
+
 _WAVE_MISFIT = 0.13
+"""A bin that strays this far from a single wave counts for less (as _STRICT_STRAY of spatial.direction.intensity)."""
+
 _CELL_FRAMES, _CELL_BINS = 16, 6
+"""Frames and bins of one cell of room and noise: 60 ms. Fewer waves make a cell's flow random, more mix sound and
+rest."""
+
 _FROM_AROUND = 0.5
 """Cells of 60 ms whose energy flows less than this much one way come from all around: room and noise."""
 
@@ -36,9 +55,14 @@ _COLLAPSED = 0.01
 """Part of the power in which the channels differ, below which a codec has made room and noise one in both."""
 
 _LOUDER_MOST = 3.0
+"""Largest logarithm of the ratio of the two amplitudes that a cell counts with (26 dB): one dead cell must not decide
+the mean."""
 
 _LEVELLED_S = 0.5
+"""Seconds that get about the same weight each: claps must not outvote the people who speak."""
+
 _FAINT = 0.3
+"""Part of the usual weight of these that is added to each, so that nearly silent ones do not count in full."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +77,7 @@ class FromAround:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScratchPairs:
-    """Bins of time and frequency in which direct sound was heard by both."""
+    """Bins of time and frequency in which direct sound reached both."""
 
     times_s: FloatArray
     """Clip time, shape (bins,)."""
@@ -63,11 +87,11 @@ class ScratchPairs:
     phases_rad: FloatArray
     """How far the first microphone's phase leads the second's, in (-pi, pi], shape (bins,)."""
     contrasts: FloatArray
-    """How much louder the first microphone hears it, -1 to 1, shape (bins,)."""
+    """How much louder the first microphone receives it, -1 to 1, shape (bins,)."""
     heard: FloatArray
-    """What each bin says of a direction."""
+    """Weight of each bin for a direction."""
     paired: FloatArray
-    """What it says of a direction and a phase together."""
+    """Its weight for a direction and a phase together."""
     difference: float
     """How far the two channels differ: mean of 1 - cos(phase), weighted; 0 for mono, whatever their levels."""
     around: FromAround
@@ -231,7 +255,7 @@ def _one_wave(omni: ComplexArray, vector: ComplexArray) -> FloatArray:
 
 
 def _levelled(times_s: FloatArray, say: FloatArray) -> FloatArray:
-    """Each half second has about the same say: claps must not outvote the people who speak."""
+    """Each half second has about the same weight: claps must not outvote the people who speak."""
     if times_s.size == 0:
         return say
     number = (times_s / _LEVELLED_S).astype(int)

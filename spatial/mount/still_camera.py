@@ -1,4 +1,4 @@
-"""Whether marks fit together only if the camera did not move as it is said to have moved.
+"""Whether marks fit together only if the camera did not move as the file of moves has it.
 
 Goal: a file of moves that belongs to another clip, or to a recorder that turned with the camera after all, is noticed.
 Functions: moves_contradicted.
@@ -13,14 +13,19 @@ from spatial.mount.wahba import fit_rotations
 _ROOM_SD_RAD = np.radians(3.0)
 """What a room adds to a stated uncertainty that is too small for it."""
 _MOST_EACH = 9.0
-"""What one mark may say at most, as a square of standard deviations: one in twenty is wrong, moves or none."""
+"""Most that one mark may count, as a square of standard deviations: one in twenty is wrong, moves or none."""
+
 _FEWEST = 3
+"""Fewest marks that are judged: any rotation fits two too well."""
+
 _FEWEST_TO_LEAVE_ONE_OUT = 4
-"""Of three marks any two fit too easily."""
+"""Fewest marks of which one is left out: any two of three fit too easily."""
+
 _CLEARLY = 12.0
-"""By so much the marks must fit better without the moves. Of 8000 drawn shoots whose moves were true one was accused
-(it had a wrong mark); of those whose camera had not moved, but by 30 to 60 degrees for the file, 58 to 89 % were, by
-60 degrees and more 88 to 98 %, three to six marks (tests/analysis/test_stillcamera.py draws such shoots; seed 9)."""
+"""How much better the marks must fit without the moves, as a sum of squared standard deviations. Of 8000 drawn shoots
+whose moves were true one was accused (it had a wrong mark); of those whose camera had not moved, but by 30 to 60
+degrees for the file, 58 to 89 % were, by 60 degrees and more 88 to 98 %, three to six marks
+(tests/mount/test_still_camera.py draws such shoots; seed 9)."""
 
 
 def moves_contradicted(moved: FloatArray, still: FloatArray, heard: FloatArray, sd_rad: FloatArray) -> bool:

@@ -26,7 +26,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 SCATTER_FREEDOM = 6.0
 """How firmly the stated uncertainties are believed, as if so many numbers had been measured to find them: rooms differ
-in how much more, or less, they scatter directions than is said. Chosen with tests/bench/mount.py on other seeds."""
+in how much more, or less, they scatter directions than is stated. Chosen with tests/bench/mount.py on other seeds."""
 
 _FREE_TURN_RAD = np.pi / np.sqrt(3.0)
 """Standard deviation of a turn of which nothing is known: even over half a turn to either side."""
@@ -39,7 +39,7 @@ class RotationFits:
     matrices: FloatArray
     """Shape (hypotheses, 3, 3)."""
     covariances: FloatArray
-    """Of the small rotation vector in the picture's axes, as wide as the scatter found says ([2]); shape as above."""
+    """Of the small rotation vector in the picture's axes, as wide as the scatter found ([2]); shape as above."""
     misfits: FloatArray
     """Scatter over what the stated uncertainties explain, a ratio of variances; 1 where nothing is left to check."""
     log_evidence: FloatArray
@@ -111,7 +111,7 @@ def fit_rotations(
 
 
 def turn_between(wanted: FloatArray, heard: FloatArray, sd_rad: FloatArray) -> FloatArray:
-    """The small turn that best takes directions to others close by; none about an axis that they do not tell.
+    """The small turn that best takes directions to others close by; none about an axis that they do not determine.
 
     Parameters
     ----------

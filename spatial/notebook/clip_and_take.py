@@ -17,9 +17,9 @@ from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding
 from spatial.jobs.conform.render import on_clip_time
-from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.sync_clip import sync_clip
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.jobs.sync.time_of_day import clip_start_of_day_s
 from spatial.notebook.doors import (
     FIELD,

@@ -35,7 +35,10 @@ from spatial.notebook.doors import (
 from spatial.rotation import YawPitchRoll, checked_rotation, matrix_from_ypr, turn_field
 
 _BLOCK = 1 << 16
+"""Samples that are read or written at once, 1.4 s at 48 kHz: it bounds the memory."""
+
 _LOWEST_TRACK_RATE_HZ = 8_000
+"""Lowest rate of a field that is written as a track; a track of 48 kHz made of less has hardly any sound in it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)

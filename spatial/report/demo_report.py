@@ -102,7 +102,7 @@ def _found_against_true(truth: ClipTruth, conformed: ConformResult) -> list[str]
         rows.append(
             [
                 "finished track, read back",
-                f"{abs(late):.2f} ms {'late' if late > 0 else 'early'}",
+                "in step" if abs(late) < 0.005 else f"{abs(late):.2f} ms {'late' if late > 0 else 'early'}",
                 "in step",
                 f"{abs(late):.2f} ms",
             ]

@@ -11,8 +11,8 @@ from pathlib import Path
 
 from jinja2 import Environment, StrictUndefined
 
-from spatial import __version__
 from spatial.media.ownership import BLANK_SEAL
+from spatial.version import __version__
 
 
 class Markup(str):

@@ -37,9 +37,14 @@ _SCRIPTS = (
     *("geometry", "rows", "page", "drawing", "timeline", "sound"),
     *("marks", "sheet", "draft", "lists", "editing", "main"),
 )
+"""Parts of the page's script, in the order in which they need each other."""
+
 _LEVELLED = "The picture is shown as it was filmed; what you hear is turned along with its levelling."
 _UNHEARD = 65_535
+"""Uncertainty that stands for none, in a field of 16 bits: 655 degrees are no uncertainty."""
+
 _QUIETEST_DB = -127
+"""Lowest level in a field of 8 bits; one less stands for none."""
 
 
 def write_page(result: ReviewResult, folder: Path) -> None:

@@ -1,12 +1,9 @@
 """Each command's result in lines for people on set.
 
-What "±" says here holds in 95 cases of 100; in JSON stand standard deviations.
+"±" stands for what holds in 95 cases of 100; JSON has standard deviations. Directions have a line for each stretch in
+which one source sounds, not one for each moment.
 Functions: sync_lines, match_lines, orient_lines, mount_lines, verify_lines, step_line, check_table, judged_in_words,
-conform_lines.
-
-Where sound came from, in lines: one for each stretch in which one source sounds, not one for each moment.
-
-Functions: directions_lines.
+conform_lines, directions_lines.
 """
 
 from collections.abc import Iterator, Sequence

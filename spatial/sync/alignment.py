@@ -1,13 +1,13 @@
-"""Where a clip lies in a take and how the two clocks drift, or an honest "cannot tell".
+"""Where a clip lies in a take and how the two clocks drift, or that this cannot be decided.
 
-Goal: from candidate laws good to a hundredth of a second, decide whether clip and take heard the same event
-and give offset and drift with uncertainties that come from the windows themselves.
+Goal: from candidate laws good to a hundredth of a second, decide whether clip and take recorded the same event, and
+estimate offset and drift with uncertainties that come from the windows themselves.
+Method: the candidates are tried closely, and the best one has to pass two thresholds at one place. A clip that fits
+nearly as well elsewhere with the same moments is refused as a loop. The windows along the best law are then read, with
+the steps of the clocks beside it, and a robust line through them is the answer.
 Conventions: spatial.conventions (time).
-Functions: estimate_sync (one clip, one take); no_match (why there is none).
-
-Where a clip and a take overlap along a clock law, and whether the clip fits there only.
-
-Functions: overlap_s, middle_s (of the overlap); other_fit_s (how far away the same moments fit as well).
+Functions: estimate_sync (one clip, one take); no_match (why there is none); overlap_s, middle_s (of the overlap);
+other_fit_s (how far away the same moments fit as well); straight_or_bent (which of two readings is kept).
 """
 
 from collections.abc import Callable, Sequence
@@ -27,7 +27,14 @@ from spatial.timebase import ClockLaw, ClockStep
 # --- the overlap ---
 
 _NEARLY = 0.7
+"""Part of the best place's score from which another place counts as fitting as well. It is chosen on development
+scenes: a lower value refuses more clips as loops, a higher one lets a loop pass that noise made a little weaker
+elsewhere."""
+
 _MOMENT_S, _MOMENTS, _FITS = 1.0, 120, 6.0
+"""A moment is a second of the clip, at most 120 of them are compared, and a moment fits where its peak stands six
+scatters high. They are chosen on development scenes: with a lower height chance peaks make two places share moments,
+with a higher one a weak loop passes."""
 
 
 def overlap_s(clip: Samples, take: Samples, law: ClockLaw) -> float:
@@ -80,10 +87,11 @@ def _moments(clip: Samples, take: Samples, trial: Trial) -> FloatArray:
 # --- the decision ---
 
 MIN_OVERLAP_S = 4.0
-"""A shorter overlap holds fewer than two windows, and nothing to check them against."""
+"""Seconds. A shorter overlap holds three windows at the most (1.2 s each, a second apart), too few to check each
+other."""
 
 COARSE_SCORE = 10.0
-"""Height of the envelope correlation over its own scatter that may be one event heard twice. In 240 pairs of
+"""Height of the envelope correlation over its own scatter that may be one event recorded twice. In 240 pairs of
 unrelated simulated scenes the best place reached 9.2, half of them 5.0; the same event gave 19 or more."""
 
 MATCH_SCORE = 8.0
@@ -91,18 +99,25 @@ MATCH_SCORE = 8.0
 gave 21 or more. Both must be passed at one and the same place."""
 
 FAINT_SCORE = 6.0
+"""Height of the envelope correlation below which no candidate is looked at closely. Half of the unrelated scenes stay
+below 5.0: a lower value costs time on these, a higher one loses pairs that share only a short piece."""
+
 SURE_SCORE = 13.0
-"""A faint likeness of the envelopes (a short piece between clock steps, much noise) will do where the stacked
-correlation leaves no doubt."""
+"""Height of the stacked correlation that is enough where the envelopes are only faintly alike (from FAINT_SCORE to
+COARSE_SCORE: a short piece between clock steps, much noise). Unrelated scenes reached 8.1: a lower value comes nearer
+to them, a higher one loses more noisy pairs."""
 
 RIG_SD_S = 1e-4
-"""What the travel of sound across the rig leaves open in the offset: a recorder 30 cm from the lens hears a
-performer at 1.5 m up to 0.09 ms later than a plane wave would tell, whatever the direction."""
+"""What the travel of sound across the rig leaves open in the offset, seconds: a performer at 1.5 m reaches a recorder
+30 cm from the lens up to 0.09 ms later than a plane wave would, whatever the direction."""
 
 _WANDER_S = 1e-5
+"""What the performers' lags wander over a clip that the windows' scatter does not show, seconds: with less, drifts of
+long clips are called surer than they are."""
+
 _MANY_TURNS_S = 40.0
-"""What the performers' lags wander over a clip that the windows' scatter does not show, and the length from which on
-that holds. In fewer turns less of it evens out: over 10 s, with three turns or so, it is twice that (measured)."""
+"""Length from which on that holds, seconds. In fewer turns of speech less of it evens out: over 10 s, with three turns
+or so, it is twice that (measured)."""
 
 _STEP_PLACES = 3.0
 """After a step other performers speak from other places: so many times what one place adds."""
@@ -112,11 +127,16 @@ _ODD_DRIFT_PPM = 500.0
 the slopes tried around it do not undo."""
 
 _WORTH_TRYING = 0.5
+"""Part of the best candidate's score below which a candidate is not looked at. It is chosen on development scenes: a
+lower value costs time only, a higher one may leave out the true place where the envelopes prefer another."""
 
 _BENT_PPM, _BENT_S = 150.0, 0.1
 """A law that drifts by more than crystals do, but not far in all, may be bent over a clock step."""
 
 _BETTER = 1.1
+"""Ratio of the numbers of windows on the line, without drift over with it, from which the line without drift is kept.
+It is chosen on development scenes: at 1 a window or two of chance decide, a higher value keeps laws that are bent over
+a step."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,7 +170,7 @@ class SyncEvidence:
 
     @property
     def windows(self) -> int:
-        """How many moments of the clip told something; each of the camera's microphones may have a say in one."""
+        """How many moments of the clip measured a lag; each of the camera's microphones may have one in each."""
         return int(np.unique(self.times_s).size)
 
     @property
@@ -173,13 +193,13 @@ class SyncEstimate:
     steady: ClockLaw | None = None
     """The best law without drift."""
     true_rate_hz: int | None = None
-    """The take's real sample rate, where its header says another."""
+    """The take's real sample rate, where its header has another."""
     loop: bool = False
     """Whether there is no match because the clip fits in several places of the take."""
     apart: bool = False
-    """Whether performers are heard at times that no shared rig allows: the recorder stands metres from the camera."""
+    """Whether performers' lags are such as no shared rig allows: the recorder stands metres from the camera."""
     undecided: bool = False
-    """Whether there is no match because there was too little to hear, not because the two differ."""
+    """Whether there is no match because there was too little sound, not because the two differ."""
 
     @property
     def steps(self) -> tuple[ClockStep, ...]:
@@ -200,7 +220,7 @@ class SyncEstimate:
 
 
 def no_match(reason: str, *, evidence: SyncEvidence | None = None, undecided: bool = False) -> SyncEstimate:
-    """An estimate that says why there is none."""
+    """An estimate without a match, with the reason."""
     return SyncEstimate(False, reason, None, None, None, evidence, undecided=undecided)
 
 
@@ -215,7 +235,7 @@ def estimate_sync(
     explain: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> SyncEstimate:
-    """Decide between candidate laws, refine the best, and say how sure it is.
+    """Decide between candidate laws, refine the best, and give its uncertainty.
 
     Parameters
     ----------

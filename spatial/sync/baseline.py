@@ -1,12 +1,10 @@
 """What is known beforehand of where the camera is, seen from the recorder, and what that does to arrival times.
 
-A window's lag holds the clock and the travel of sound: a performer on the camera's side of the recorder is heard
-later by the recorder. Crews know how far the two are apart (a bar, a clamp), often not yet which way the recorder
-faced.
+A window's lag holds the clock and the travel of sound: the sound of a performer on the camera's side of it reaches the
+recorder later. Crews know how far the two are apart (a bar, a clamp), often not yet which way the recorder faced.
 
 Conventions: spatial.conventions (axes, mount). Vectors in metres, in the RECORDER's axes, from recorder to camera.
-Functions: unknown_rig, rig_of_length, rig_of_mount (priors); on_sphere (a line's answer, once the length
-is known).
+Functions: unknown_rig, rig_of_length, rig_of_mount (priors); on_sphere (a line's answer, once the length is known).
 """
 
 from dataclasses import dataclass
@@ -25,11 +23,16 @@ _CAMERA_SD_M = 0.05
 _TURNED_SD_RAD = np.radians(4.0)
 """What a mount found from marks may be off."""
 
-_NEAR_M = 1.5
+NEAR_M = 1.5
 """How near performers stand (common practice, no source)."""
 
 _DIRECTIONS = 1500
+"""Points on the sphere over which the camera's direction is summed, about 5 degrees apart. More cost time only; far
+fewer would be coarse beside an answer as narrow as _NARROW allows."""
+
 _NARROW = 0.06
+"""Part of the length: an answer whose largest standard deviation is less (3.4 degrees) is corrected in closed form. A
+lower value sums answers over a grid that is too coarse for them, a higher one treats a curved shell as flat."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +57,7 @@ class Separation:
         Towards a performer at distance r, a recorder L aside hears a path that is L^2 / 2r longer than a plane
         wave tells; never more than L.
         """
-        off_plane_m = min(self.reach_m**2 / (2.0 * _NEAR_M), self.reach_m)
+        off_plane_m = min(self.reach_m**2 / (2.0 * NEAR_M), self.reach_m)
         return max(1e-4, off_plane_m / SPEED_OF_SOUND_M_S)
 
     @property

@@ -1,6 +1,6 @@
 """By how much a camera's automatic gain rides, from a clip and the take that was rolling.
 
-Goal: a range that means the gain and nothing else a camera does. A clip alone cannot tell it: a noise that is louder in
+Goal: a range that means the gain and nothing else a camera does. A clip alone cannot show it: a noise that is louder in
 rests may as well be a louder rest. Beside a take it shows twice. Where somebody sounds, clearly over the noise of both
 boxes, the clip's level over the take's is the gain, in all bands alike. Where the take is at its floor, the clip holds
 its background only (the room's noise and its own, through whatever noise reduction and low cut), and that is one
@@ -35,17 +35,36 @@ _SOUND_DB, _FLOOR_DB = 12.0, 4.0
 _LOUDEST_DB = 15.0
 """The first look takes only cells so far below a band's loudest: the background is not known yet."""
 _OVER_BACKGROUND_DB = 6.0
+"""How far a cell must lie over the background, once that is estimated, to measure the gain, dB. At less the background
+is measured instead; 6 did better than 10 on the development scenes."""
+
 _FLOOR_QUANTILE, _LOUD_QUANTILE = 0.1, 0.98
+"""Quantiles of each band's levels in the take that stand for its floor and its loudest cells. They are not the
+extremes, which one odd block decides."""
+
 _BACKGROUND_QUANTILE = 0.4
-"""Of an empty band's levels beside sound: tails, leaks and a limiter's distortion only ever add to its background."""
+"""Quantile of an empty band's levels beside sound that stands for its background: tails, leaks and a limiter's
+distortion only ever add to it."""
+
 _LATER_BLOCKS = 4
 """A clap fills all bands: the background is then learnt within an eighth of a second after it."""
 _ROUNDS = 3
+"""Rounds in which gain and background are estimated in turn: three instead of five were chosen on the development
+scenes."""
+
 _FEWEST_CELLS, _FEWEST_BANDS, _FEWEST_BLOCKS = 8, 4, 8
+"""Fewest cells that make a band's colour or background, fewest bands that make a block's gain, and fewest blocks with a
+gain that make an answer. Fewer let chance decide, more leave short clips without an answer."""
+
 _REST_SHARE = 0.5
 """A rest is where this part of the bands is at the floor."""
 _STEADY_BLOCKS = 7
+"""Blocks of rest over which the background's level is smoothed by a median, and the fewest that make an answer: a
+quarter of a second. Shorter lets single blocks of noise count as a risen gain, longer misses short rests."""
+
 _RISEN_QUANTILE = 0.95
+"""Quantile of the smoothed levels in rests that stands for the risen gain: near the highest, and not the highest
+itself, which one leaked sound decides."""
 
 
 def hear_riding(clip: Samples, take: Samples, law: ClockLaw) -> float | None:
@@ -76,12 +95,12 @@ def hear_riding(clip: Samples, take: Samples, law: ClockLaw) -> float | None:
 
 
 def riding_range_db(clip_db: FloatArray, take_db: FloatArray) -> float | None:
-    """By how much the gain is higher in rests than in loud moments, dB; None where that cannot be told.
+    """By how much the gain is higher in rests than in loud moments, dB; None where that cannot be measured.
 
     Parameters
     ----------
     clip_db, take_db : ndarray, shape (blocks, bands)
-        From cells.band_levels over 3 blocks, along the clock law.
+        From band_levels (spatial.sync.paired_spectra) over 3 blocks, along the clock law.
     """
     if len(clip_db) < _FEWEST_BLOCKS:
         return None
@@ -115,7 +134,7 @@ def riding_range_db(clip_db: FloatArray, take_db: FloatArray) -> float | None:
 
 
 def _background(clip: FloatArray, empty: np.ndarray, gain: FloatArray) -> FloatArray:
-    """What the clip holds of each band before its gain where the take is at its floor, dB; NaN where nothing tells."""
+    """What the clip holds of each band before its gain where the take is at its floor, dB; NaN where unknown."""
     found = np.full(clip.shape[1], np.nan)
     for known in (gain, _carried_on(gain)):
         cells = np.where(empty, clip - known[:, np.newaxis], np.nan)

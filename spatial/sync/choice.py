@@ -1,7 +1,7 @@
 """Which of several takes, or of several places in one, was rolling, where all of them hold the same music.
 
-Music played back for every take matches every clip. What is not playback tells them apart: talk, steps, claps, room
-noise. Of two alternatives the true one (a) hears the clip a little better in every window, for it shares the room's
+Music played back for every take matches every clip. What is not playback distinguishes them: talk, steps, claps, room
+noise. Of two alternatives the true one (a) matches the clip a little better in every window, for it shares the room's
 noise too; (b) shares with the clip what it holds and its rival does not; (c) has fewer cells that the clip lacks, and
 lacks fewer that the clip has. Noise that differs between takes can fake (a), music that almost repeats (b), a few
 odd cells (c): each has a limited weight, and none decides alone. Besides, (d) it shares speech or steps, which nobody
@@ -46,24 +46,43 @@ MIN_COMMON_S = 4.0
 """Two alternatives that cover less of the clip together cannot be compared."""
 
 _SAME_PLACE_S = 0.05
+"""Offsets closer than this are one place, seconds: far more than two laws of one place differ by, far less than a beat
+of music."""
+
 _WORTH_TRYING = 0.4
-# Weights and limits chosen on seeds below 100 of tests/bench/songs.py; where nothing but the song is heard (b) scatters
+"""Part of the best candidate's coarse score below which a candidate is not tried. It is lower than for a single match,
+since bars of a song that repeat are to be found too; a lower value costs time."""
+
+# Weights and limits chosen on seeds below 100 of tests/bench/songs.py; where nothing but the song sounds (b) scatters
 # by 1.1 and (c) by 0.8 about nothing, and (a) reaches 11 in favour of the true take.
 _STEADIER_SAY, _STEADIER_MOST = 0.4, 6.0
+"""Weight of (a) in log-odds for each unit, and the largest size that counts. With a higher limit one kind of evidence
+decides alone, with a lower one none counts."""
+
 _EXTRA_SAY, _EXTRA_MOST = 0.8, 5.0
+"""The same two for (b)."""
+
 _UNLIKE_SAY, _UNLIKE_MOST = 2.0, 2.2
+"""The same two for (c). A few odd cells can fake it: with a higher limit these decide."""
+
 _UNLIKE_SPREAD = 3.0
-"""Cells by which windows of two true matches differ: fewer than that, however steadily, say little."""
+"""Cells by which windows of two true matches differ: fewer than that, however steadily, count for little."""
+
 _LIVE_SAY = 4.0
 """Log-odds for the one that shares with the clip what nobody could have played back (same_music): of 120 places in
 wrong takes none did."""
 
 _EXTRA_DB = (6.0, 9.0)
+"""How far a cell must stand out of the other take to be extra, dB. Both limits are used and their heights averaged: a
+low one lets in cells that hardly differ, a high one leaves few."""
+
 _OVER_FLOOR_DB = 6.0
+"""How far an extra cell must lie over its own take's floor, dB: nearer the floor, cells of noise differ between any two
+takes."""
 
 
 class Verdict(Enum):
-    """What can be said of the alternatives together."""
+    """The answer for all alternatives together."""
 
     DECIDED = "decided"
     AMBIGUOUS = "ambiguous"
@@ -107,7 +126,7 @@ class Contest:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """Which alternative it is, if that can be told."""
+    """Which alternative it is, if that can be decided."""
 
     verdict: Verdict
     best: int
@@ -149,7 +168,7 @@ def matching_laws(clip: Samples, take: Samples, candidates: Sequence[Candidate],
 
 
 def judge_rivals(clip: Samples, alternatives: Sequence[Alternative]) -> Judgement:
-    """Decide between places that all match, or say that it cannot be decided, or that the best one is none.
+    """Decide between places that all match, or that this cannot be decided, or that the best one is none.
 
     Parameters
     ----------
@@ -249,7 +268,7 @@ def paired_t(differences: FloatArray, *, spread: float = 0.0) -> float:
 
 
 def _extras(crosses: Sequence[ComplexArray], takes: Sequence[ComplexArray], rate_hz: int) -> tuple[float, float]:
-    """How clearly the clip hears the cells that stand out in one take and not in the other, for each of the two."""
+    """How clearly the clip holds the cells that stand out in one take and not in the other, for each of the two."""
     levels = [band_levels(take, rate_hz) for take in takes]
     excess = levels[0] - levels[1]
     excess = excess - np.median(excess, axis=0)

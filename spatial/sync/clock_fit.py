@@ -1,25 +1,20 @@
-"""The clock law through the lags of many windows.
+"""The clock law that the lags of many windows agree on.
 
-The clock law that many window lags agree on.
-
-A window's lag is clock offset + drift x time + (separation . direction) / c + something of the place where its
-sound comes from + error. The separation of recorder and camera is known roughly (the rig's size): a prior. What a
-place adds is what a plane wave does not tell: how near the performer is, which reflections come with them. Without
-these a performer who speaks early in the clip and another who speaks late look like drift. Windows that hear another
-sound, a reflection or nothing are outliers: each window's say shrinks with its distance from the line.
-
+Goal: offset and drift with their uncertainties, from windows of which some measure another sound, a reflection or
+nothing.
+Method: a window's lag is clock offset + drift x time + (separation . direction) / c + a delay of the place where its
+sound comes from + error. The separation of recorder and camera is roughly known (the rig's size) and is a prior. A
+place's delay is what a plane wave leaves out: how near the performer is, which reflections come along. Without it a
+performer who speaks early in the clip and another who speaks late look like drift. The peaks near the law are fitted by
+iteratively reweighted least squares: the weight of a window falls with its distance from the line.
 Conventions: spatial.conventions (time). Lags are take time minus predicted take time, seconds.
-Functions: fit_clock_line; places_of (which windows hear one place).
+Functions: fit_windows (peaks of the windows and the line through them); fit_told (the line alone); fit_clock_line (the
+line through given lags); places_of (which windows share one place); agreement (weight of each frequency); hidden_step
+(a clock step within the windows' reach).
 Sources:
 [1] Huber 1981, Robust Statistics: iteratively reweighted least squares. [2] Tukey's biweight, tuning constant
 4.685 for 95 % efficiency (value from memory). [3] Student 1908, Biometrika 6(1): the error of a mean whose scatter is
 known from few samples only.
-
-What the windows of a clip say together: their peaks near a clock law, and the robust line through them.
-
-Conventions: spatial.conventions (time).
-Functions: fit_windows (peaks and line); fit_told (the line alone); hidden_step (a clock step inside the windows'
-reach).
 """
 
 from collections.abc import Sequence
@@ -30,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from spatial.conventions import SPEED_OF_SOUND_M_S, ComplexArray, FloatArray
+from spatial.conventions import SDS_OF_95, SPEED_OF_SOUND_M_S, ComplexArray, FloatArray
 from spatial.sync.baseline import Separation, on_sphere, unknown_rig
 from spatial.sync.gcc_phat import SEARCH_S, CrossWindows, lag_curves, refine_peak, scatter_of
 from spatial.timebase import ClockLaw, ClockStep
@@ -38,7 +33,12 @@ from spatial.timebase import ClockLaw, ClockStep
 # --- a robust line ---
 
 _SAME_PLACE_RAD = np.radians(20.0)
+"""Windows whose directions are this close count as one place. Windows scatter by about 7 degrees: a smaller value
+splits one performer into several places, a larger one joins two performers."""
+
 _MOST_PLACES = 12
+"""Most places that get an unknown of their own; windows beyond them count as sound from nowhere. More cost time, and
+take up what measures the drift."""
 
 CAMERA_SPACING_SD_M = 0.1
 """A camera's two microphones are about a hand apart (common practice, no source)."""
@@ -56,9 +56,11 @@ DRIFT_PRIOR_SD = 500e-6
 """Two crystal clocks differ by tens of ppm, pulled ones by 1000: a wide prior that only steadies short clips."""
 
 _TUKEY = 4.685
+"""Residual, in scatters, from which Tukey's biweight gives no weight [2]. With a lower value good windows are lost,
+with a higher one outliers pull."""
 
 _OPEN_SD_M = 1.0
-"""So wide a prior leaves the separation to the windows alone."""
+"""A prior this wide leaves the separation to the windows alone, metres."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,12 +94,12 @@ class ClockLine:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Places:
-    """The places in the room that windows hear."""
+    """The places in the room that the windows' sound comes from."""
 
     directions: FloatArray
-    """Each window's, that of its place, unit vectors, shape (windows, 3); 0 where it hears no place."""
+    """Each window's, that of its place, unit vectors, shape (windows, 3); 0 where it has no place."""
     columns: FloatArray
-    """1 where a window hears a place, else 0, shape (windows, places)."""
+    """1 where a window belongs to a place, else 0, shape (windows, places)."""
     sd_s: FloatArray
     """What each place may add to a lag, shape (places,)."""
 
@@ -140,7 +142,7 @@ def fit_clock_line(
     """
     rig = separation or unknown_rig()
     middle = float(np.average(times_s, weights=strengths))
-    # A sound from the direction of the camera reaches the camera first: the take hears it later.
+    # A sound from the direction of the camera reaches the camera first: the take has it later.
     places = places or places_of(directions, rig)
     known = places.directions
     passed = np.greater_equal.outer(times_s, np.asarray(steps_at_s)).astype(float)
@@ -178,7 +180,7 @@ def fit_clock_line(
     spent = float(np.trace(np.linalg.solve(seen + precision, seen)))
     inflation = _inflation(residuals, weights, spent)
     covariance = np.linalg.inv(seen / inflation + precision)
-    # What the windows say by themselves: the same weights, and next to nothing known of where the camera is.
+    # What the windows measure by themselves: the same weights, and next to nothing known of where the camera is.
     alone = precision.copy()
     alone[_RIG, _RIG] = np.eye(3) / _OPEN_SD_M**2
     open_covariance = np.linalg.inv(seen / inflation + alone)
@@ -253,28 +255,57 @@ def _inflation(residuals: FloatArray, weights: FloatArray, spent: float) -> floa
 
 
 def _luck(free: float) -> float:
-    """How much larger a variance must be said that is known from so few free samples, to hold 95 % all the same."""
-    return float((stdtrit(max(free, 1.0), 0.975) / 1.96) ** 2)
+    """How much larger a variance must be stated that is known from few free samples, to hold 95 % all the same."""
+    return float((stdtrit(max(free, 1.0), 0.975) / SDS_OF_95) ** 2)
 
 
 # --- the line through windows ---
 
 Number = TypeVar("Number", np.floating, np.complexfloating)
 _STRONG = 4.5
+"""Height of a window's peak over its curve's scatter from which it takes part. It is chosen on development scenes: a
+lower value adds outliers, a higher one leaves noisy clips without windows."""
+
 _SHARED = 0.9
+"""Length of the mean of a group's unit vectors from which the group has one direction: at 0.9 they lie within about 25
+degrees. A lower value gives a place to windows of two performers."""
+
 _STEP_WINDOWS = 4
+"""Windows that a hidden step leaves on either side at least: fewer may be chance."""
+
 _STEP_TRIALS = 40
+"""Places at which a hidden step is tried. Each costs a fit; a step further from a tried place than a few windows is
+found less well."""
+
 _STEP_APART_S = 3.0
+"""A hidden step is not sought this close to one that is known, seconds: it would be the same step, set a little beside
+its place."""
+
 _STEP_AGREE_S = 2e-4
+"""A window this close to the line counts as on it, seconds: a quarter of the smallest step, so that windows on both
+sides of one are not counted together."""
+
 _SMALLEST_STEP_S = 8e-4
+"""Smallest hidden step, seconds. A smaller one lies within what performers in several places do to the lags of one rig
+(0.3 m, 0.9 ms)."""
+
 _STEP_SURE = 6.0
+"""A hidden step must be this many of its own standard deviations large. The largest of up to 40 tried places exceeds
+what chance does at one; a higher value misses true steps in short clips."""
 
 
 _AFAR_S = 0.0015
+"""How far from the line a clear window's peak lies afar, seconds: beyond what performers can do to a line on one
+rig."""
+
 _REACH_S = 0.011
-"""Beyond what performers can do to a line on one rig, and as far as they can where the recorder stands 3 m away."""
+"""How far from the law peaks are sought for _AFAR_S, seconds: as far as performers can move a lag where the recorder
+stands 3 m away."""
 
 _CLEAR, _FEW_CLEAR = 5.5, 24
+"""Height over scatter from which a window is clear, and the least number of clear windows that the share of those afar
+is taken of: a single stray in a short clip then stays below MOST_AFAR."""
+
 MOST_AFAR = 0.08
 """Share of clear windows that may lie afar for another reason (reflections). One in 46 scenes with a shared rig had
 more, 28 of 33 with a recorder 1.5 to 3 m from the lens (seeds 20000 to 20199)."""
@@ -282,7 +313,7 @@ more, 28 of 33 with a recorder 1.5 to 3 m from the lens (seeds 20000 to 20199)."
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Told:
-    """What the windows say that stand out, one row for each window and camera microphone."""
+    """What the windows measure that stand out, one row for each window and camera microphone."""
 
     times_s: FloatArray
     lags_s: FloatArray
@@ -315,7 +346,7 @@ def fit_windows(windows: CrossWindows, signs: FloatArray, rig: Separation, near_
     for group in (1, 2, 4, 8):
         grouped, times, places = _grouped(phases, windows.times_s, windows.directions, group)
         lags, curves = lag_curves(grouped, windows.rate_hz, max_lag_s=SEARCH_S, weights=weights)
-        # Each of the camera's microphones hears at a time of its own: their peaks are kept apart.
+        # Each of the camera's microphones has an arrival time of its own: their peaks are kept apart.
         curves = curves.transpose(1, 0, 2).reshape(-1, lags.size)
         measured, strengths = _peaks(lags, curves, near_s)
         strong = strengths > _STRONG
@@ -351,7 +382,7 @@ def _afar(times: FloatArray, peaks: FloatArray, strengths: FloatArray, line: Clo
 
 
 def fit_told(told: Told, law: ClockLaw, rig: Separation, places: Places | None = None) -> ClockLine:
-    """The robust line through what the windows say, with a step wherever the law has one."""
+    """The robust line through what the windows measure, with a step wherever the law has one."""
     return fit_clock_line(
         told.times_s,
         told.lags_s,
@@ -365,7 +396,7 @@ def fit_told(told: Told, law: ClockLaw, rig: Separation, places: Places | None =
 
 
 def agreement(phases: ComplexArray) -> FloatArray:
-    """How far each frequency's phases agree between windows, smoothed: the say it gets in the final curves.
+    """How far each frequency's phases agree between windows, smoothed: its weight in the final curves.
 
     With coherence g the best weight of a whitened bin grows as g / (1 - g) (Knapp and Carter 1976, maximum
     likelihood); the mean phase over N windows shows 1/sqrt(N) by chance, taken off first.
@@ -396,7 +427,7 @@ def _grouped(
 
 
 def hidden_step(told: Told, law: ClockLaw, rig: Separation) -> tuple[float, ClockLine] | None:
-    """A clock step too small for the search of steps, told beyond doubt by the windows; None where there is none.
+    """A clock step too small for the search of steps, shown beyond doubt by the windows; None where there is none.
 
     Such a step lies inside what the travel of sound may do to a window, and passes for drift. Lines with one more
     step are fitted at up to 40 places; the step must stand out over its own deviation and over what the rig can do,

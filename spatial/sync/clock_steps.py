@@ -1,19 +1,15 @@
-"""Places where one of the two clocks jumps, and all that the windows say along one law.
+"""Places where one of the two clocks jumps, and all that the windows measure along one law.
 
-Places where one of the two clocks jumps: a recorder that drops a buffer, a camera that loses frames.
-
-Where windows of a stretch do not hear each other along the clock law, the law is tried again beside it: within
-SEARCH_S on the windows themselves, within REACH_S by the envelopes. What is found must hold the stretch as surely as
-a match holds a clip, and must last: a stretch that returns to the law it left was another sound.
-
+Goal: a clock law with its steps (a recorder that drops a buffer, a camera that loses frames) and the line through the
+windows along it.
+Method: where the windows of a stretch do not agree with the law, another law is tried beside it: within SEARCH_S by the
+windows themselves, within REACH_S by the envelopes. What is found must hold the stretch as surely as a match holds a
+clip, and must last: a stretch that returns to the law it left was another sound. Steps that talkers' own delays explain
+(spatial.sync.talker_delays) are left out again.
 Conventions: spatial.conventions (time). A step is take time's, as in spatial.timebase.ClockStep.
-Functions: find_steps (a clock law with the steps in it); with_small_step (one more, known roughly).
-
-What the windows of a clip and a take say along one clock law: the steps beside it and the line through them.
-
-Conventions: spatial.conventions (time).
-Functions: read_along (one law); with_hidden_step (a step that only the fitted windows tell); read_apart (the same
-where the recorder stands metres from the camera).
+Functions: find_steps (a clock law with the steps in it); with_small_step (one more, roughly known); read_along (steps
+and line along one law); where_most_are (the law moved to most windows); with_hidden_step (a step that only the fitted
+windows show); read_apart (the same where the recorder stands metres from the camera).
 """
 
 from collections.abc import Callable, Sequence
@@ -49,23 +45,50 @@ REACH_S = 5.0
 """Largest step looked for."""
 
 MOST_STEPS = 8
+"""Most steps sought in one clip. It bounds the time; a clip with more is left with its last steps unfound."""
+
 _GROUP = 5
+"""Windows that are stacked to see whether they agree with the law. Fewer are too noisy, with more the place of a step
+is less exact."""
+
 _HOME_SCORE, _HOME_PART = 5.5, 0.6
+"""A stack agrees with the law where its peak near the law stands 5.5 scatters high and is at least 0.6 of its highest
+peak anywhere. With lower values stretches that left the law are missed, with higher ones noisy stretches are searched
+in vain."""
+
 _AWAY_SCORE = 8.0
+"""Height over scatter that a peak away from the law must have to hold a stretch: as high as MATCH_SCORE, since it must
+match as surely as a clip does."""
+
 _SHORTEST_S = 4.0
+"""Shortest stretch that may follow another law, seconds, as MIN_OVERLAP_S of a clip: shorter ones hold too few windows
+to check each other."""
+
 _COARSE_SCORE = 5.0
+"""Height of the envelope correlation from which a place for a stretch is looked at closely. It is low since
+_STRETCH_SCORE decides; a lower value costs time only."""
+
 _STRETCH_SCORE = 9.0
+"""Height of the stacked correlation that holds a stretch whose place the envelopes gave. It lies above MATCH_SCORE
+because several stretches and places are tried, each of which chance may favour."""
+
 _SAME_S = 0.001
+"""Two laws of offsets closer than this are one law, seconds: about what performers on one rig move a lag by."""
+
 _LASTING_S, _LASTING_STEP_S = 12.0, 0.015
 """A stretch that returns to the law it left is believed only if it lasts, and lies further off than performers do."""
 
 _FINE_HOP_S = 0.2
+"""From one window to the next where a step's place is sought, seconds. A smaller value costs time, a larger one sets
+steps less exactly."""
+
 _MOST_FINE = 400
+"""Most windows in that search: for a longer stretch they lie further apart."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Listening:
-    """The two recordings, and how their windows are to be heard."""
+    """The two recordings, and how their windows are compared."""
 
     clip: Samples
     take: Samples
@@ -89,7 +112,7 @@ class _Piece:
 
 
 def find_steps(listening: Listening, windows: CrossWindows) -> ClockLaw:
-    """The windows' clock law, with a step wherever the windows tell one.
+    """The windows' clock law, with a step wherever the windows show one.
 
     Parameters
     ----------
@@ -156,7 +179,7 @@ def _next_stretch(listening: Listening, windows: CrossWindows, tried: set[int]) 
         if number < len(home) and not home[number]:
             first = number if first is None else first
         elif first is not None:
-            # A stack that reaches over the step still hears its longer side: the stretch begins half a stack later.
+            # A stack that reaches over the step still holds its longer side: the stretch begins half a stack later.
             begin = windows.times_s[first + (group // 2 if first else 0)] - half
             end = windows.times_s[
                 min(number - 1 + group - 1 - (group // 2 if number < len(home) else 0), len(curves) - 1)
@@ -231,7 +254,7 @@ def _with_piece(listening: Listening, law: ClockLaw, beside: ClockLaw, stretch: 
             return None
     begin_s = _boundary(listening, left, beside, stretch[0], stretch) if left is not None else -np.inf
     end_s = _boundary(listening, beside, right, stretch[1], stretch) if right is not None else np.inf
-    # Nothing would be heard of a piece that holds no window.
+    # A piece that holds no window would have no evidence.
     if begin_s > clip_end - near / 2 or end_s < near / 2:
         return None
     if after:
@@ -258,7 +281,7 @@ def _boundary(
     listening: Listening, left: ClockLaw, right: ClockLaw, about_s: float, stretch: tuple[float, float]
 ) -> float:
     """Clip time at which windows stop agreeing with the left law and begin to agree with the right one."""
-    # Two laws closer together than the windows' reach are told apart by less of it.
+    # Two laws closer together than the windows' reach are distinguished by less of it.
     reach_s = min(listening.near_s, 0.4 * abs(left.offset_s - right.offset_s))
     reach = max(8.0, 0.5 * (stretch[1] - stretch[0]))
     clip_s = listening.clip.length / listening.clip.rate_hz
@@ -293,7 +316,7 @@ def _changeover(
     return int(np.argmax(gained)), times
 
 
-# --- all that windows say along a law ---
+# --- all that windows measure along a law ---
 
 SURE_APART = 20.0
 """Nats that a step must save to be a clock's where talkers' delays differ by more than a rig's: by then one talker more
@@ -304,11 +327,13 @@ _NO_RIG = 9.0
 97 % of what a rig's spread along three axes allows. In 19 scenes with 10 to 40 cm it came to 3.3 at most."""
 
 _FEWEST_ON_LEVELS, _LEAST_ON_LEVELS = 8, 0.2
+"""Fewest windows, and their least share, that must lie on talkers' delays before these count as the answer. Less may be
+chance."""
 
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """What the windows say along a law and the steps that they tell beside it."""
+    """What the windows measure along a law and the steps that they show beside it."""
 
     law: ClockLaw
     listening: Listening
@@ -322,7 +347,7 @@ class Reading:
 
     @property
     def off_the_rig(self) -> bool:
-        """Whether the line misses most windows, or performers are heard at times that no shared rig allows."""
+        """Whether the line misses most windows, or performers' lags are such as no shared rig allows."""
         if self.fitted is None or self.fitted.afar > MOST_AFAR:
             return True
         line = self.fitted.line
@@ -384,7 +409,7 @@ def _with_clocks_steps(windows: CrossWindows, listening: Listening) -> ClockLaw:
 
 
 def with_hidden_step(reading: Reading, rig: Separation) -> ClockLaw | None:
-    """The law with a step that is smaller than the windows' reach, where they tell one that is a clock's."""
+    """The law with a step that is smaller than the windows' reach, where they show one that is a clock's."""
     if reading.fitted is None:
         return None
     law = reading.law
@@ -397,7 +422,7 @@ def with_hidden_step(reading: Reading, rig: Separation) -> ClockLaw | None:
 
 
 def read_apart(reading: Reading, max_windows: int) -> tuple[ClockLaw, WindowFit] | None:
-    """The clock law that talkers share who each have a delay of their own; None where too few are heard.
+    """The clock law that talkers share who each have a delay of their own; None where too few sound.
 
     Returns
     -------

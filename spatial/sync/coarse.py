@@ -22,11 +22,24 @@ MAX_DRIFT_PPM = 1500.0
 """Widest clock difference searched: pull-up and pull-down (1000 ppm) with room for the clocks' own error."""
 
 _SHORTEST_SEGMENT_S = 8.0
+"""Shortest stretch of the clip that is correlated by itself, seconds: a few words; shorter ones fit in too many places.
+Clips shorter than this are one stretch."""
+
 _LONGEST_SEGMENT_S = 30.0
+"""Longest such stretch, seconds. At MAX_DRIFT_PPM its ends shift by 45 ms against each other, four envelope frames; in
+a longer one the peak smears further."""
+
 _MAX_SEGMENTS = 24
+"""Most stretches, evenly spread over the clip. Each costs a correlation with the whole take."""
+
 _BLOCK = 1 << 14
+"""Frames in one block of the overlap-save correlation: small enough to stay in the processor's cache."""
+
 _FINE = 10
+"""Parts of a frame in which lines are placed in the end: a clear peak is known to a tenth of a frame, 1 ms."""
+
 _MARGIN = 20
+"""Frames kept on both sides of what the drift can reach, so that resampling does not wrap an edge onto the peak."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +174,7 @@ def _widened(curve: FloatArray, reach: int) -> FloatArray:
 
 
 def _refine_line(near: FloatArray, from_middle: FloatArray) -> tuple[float, float, float]:
-    """Best line through pieces of the curves, between frames: a clear peak tells a tenth of one.
+    """Best line through pieces of the curves, between frames: a clear peak is known to a tenth of one.
 
     Returns
     -------
@@ -169,7 +182,7 @@ def _refine_line(near: FloatArray, from_middle: FloatArray) -> tuple[float, floa
         Where it passes the middle of the clip, in frames of the pieces, and by how many frames a frame it rises.
     """
     half_span = float(np.ptp(from_middle)) / 2
-    # Slopes told apart by a frame at the ends of the clip, then by a tenth of one around the best.
+    # Slopes that differ by a frame at the ends of the clip, then by a tenth of one around the best.
     widest = int(np.ceil(half_span * MAX_DRIFT_PPM * 1e-6)) if half_span else 0
     _, _, bend = _best_bend(near, from_middle, np.arange(-widest, widest + 1.0), half_span)
     around = bend * _FINE + np.arange(1 - _FINE, _FINE) if half_span else np.zeros(1)

@@ -11,7 +11,7 @@ from scipy import fft
 from spatial.conventions import FloatArray
 
 WORKING_RATE_HZ = 16_000
-"""Sync listens at this rate: speech and music tell their timing below 8 kHz, lossy scratch sound above it."""
+"""Sync listens at this rate: the timing of speech and music shows below 8 kHz, lossy scratch sound above it."""
 
 HOP = 160
 """Samples between envelope frames: 10 ms."""
@@ -20,7 +20,12 @@ ENVELOPE_VERSION = 1
 """Counts on with every change to what EnvelopeBuilder makes: kept envelopes of older versions are not used."""
 
 ENVELOPE_RATE_HZ = WORKING_RATE_HZ / HOP
+"""Envelope frames in a second: 100."""
+
 _WINDOW = 512
+"""Samples in one envelope frame: 32 ms. Shorter ones cannot part the lowest bands, longer ones blur what starts within
+10 ms."""
+
 _BATCH = 64
 """Frames transformed at once: few enough to stay in the processor's cache, which halves the time."""
 
@@ -29,6 +34,9 @@ _ROOM = 1 << 20
 before it is filled."""
 
 _EDGES_HZ = np.geomspace(200.0, 7000.0, 13)
+"""Edges of the 12 bands, evenly spaced in pitch. Below 200 Hz lies wind and handling, above 7 kHz what lossy sound
+drops."""
+
 _LIVELY, _LIVELY_SHARE = 0.5, 0.02
 """A sound is steady when less than a fiftieth of it changes by 2 dB within 40 ms."""
 

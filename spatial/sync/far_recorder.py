@@ -1,9 +1,9 @@
 """Where the clock may lie when the recorder stands apart from the camera, from the delays of a few talkers.
 
-A talker at distance r from the recorder and rho from the camera is heard (r - rho) / c later by the recorder. Where the
-recorder stands is not known, nor how far the talkers are: the offset is known no better than that leaves it. Places
-of the camera and distances of the talkers are drawn from what is common; each draw counts as it fits the delays and
-directions that were measured, and what it leaves of the clock is the answer.
+The sound of a talker at distance r from the recorder and rho from the camera reaches the recorder (r - rho) / c later.
+Where the recorder stands is not known, nor how far the talkers are: the offset is known no better than that leaves it.
+Places of the camera and distances of the talkers are drawn from what is common; each draw counts as it fits the delays
+and directions that were measured, and what it leaves of the clock is the answer.
 
 Conventions: spatial.conventions (time, axes). Vectors in metres, in the RECORDER's axes, from recorder to camera.
 Functions: offset_apart.
@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
+from spatial.conventions import SDS_OF_95, SPEED_OF_SOUND_M_S, FloatArray
 from spatial.direction.doa import sphere_grid
 
 _NEAREST_M, _FURTHEST_M = 0.4, 10.0
@@ -29,13 +29,20 @@ _STRAY = 0.05
 """Share of delays that are a reflection's."""
 
 _TELLING = 2.0
-"""So many talkers tell all that talkers do of the clock: with four who counted in full, 80 % of the intervals held."""
+"""Number of talkers up to which each counts in full: with four who did, 80 % of the intervals held."""
 
 _LEAST_SD_S = 2e-3
-"""What is left open however well places fit: talkers on two sides tell the clock only if they stand where is common."""
+"""What is left open however well places fit, seconds: talkers on two sides determine the clock only if they stand where
+is common."""
 
 _DRAWS, _RADII = 1500, 120
+"""Places of the camera and distances of the talkers that are tried. More cost time; what lies between two distances is
+blurred over _BLUR_BINS."""
+
 _BIN_S, _REACH_S = 0.15e-3, 0.036
+"""Width of a bin of time and how far from their mean the clock is sought, seconds: the furthest camera _FURTHEST_M away
+moves a delay by 29 ms."""
+
 _BLUR_BINS = 10.0
 """What reflections add to a delay, and what lies between two of the distances tried."""
 
@@ -47,7 +54,7 @@ class OffsetApart:
     offset_s: float
     """What is left of the delays when the travel of sound is taken out."""
     sd_s: float
-    """So that 1.96 of it hold 95 %."""
+    """So that SDS_OF_95 of it hold 95 %."""
 
 
 def offset_apart(delays_s: FloatArray, directions: FloatArray) -> OffsetApart:
@@ -70,7 +77,7 @@ def offset_apart(delays_s: FloatArray, directions: FloatArray) -> OffsetApart:
     log_likely = np.zeros((len(camera_m), grid.size))
     for delay, direction in zip(delays_s - middle, directions, strict=True):
         log_likely += np.log(_delay_density(camera_m, direction, float(delay), grid))
-    # Talkers stand to one side of a camera that looks one way: more of them do not tell as much more.
+    # Talkers stand to one side of a camera that looks one way: more of them do not add as much evidence.
     log_likely *= min(1.0, _TELLING / len(delays_s))
     likely = np.exp(log_likely - log_likely.max()).sum(axis=0)
     likely /= likely.sum()
@@ -78,7 +85,7 @@ def offset_apart(delays_s: FloatArray, directions: FloatArray) -> OffsetApart:
     low, high = np.interp([0.025, 0.975], np.cumsum(likely), values)
     mean = float(likely @ values)
     # So wide to both sides of the mean that the further end is held.
-    return OffsetApart(middle + mean, float(np.hypot(max(mean - low, high - mean) / 1.96, _LEAST_SD_S)))
+    return OffsetApart(middle + mean, float(np.hypot(max(mean - low, high - mean) / SDS_OF_95, _LEAST_SD_S)))
 
 
 def _delay_density(

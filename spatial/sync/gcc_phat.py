@@ -1,20 +1,16 @@
 """Generalised cross-correlation with phase transform, window by window, and the stack of all windows.
 
-Whitened cross-correlation of a clip and a take, window by window, along a clock law.
-
-Goal: how much later than a given clock law predicts does the take hear what the camera heard, to a small part
-of a sample; and from which direction did that sound come.
-Conventions: spatial.conventions (time; array layout). A positive lag: the take hears it LATER than predicted.
+Goal: how much later than a clock law predicts the take records what the camera recorded, to a small part of a sample;
+from which direction that sound came; and one number for how surely the two share an event along this law.
+Method: spectra of clip and take are whitened, so that only phases count, and averaged over a window. The curves of all
+windows are then stacked along every small change of the law: the highest stack is the better law, its height over its
+own scatter the number.
+Conventions: spatial.conventions (time; array layout). A positive lag: the take records it LATER than predicted.
 Functions: cross_windows (phases of the cross-spectrum and direction, window by window); lag_curves, signed_curves
-(correlation over lag); scatter_of (what its peaks are held against); unit_phase; refine_peak (peak between samples).
+(correlation over lag); scatter_of (what its peaks are held against); unit_phase; refine_peak (peak between samples);
+try_law (a candidate law, corrected where it moves); stack_windows (the stack itself).
 Sources:
 [1] Knapp and Carter 1976, IEEE TASSP 24(4): generalized cross-correlation and its phase transform.
-
-A candidate clock law, looked at closely: the windows' correlation curves stacked along every small change of it.
-
-Goal: one number for how surely clip and take hear one event along this law, and a better law.
-Conventions: spatial.conventions (time).
-Functions: try_law (a candidate, corrected where it moves); stack_windows (the stack itself).
 """
 
 from collections.abc import Callable, Iterator
@@ -38,19 +34,29 @@ BLOCK = 4096
 """Samples in one Fourier block at 16 kHz: 256 ms, long against a room's early reflections."""
 
 HOP = BLOCK // 2
+"""Samples from one block to the next: half a block, so that its taper hides nothing."""
+
 BLOCKS_PER_WINDOW = 8
 """Blocks that share a window: 1.2 s, a word or two, seldom more than one performer."""
 
 WINDOW = BLOCK + HOP * (BLOCKS_PER_WINDOW - 1)
+"""Samples in one window: 1.15 s."""
+
 _OVERSAMPLING = 4
+"""Points of the correlation for each sample, so that three points of a peak lie on a parabola. Fewer bias its place,
+more cost time."""
+
 _DIRECTION_BINS = 400
-_BAND_HZ = (250.0, 7000.0)
+"""Weightiest bins that measure a window's direction. A thousand, as it was first, took longer; fewer measure it less
+surely."""
+
+BAND_HZ = (250.0, 7000.0)
 """Wind, handling and the camera's own hum lie below; what a lossy codec drops lies above."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CrossWindows:
-    """What the windows of one clip and one take say along one clock law."""
+    """What the windows of one clip and one take measure along one clock law."""
 
     times_s: FloatArray
     """Clip time of each window's middle, shape (windows,)."""
@@ -61,7 +67,7 @@ class CrossWindows:
     rate_hz: int
     directions: FloatArray
     """Where each window's sound comes from, unit vectors in the MICROPHONE's axes, shape (windows, 3); NaN where no
-    direction is heard, or none was asked for."""
+    direction is found, or none was asked for."""
 
     @property
     def frequencies_hz(self) -> FloatArray:
@@ -256,7 +262,7 @@ def refine_peak(curve: FloatArray, index: int) -> tuple[float, float]:
 
 
 def _bins(rate_hz: int) -> npt.NDArray[np.int_]:
-    low, high = (round(edge * BLOCK / rate_hz) for edge in _BAND_HZ)
+    low, high = (round(edge * BLOCK / rate_hz) for edge in BAND_HZ)
     return np.arange(low, high)
 
 
@@ -308,10 +314,23 @@ NEAR_S = 0.002
 """A window that agrees lies within this of the law: a rig's size, and a little for reflections."""
 
 _SMEAR_S = 30e-6
+"""A drift that moved by this over a window has smeared its curves, seconds: about half a sample at 16 kHz. Beyond it
+the windows are read anew along the better law; a smaller value costs time, a larger one leaves peaks blurred."""
+
 _CLEAR_SCORE = 16.0
+"""Below this height a trial is read anew along its better law in any case, since a score near the limit decides on a
+match."""
+
 _TRIAL_WINDOWS = 160
+"""Most windows of a trial, evenly spread. Each costs the same time; with fewer, long clips score lower."""
+
 _COARSE_ERROR_S = 0.015
+"""Seconds by which the coarse search may be wrong at one end of a clip against the other: a frame and a half of the
+envelope. Drifts beyond it are not tried."""
+
 _SLOPE_STEP_S = 60e-6
+"""From one tried drift to the next, seconds at the ends of the clip: about a sample at 16 kHz. Smaller steps cost time,
+with larger ones the peak falls between two."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -378,7 +397,7 @@ def stack_windows(windows: CrossWindows) -> Trial:
 
 
 def _slopes(span_s: float) -> FloatArray:
-    """Slopes worth trying: what the coarse search leaves open, in steps that the curves can tell apart."""
+    """Slopes worth trying: what the coarse search leaves open, in steps that the curves can resolve."""
     if span_s == 0:
         return np.zeros(1)
     widest = min(MAX_DRIFT_PPM * 1e-6, _COARSE_ERROR_S / span_s)

@@ -17,27 +17,46 @@ from scipy.ndimage import median_filter, uniform_filter1d
 
 from spatial.conventions import ComplexArray, FloatArray
 from spatial.dsp.samples import Samples
+from spatial.sync.gcc_phat import BAND_HZ
 from spatial.timebase import ClockLaw
 
 BLOCK = 1024
 """Samples in one Fourier block at 16 kHz: 64 ms, a syllable or a step, still long against first reflections."""
 
 HOP = BLOCK // 2
+"""Samples from one block to the next: half a block."""
+
 MOST_S = 360.0
 """Longest sound looked at; of longer clips stretches, evenly spread with both ends: there people talk."""
 
 NEAR_S = 0.0015
 """Sound from any direction reaches a recorder on the rig within this of the law."""
 
-_BAND_HZ = (250.0, 7000.0)
 _BANDS = 40
+"""Bands of equal width in pitch, an eighth of an octave each; the lowest of them hold a bin or two."""
+
 _STRETCH_S = 20.0
+"""Length of a stretch where a clip is longer than MOST_S, seconds."""
+
 _CHUNK = 512
+"""Blocks that are read and transformed at once: it bounds the memory, 16 s of sound."""
+
 _FAR_S = 0.020
+"""How far from the law the correlation's scatter is measured, seconds."""
+
 _OVERSAMPLING = 4
+"""Points of the correlation for each sample, so that a narrow peak is not missed between two."""
+
 _AROUND_STEP_S = 2.0
+"""Blocks this close to a clock step, beside the step's own size, do not count, seconds: its place is known no
+better."""
+
 _RIDING_BLOCKS = 31
+"""Blocks over which a riding gain is followed by a median: a second. Shorter follows words, longer misses how a gain
+rides."""
+
 _AUDIBLE_DB = 6.0
+"""How far over both floors a cell counts as sounding, dB: nearer, noise decides what the gain and the colour are."""
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -55,7 +74,7 @@ class Louder:
 
 def band_edges(rate_hz: int) -> npt.NDArray[np.int_]:
     """First bin of each band, and the bin after the last."""
-    return np.unique(np.rint(np.geomspace(*_BAND_HZ, _BANDS + 1) * BLOCK / rate_hz).astype(int))
+    return np.unique(np.rint(np.geomspace(*BAND_HZ, _BANDS + 1) * BLOCK / rate_hz).astype(int))
 
 
 def block_starts(clip: Samples) -> npt.NDArray[np.int_]:
@@ -77,7 +96,7 @@ def clip_spectra(clip: Samples, starts: npt.NDArray[np.int_]) -> ComplexArray:
 def take_spectra(
     take: Samples, law: ClockLaw, starts: npt.NDArray[np.int_], rate_hz: int
 ) -> tuple[ComplexArray, BoolArray]:
-    """Spectra of W where the law says that the blocks lie, shape (blocks, bins), and which the take covers."""
+    """Spectra of W where the blocks lie by the law, shape (blocks, bins), and which the take covers."""
     middles = (starts + BLOCK / 2) / rate_hz
     predicted = np.array([law.take_from_clip(float(t)) for t in middles]) * rate_hz - BLOCK / 2
     low, high = band_edges(rate_hz)[[0, -1]]

@@ -1,4 +1,4 @@
-"""Whether a clip and a take that match heard one moment, or the same music played back at another.
+"""Whether a clip and a take that match recorded one moment, or the same music played back at another.
 
 Goal: hold two explanations of one match against each other, and accuse only where the second one has evidence.
 "The same moment" explains every difference of level that a camera makes: a gain common to all bands that rides as it
@@ -63,8 +63,9 @@ SMOOTH_BLOCKS = 3
 """Blocks that levels are averaged over, a tenth of a second: one block of noise strays by 3 dB and more."""
 
 UNLIKE_DB = 10.0
-"""How far a cell lies off what the other side makes one expect, and over the noise of both sides, before it counts.
-Two places in a room hear one tone up to 10 dB apart in one band in ten; two neighbouring bands hardly ever."""
+"""How far a cell lies off what the other side predicts, and over the noise of both sides, before it counts, dB. One
+tone has levels up to 10 dB apart at two places in a room in one band in ten; in two neighbouring bands it hardly ever
+has."""
 
 _NIL_HEIGHT = 3.5
 """Height of the waves' correlation over its scatter below which a window does not agree; chance alone reaches 3."""
@@ -73,6 +74,8 @@ _AGREE_HEIGHT = 4.5
 """The same from which a window agrees. Of unrelated windows one in a hundred reaches it."""
 
 _SHARED_HEIGHT = 5.0
+"""Height from which a window clearly holds the same on both sides. It only counts how long they share sound, and
+decides nothing."""
 
 _FULLEST_S = 60.0
 """Evidence is counted in the fullest stretch of this length, seconds."""
@@ -81,7 +84,12 @@ _FULLEST_S = 60.0
 # song with talk around it 33 of 36 wrong pairs have 0.25 s or more on both sides and 26 have 0.75 s; of 60 right pairs
 # a steadily plucked string, through a fast gain, reached 0.5 s, and no other that keeps a beat 0.25 s.
 _DOUBTFUL_S = 0.25
+"""Seconds of sound on each side alone from which one moment is in doubt. At less, right pairs other than the plucked
+string come into doubt; at more, fewer wrong pairs do."""
+
 _CONTRADICTED_S = 0.75
+"""Seconds of it from which, beside steady music, one moment is contradicted. At 0.5 s the right pair with the plucked
+string would be; at more, fewer wrong pairs are."""
 
 _STRETCH_S = 12.0
 """Length over which a beat is sought: music changes its beat, and a word or two must not drown in minutes of song."""
@@ -92,7 +100,13 @@ _FEWEST_ONSETS = 15
 # In the same scenes no stretch of 120 wrong pairs lies on its beat by less than 0.48; of right pairs all 12 with speech
 # and all 11 with reeds do somewhere, 8 of 12 with steps and claps, one of 12 with steadily plucked strings.
 _UNSTEADY, _UNSTEADY_OFF = 0.48, 0.15
+"""A stretch keeps no beat where less than the first part of its onsets falls on the best pulse and more than the second
+part of the distinct ones lies off it."""
+
 _STEADY = 0.50
+"""Part of the onsets on the best pulse from which a stretch keeps a beat: a little above _UNSTEADY, so that a stretch
+between the two is neither."""
+
 _ALONE_OFF = 0.10
 """With no more onsets than this off it, it is the beat alone; one who claps beside a steady string has 0.12 to 0.2."""
 
@@ -106,14 +120,26 @@ _OFF_S = 0.025
 """An onset further from the pulse is off it: a machine keeps it to milliseconds, and room adds some."""
 
 _APART_FRAMES = 4
+"""Least number of envelope frames between two onsets: 40 ms, less than half the time between two notes at the fastest
+pulse."""
+
 _PROMINENT, _LOUD_QUANTILE = 0.25, 0.98
+"""An onset stands out by this part of the loud ones, which are those at that quantile. A lower part counts ripples as
+onsets, a higher one loses soft notes."""
+
 _PART = 1024
+"""Blocks that are worked on at once: it bounds the memory, since minutes of sound took 430 MB as a whole."""
 
 # What levels are fitted with: cells this far above a side's floor hold sound, nearer than that hold its noise, dB.
 _SOUND_DB, _NOISE_DB, _CLEAR_OF_NOISE_DB = 12.0, 4.0, 6.0
 _FLOOR_QUANTILE = 0.1
+"""Quantile of a band's levels in the take that stands for its floor: not the lowest, which one odd block decides."""
+
 _ROUNDS = 6
+"""Rounds in which gain, colour and noise are estimated in turn."""
+
 _FEWEST_CELLS = 4
+"""Fewest cells whose median counts; with fewer the former value stays."""
 
 
 class Standing(Enum):
@@ -121,7 +147,7 @@ class Standing(Enum):
 
     CLEAR = "clear"
     UNTOLD = "untold"
-    """What they share is too little, or too mixed, to tell whether it is music."""
+    """What they share is too little, or too mixed, to decide whether it is music."""
     MUSIC = "music"
     """All that the two share is steady music: another playback of it would match as well."""
     DOUBTFUL = "doubtful"
@@ -140,7 +166,7 @@ class Moments:
     only_take_s: float
     """The same of the take."""
     shared_s: float
-    """How long they clearly hear each other."""
+    """How long they clearly share sound, seconds."""
     covered_s: float
     unsteady: bool
     """Whether they share sounds that keep no beat."""
@@ -249,7 +275,7 @@ def fit_levels(clip_db: FloatArray, take_db: FloatArray) -> Levels:
     Parameters
     ----------
     clip_db, take_db : ndarray, shape (blocks, bands)
-        From cells.band_levels, along the clock law.
+        From band_levels (spatial.sync.paired_spectra), along the clock law.
 
     Returns
     -------

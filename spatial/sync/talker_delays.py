@@ -1,16 +1,16 @@
-"""Delays that belong to places in the room, told apart from jumps and drift of a clock.
+"""Delays that belong to places in the room, distinguished from jumps and drift of a clock.
 
-A recorder metres from the camera hears each talker with a delay of their own, and lags jump back and forth with who
+A recorder metres from the camera records each talker with a delay of their own, and lags jump back and forth with who
 speaks. A clock that jumps moves every talker alike and for good, one that drifts moves them all along one slope. So
-nothing is assumed of a place's delay: a window is held only against other windows that heard the same place, known by
+nothing is assumed of a place's delay: a window is held only against other windows of the same place, known by
 its direction at the recorder and by the time between the camera's microphones. What is asked of a slope or a step is
-how well each window's lag is foretold by the others of its place.
+how well each window's lag is predicted by the others of its place.
 
 Conventions: spatial.conventions (time, axes). Lags are take time minus predicted take time, seconds.
 Functions: wide_peaks (what windows measure, far beyond a rig); clocks_steps (the steps that are a clock's);
 crowded_lag (where most windows lie); fit_talkers (drift and each talker's delay).
 Sources:
-[1] Stone 1974, JRSS B 36(2): a model is judged by how it foretells each observation from the others.
+[1] Stone 1974, JRSS B 36(2): a model is judged by how it predicts each observation from the others.
 """
 
 from collections.abc import Callable, Sequence
@@ -36,10 +36,10 @@ _TURN_SD_RAD, _BETWEEN_SD_S = np.radians(7.0), 0.05e-3
 """Scatter of one window about its place: in direction, in time between the camera's microphones."""
 
 _UNHEARD = 0.2
-"""How alike two windows count of which one hears no direction."""
+"""How alike two windows count of which one has no direction."""
 
 _FAINT = 0.02
-"""Pairs less alike than this have no say."""
+"""Pairs less alike than this do not count."""
 
 _WIDTHS_S = (0.2e-3, 0.1e-3, 0.05e-3)
 """Scatters of one talker's lags that are tried."""
@@ -57,24 +57,34 @@ _TILT_SD_S = 0.008
 """One standard deviation of that, before anything is measured."""
 
 GEOMETRY_S = 0.03
-"""More than talkers' delays differ by: the recorder would stand further from the camera than it hears them."""
+"""More than talkers' delays differ by: the recorder would stand further from the camera than it can record them."""
 
 SURE_STEP = 5.0
-"""Nats by which a step must make windows foretell each other better."""
+"""Nats by which a step must make windows predict each other better."""
 
 _RIG_S = 1e-3
+"""Lags closer than this are those of talkers around one rig, seconds: 34 cm of sound's way."""
+
 _STEP_REACH_S = 0.01
 """A step found between two talkers' delays may be wrong by what these differ by."""
 
 _HOPELESS = 12.0
+"""Nats below the best at which a slope is not tried with finer scatters. A larger value costs time, a smaller one may
+lose the true slope."""
+
 _RESIZED_SURE = 3.0
 """Nats by which steps of other sizes must do better than those offered."""
 
 _RESIZE_S, _BESIDE_S, _SMALLEST_STEP_S = 0.005, 40.0, 0.8e-3
-"""How much a step's size may be wrong by between two talkers; windows that tell it lie so near each other."""
+"""How much a step's size may be wrong by between two talkers; windows that measure it lie so near each other."""
 
 _FEWEST, _LEAST_SHARE, _MOST_LEVELS = 3, 0.05, 8
+"""Fewest windows of a level, their least share of all, and most levels: fewer windows agree by chance, and a small
+share is a reflection's."""
+
 _SAME_S, _SAME_TALKER_RAD = 0.3e-3, np.radians(12.0)
+"""Lags of one level lie this close, seconds, and levels whose directions are closer than the second are one talker and
+their reflections."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,7 +96,7 @@ class WidePeaks:
     lags_s: FloatArray
     """At the camera's middle, shape (windows,)."""
     between_s: FloatArray
-    """How much later the camera's first microphone hears it than the second; NaN for one microphone."""
+    """How much later the camera's first microphone receives it than the second; NaN for one microphone."""
     directions: FloatArray
     """Unit vectors in the recorder's axes, shape (windows, 3); NaN where unknown."""
 
@@ -119,7 +129,7 @@ class TalkerFit:
 
 
 def wide_peaks(windows: CrossWindows, signs: FloatArray) -> WidePeaks:
-    """Each window's highest peak within SEARCH_S, where both of the camera's microphones hear it.
+    """Each window's highest peak within SEARCH_S, where both of the camera's microphones have it.
 
     Twice: once the first peaks tell each window's lag, it is taken out, and frequencies on which windows agree count
     more.
@@ -182,7 +192,7 @@ def _passed(times_s: FloatArray, steps: Sequence[ClockStep]) -> FloatArray:
 
 
 def _alike(peaks: WidePeaks) -> FloatArray:
-    """How likely each two windows hear one place, 0 to 1, shape (windows, windows); 0 of a window with itself."""
+    """How likely each two windows are of one place, 0 to 1, shape (windows, windows); 0 of a window with itself."""
     turned = peaks.directions @ peaks.directions.T
     alike = np.exp((turned - 1.0) / (2.0 * _TURN_SD_RAD**2))
     alike = np.where(np.isfinite(turned), alike, _UNHEARD)
@@ -194,7 +204,7 @@ def _alike(peaks: WidePeaks) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Pairs:
-    """Windows two by two, those that may hear one place."""
+    """Windows two by two, those that may be of one place."""
 
     first: npt.NDArray[np.int_]
     second: npt.NDArray[np.int_]
@@ -202,7 +212,7 @@ class _Pairs:
     count: int
 
     def foretold(self, lags_s: FloatArray, times_s: FloatArray, slopes: FloatArray, width_s: float) -> FloatArray:
-        """Nats by which the others of its place foretell each window's lag better than nothing does [1], by slope."""
+        """Nats by which the others of its place predict each window's lag better than nothing does [1], by slope."""
         off = lags_s[self.first] - lags_s[self.second]
         later = times_s[self.first] - times_s[self.second]
         peak = 2.0 * SEARCH_S / (np.sqrt(2.0 * np.pi) * width_s)
@@ -227,14 +237,14 @@ def _slopes(times_s: FloatArray, width_s: float, tilt_s: float = _TILT_S) -> Flo
 
 
 def _best(pairs: _Pairs, peaks: WidePeaks, lags_s: FloatArray, width_s: float) -> float:
-    """What windows foretell of each other along the best slope."""
+    """How well windows predict each other along the best slope."""
     slopes = _slopes(peaks.times_s, width_s)
     prior = -0.5 * (slopes * np.ptp(peaks.times_s) / _TILT_SD_S) ** 2
     return float(np.max(pairs.foretold(lags_s, peaks.times_s, slopes, width_s) + prior))
 
 
 def clocks_steps(peaks: WidePeaks, steps: Sequence[ClockStep], sure: float = SURE_STEP) -> tuple[ClockStep, ...]:
-    """Those of some steps that are a clock's: with them the windows of one place foretell each other, without not.
+    """Those of some steps that are a clock's: with them the windows of one place predict each other, without not.
 
     A step that goes with who speaks leaves every place's own lags as they are. Each step has to save `sure` nats. Steps
     larger than any recorder's distance makes them are a clock's in any case.
@@ -304,7 +314,7 @@ def crowded_lag(peaks: WidePeaks, steps: Sequence[ClockStep], slope: float = 0.0
 
 
 def fit_talkers(peaks: WidePeaks, law: ClockLaw) -> TalkerFit | None:
-    """The drift that talkers share, and each one's delay, beside the law's steps; None where too little is heard.
+    """The drift that talkers share, and each one's delay, beside the law's steps; None where there is too little sound.
 
     The drift is the mean over all slopes tried, weighted by how well windows of one place then foretell each other:
     where nobody sounds early and late, all slopes do alike, and its deviation is large.
@@ -349,7 +359,7 @@ def _mean_of(values: FloatArray, nats: FloatArray) -> tuple[float, float]:
     likely = np.exp(nats - nats.max())
     likely /= likely.sum()
     mean = float(likely @ values)
-    # Values lie on a grid: what falls between two of them is not told.
+    # Values lie on a grid: what falls between two of them is not known.
     return mean, float(np.sqrt(likely @ (values - mean) ** 2 + np.diff(values[:2]).sum() ** 2 / 12.0))
 
 

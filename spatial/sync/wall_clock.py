@@ -1,4 +1,4 @@
-"""What the boxes' own clocks say about which take belongs to which clip.
+"""Evidence of the boxes' own clocks on which take belongs to which clip.
 
 A camera writes when it made a file, a recorder when it started; both clocks may be wrong by minutes or by time zones,
 but by the SAME amount all day. If clip i starts `offset_s` into take j, then
@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spatial.conventions import FloatArray
+from spatial.timebase import DAY_S, HOUR_S, QUARTER_HOUR_S
 
 STAMP_SD_S = 1.2
 """Stamps are whole seconds, often rounded up when a file is closed (common practice, no source)."""
@@ -27,15 +28,14 @@ MOST_LOG_ODDS = 6.0
 """However well they agree: files are copied, clocks are set at lunch."""
 
 MOST_ALONE = 1.0
-"""What a single clip can say: boxes are mostly set right to a minute, and else wrong by whole quarter hours."""
+"""Log-odds of a single clip at most: boxes are mostly set right to a minute, and else wrong by whole quarter hours."""
 
-
-_QUARTER_S = 900.0
-_HOUR_S = 3600.0
 _SET_RIGHT_SD_S = 45.0
-_STRAYS = 0.1
-_RANGE_S = 86_400.0
+"""How exactly a clock is right that was set by hand, one standard deviation, seconds (assumed, no source)."""
 
+_STRAYS = 0.1
+"""Share of clips whose stamps do not follow the common difference: copied files, clocks set anew (assumed, no
+source)."""
 
 BY_CHANCE_PER_S = 0.01
 """How often, at most, a wrong place has a difference within any given second. Takes follow each other by minutes, and
@@ -48,10 +48,10 @@ LIKELY_CHANCE = 1.0 / 15.0
 """One that settles a doubt, where the sound holds nothing against it."""
 
 AGREEING_OTHERS = 3
-"""So many other clips with one difference make it that of the two clocks."""
+"""Fewest other clips with one difference that make it the one of the two clocks."""
 
 _MOST_OF = 0.5
-"""And so large a part of those that have stamps: else it is one of several, or chance among many."""
+"""Least part of those that have stamps that must agree: else the difference is one of several, or chance among many."""
 
 _SET_ANEW = 0.1
 """How often, at most, a difference that others share does not hold for one more clip: clocks are set at lunch. Where it
@@ -66,7 +66,7 @@ class CameraStamp:
     """Seconds of its day at the first picture."""
     within_s: float
     """How far from nothing the difference of two boxes is that are set to one time: by how the stamp is rounded."""
-    repeats_s: float = 86_400.0
+    repeats_s: float = DAY_S
     """Differences by whole multiples of this mean nothing: a day, or the hours between time zones."""
     by: str = "timecode"
     """What stamped it, in words."""
@@ -77,7 +77,7 @@ class Agreement:
     """That the place which the sound found is where the two clocks put it, as far as they are set to one time."""
 
     apart_s: float
-    """Recorder's clock minus the camera's, if they hear one moment there."""
+    """Recorder's clock minus the camera's, if they record one moment there."""
     chance: float
     """How often a wrong place would agree so well, over all places that were tried."""
     by: str
@@ -115,7 +115,7 @@ class Offer:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ClockEvidence:
-    """What the clocks say of each offer."""
+    """Evidence of the clocks on each offer."""
 
     log_odds: FloatArray
     """Of each offer against its being chance, natural logarithm, shape (offers,); 0 where a stamp is missing."""
@@ -133,7 +133,7 @@ def weigh_clocks(
     take_stamps_s: Sequence[float | None],
     offers: Sequence[Offer],
 ) -> ClockEvidence:
-    """Find the constant difference of the two clocks, and what it says of every offer.
+    """Find the constant difference of the two clocks, and weigh every offer by it.
 
     An offer is judged by the OTHER clips' offers: one that agrees with itself only proves nothing.
 
@@ -167,7 +167,7 @@ def weigh_clocks(
 def agreement_of(
     stamps: Sequence[CameraStamp], take_stamp_s: float | None, offset_s: float, *, places: int
 ) -> Agreement | None:
-    """Whether the two boxes' clocks, if they were set to one time, say what the sound says of a place.
+    """Whether the two boxes' clocks, if they were set to one time, agree with the sound on a place.
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ def agreement_of(
     (0.02, 1250)
     """
     # On the whole hour count boxes that were set to nothing but a preset; a second one agrees with it by design.
-    if take_stamp_s is None or take_stamp_s % _HOUR_S == 0.0:
+    if take_stamp_s is None or take_stamp_s % HOUR_S == 0.0:
         return None
     spent = 0.0
     for stamp in stamps:
@@ -249,7 +249,7 @@ def agreement_over_day(
 
 
 def apart_of(stamp: CameraStamp, take_stamp_s: float, offset_s: float) -> float:
-    """Recorder's clock minus the camera's, if they hear one moment there, within half of what the stamp repeats by."""
+    """Recorder's clock minus the camera's, if they record one moment, within half of what the stamp repeats by."""
     half = stamp.repeats_s / 2
     return (take_stamp_s + offset_s - stamp.start_s + half) % stamp.repeats_s - half
 
@@ -267,7 +267,7 @@ def _difference(
     if clip is None or take is None:
         return float("nan")
     start = clip - clip_lengths_s[offer.clip] if at_end else clip
-    return (take + offer.offset_s - start + _RANGE_S / 2) % _RANGE_S - _RANGE_S / 2
+    return (take + offer.offset_s - start + DAY_S / 2) % DAY_S - DAY_S / 2
 
 
 def _weigh(offers: Sequence[Offer], differences: FloatArray, *, at_end: bool) -> tuple[ClockEvidence, float]:
@@ -316,6 +316,6 @@ def _bell(apart_s: FloatArray) -> FloatArray:
 
 def _prior(places_s: FloatArray) -> FloatArray:
     """Boxes are set right, or wrong by whole quarter hours, more often than by anything else."""
-    off = (places_s + _QUARTER_S / 2) % _QUARTER_S - _QUARTER_S / 2
-    whole_hours = np.where(np.abs(places_s) < _QUARTER_S / 2, 1.0, 0.5)
+    off = (places_s + QUARTER_HOUR_S / 2) % QUARTER_HOUR_S - QUARTER_HOUR_S / 2
+    whole_hours = np.where(np.abs(places_s) < QUARTER_HOUR_S / 2, 1.0, 0.5)
     return np.asarray(np.log(0.3 + whole_hours * np.exp(-0.5 * (off / _SET_RIGHT_SD_S) ** 2)))

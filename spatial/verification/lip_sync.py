@@ -26,10 +26,10 @@ ACCEPTABLE_EARLY_S, ACCEPTABLE_LATE_S = 0.090, 0.185
 SOURCE = "ITU-R BT.1359-1"
 
 _WORTH_TELLING_APART_S = 0.005
-"""Start and end are said apart where they differ by more."""
+"""Start and end are reported apart where they differ by more, seconds."""
 
 _WORTH_SAYING_S = 0.001
-"""A 95 % interval from here on is said beside the number."""
+"""A 95 % interval from here on is reported beside the number, seconds."""
 
 
 class Verdict(StrEnum):

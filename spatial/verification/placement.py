@@ -1,4 +1,4 @@
-"""Tell whether each performer is heard where they are seen.
+"""Whether each performer is heard where they are seen.
 
 Goal: the error of one mark in words that a person can act on, and a verdict that knows its own uncertainty.
 Conventions: spatial.conventions (angles). Errors are heard minus seen: positive = too far left, too high.
@@ -45,7 +45,7 @@ class JudgedBy(StrEnum):
     """What a mark's direction was held against."""
 
     OTHER_MARKS = "other_marks"
-    """The mount that the other marks give: its own say is left out."""
+    """The mount that the other marks give: its own part is left out."""
     SAME_MARKS = "same_marks"
     """The mount that it helped to give, as too few others did."""
     TRACK = "track"
@@ -54,7 +54,7 @@ class JudgedBy(StrEnum):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judge:
-    """What one mark is judged by: how the track would be turned further, had its own mark had no say."""
+    """What one mark is judged by: how the track would be turned further, had its own mark taken no part."""
 
     judged_by: JudgedBy
     turn: FloatArray | None = None
@@ -91,7 +91,7 @@ class MarkCheck:
 
     @property
     def sides_tell(self) -> bool:
-        """Whether both directions are low enough for azimuths to say where they are."""
+        """Whether both directions are low enough for azimuths to place them."""
         return bool(max(abs(self.expected[2]), abs(self.measured[2])) < np.sin(STEEP_RAD))
 
 

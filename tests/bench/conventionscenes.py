@@ -262,7 +262,7 @@ def _field(sound: FloatArray, capsules: Capsules) -> FloatArray:
 
 
 def _written(field: FloatArray, name: str) -> FloatArray:
-    """W, Y, Z, X in SN3D as another format has them (CHECKS 1), by the published gains, not by the code on trial."""
+    """W, Y, Z, X in SN3D as another format has them, by the published gains, not by the code on trial."""
     w, y, z, x = np.asarray(field, dtype=float)
     if name == "n3d":
         return np.stack([w, *(3**0.5 * part for part in (y, z, x))])

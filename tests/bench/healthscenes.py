@@ -19,7 +19,7 @@ from tests.stage import RATE, claps, plucked, recorded_words, speech
 SECONDS = 12.0
 _SIDE = 1 / np.sqrt(3.0)
 AIMS = _SIDE * np.array([[1, 1, 1], [1, -1, -1], [-1, 1, -1], [-1, -1, 1]])
-"""FLU, FRD, BLD, BRU (CHECKS 1): x, y, z."""
+"""FLU, FRD, BLD, BRU (derived from their names): x, y, z."""
 
 CAPSULES_FROM_FIELD = 0.5 * np.column_stack([np.ones(4), AIMS[:, 1], AIMS[:, 2], AIMS[:, 0]])
 FIELD_FROM_CAPSULES = np.linalg.inv(CAPSULES_FROM_FIELD)
@@ -30,7 +30,7 @@ FIELD_FROM = {
     "fuma": np.array([[np.sqrt(2), 0, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1], [0, 1, 0, 0]]),
     "capsules": FIELD_FROM_CAPSULES,
 }
-"""Field (W, Y, Z, X in SN3D) from recorded channels, by the published gains of CHECKS 1."""
+"""Field (W, Y, Z, X in SN3D) from recorded channels, by published gains (Nachbar et al. 2011; FuMa W: -3 dB)."""
 
 KINDS = (
     "speech", "music", "claps", "room tone", "padded", "quiet room", "bass", "outdoors", "on an axis", "horizontal",

@@ -19,7 +19,7 @@ from spatial.picture import seen_from_microphone
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from spatial.sync.baseline import rig_of_length
 from spatial.sync.envelope import WORKING_RATE_HZ
-from tests.bench.stages import KINDS, _sound, in_noise, real_microphone
+from tests.bench.stages import KINDS, in_noise, real_microphone, sound_of_kind
 from tests.bench.sync import sync
 from tests.stage import RATE, recorded_words
 
@@ -86,7 +86,7 @@ def _make(seed: int, real: bool) -> OffsetScene:
         signal = np.zeros(round(total_s * RATE))
         for turn in range(ROUNDS):
             start = 1.0 + (count * turn + number) * TURN_S
-            sound = _sound(kind, TURN_S - 0.3, words, rng)
+            sound = sound_of_kind(kind, TURN_S - 0.3, words, rng)
             first = round(start * RATE)
             signal[first : first + sound.size] += sound
             turns.append((number, start, start + TURN_S - 0.3))

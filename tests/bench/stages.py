@@ -75,7 +75,7 @@ def make_scene(
         signal = np.zeros(round(total_s * RATE))
         for turn in range(rounds):
             start = 1.0 + (3 * turn + number) * turn_s
-            sound = _sound(kind, turn_s - 0.3, words, rng)
+            sound = sound_of_kind(kind, turn_s - 0.3, words, rng)
             first = round(start * RATE)
             signal[first : first + sound.size] += sound
             turns.append((number, start, start + turn_s - 0.3))
@@ -110,7 +110,7 @@ def in_noise(
     return replace(shoot, field=shoot.field + gain * at_mic, scratch=shoot.scratch + gain * at_camera)
 
 
-def _sound(kind: str, seconds: float, words: list[FloatArray], rng: np.random.Generator) -> FloatArray:
+def sound_of_kind(kind: str, seconds: float, words: list[FloatArray], rng: np.random.Generator) -> FloatArray:
     if kind == "speech":
         return speech(words, seconds, rng)
     if kind == "reeds":

@@ -15,9 +15,7 @@ import pytest
 
 from spatial.conventions import FloatArray
 from spatial.direction.summary import PLACES, RowVotes, SoundRows
-from spatial.jobs.demo import lay_out
-from spatial.jobs.review.review_clip import ReviewResult, review_clip
-from spatial.jobs.rig import Rig
+from spatial.jobs.review.review_clip import ReviewResult
 from spatial.report.review_page import write_page
 
 CHROMIUM = os.environ.get("SOUNDPLUMB_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
@@ -113,34 +111,24 @@ def settle(page: Any) -> None:
     wait_until(page, "!movie.seeking && !page.dirty && !timeline.dirty")
 
 
-RIG = Rig((0.03, 0.0, -0.3), "equirect180-sbs")
-
-
 @pytest.fixture(scope="session")
-def shoot(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def shoot(demo_files: Path) -> Path:
     """The demo's files."""
-    folder = tmp_path_factory.mktemp("shoot")
-    lay_out(folder)
-    return folder
+    return demo_files
 
 
 @pytest.fixture(scope="session")
 def reviewed(
     browser: Any,  # noqa: ARG001 without a browser there is no need for a page
-    shoot: Path,
+    slipway_reviewed: tuple[ReviewResult, Path, list[Any]],
     tmp_path_factory: pytest.TempPathFactory,
 ) -> tuple[ReviewResult, Path]:
-    """Result and folder of the slipway clip."""
-    folder = tmp_path_factory.mktemp("review")
-    result = review_clip(
-        shoot / "slipway.mov",
-        [shoot / "rec-0042.flac"],
-        folder,
-        marks_path=shoot / "slipway.marks.csv",
-        rig=RIG,
-    )
-    write_page(result, folder)
-    return result, folder
+    """Result and folder of the slipway clip, with its page."""
+    result, folder, _ = slipway_reviewed
+    home = tmp_path_factory.mktemp("page")
+    shutil.copytree(folder, home, dirs_exist_ok=True)
+    write_page(result, home)
+    return result, home
 
 
 @pytest.fixture

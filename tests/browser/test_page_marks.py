@@ -11,6 +11,8 @@ import pytest
 from spatial.media.tables import read_marks
 from tests.browser.conftest import Watched, mark_by_hand, settle, wait_until
 
+pytestmark = pytest.mark.slow
+
 NAMES = ["Juno", "Odile", "Perrin", "Tamsin"]
 HOSTILE = "</script><img src=x onerror=hacked=1>"
 

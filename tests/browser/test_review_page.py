@@ -30,6 +30,8 @@ from spatial.rotation import Motion, YawPitchRoll, matrix_from_ypr, ypr_from_mat
 from spatial.timebase import frame_from_timecode, timecode_from_frame
 from tests.browser.conftest import mark_by_hand, settle, steady_rows, wait_until
 
+pytestmark = pytest.mark.slow
+
 SCRIPT_NAME = "</script><script>hacked=1</script><img src=x onerror=hacked=1>'\""
 
 
@@ -618,8 +620,8 @@ def test_one_mark_is_loose_and_three_are_not(maths):
         return np.degrees(maths.evaluate("(pairs) => solveMount(pairs, 0, DEG).looseRad", pairs))
 
     assert loose((10.0, 0.0)) > 150
-    # CHECKS 10, attitude sd from two directions at +-15, each known to 2 degrees: roll 5.46. Here each has sqrt(5),
-    # as the mark itself is good to a degree.
+    # By the covariance of Shuster and Oh 1981 (from memory), two directions at +-15, each known to 2 degrees, give
+    # roll 5.46. Here each has sqrt(5), as the mark itself is good to a degree.
     assert loose((15.0, 0.0), (-15.0, 0.0)) == pytest.approx(5.46 * np.sqrt(5) / 2, rel=0.01)
 
 

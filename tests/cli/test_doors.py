@@ -9,6 +9,7 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import zlib
 from dataclasses import replace
 from pathlib import Path
@@ -23,7 +24,7 @@ from cli.running import InputPath, OutputPath, WorkFolder
 from spatial.calibration import Calibration, CalibrationBand
 from spatial.errors import OutputError
 from spatial.jobs.conform.sidecar import is_unfinished
-from spatial.jobs.demo import lay_out, run_demo
+from spatial.jobs.demo import lay_out
 from spatial.media.microphone_file import LearnedFrom, calibration_text
 from spatial.media.output import TrackWriter, whole_file, write_text_whole
 from spatial.media.output_folder import LIST_NAME, FolderKind, whole_folder
@@ -160,6 +161,7 @@ def test_every_path_is_an_input_or_an_output():
     }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", FOREIGN)
 @pytest.mark.parametrize("pair", OUTPUTS, ids=called)
 def test_what_is_not_ours_stays(pair, kind, shoot, tmp_path):
@@ -244,8 +246,9 @@ def test_the_demo_is_not_laid_among_a_crews_own_files(tmp_path, monkeypatch, nam
     assert "name a new folder for the demo" in result.stderr
 
 
+@pytest.mark.slow
 def test_a_demo_without_a_track_says_so(demo):
-    bare = replace(demo, day=replace(demo.day, clips=()), directions=())
+    bare = replace(demo, day=replace(demo.day, clips=(), pages=None), directions=())
     assert demo_lines(bare, [])[-1].startswith("No track was written")
 
 
@@ -278,11 +281,18 @@ def test_the_demo_leaves_what_somebody_has_changed(tmp_path, name):
     assert not (tmp_path / "slipway.mov").exists()
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    return run_demo(tmp_path_factory.mktemp("done") / "demo")
+@pytest.fixture
+def demo(demo_done, tmp_path_factory, monkeypatch):
+    """A copy of the demo, as its job left it; its paths start at the working directory."""
+    home = tmp_path_factory.mktemp("demo") / "copy"
+    shutil.copytree(demo_done.home, home)
+    monkeypatch.chdir(home)
+    for plot in Path("shoot/tracks").glob("*.png"):
+        plot.unlink()
+    return demo_done.result
 
 
+@pytest.mark.slow
 def test_the_demos_plot_replaces_no_picture(demo):
     """Tracks may be made anew; the picture beside them is somebody's."""
     picture = demo.day.folder / "tracks" / "lantern.png"
@@ -295,6 +305,7 @@ def test_the_demos_plot_replaces_no_picture(demo):
     picture.unlink()
 
 
+@pytest.mark.slow
 def test_a_day_replaces_no_track_of_somebody_elses(shoot, tmp_path):
     for name in ("lantern.mp4", "lantern.marks.csv", "rec-0041.flac"):
         (tmp_path / name).write_bytes((shoot / name).read_bytes())
@@ -331,6 +342,7 @@ def results(demo, folder):
     }
 
 
+@pytest.mark.slow
 def test_each_kind_is_known_by_its_own_mark_alone(demo, tmp_path):
     for path, kind in results(demo, tmp_path).items():
         assert [each for each in Kind if is_ours(path, each)] == [kind], path
@@ -343,6 +355,7 @@ def test_each_kind_is_known_by_its_own_mark_alone(demo, tmp_path):
     assert is_unfinished(tmp_path / "no-time.wav")
 
 
+@pytest.mark.slow
 def test_what_somebody_changed_is_theirs_whatever_it_says_of_its_maker(demo, tmp_path):
     for path, kind in results(demo, tmp_path).items():
         whole = path.read_bytes()
@@ -377,6 +390,7 @@ def test_a_sealed_picture_is_whole(tmp_path):
     assert seen[-1] == b"IEND"
 
 
+@pytest.mark.slow
 def test_a_day_leaves_a_track_that_somebody_edited_and_whose_sidecar_is_gone(demo, shoot, tmp_path):
     """A run that was killed leaves a track without its sidecar too, but not a changed one."""
     for name in ("lantern.mp4", "lantern.marks.csv", "rec-0041.flac"):

@@ -17,6 +17,7 @@ from cli.watching import WATCHED
 from spatial.errors import MediaFileError
 from spatial.jobs.demo import lay_out
 from spatial.jobs.faults import fault_sentence, is_want_of_memory
+from spatial.media.movies import container
 from spatial.media.movies.container import opened
 from tests.test_layering import HOUSE
 
@@ -65,6 +66,7 @@ def ended(process, within_s=100):
     return process.returncode, out, err
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["SIGSEGV", "SIGABRT"])
 def test_a_library_that_dies_is_a_sentence(shoot, tmp_path, name):
     """soxr and x264 use what they asked for without looking whether they got it."""
@@ -83,6 +85,7 @@ def test_a_library_that_dies_is_a_sentence(shoot, tmp_path, name):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_review_in_little_room_works_or_says_why(shoot, tmp_path):
     code, out, err = ended(start(shoot, (*REVIEW, tmp_path / "look"), 760_000_000), within_s=250)
     if code == 0:
@@ -103,6 +106,7 @@ def test_too_little_room_to_begin_is_said_at_once(shoot):
     assert (code, err, out.startswith("Usage")) == (0, "", True)
 
 
+@pytest.mark.slow
 def test_the_watched_process_says_all_and_its_code_counts(shoot):
     for arguments, code in ((("inspect",), 2), (("inspect", "none.wav"), 3), (("inspect", "rec-0041.flac"), 0)):
         plain = subprocess.run(
@@ -116,6 +120,7 @@ def test_the_watched_process_says_all_and_its_code_counts(shoot):
         assert ended(start(shoot, arguments, PLENTY)) == (code, plain.stdout, plain.stderr)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
 def test_a_signal_reaches_the_watched_process(shoot, tmp_path, name):
     process = start(shoot, (*REVIEW, tmp_path / "look"), PLENTY, SOUNDPLUMB_CACHE="off")
@@ -155,9 +160,13 @@ def test_want_of_memory_by_any_name(error, expected):
     assert ("too little free memory for a.mov" in fault_sentence(error, "a.mov")) is expected
 
 
-def test_want_of_memory_is_no_damage(shoot):
+def test_want_of_memory_is_no_damage(shoot, monkeypatch):
     """The movie is as good as it was: nobody should copy it again for this."""
     refused = av.error.MemoryError(errno.ENOMEM, "Cannot allocate memory")
+    # Where there is plenty, it is the file's own sizes that ask for too much.
+    with pytest.raises(MediaFileError, match="asks for more memory than there is"), opened(shoot / "slipway.mov"):
+        raise refused
+    monkeypatch.setattr(container, "_LITTLE_BYTES", 1 << 62)
     with pytest.raises(MemoryError), opened(shoot / "slipway.mov"):
         raise refused
     with pytest.raises(MediaFileError, match="is damaged"), opened(shoot / "slipway.mov"):

@@ -26,6 +26,7 @@ def loop(tmp_path_factory):
     return folder
 
 
+@pytest.mark.slow
 def test_a_track_of_a_loop_is_written_on_the_crews_word(loop):
     wanted = [str(loop / "clip.wav"), str(loop / "take.wav"), "--mount", "0,0,0", "-o", str(loop / "track.wav")]
     refused = CliRunner().invoke(cli, ["conform", *wanted])

@@ -31,6 +31,7 @@ def shoot(tmp_path_factory):
     return folder
 
 
+@pytest.mark.slow
 def test_review_says_where_the_page_is_and_how_the_microphone_sat(shoot, tmp_path):
     marks = ("--marks", shoot / "lantern.marks.csv")
     arguments = ("review", shoot / "lantern.mp4", shoot / "rec-0041.flac", "-o", tmp_path / "look", *marks, *RIG)
@@ -50,6 +51,7 @@ def test_review_says_where_the_page_is_and_how_the_microphone_sat(shoot, tmp_pat
     assert json.loads(out)["page"] == str(tmp_path / "look" / "index.html")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("clip", "take", "options", "words"),
     [
@@ -84,6 +86,7 @@ def test_wrong_usage_is_2(arguments):
     assert "Error: " in err
 
 
+@pytest.mark.slow
 def test_verify_writes_a_still_for_each_mark(shoot, tmp_path):
     marks = ("--marks", shoot / "lantern.marks.csv")
     track = tmp_path / "lantern.wav"

@@ -44,6 +44,7 @@ def command(shoot, arguments, redirected="", **environment):
     return done.returncode, out, err
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no /dev/full here")
 @pytest.mark.parametrize(
     ("arguments", "redirected", "code", "said"),
@@ -66,6 +67,7 @@ def test_streams_that_take_nothing(shoot, arguments, redirected, code, said):
         assert TAKE in out
 
 
+@pytest.mark.slow
 def test_a_closed_error_stream_gives_no_file_its_number(shoot, tmp_path):
     """Else a library's warnings would go into the first file that is opened: the table."""
     table = tmp_path / "table.csv"
@@ -74,6 +76,7 @@ def test_a_closed_error_stream_gives_no_file_its_number(shoot, tmp_path):
     assert table.read_text(encoding="utf-8").startswith("time_s,")  # what was made is kept
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("encoding", ["ascii"])
 def test_a_console_without_unicode(shoot, encoding):
     """Degrees, plus-minus, and a performer's name: shown as well as may be, and JSON stays whole."""
@@ -106,6 +109,7 @@ def test_what_cannot_be_shown_is_written_otherwise(tmp_path, monkeypatch, encodi
     assert (tmp_path / "out").read_text(encoding=encoding) == shown + "\n"
 
 
+@pytest.mark.slow
 def test_a_mistake_of_ours_is_told_in_a_sentence(shoot, tmp_path):
     code = (
         "import sys; from pathlib import Path; import spatial.jobs.inspect.inspect_takes as job\n"

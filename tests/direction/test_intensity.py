@@ -28,6 +28,7 @@ AXES_AND_CORNERS = [
 ]  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("azimuth", "elevation"), AXES_AND_CORNERS)
 def test_a_single_wave_is_heard_where_it_comes_from(rng, azimuth, elevation):
     field = encode(bursts(rng, 2.0), np.radians(azimuth), np.radians(elevation))
@@ -54,7 +55,7 @@ def test_floor_bounce_does_not_pull_the_direction_down(rng):
     """A bounce 4.4 ms late and 3 dB down from 45 degrees below.
 
     Plain averaging of uncorrelated energy would be off by atan2(rho sin b, 1 + rho cos b) = 15 degrees
-    (CHECKS section 7, reflection bias: derived).
+    (reflection bias: derived).
     """
     source = bursts(rng, 3.0)
     late = np.concatenate([np.zeros(211), source])[: source.size]
@@ -75,6 +76,7 @@ def diffuse(rng, count, waves=60):
     )
 
 
+@pytest.mark.slow
 def test_nobody_is_heard_in_a_diffuse_field(rng):
     result = heard(diffuse(rng, 3 * RATE))
     assert not result.heard
@@ -96,10 +98,11 @@ def test_nobody_is_heard_in_silence():
     assert not heard(np.zeros((4, RATE))).heard
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ratio", [0.25, 1.0, 4.0])
 def test_diffuseness_follows_the_mixing_law(rng, ratio):
     """Merimaa and Pulkki 2005 (definition from memory): 0 for a plane wave, 1 for a diffuse field, and
-    psi = 1 / (1 + G) for a mixture of direct and diffuse power G (derived, CHECKS section 1)."""
+    psi = 1 / (1 + G) for a mixture of direct and diffuse power G (derived)."""
     count = 10 * RATE
     field = np.sqrt(ratio) * encode(rng.standard_normal(count), 0.5, 0.1) + diffuse(rng, count)
     frames = frame_directions(field_bins(field.astype(np.float32), RATE), step_s=2.0)
@@ -114,8 +117,9 @@ def test_diffuseness_limits(rng):
     assert np.min(frame_directions(field_bins(field, RATE), step_s=5.0).diffuseness) > 0.93
 
 
+@pytest.mark.slow
 def test_plain_intensity_noise_follows_the_published_bound(rng):
-    """Transverse sd = sqrt((1 + G) / (6 N)) / G (CHECKS section 7: derived) for the mean intensity of N bins.
+    """Transverse sd = sqrt((1 + G) / (6 N)) / G (derived) for the mean intensity of N bins.
 
     Frames overlap by half under a Hann taper, so N is the number of samples' worth of band, not of bins.
     """

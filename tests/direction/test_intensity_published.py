@@ -19,7 +19,7 @@ RATE = 48_000
      (-10, 90, 5.7)],
 )  # fmt: skip
 def test_reflection_bias_of_plain_averaging(rng, rho_db, away_deg, bias_deg):
-    """One uncorrelated reflection: atan2(rho sin b, 1 + rho cos b) (CHECKS section 7, derived; the table's values)."""
+    """One uncorrelated reflection: atan2(rho sin b, 1 + rho cos b) (derived; values worked by hand)."""
     direct, other = rng.standard_normal((2, 6 * RATE))
     field = encode(direct, 0.0, 0.0) + 10 ** (rho_db / 20) * encode(other, np.radians(away_deg), 0.0)
     flow = field_bins(field.astype(np.float32), RATE).intensity.sum(axis=(1, 2))
@@ -57,6 +57,7 @@ def test_slow_attacks_over_a_lone_bounce_are_better_than_averaging_and_own_up_to
     assert error < 2.448 * np.degrees(found.sd_rad)  # the stated 95 % region
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("length_s", [0.02, 0.1, 1.0, 3.0])
 @pytest.mark.parametrize("seed", range(4))
 def test_noise_alone_is_nobody_however_short_the_mark(length_s, seed):
@@ -77,6 +78,7 @@ def test_a_clap_in_20_ms_is_somebody(rng):
     assert np.degrees(angle_between(found.vector, unit_vectors(0.9, 0.2))) < 1.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["speech", "claps"])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_rooms_by_an_independent_simulator(kind, seed):
@@ -100,7 +102,7 @@ def test_rooms_by_an_independent_simulator(kind, seed):
     truth = (source - middle) / np.linalg.norm(source - middle)
     assert found.heard
     error = np.degrees(angle_between(found.vector, truth))
-    assert error < (6.0 if kind == "speech" else 2.0)  # DESIGN section 6: speech, 95 % within 6 degrees
+    assert error < (6.0 if kind == "speech" else 2.0)  # what tests.bench.directions finds in 95 %
 
 
 def _figure_of_eight(azimuth_deg, colatitude_deg):

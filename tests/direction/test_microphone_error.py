@@ -92,6 +92,7 @@ def test_in_a_track_every_direction_is_alike():
     assert ORDINARY.somewhere_sd_rad == pytest.approx(sd[0])
 
 
+@pytest.mark.slow
 def test_what_a_mount_takes_up_and_leaves_by_simulation(rng):
     marks, others = directions([42, 0, -48, -85], [6, 5, 0, 15]), directions([20, -170], [12, 3])
     errors = drawn_errors(ORDINARY, np.vstack([marks, others]), 3000, rng)
@@ -140,12 +141,14 @@ def mount_held(stated: Microphone, count: int, draws: int, rng: np.random.Genera
     return float(np.mean(held))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [4, 6])
 def test_the_mounts_intervals_hold_only_with_the_common_error(rng, count):
     assert mount_held(ORDINARY, count, 60, rng) >= 0.92
     assert mount_held(PERFECT, count, 60, rng) < 0.85
 
 
+@pytest.mark.slow
 def test_what_is_left_of_each_mark_is_what_the_others_do_not_take_up(rng):
     seen = directions([-60, -20, 25, 60], [0, 10, -5, 12])
     told = estimate_mount(seen, seen, np.full(4, np.radians(1.0)))
@@ -172,6 +175,7 @@ def test_a_wrong_mark_is_still_named_where_the_microphone_is_unknown(rng):
     assert named >= 5
 
 
+@pytest.mark.slow
 def test_scatter_is_what_a_fit_leaves_over_its_freedom(rng):
     seen = directions([-60, -20, 25, 60, 0], [0, 10, -5, 12, 30])
     scatter = []
@@ -182,6 +186,7 @@ def test_scatter_is_what_a_fit_leaves_over_its_freedom(rng):
     np.testing.assert_allclose(scatter_sd_rad(PERFECT, seen), 0.0)
 
 
+@pytest.mark.slow
 def test_simulated_real_microphones_err_as_the_model_says():
     """Their direct sound alone, without a room: the middle direction of all bands, in regions that hold 95 of 100."""
     toward = directions([-170, -75, -40, 0, 33, 58, 90, 135], [8, -15, 10, 5, -10, 20, 0, -25])

@@ -35,6 +35,7 @@ def scene(rng, *, marks=12, gains=GAINS, leak=LEAK, noise_deg=1.0):
     return KnownDirections(expected, measured, np.full((2, marks), sd), BANDS), turn.T @ off, turn
 
 
+@pytest.mark.slow
 def test_gains_and_leak_are_found_whatever_the_mount():
     rng = np.random.default_rng(1)
     for _ in range(2):
@@ -48,6 +49,7 @@ def test_gains_and_leak_are_found_whatever_the_mount():
         assert np.degrees(np.linalg.norm(Rotation.from_matrix(learned.picture_from_mic @ turn).as_rotvec())) < 1.5
 
 
+@pytest.mark.slow
 def test_directions_that_took_no_part_are_nearer():
     rng = np.random.default_rng(2)
     before, after = [], []
@@ -62,6 +64,7 @@ def test_directions_that_took_no_part_are_nearer():
     assert np.median(after) < 0.5 * np.median(before)
 
 
+@pytest.mark.slow
 def test_of_an_ideal_microphone_it_is_not_said_to_help():
     rng = np.random.default_rng(3)
     said = [
@@ -70,6 +73,7 @@ def test_of_an_ideal_microphone_it_is_not_said_to_help():
     assert sum(said) <= 1
 
 
+@pytest.mark.slow
 def test_the_stated_covariance_holds_what_is_left():
     rng = np.random.default_rng(4)
     squares = []
@@ -87,6 +91,7 @@ def test_the_stated_covariance_holds_what_is_left():
     assert 0.4 < np.mean(squares) < 2.0
 
 
+@pytest.mark.slow
 def test_a_wrong_mark_does_not_decide():
     rng = np.random.default_rng(5)
     known, start, _ = scene(rng, noise_deg=0.5)

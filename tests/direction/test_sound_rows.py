@@ -22,6 +22,7 @@ def rows_of(field, rows=range(30), origin_s=0.0):
     return sound_rows(field_bins(field, RATE), origin_s=origin_s, rows=rows)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("azimuth_deg", "elevation_deg"), [(0, 0), (90, 0), (-135, 20), (180, -30)])
 def test_a_sound_is_where_it_is(azimuth_deg, elevation_deg):
     rows = rows_of(bursts(azimuth_deg, elevation_deg))
@@ -64,7 +65,7 @@ def test_pieces_join_to_the_whole():
     parts = [rows_of(field, rows=range(first, first + 10)) for first in (0, 10, 20)]
     joined = joined_rows(parts)
     for name in ("times_s", "vectors", "level_db", "place_powers"):
-        assert getattr(joined, name) == pytest.approx(getattr(whole, name), nan_ok=True)
+        np.testing.assert_allclose(getattr(joined, name), getattr(whole, name), rtol=1e-6, atol=0)
 
 
 def test_no_parts_are_no_rows():

@@ -13,6 +13,7 @@ from tests.stage import RATE
 # Hum. IEC 60038: 50 and 60 Hz; EN 50160: 50 Hz within 1 % for 99.5 % of a year (from memory).
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hertz", [49.6, 50.0, 50.4, 59.8, 60.0, 60.3])
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
 def test_hum_is_found_with_its_frequency_and_level(rng, hertz, rate_hz):
@@ -27,6 +28,7 @@ def test_hum_is_found_with_its_frequency_and_level(rng, hertz, rate_hz):
     assert 20 * np.log10(hum.rms / (0.01 * np.sqrt((1 + 1 / 4 + 1 / 9) / 2))) == pytest.approx(0.0, abs=1.8)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hertz", [46.25, 49.0, 51.91, 55.0, 58.27, 61.74])
 def test_bass_notes_beside_the_mains_are_music(rng, hertz):
     """F#1, G1, G#1, A1, A#1 and B1 of equal temperament (ISO 16), held all the time."""
@@ -56,6 +58,7 @@ def test_wind_on_the_capsules_holds_nine_times_w(rng):
     assert rumble.unshared.all()
 
 
+@pytest.mark.slow
 def test_thunder_from_all_around_is_a_sound_field(rng):
     directions = rng.standard_normal((40, 3))
     x, y, z = (directions / np.linalg.norm(directions, axis=1, keepdims=True)).T
@@ -76,6 +79,7 @@ def test_a_performer_close_by_is_a_sound_field(rng):
 # Bandwidth.
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("through_hz", [24_000, 32_000])
 def test_a_lower_rate_leaves_a_ceiling(rng, through_hz):
     sound = talking_field(rng, seconds=8.0)
@@ -101,6 +105,7 @@ def test_an_offset_is_measured_through_talk(rng, offset):
 # Balance.
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("channel", [1, 2, 3])
 @pytest.mark.parametrize("gain_db", [-9.0, 6.0])
 def test_a_gain_of_one_channel_of_a_field(rng, channel, gain_db):
@@ -112,6 +117,7 @@ def test_a_gain_of_one_channel_of_a_field(rng, channel, gain_db):
     assert gain.gain_db == pytest.approx(gain_db, abs=1.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("capsule", range(4))
 def test_a_gain_of_one_capsule(rng, capsule):
     matrix = field_matrix(Capsules())
@@ -154,6 +160,7 @@ def test_a_slate_that_goes_to_w_alone_is_left_out(rng):
     assert measured(sound).balance.ratio_db < -20.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("capsule", range(4))
 @pytest.mark.parametrize("converted", [False, True])
 def test_an_inverted_capsule_is_found_raw_and_converted(rng, capsule, converted):
@@ -182,7 +189,7 @@ def test_w_in_the_wrong_place_is_found(rng, other):
 
 @pytest.mark.parametrize("factor", [3.0, 2.0])
 def test_another_normalisation_is_no_fault_of_gain(rng, factor):
-    """N3D and FuMa have 3 and 2 times the power of X, Y, Z over W (CHECKS 1)."""
+    """N3D and FuMa have 3 and 2 times the power of X, Y, Z over W (derived from their definitions)."""
     sound = talking_field(rng, seconds=12.0)
     sound[1:] *= np.sqrt(factor)
     balance = measured(sound).balance

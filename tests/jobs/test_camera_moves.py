@@ -91,6 +91,7 @@ def test_the_track_faces_the_lens_at_every_moment(floor, tmp_path):
     assert sidecar["applied"]["level"] is None
 
 
+@pytest.mark.slow
 def test_marks_are_taken_back_through_the_moves_and_the_track_is_proved(floor, tmp_path):
     """One performer, seen in two places because the camera turned: the crew's word on hanging does the rest."""
     air, in_set, rig = floor
@@ -109,6 +110,7 @@ def test_marks_are_taken_back_through_the_moves_and_the_track_is_proved(floor, t
     assert [check.verdict for _, check in again.marks] == [Verdict.IN_PLACE] * 2
 
 
+@pytest.mark.slow
 def test_without_the_moves_the_same_marks_contradict_each_other(floor, tmp_path):
     """The check above can fail: not turned in time, one of the two marks is off."""
     air, in_set, rig = floor
@@ -144,6 +146,7 @@ def test_the_microphones_place_stays_in_the_set_while_the_lens_turns(floor):
     assert seen(with_expected(mark, panned, heard, finished=False).expected) == pytest.approx((135.0, 0.0))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("level_deg", "seen_deg", "shown_deg"),
     [
@@ -185,6 +188,7 @@ def test_the_cameras_stereo_sound_is_not_asked_where_it_turned(floor, tmp_path):
     assert not (tmp_path / "t.wav").exists()
 
 
+@pytest.mark.slow
 def test_day_uses_moves_beside_a_clip_and_says_so(floor, tmp_path):
     _, in_set, rig = floor
     rig.moves.path.rename(tmp_path / "clip.moves.csv")
@@ -204,6 +208,7 @@ def test_a_clip_longer_than_its_moves_is_said(floor, tmp_path):
     assert any("from 0.00 s to 3.00 s of 6.04 s" in finding.message for finding in result.findings)
 
 
+@pytest.mark.slow
 def test_a_moves_file_that_the_marks_contradict_is_said(tmp_path):
     """The demo's camera stood still; by this file it turned by 80 degrees from the first performer to the last."""
     lay_out(tmp_path)

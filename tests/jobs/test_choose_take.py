@@ -88,6 +88,7 @@ def choice_of(judgement, entries, *, separation=None):
     """The choice between places: each a take, its estimate, and where it lies."""
     told = {entry.path: estimate for entry, estimate, _ in entries}
     best, estimate, _ = entries[judgement.best]
+    # What is said of places whose standings are given: no sound leads to each of these for sure.
     return choosing._choice(
         clip(),
         best,
@@ -245,6 +246,7 @@ def by_sound(monkeypatch):
         monkeypatch.setattr(choosing, "judge_rivals", judge)
         monkeypatch.setattr(choosing, "estimate_sync", measure)
         entries = [(a_take, LISTENED, estimate) for a_take, estimate in tried]
+        # The step after the sync of each take, with its measurements given: how they are weighed is what is tested.
         choice = choosing._choose_by_sound(clip(created), None, LISTENED, entries, None)
         return choice, weighed, measured_at
 
@@ -316,6 +318,7 @@ def test_a_known_law_is_the_only_place_and_counts_from_the_sounds_first_sample(m
     laws = []
     monkeypatch.setattr(choosing, "shared_onsets", lambda _heard, _listened, law: laws.append(law) or np.zeros(1))
     known = replace(match(3.0), evidence=seen(17.0, (1.0, -1.0)))
+    # The places themselves are seen nowhere outside: only what is chosen among them.
     (only,) = choosing._places(None, "field", LISTENED, LISTENED, known, PHASE_S)
     assert only.law.offset_s == laws[0].offset_s == pytest.approx(3.0 + PHASE_S)
     assert (only.signs.tolist(), only.score, only.take) == ([1.0, -1.0], 17.0, "field")
@@ -337,6 +340,7 @@ def test_a_known_law_is_the_only_place_and_counts_from_the_sounds_first_sample(m
 def test_a_track_made_of_a_song_is_judged_at_its_likeliest_place(monkeypatch, own, places, found, offset_s):
     measured_at = []
     monkeypatch.setattr(choosing, "TakeSamples", lambda *_: nullcontext(None))
+    # Places are given: which of them is chosen is on trial.
     monkeypatch.setattr(choosing, "_places", lambda *_: [place(offset_s) for offset_s in places])
     monkeypatch.setattr(
         choosing, "estimate_sync", lambda _s, _f, only, **_: measured_at.append(only[0].law.offset_s) or found

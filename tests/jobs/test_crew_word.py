@@ -11,10 +11,10 @@ import spatial.jobs.sync.choose_take
 from spatial.errors import InputError
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
-from spatial.jobs.sync.choose_take import Choice, choose_take
-from spatial.jobs.sync.crew_word import DecidedBy, Pairing, require_one_take
-from spatial.jobs.sync.rival_findings import Possibility
+from spatial.jobs.sync.choose_take import choose_take
+from spatial.jobs.sync.crew_word import require_one_take
 from spatial.jobs.sync.sync_clip import sync_clip
+from spatial.jobs.sync.take_choice import Choice, DecidedBy, Pairing, Possibility
 from spatial.media.movies.clip import Clip
 from spatial.media.takes.take import Take
 from spatial.sync.alignment import SyncEstimate, no_match
@@ -53,6 +53,7 @@ def choose(monkeypatch):
     """Choose where the sound's own choice is told."""
 
     def run(a_clip, tried, choice, *, pairing=None):
+        # What the sound says is given: the crew's word beside it is on trial.
         monkeypatch.setattr(spatial.jobs.sync.choose_take, "_choose_by_sound", lambda *_args: choice)
         listened = SimpleNamespace(silent=False)
         entries = [(a_take, listened, estimate) for a_take, estimate in tried]

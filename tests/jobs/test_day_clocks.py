@@ -11,10 +11,10 @@ import pytest
 
 from spatial.field import ChannelFormat
 from spatial.findings import Finding, Severity
-from spatial.jobs.sync.crew_word import DecidedBy
 from spatial.jobs.sync.day_clocks import settle_by_clocks
-from spatial.jobs.sync.rival_findings import Possibility, only_music
+from spatial.jobs.sync.rival_findings import only_music
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import DecidedBy, Possibility
 from spatial.jobs.sync.time_of_day import camera_stamps_by_kind
 from spatial.media.movies.clip import Clip
 from spatial.media.takes.take import Take

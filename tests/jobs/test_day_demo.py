@@ -1,6 +1,6 @@
 """A whole day: clips with and without marks, a broken clip, a broken take, a take nobody needs; and the demo.
 
-The clips are the demo's own and open-air ones. Limits for the demo are the issue's: sync within 0.5 ms, mount
+The clips are the demo's own and open-air ones. Limits for the demo: sync within 0.5 ms, mount
 within 3 degrees.
 """
 
@@ -21,7 +21,6 @@ from spatial.jobs.demo import lay_out, read_truth, run_demo
 from spatial.jobs.inspect import take_health
 from spatial.jobs.inspect.take_health import check_many
 from spatial.jobs.rig import Rig
-from spatial.report.review_page import PAGE_WRITER
 from spatial.rotation import YawPitchRoll
 from spatial.verification.placement import Verdict
 from tests.openair import shoot_open_air
@@ -62,6 +61,7 @@ def day(tmp_path_factory):
     return folder, run_day(folder, rig_for=lambda _clip: Rig())
 
 
+@pytest.mark.slow
 def test_files_of_a_day(day):
     folder, _ = day
     clips, takes = files_of_day(folder)
@@ -71,6 +71,7 @@ def test_files_of_a_day(day):
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 def test_each_clip_finds_its_take(day):
     _, result = day
     for name in ("a-plain", "b-marked"):
@@ -80,6 +81,7 @@ def test_each_clip_finds_its_take(day):
         assert entry.sync.estimate.law.offset_s == pytest.approx(2.0, abs=0.5e-3)
 
 
+@pytest.mark.slow
 def test_what_is_wrong_with_a_take_is_said_of_its_clip(day):
     """A clip may have its take, in step and in place, and a hole in it all the same."""
     _, result = day
@@ -90,6 +92,7 @@ def test_what_is_wrong_with_a_take_is_said_of_its_clip(day):
     assert not says(only(result.clips, "b-marked.mov").findings, "dropout")
 
 
+@pytest.mark.slow
 def test_a_take_of_several_clips_is_looked_through_once(day, monkeypatch):
     _, result = day
     sync = only(result.clips, "a-plain.mov").sync
@@ -102,6 +105,7 @@ def test_a_take_of_several_clips_is_looked_through_once(day, monkeypatch):
     assert [len(says(findings, "dropout")) for findings in (long, short)] == [1, 0]
 
 
+@pytest.mark.slow
 def test_a_clip_without_marks_is_said_to_be_so(day):
     _, result = day
     entry = only(result.clips, "a-plain.mov")
@@ -113,6 +117,7 @@ def test_a_clip_without_marks_is_said_to_be_so(day):
     )
 
 
+@pytest.mark.slow
 def test_a_clip_whose_marks_tell_too_little_keeps_its_take(day):
     """One mark cannot tell yaw, pitch and roll: no track, but the take is known and not called unused."""
     folder, result = day
@@ -125,6 +130,7 @@ def test_a_clip_whose_marks_tell_too_little_keeps_its_take(day):
     assert not (folder / "tracks").exists()
 
 
+@pytest.mark.slow
 def test_a_broken_clip_does_not_stop_the_day(day):
     _, result = day
     entry = only(result.clips, "c-broken.mp4")
@@ -134,6 +140,7 @@ def test_a_broken_clip_does_not_stop_the_day(day):
     assert "c-broken.mp4" in message
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "severity"), [("nan.wav", Severity.FIX), ("camera.wav", Severity.LOOK)])
 def test_a_broken_take_does_not_stop_the_day(day, name, severity):
     """NaN that only shows on listening, and a stereo file, perhaps none of the shoot's, that shows on opening."""
@@ -143,12 +150,14 @@ def test_a_broken_take_does_not_stop_the_day(day, name, severity):
     assert name in message
 
 
+@pytest.mark.slow
 def test_takes_nobody_needs_are_listed(day):
     _, result = day
     assert [path.name for path in result.unused_takes] == ["camera.wav", "nan.wav", "spare-take.wav"]
     assert says(result.findings, "unused_take") == [(Severity.NOTE, "spare-take.wav belongs to none of the clips")]
 
 
+@pytest.mark.slow
 def test_a_day_of_broken_takes_is_an_error(tmp_path, day):
     folder, _ = day
     shutil.copy(folder / "a-plain.mov", tmp_path)
@@ -173,16 +182,13 @@ def test_no_folder(tmp_path):
         files_of_day(tmp_path / "none")
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    """The demo, made from a working directory of its own into a folder named by a relative path."""
-    home = tmp_path_factory.mktemp("elsewhere")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.chdir(home)
-        result = run_demo(home.relative_to(home) / "shoot", write_pages=PAGE_WRITER)
-    return home / "shoot", result
+@pytest.fixture
+def demo(demo_done):
+    """Folder and result of the demo, made from a working directory of its own in a folder named by a relative path."""
+    return demo_done.home / "shoot", demo_done.result
 
 
+@pytest.mark.slow
 def test_the_demo_finds_what_is_true(demo):
     _, result = demo
     assert len(result.truth) == len(result.day.clips) == 2
@@ -197,10 +203,10 @@ def test_the_demo_finds_what_is_true(demo):
     assert result.day.unused_takes == ()
 
 
-def test_the_demo_leaves_its_tracks_in_its_folder(demo):
+@pytest.mark.slow
+def test_the_demo_leaves_its_tracks_in_its_folder(demo, demo_done):
     folder, result = demo
-    tracks = {path.name for path in (folder / "tracks").iterdir()}
-    assert tracks == {"lantern.wav", "lantern.json", "slipway.wav", "slipway.json"}
+    assert demo_done.tracks == {"lantern.wav", "lantern.json", "slipway.wav", "slipway.json"}
     assert len(result.directions) == 2
     facts = json.loads((folder / "tracks" / "slipway.json").read_text(encoding="utf-8"))
     assert facts["clip"]["frame_rate"] == "30000/1001"
@@ -208,6 +214,7 @@ def test_the_demo_leaves_its_tracks_in_its_folder(demo):
     assert set(facts["proof"]["mic_offset_shown_m"]) == {"forward", "left", "up"}
 
 
+@pytest.mark.slow
 def test_what_the_proofs_cannot_see_is_said_of_the_day_once_for_each_rig(demo):
     """The demo's two clips have two rigs."""
     _, result = demo
@@ -218,6 +225,7 @@ def test_what_the_proofs_cannot_see_is_said_of_the_day_once_for_each_rig(demo):
         assert not any("would not show it" in finding.message for finding in entry.findings)
 
 
+@pytest.mark.slow
 def test_the_demo_makes_its_pages_where_asked(demo):
     folder, result = demo
     assert [entry.page.parent.name for entry in result.day.clips] == ["lantern", "slipway"]
@@ -230,6 +238,7 @@ def test_the_demo_makes_its_pages_where_asked(demo):
         assert (folder.parent / entry.page).with_name("movie.mp4").is_file()
 
 
+@pytest.mark.slow
 def test_the_demo_twice_needs_force(demo):
     folder, _ = demo
     spoilt = folder / "lantern.marks.csv"
@@ -263,6 +272,7 @@ def test_the_truth_is_read_as_it_stands(tmp_path):
     assert np.degrees(np.arcsin(slipway.heard_from["Perrin"][2])) == pytest.approx(-6.8966, abs=1e-3)
 
 
+@pytest.mark.slow
 def test_tracks_that_we_wrote_are_no_takes_of_the_day(tmp_path):
     air = shoot_open_air(tmp_path)
     conform_clip(air.clip, [air.take], tmp_path / "done.wav", mount=YawPitchRoll(0.0, 0.0, 0.0), rig=Rig())
@@ -270,8 +280,11 @@ def test_tracks_that_we_wrote_are_no_takes_of_the_day(tmp_path):
     assert (clips, takes) == ([air.clip], [air.take])
 
 
+@pytest.mark.slow
 def test_a_day_done_twice_leaves_its_tracks_and_says_so(tmp_path):
     lay_out(tmp_path)
+    for spare in ("slipway.mov", "slipway.marks.csv", "rec-0042.flac"):
+        (tmp_path / spare).unlink()
     (tmp_path / "tracks").mkdir()
     (tmp_path / "tracks" / "lantern.wav").write_bytes(b"mine")
     entry = only(run_day(tmp_path, rig_for=lambda _clip: Rig(picture="equirect180-sbs")).clips, "lantern.mp4")
@@ -286,6 +299,7 @@ def test_a_day_done_twice_leaves_its_tracks_and_says_so(tmp_path):
     ]
 
 
+@pytest.mark.slow
 def test_clips_that_differ_in_their_suffix_do_not_share_a_track(tmp_path):
     lay_out(tmp_path)
     shutil.copy(tmp_path / "slipway.mov", tmp_path / "slipway.mp4")
@@ -301,6 +315,7 @@ def test_clips_that_differ_in_their_suffix_do_not_share_a_track(tmp_path):
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 def test_the_clocks_of_all_clips_are_weighed_together(day, monkeypatch, tmp_path):
     """Every clip that was matched, in order, is asked about; what comes back is what is conformed and told."""
     folder, _ = day

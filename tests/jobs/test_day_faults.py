@@ -111,6 +111,7 @@ def test_no_two_clips_share_a_name(clips, names):
     assert list(told.values()) == names
 
 
+@pytest.mark.slow
 def test_three_clips_of_nearly_one_name_have_a_track_each(folder):
     """s.mov, s.mov.mp4 and s.mp4: with --force the later track replaced the earlier one, in one run."""
     (folder / "b.mov").unlink()
@@ -134,6 +135,7 @@ def test_three_clips_of_nearly_one_name_have_a_track_each(folder):
     assert ["has no marks" in entry.findings[-1].message for entry in result.clips] == [False, True, False]
 
 
+@pytest.mark.slow
 def test_marks_that_may_be_anothers_are_used_for_neither(folder):
     """Two scenes, a.mov and a.mp4, and one a.marks.csv: whose, is asked, not guessed."""
     (folder / "b.mov").rename(folder / "a.mp4")

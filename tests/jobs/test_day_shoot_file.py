@@ -11,7 +11,7 @@ from spatial.jobs.day.day_files import prior_of, shoot_of
 from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.demo import lay_out
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.crew_word import Pairing
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.mount.prior import Hanging, MountPrior
 
 TWO_RIGS = """\

@@ -115,6 +115,7 @@ def test_a_step_that_holds_several_performers_is_refused(air):
         directions_of_take(air.take, step_s=1.0)
 
 
+@pytest.mark.slow
 def test_marks_are_not_drawn_over_a_take_that_does_not_face_the_lens(tmp_path, air):
     """Who is heard at 60 degrees right is seen there: fine. Seen 60 degrees left, the take faces elsewhere."""
     marks = tmp_path / "marks.csv"

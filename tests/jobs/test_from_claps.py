@@ -41,6 +41,7 @@ def walk(tmp_path, rng):
     return write
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mount", [(0, 0, 0), (92, 3, -4), (178, -5, 176)])
 def test_facing_and_tilt_are_told(walk, mount):
     path, true = walk(mount)
@@ -54,6 +55,7 @@ def test_facing_and_tilt_are_told(walk, mount):
     assert 2.0 < np.degrees(result.sd_rad.yaw_rad) < 6.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", [fault for fault, _ in mirroring_faults()], ids=fault_name)
 def test_every_mirroring_fault_is_seen_and_repaired(walk, fault):
     path, true = walk((4, -2, 3), fault=fault)
@@ -67,6 +69,7 @@ def test_every_mirroring_fault_is_seen_and_repaired(walk, fault):
     np.testing.assert_allclose(turn, true @ fault.T, atol=np.radians(1.5))
 
 
+@pytest.mark.slow
 def test_a_doubled_clap_is_one(walk):
     path, true = walk((20, 0, 0), twice=("left", "above"))
     result = orient_claps([path], NAMES)
@@ -81,6 +84,7 @@ def test_a_missing_clap_is_said(walk):
     assert np.degrees(rotation_angle(result.matrix, true)) < 1.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("mount", "fault"),
     [((0, 0, 180), None), ((0, 0, 0), np.diag([1.0, -1.0, 1.0])), ((90, 0, 0), np.diag([-1.0, 1.0, 1.0]))],

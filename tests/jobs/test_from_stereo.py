@@ -50,13 +50,14 @@ def matched(shoot):
     return SyncResult(open_clip(shoot.clip), open_take(shoot.take), estimate, ())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("told", [True, False])
 def test_yaw_is_found_where_the_hanging_is_told(synced, told):
     result, stage = synced
     offset = stage.rig.mic_offset_m if told else (0.0, 0.0, 0.0)
     found = orient_unmarked(result, hanging=Hanging.UPSIDE_DOWN, mic_offset_m=offset)
     assert found.mount is not None
-    assert abs(off_deg(found.mount)) < 6.0  # DESIGN section 6: 5 degrees in the median
+    assert abs(off_deg(found.mount)) < 6.0  # 5 degrees is the median over many rooms (tests.bench.unmarked)
     assert abs(off_deg(found.mount)) < 3 * np.degrees(found.mount.sd_rad.yaw_rad)
     assert found.mount.in_front == pytest.approx(1.0)
     assert [finding.code for finding in found.findings] == ["facing"]
@@ -65,6 +66,7 @@ def test_yaw_is_found_where_the_hanging_is_told(synced, told):
     assert found.left.spacing_m[:2] == pytest.approx(0.12 * found.mount.matrix[1][:2], abs=0.03)
 
 
+@pytest.mark.slow
 def test_without_the_hanging_two_mounts_remain(synced):
     found = orient_unmarked(synced[0])
     assert found.mount is None
@@ -77,6 +79,7 @@ def test_without_the_hanging_two_mounts_remain(synced):
     assert "it hung upside down" in found.findings[0].message
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("all_around", "severity", "words"),
     [(False, Severity.FIX, "say --upside-down in place of --upright"), (True, Severity.LOOK, "one mark would tell")],
@@ -89,10 +92,12 @@ def test_the_wrong_hanging_puts_everybody_behind_and_this_is_said(synced, all_ar
     assert words in found.findings[-1].message
 
 
+@pytest.mark.slow
 def test_a_crew_that_speaks_behind_the_lens_is_no_fault(synced):
     """A third of what sounds is in the picture."""
     mount = orient_unmarked(synced[0], hanging=Hanging.UPSIDE_DOWN).mount
     assert mount is not None
+    # The words alone, of a measurement that is given: no room leads to exactly this share in front.
     told = _told(mount.left, (dataclasses.replace(mount, in_front=0.33),), all_around=False)
     assert told.findings[-1].severity is Severity.LOOK
 

@@ -79,6 +79,7 @@ def test_lost_buffers_are_counted_and_their_spacing_told():
     is_said(said(sound)["dropout"], Severity.FIX, "3 places", "a multiple of 2048 samples apart", "faster card")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("level", "severity"), [(0.02, Severity.FIX), (0.001, Severity.LOOK), (2e-4, Severity.NOTE)])
 def test_hum_is_as_grave_as_it_is_loud(rng, level, severity):
     sound = talking_field(rng, seconds=20.0, hiss=1e-5)
@@ -179,6 +180,7 @@ def test_a_gain_that_the_place_may_have_made_is_a_look(rng):
     is_said(finding, Severity.LOOK, "clap from several sides, above too")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("gain_db", [12.0, -12.0])
 def test_a_capsules_gain_is_no_pattern(rng, gain_db):
     """One capsule's gain moves the power of X, Y and Z over W as another omni part would; mended, nothing is said."""

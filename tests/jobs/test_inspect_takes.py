@@ -48,6 +48,7 @@ def by_code(result):
     return {finding.code: finding for finding in result.findings}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("channel_format", FORMATS)
 def test_a_sound_take_has_no_findings(write, rng, channel_format):
     result = inspect_take(write(talk(rng, channel_format, seconds=10.0)), channel_format=channel_format)
@@ -86,6 +87,7 @@ def test_a_silent_z_is_a_recording_without_height(write, rng, factor):
     assert "record again" not in finding.message
 
 
+@pytest.mark.slow
 def test_a_silent_z_is_a_fault_where_the_recorder_has_height(write, rng):
     """Two takes of one recorder; a mix by another that names itself is judged by itself."""
     tall, flat = talk(rng, seconds=4.0, hiss=1e-3), talk(rng, seconds=4.0, hiss=1e-3)
@@ -154,6 +156,7 @@ def test_one_or_two_samples_at_full_scale_are_no_clipping(write, rng):
     assert "clipping" not in by_code(inspect_take(write(channels)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("channel_format", FORMATS)
 @pytest.mark.parametrize("channel", range(4))
 def test_full_scale_is_what_the_file_can_hold(write, rng, channel_format, channel):
@@ -187,6 +190,7 @@ def test_long_takes_are_added_up_over_their_blocks(write, rng):
     assert result.rms_dbfs[0] == pytest.approx(expected, abs=0.05)
 
 
+@pytest.mark.slow
 def test_several_takes_are_judged_in_order_on_both_cores(write, rng):
     """Together more than two minutes: worth a second process."""
     sound = talk(rng, seconds=42.0)
@@ -200,9 +204,11 @@ def test_several_takes_are_judged_in_order_on_both_cores(write, rng):
     assert seen[-1] == ("inspecting takes", 1.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("worth_s", [0.0, 1e9])
 def test_files_that_cannot_be_used_stand_beside_those_that_can(write, rng, tmp_path, monkeypatch, worth_s):
     """Neither what cannot be opened nor what breaks on reading is in the way of the others, here or in a process."""
+    # Whether a process of its own is used depends on the length alone: minutes of sound are not needed for it.
     monkeypatch.setattr(spatial.jobs.inspect.take_health, "_WORTH_A_PROCESS_S", worth_s)
     spoilt = talk(rng)
     spoilt[2, 60_000] = np.nan
@@ -247,6 +253,7 @@ def test_a_process_that_goes_away_is_done_without(write, rng, monkeypatch):
     assert [result.take.path.name for result in results] == ["a.wav", "b.wav"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("lost", [5, 777, 40_000])
 def test_a_gap_between_two_files_is_told_by_the_join_alone(write, rng, lost):
     """As silence it is a hole with sharp edges; a hole elsewhere, amid sound that is heard, is still one."""

@@ -22,6 +22,8 @@ from spatial.media.microphone_file import read_calibration
 from spatial.media.tables import Mark
 from tests.stage import RATE
 
+pytestmark = pytest.mark.slow
+
 GAINS = np.array([[1.1, 0.02, 0.0], [0.02, 0.99, -0.02], [0.0, -0.02, 0.92]])
 LEAK = np.array([0.05, -0.04, 0.03])
 AZIMUTHS, ELEVATIONS = np.linspace(-78, 78, 12), np.tile([-25.0, 35.0, 5.0], 4)

@@ -29,6 +29,7 @@ def take(tmp_path):
     return open_take(shoot_open_air(tmp_path).take)
 
 
+@pytest.mark.slow
 def test_it_hears_what_is_heard_here(take):
     told = []
     there = hear_elsewhere(take, lambda step, part: told.append((step, part)))
@@ -39,6 +40,7 @@ def test_it_hears_what_is_heard_here(take):
     assert all(step == f"listening to {take.path.name}" and 0 <= part <= 1 for step, part in told)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["take.wav", "two\nlines.wav"])
 def test_its_errors_are_those_of_the_take(take, name):
     take = open_take(take.path.rename(take.path.with_name(name)))
@@ -50,6 +52,7 @@ def test_its_errors_are_those_of_the_take(take, name):
     assert str(there.value) == str(here.value)
 
 
+@pytest.mark.slow
 def test_whatever_stops_the_work_here_stops_it_there(take, monkeypatch):
     started, real = [], spatial.jobs.sync.listen_process.subprocess.Popen
 
@@ -84,6 +87,7 @@ def test_where_the_process_goes_away_it_is_heard_here(take, monkeypatch):
     assert np.array_equal(listen_to_take(take, silent).powers, hear_take(take, silent).powers)
 
 
+@pytest.mark.slow
 def test_a_take_in_several_files_of_capsules_in_a_wider_one_is_heard_alike(tmp_path, rng):
     """Every field of a take goes to the other process: what is picked and declared, a gap, files beside each other."""
     files = {}

@@ -63,6 +63,7 @@ def oriented(take, marks, prior=UPRIGHT):
 PAIRS = (("Odile", 0.5, 4.0), ("Juno", 0.5, 4.0), ("Tamsin", 5.0, 8.5), ("Perrin", 5.0, 8.5))
 
 
+@pytest.mark.slow
 def test_two_pairs_at_once_tell_the_mount_and_nobody_is_accused(play):
     result = oriented(play(PAIRS, gains={"Juno": 0.5, "Perrin": 0.5}), marked(*PAIRS))
     assert np.degrees(rotation_angle(result.matrix, MOUNT)) < 3.0
@@ -70,6 +71,7 @@ def test_two_pairs_at_once_tell_the_mount_and_nobody_is_accused(play):
     assert [finding for finding in result.findings if finding.severity != "note"] == []
 
 
+@pytest.mark.slow
 def test_a_track_is_held_against_the_places_each_used_once(play):
     take = play(PAIRS, turn=MOUNT)
     checks, findings = check_marks(hear_marks(take, ON_CLIP_TIME, marked(*PAIRS), Rig(), finished=True), Tolerance())
@@ -77,6 +79,7 @@ def test_a_track_is_held_against_the_places_each_used_once(play):
     assert [finding for finding in findings if finding.severity != "note"] == []
 
 
+@pytest.mark.slow
 def test_a_track_turned_wrong_is_found_off_all_the_same(play):
     away = matrix_from_ypr(YawPitchRoll.from_degrees(25.0, 0.0, 0.0))
     take = play(PAIRS, turn=away @ MOUNT)
@@ -85,6 +88,7 @@ def test_a_track_turned_wrong_is_found_off_all_the_same(play):
     assert "fix" in [finding.severity for finding in findings]
 
 
+@pytest.mark.slow
 def test_parts_of_their_own_count_as_before_and_that_is_said(play):
     rows = (("Odile", 0.5, 4.5), ("Juno", 3.5, 8.0))
     take = play(rows)
@@ -120,6 +124,7 @@ def test_who_is_silent_beside_another_is_said_to_be_unheard_and_not_to_be_off(pl
     assert not [finding for finding in result.findings if finding.code == "mark_off"]
 
 
+@pytest.mark.slow
 def test_a_duet_without_a_word_is_open_and_says_what_would_settle_it(play):
     rows = (("Odile", 0.5, 4.0), ("Juno", 0.5, 4.0))
     take = play(rows)

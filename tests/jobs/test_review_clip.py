@@ -10,7 +10,6 @@ import soundfile
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import angle_between
 from spatial.findings import Severity
-from spatial.jobs.demo import lay_out
 from spatial.jobs.inspect.take_health import health_on_clip
 from spatial.jobs.review import review_clip as review
 from spatial.jobs.review.clip_sound import FACINGS
@@ -26,26 +25,14 @@ from spatial.verification.placement import Verdict
 RIG = Rig((0.03, 0.0, -0.3), "equirect180-sbs")
 
 
-@pytest.fixture(scope="module")
-def shoot(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("shoot")
-    lay_out(folder)
-    return folder
+@pytest.fixture
+def shoot(demo_files):
+    return demo_files
 
 
-@pytest.fixture(scope="module")
-def reviewed(shoot, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("review")
-    seen = []
-    result = review_clip(
-        shoot / "slipway.mov",
-        [shoot / "rec-0042.flac"],
-        folder,
-        marks_path=shoot / "slipway.marks.csv",
-        rig=RIG,
-        progress=lambda step, part: seen.append((step, part)),
-    )
-    return result, folder, seen
+@pytest.fixture
+def reviewed(slipway_reviewed):
+    return slipway_reviewed
 
 
 def heard_in(path):
@@ -59,6 +46,7 @@ def heard_in(path):
     return level
 
 
+@pytest.mark.slow
 def test_the_folder_holds_what_the_page_needs(reviewed):
     result, folder, seen = reviewed
     assert sorted(path.name for path in folder.iterdir()) == sorted([MOVIE, *result.sounds.values()])
@@ -68,14 +56,16 @@ def test_the_folder_holds_what_the_page_needs(reviewed):
     assert {step for step, _ in seen} >= {"directions in rec-0042.flac", "sound for headphones"}
 
 
+@pytest.mark.slow
 def test_marks_and_mount_are_those_of_orient(reviewed):
     result, _, _ = reviewed
     assert [check.verdict for _, check in result.marks] == [Verdict.IN_PLACE] * 4
-    # truth.json: yaw 8, pitch -5, roll 176; CHECKS 10 and the goals ask for 2 degrees.
+    # truth.json: yaw 8, pitch -5, roll 176; 2 degrees are asked for.
     truth = matrix_from_ypr(YawPitchRoll.from_degrees(8.0, -5.0, 176.0))
     assert np.degrees(rotation_angle(result.mount, truth)) < 2.0
 
 
+@pytest.mark.slow
 def test_rows_lie_on_the_clips_time_and_point_where_marks_do(reviewed):
     result, _, _ = reviewed
     rows = result.rows
@@ -87,6 +77,7 @@ def test_rows_lie_on_the_clips_time_and_point_where_marks_do(reviewed):
         assert np.median(off) < 6.0, mark.mark.who  # the goal for 95 % of spans of 3 s
 
 
+@pytest.mark.slow
 def test_who_is_left_is_louder_in_the_left_ear_and_turns_with_the_head(reviewed):
     result, folder, _ = reviewed
     odile = result.marks[1][0].mark  # 70 degrees left
@@ -102,6 +93,7 @@ def test_who_is_left_is_louder_in_the_left_ear_and_turns_with_the_head(reviewed)
     assert louder["recorded"] < -1.0
 
 
+@pytest.mark.slow
 def test_it_is_loud_enough_and_never_over(reviewed):
     _result, folder, _ = reviewed
     sound = np.concatenate(list(scratch_blocks(open_clip(folder / MOVIE))), axis=1)
@@ -109,6 +101,7 @@ def test_it_is_loud_enough_and_never_over(reviewed):
     assert -32.0 < 10 * np.log10(np.mean(sound**2)) < -14.0
 
 
+@pytest.mark.slow
 def test_without_marks_the_sound_is_as_recorded_and_the_mount_unknown(shoot, tmp_path):
     result = review_clip(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, rig=Rig(picture="equirect180"))
     assert result.mount is None
@@ -117,6 +110,7 @@ def test_without_marks_the_sound_is_as_recorded_and_the_mount_unknown(shoot, tmp
     assert set(result.sounds) == set(FACINGS) - {"front"}
 
 
+@pytest.mark.slow
 def test_without_marks_the_cameras_stereo_sound_tells_once_it_is_said_how_it_hung(shoot, tmp_path):
     result = review_clip(
         *(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path),
@@ -129,6 +123,7 @@ def test_without_marks_the_cameras_stereo_sound_tells_once_it_is_said_how_it_hun
     assert set(result.sounds) == {"left", "back", "right", "recorded"}
 
 
+@pytest.mark.slow
 def test_a_mirrored_take_is_put_right(shoot, tmp_path):
     field, rate = soundfile.read(shoot / "rec-0042.flac")
     field[:, 1] *= -1
@@ -152,6 +147,7 @@ def test_a_mirrored_take_is_put_right(shoot, tmp_path):
     assert np.subtract(*heard_in(tmp_path / "look" / MOVIE)(odile.start_s, odile.end_s)) > 1.0
 
 
+@pytest.mark.slow
 def test_under_a_camera_that_moved_marks_and_ears_turn_with_it(shoot, tmp_path):
     """A camera that looked 90 degrees left all the time: against its 0, 0, 0 the microphone sat turned as much more."""
     (tmp_path / "moves.csv").write_text("time_s,yaw_deg,pitch_deg,roll_deg\n0,90,0,0\n2,90,0,0\n", encoding="utf-8")
@@ -171,6 +167,7 @@ def test_under_a_camera_that_moved_marks_and_ears_turn_with_it(shoot, tmp_path):
         assert side * np.subtract(*level(who.start_s, who.end_s)) > 1.0
 
 
+@pytest.mark.slow
 def test_what_is_wrong_with_the_take_is_said_at_its_moment_in_the_clip(shoot, tmp_path):
     field, rate = soundfile.read(shoot / "rec-0041.flac")
     # A hole within the clip, which the take starts 3.0172 s before; and one before it, which is not its affair.
@@ -187,6 +184,7 @@ def test_what_is_wrong_with_the_take_is_said_at_its_moment_in_the_clip(shoot, tm
     assert told[0].clip_time_s == pytest.approx(starts[1] / rate - 3.0172, abs=0.001)
 
 
+@pytest.mark.slow
 def test_a_given_mount_is_used_and_marks_are_checked_with_it(shoot, tmp_path):
     result = review_clip(
         shoot / "lantern.mp4",
@@ -209,6 +207,7 @@ def test_what_cannot_be_reviewed_is_said_before_any_work(shoot, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_take_of_another_scene_is_no_review_and_the_pictures_stop(shoot, tmp_path):
     before = threading.active_count()
     with pytest.raises(InconclusiveError):
@@ -216,6 +215,7 @@ def test_a_take_of_another_scene_is_no_review_and_the_pictures_stop(shoot, tmp_p
     assert threading.active_count() == before
 
 
+@pytest.mark.slow
 def test_pictures_that_fail_are_not_swallowed(shoot, tmp_path, monkeypatch):
     def broken(clip: Path, *_: object, **__: object) -> None:
         raise OSError(28, "No space left on device", str(clip))

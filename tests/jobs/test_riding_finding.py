@@ -61,6 +61,7 @@ def test_a_day_says_it_once():
     assert riding_over_day([]) == []
 
 
+@pytest.mark.slow
 def test_sync_names_the_gain_that_rides_and_no_other_and_the_day_says_it_once(tmp_path):
     shoot(tmp_path, ride=RIDES, still=STANDS)
     ride = sync_clip(tmp_path / "ride.mov", [tmp_path / "rec-ride.wav"])

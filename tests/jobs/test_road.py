@@ -1,6 +1,6 @@
 """The whole road on real files: a movie and a take that know nothing of each other, to a proven track.
 
-Limits are the issue's own: sync within 0.5 ms, and 0.5 ppm over 60 s; mount within 3 degrees from three marks; a
+Limits: sync within 0.5 ms, and 0.5 ppm over 60 s; mount within 3 degrees from three marks; a
 conformed file at 0 +- 0.1 ms and 0 +- 1 ppm with every mark inside tolerance.
 """
 
@@ -16,6 +16,8 @@ from spatial.jobs.rig import Rig
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 from spatial.verification.placement import Verdict
 from tests.stage import recorded_words, set_stage, speech
+
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module", params=["backwards", "upside down", "tilted"])

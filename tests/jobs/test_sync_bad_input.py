@@ -1,8 +1,8 @@
 """Sync of what no one should have recorded: on real files, through the command line.
 
-Every case must end in a clear answer or a clear refusal: exit code 0, 3 or 4 as in DESIGN section 3, one sentence,
-one JSON object without NaN, never a traceback, and never a match at a wrong place. 0.5 ms is the goal for sync in
-DESIGN section 6; sounds travel through the open air, so that the truth is exact to the sample.
+Every case must end in a clear answer or a clear refusal: exit code 0, 3 or 4, one sentence,
+one JSON object without NaN, never a traceback, and never a match at a wrong place. Sounds travel through
+the open air, so that the truth is exact to the sample; 0.5 ms is what sync is held to.
 """
 
 import json
@@ -165,6 +165,7 @@ NOTHING = {
 # the same phase in every block and is whitened to full height: cross_windows on two constants peaks with 0.97 at lag
 # 0 whatever the law. DC in one of them, and steady tones in both, say "does not belong": nothing was heard that could
 # tell, so it should be "cannot be told" (undecided True).
+@pytest.mark.slow
 @pytest.mark.parametrize(("heard", "recorded", "says"), NOTHING.values(), ids=NOTHING)
 def test_nothing_to_go_by(tmp_path, heard, recorded, says):
     clip, take = write_shoot(tmp_path, stereo(clip_part(heard)), field_of(take_part(recorded)))
@@ -190,6 +191,7 @@ OTHER = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("heard", "recorded"), OTHER.values(), ids=OTHER)
 def test_other_sound_is_never_a_match(tmp_path, heard, recorded):
     clip, take = write_shoot(tmp_path, stereo(clip_part(heard)), field_of(take_part(recorded)))
@@ -215,6 +217,7 @@ MANY = {
 # off), match strength 1378, no ambiguous_match. The drum loop without hiss lands on the right bar by luck, and just as
 # sure. try_law's `rival` reaches 40 ms only; the other candidates' trials, which score the same, are thrown away by
 # max() in estimate_sync.
+@pytest.mark.slow
 @pytest.mark.parametrize(("heard", "recorded"), MANY.values(), ids=MANY)
 def test_a_constant_beat_is_never_a_sure_match(tmp_path, heard, recorded):
     """It fits on any beat: no match, or a match that is said to be ambiguous. Nothing in the sound can tell more."""
@@ -223,6 +226,7 @@ def test_a_constant_beat_is_never_a_sure_match(tmp_path, heard, recorded):
     assert not answer["matched"] or "ambiguous_match" in codes(answer), (answer["offset_s"], answer["findings"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("under_db", [0.0, 10.0])
 def test_a_beat_with_a_performance_over_it_is_not_an_alias(tmp_path, under_db):
     """What is not the beat tells which beat it is: right, or not sure."""
@@ -233,6 +237,7 @@ def test_a_beat_with_a_performance_over_it_is_not_an_alias(tmp_path, under_db):
         assert_right(answer)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hiss", [0.0, 0.01])
 def test_steady_noise_heard_by_both_is_right_or_unsure(tmp_path, hiss):
     """The same fan in the same minute is the same event, if anything of it can be told."""
@@ -270,6 +275,7 @@ SPOILT = {
 # RED for the founder, do not loosen (it passed before peaks were kept apart by channel): a camera with one dead,
 # hissing or humming channel is refused with "too few moments of the clip agree on one offset". _fit now asks for
 # strong peaks times the number of channels, which one good channel alone cannot give.
+@pytest.mark.slow
 @pytest.mark.parametrize("scratch", SPOILT.values(), ids=SPOILT)
 def test_a_spoilt_scratch_track_still_matches(tmp_path, scratch):
     clip, take = write_shoot(tmp_path, scratch, field_of(take_part(performance())))
@@ -278,6 +284,7 @@ def test_a_spoilt_scratch_track_still_matches(tmp_path, scratch):
     assert_right(answer)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("spoil", ["DC", "hum", "inverted", "faint"])
 def test_a_spoilt_take_still_matches(tmp_path, spoil):
     recorded = take_part(performance())
@@ -293,6 +300,7 @@ def test_a_spoilt_take_still_matches(tmp_path, spoil):
     assert_right(answer)
 
 
+@pytest.mark.slow
 def test_a_take_that_is_the_clips_own_sound(tmp_path):
     clip, take = write_shoot(tmp_path, stereo(HEARD), field_of(HEARD))
     code, answer = run_sync(clip, take)
@@ -301,6 +309,7 @@ def test_a_take_that_is_the_clips_own_sound(tmp_path):
     assert codes(answer) == []
 
 
+@pytest.mark.slow
 def test_one_and_the_same_file_as_clip_and_take(tmp_path):
     """Offset zero, no drift; or a refusal that says why."""
     _, take = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
@@ -313,6 +322,7 @@ def test_one_and_the_same_file_as_clip_and_take(tmp_path):
 # --- too little ---------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seconds", [1 / RATE, 0.001, 0.02, 0.3, 0.99])
 def test_a_take_shorter_than_a_second(tmp_path, seconds):
     """Even from the midst of the clip: too little to be sure of, so it cannot be told."""
@@ -343,6 +353,7 @@ def test_a_movie_without_sound(tmp_path):
     assert "clip.mov has no sound" in answer["error"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("loud", [1, 2, 3])
 def test_a_take_with_a_dead_first_channel(tmp_path, loud):
     """W is silent, one of Y, Z, X is not: it says that W is, and does not match by something else unsaid."""
@@ -358,6 +369,7 @@ def test_a_take_with_a_dead_first_channel(tmp_path, loud):
 # --- no samples ---------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
 @pytest.mark.parametrize(("channel", "place"), [(0, 0), (0, 400_000), (3, 400_000), (2, -1)])
 def test_a_take_with_what_is_no_sample(tmp_path, value, channel, place):
@@ -369,6 +381,7 @@ def test_a_take_with_what_is_no_sample(tmp_path, value, channel, place):
     assert re.search(rf"take\.wav .*no sample.* in channel {channel + 1} at ", answer["error"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
 @pytest.mark.parametrize("place", [0, 200_000, -1])
 def test_a_scratch_track_with_what_is_no_sample(tmp_path, value, place):
@@ -380,6 +393,7 @@ def test_a_scratch_track_with_what_is_no_sample(tmp_path, value, place):
     assert re.search(r"clip\.mov holds a value that is no sample", answer["error"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("length", [1, 160, 320, 800])
 def test_a_clip_of_milliseconds_is_refused(tmp_path, length):
     _, take = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
@@ -390,6 +404,7 @@ def test_a_clip_of_milliseconds_is_refused(tmp_path, length):
     assert "blink.wav" in json.dumps(answer)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("value", [np.nan, np.inf, -3e37])
 def test_a_value_in_the_clip_that_is_no_sample_is_found_in_its_place(tmp_path, value):
     _, take = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
@@ -401,6 +416,7 @@ def test_a_value_in_the_clip_that_is_no_sample_is_found_in_its_place(tmp_path, v
     assert "the sound in odd.wav holds a value that is no sample, at 3.000 s" in answer["error"]
 
 
+@pytest.mark.slow
 def test_a_bad_take_beside_a_good_one(tmp_path):
     """One of two takes cannot be read: a refusal that names it, or the good one's answer with a word about the bad."""
     clip, good = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
@@ -414,6 +430,7 @@ def test_a_bad_take_beside_a_good_one(tmp_path):
         assert_right(answer)
 
 
+@pytest.mark.slow
 def test_a_silent_take_beside_a_good_one(tmp_path):
     clip, good = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
     silent = tmp_path / "silent.wav"

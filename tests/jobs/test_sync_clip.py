@@ -1,6 +1,6 @@
 """The sync job on real files: picture time, the container's doubt, and which take it was.
 
-Sounds travel through open air, so that the truth is exact; 0.5 ms is the goal for sync in DESIGN section 6.
+Sounds travel through open air, so that the truth is exact; 0.5 ms is what sync is held to.
 """
 
 from dataclasses import replace
@@ -35,6 +35,7 @@ def two_scenes(tmp_path_factory):
     return [shoot_open_air(folder, scene=scene, name=f"scene{scene}.mov", frames=201) for scene in (1, 2)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "movie"),
     [
@@ -69,6 +70,7 @@ def test_the_phase_of_the_sound_goes_into_the_offset(tmp_path):
     assert later.estimate.steady.offset_s - on_time.estimate.steady.offset_s == pytest.approx(-0.010, abs=1e-7)
 
 
+@pytest.mark.slow
 def test_doubt_about_the_start_widens_the_uncertainty_and_is_said(tmp_path):
     """A movie that does not declare its encoder's priming: one AAC frame, 1024 samples, anywhere within."""
     air = shoot_open_air(tmp_path, name="clip.mp4", audio_codec="aac", edit_list=False)
@@ -90,6 +92,7 @@ def test_doubt_about_the_start_widens_the_uncertainty_and_is_said(tmp_path):
     assert abs(doubtful.estimate.law.offset_s - air.law.offset_s) < doubt_s + GOAL_S
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("order", [(0, 1), (1, 0)])
 def test_the_right_take_wins_and_the_others_are_listed(two_scenes, order):
     first, second = two_scenes
@@ -115,6 +118,7 @@ def test_the_wrong_take_alone_is_no_match(two_scenes):
         _ = result.law
 
 
+@pytest.mark.slow
 def test_a_copy_of_the_take_is_ambiguous(two_scenes, tmp_path):
     first, _ = two_scenes
     copy = tmp_path / "backup.wav"
@@ -125,6 +129,7 @@ def test_a_copy_of_the_take_is_ambiguous(two_scenes, tmp_path):
     assert finding.severity is Severity.LOOK
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("from_s", "until_s", "said"),
     [
@@ -143,6 +148,7 @@ def test_the_part_that_is_covered_is_said(tmp_path, from_s, until_s, said):
         assert said in messages[0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("ppm", "word"), [(300.0, "fast"), (-300.0, "slow")])
 def test_drift_is_said_in_words(tmp_path, ppm, word):
     air = shoot_open_air(tmp_path, take_ppm=ppm, frames=301)

@@ -38,9 +38,10 @@ def say_rate(take, rate_hz):
     soundfile.write(take, data, rate_hz, subtype="FLOAT")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("true_hz", "said_hz", "ppm"),
-    # true / said - 1: for 44.1 in 48 the -81250 ppm of CHECKS, derived; 1 ppm more or less is what windows leave.
+    # true / said - 1: for 44.1 in 48 -81250 ppm, derived; 1 ppm more or less is what windows leave.
     [
         (44_100, 48_000, -81_250.0),
         (48_000, 44_100, 88_435.4),
@@ -67,6 +68,7 @@ def test_a_wrong_rate_in_the_header_is_found(tmp_path, true_hz, said_hz, ppm):
     assert found(result, "drift") == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
 def test_a_right_header_is_believed(tmp_path, rate_hz):
     air = shoot_open_air(tmp_path, frames=201, take_rate_hz=rate_hz)
@@ -76,6 +78,7 @@ def test_a_right_header_is_believed(tmp_path, rate_hz):
     assert found(result, "wrong_rate") == []
 
 
+@pytest.mark.slow
 def test_a_foreign_take_is_not_explained_by_a_wrong_rate(tmp_path):
     air = shoot_open_air(tmp_path, scene=1, frames=201)
     other = shoot_open_air(tmp_path, scene=2, frames=201, name="other.mov")
@@ -85,6 +88,7 @@ def test_a_foreign_take_is_not_explained_by_a_wrong_rate(tmp_path):
     assert found(result, "wrong_rate") == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("clock_ppm", [-20.0, 20.0])
 def test_a_wrong_rate_and_drift_together(tmp_path, clock_ppm):
     air = shoot_open_air(tmp_path, frames=301, take_rate_hz=44_100, take_ppm=clock_ppm)
@@ -96,9 +100,10 @@ def test_a_wrong_rate_and_drift_together(tmp_path, clock_ppm):
     assert result.law.take_from_clip(11.0) == pytest.approx(13.0 * true, abs=GOAL_S)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("ppm", "word"),
-    # CHECKS: 48 kHz pulled by 1000/1001 is 47952.048 Hz, -999 ppm: the recorder counts too few, it was pulled down.
+    # Worked by hand: 48 kHz pulled by 1000/1001 is 47952.048 Hz, -999 ppm: too few are counted, a pull-down.
     [(-999.0, "pull-down"), (-1000.0, "pull-down"), (1000.0, "pull-up"), (980.0, "pull-up")],
 )
 def test_a_pull_is_named(tmp_path, ppm, word):
@@ -111,6 +116,7 @@ def test_a_pull_is_named(tmp_path, ppm, word):
     assert f"{abs(ppm) * 1e-3 * air.duration_s:.0f}" in drift.message.replace("9.9", "10").replace("10.1", "10")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ppm", [-100.0, 100.0])
 def test_two_crystals_are_no_pull(tmp_path, ppm):
     air = shoot_open_air(tmp_path, frames=251, take_ppm=ppm)
@@ -120,6 +126,7 @@ def test_two_crystals_are_no_pull(tmp_path, ppm):
     assert ("fast" if ppm > 0 else "slow") in drift.message
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mic_offset_m", [(2.0, 0.0, 0.0), (-1.2, 1.6, 0.0)])
 def test_a_recorder_far_away_is_said_and_counted(tmp_path, mic_offset_m):
     air = shoot_open_air(tmp_path, frames=201)
@@ -171,6 +178,7 @@ def test_a_missing_middle_part_is_named(tmp_path):
     assert "scene-b.wav is missing" in missing.message
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("gap_s", "covered_s", "better"), [(1.5, 14.0, "c"), (1.5, 40.0, "a"), (9.0, 14.0, None)])
 def test_two_parts_that_both_match_are_no_rivals(tmp_path, gap_s, covered_s, better):
     """In a clip of a minute: their times of day tell 1.5 s between them, the laws `gap_s`."""
@@ -218,6 +226,7 @@ def test_a_damaged_take_is_bad_news_where_no_other_matches(damaged, tmp_path):
     assert [(f.where, f.severity) for f in found(result, "unusable_file")] == [("cut.wav", Severity.FIX)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("names", [("scene-a.wav", "scene-b.wav"), ("second.wav", "before.wav")])
 def test_parts_that_nothing_else_tells_are_joined_by_the_clips_own_time(tmp_path, names):
     """Twelve seconds, cut in two and stripped of their times of day: no recorder splits so early, yet they run on."""
@@ -233,6 +242,7 @@ def test_parts_that_nothing_else_tells_are_joined_by_the_clips_own_time(tmp_path
     assert result.findings == ()
 
 
+@pytest.mark.slow
 def test_parts_with_a_gap_between_them_stay_two(tmp_path):
     air = shoot_open_air(tmp_path, frames=301)
     field, rate = soundfile.read(air.take, always_2d=True, dtype="float32")
@@ -242,6 +252,7 @@ def test_parts_with_a_gap_between_them_stay_two(tmp_path):
     assert len(sync_clip(air.clip, paths).take.paths) == 1
 
 
+@pytest.mark.slow
 def test_parts_whose_names_count_on_are_joined_over_a_gap(tmp_path):
     """Half a second is lost between two files without a time of day: neither holds the clip alone, both together do."""
     air = shoot_open_air(tmp_path, frames=301)
@@ -267,6 +278,7 @@ def test_damaged_takes_alone_are_an_error_that_names_them(damaged):
         sync_clip(air.clip, [cut, other])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("order", [(0, 1), (1, 0)])
 def test_a_take_in_two_files_is_one_in_either_order(in_two, order):
     air, parts = in_two
@@ -310,6 +322,7 @@ def same(first, second):
     assert second.findings == first.findings
 
 
+@pytest.mark.slow
 def test_the_second_run_remembers_the_take_and_says_the_same(tmp_path, own_cache, reads):
     air = shoot_open_air(tmp_path, frames=201, take_ppm=30.0)
     assert default_folder() == own_cache
@@ -323,6 +336,7 @@ def test_the_second_run_remembers_the_take_and_says_the_same(tmp_path, own_cache
     assert sorted(own_cache.rglob("*.features")) == kept
 
 
+@pytest.mark.slow
 def test_the_cache_may_be_deleted_or_damaged_and_is_off_when_told(tmp_path, own_cache, reads, monkeypatch):
     air = shoot_open_air(tmp_path, frames=201)
     first = sync_clip(air.clip, [air.take])
@@ -335,6 +349,7 @@ def test_the_cache_may_be_deleted_or_damaged_and_is_off_when_told(tmp_path, own_
     assert len(reads) == 3
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("own_cache")
 def test_a_take_that_changed_is_read_again(tmp_path, reads):
     air = shoot_open_air(tmp_path, frames=201)
@@ -347,6 +362,7 @@ def test_a_take_that_changed_is_read_again(tmp_path, reads):
     assert second.estimate.law.offset_s - first.estimate.law.offset_s == pytest.approx(0.5, abs=0.05e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("spoken", [False, True])
 def test_a_match_by_steady_music_alone_is_said(tmp_path, spoken):
     """It may be the playback's next take; talk-like bursts that both hold say that it is not."""
@@ -366,12 +382,14 @@ def test_a_match_by_steady_music_alone_is_said(tmp_path, spoken):
         assert "clip.mov and clip-take.wav share nothing but steady music" in finding.message
 
 
+@pytest.mark.slow
 def test_people_who_play_are_not_taken_for_a_machine(tmp_path):
     """A string instrument, on the beat to the sample as the stage plays it, and someone who claps."""
     air = shoot_open_air(tmp_path, frames=351)
     assert found(sync_clip(air.clip, [air.take]), "ambiguous_match") == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("picture_from_mic", [None, np.eye(3)])
 def test_a_mic_offset_that_was_given_is_not_asked_for(tmp_path, picture_from_mic):
     """With the mount known too: the direction and the distance are one vector, and the distance is 2.5 m."""

@@ -14,8 +14,8 @@ NTSC = Fraction(24_000, 1001)
 @pytest.mark.parametrize(
     ("timecode", "rate", "take_s", "expected_s"),
     [
-        ("10:00:00:00", NTSC, 5.0, 36_036.0),  # CHECKS 5
-        ("01:00:00;00", Fraction(30_000, 1001), None, 3599.9964),  # CHECKS 5
+        ("10:00:00:00", NTSC, 5.0, 36_036.0),  # SMPTE ST 12-1, worked by hand
+        ("01:00:00;00", Fraction(30_000, 1001), None, 3599.9964),  # SMPTE ST 12-1, worked by hand
         (None, NTSC, 36_000.0, 36_003.217),
         ("10:00:00:00", None, 36_000.0, 36_003.217),
         ("10:00:00:99", NTSC, 36_000.0, 36_003.217),

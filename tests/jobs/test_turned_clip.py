@@ -19,6 +19,8 @@ from spatial.jobs.demo import lay_out
 from spatial.media.movies.clip import open_clip
 from spatial.media.movies.display import DisplayTurn
 
+pytestmark = pytest.mark.slow
+
 CLIP, TAKE, MARKS = "slipway.mov", "rec-0042.flac", "slipway.marks.csv"
 RIG = ("--picture", "equirect180-sbs", "--mic-offset", "0.03,0,-0.3")
 HALF = [-65536, 0, 0, 0, -65536, 0, 0, 0, 1 << 30]

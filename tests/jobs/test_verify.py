@@ -8,11 +8,14 @@ import pytest
 
 from spatial.direction.doa import SpanDirection
 from spatial.field import ChannelFormat, unit_vectors
-from spatial.jobs.orient.measure_marks import HeardMark
-from spatial.jobs.verify import Tolerance, check_track
+from spatial.jobs.orient.measure_marks import HeardMark, seen_in
+from spatial.jobs.rig import Rig
+from spatial.jobs.verify import Tolerance, check_track, layout_findings
 from spatial.media.movies.clip import Clip
 from spatial.media.tables import Mark
 from spatial.media.takes.take import Take
+from spatial.picture import parse_picture
+from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw
 from spatial.verification.placement import Verdict
@@ -91,3 +94,35 @@ def test_where_nobody_is_heard_nothing_is_proven():
     assert "nobody is heard at any of the marks" in everybody.findings[0].message
     (only,) = verified(lambda vector: vector, unheard=("Juno",)).findings
     assert (only.code, only.severity, only.where) == ("mark_unheard", "look", "Juno")
+
+
+def marked_in_pixels(layout, *, moved=lambda vector: vector):
+    """Marks that were clicked in one layout of a picture twice as wide as high, heard where that has them."""
+    picture = parse_picture(layout, 2000, 1000)
+    marks = []
+    for who, place in PLACES.items():
+        seen = unit_vectors(*np.radians(place))
+        mark = Mark(who, 1.0, 2.0, *np.radians(place), 2.0, pixel=picture.pixel_from_direction(seen))
+        heard = SpanDirection(True, moved(seen), np.radians(1.0), 1.0)
+        marks.append(HeardMark(mark, seen, 0, heard))
+    return marks
+
+
+@pytest.mark.parametrize(("given", "true"), [("equirect360", "equirect180-sbs"), ("equirect180-sbs", "equirect360")])
+def test_pixels_of_another_layout_are_one_finding(given, true):
+    clip, rig = replace(CLIP, width_px=2000, height_px=1000), Rig(picture=given)
+    given_picture = parse_picture(given, 2000, 1000)
+    marks = [seen_in(mark, given_picture, rig, finished=True) for mark in marked_in_pixels(true)]
+    (only,) = layout_findings(clip, marks, rig, Tolerance())
+    assert (only.code, only.severity) == ("facing", "fix")
+    assert f"no performer is heard where --picture {given} puts them, and all are with {true}" in only.message
+    assert "is --picture right?" in only.message
+
+
+def test_a_turned_track_or_a_right_layout_is_no_wrong_layout():
+    clip, rig = replace(CLIP, width_px=2000, height_px=1000), Rig(picture="equirect180-sbs")
+    assert layout_findings(clip, marked_in_pixels("equirect180-sbs"), rig, Tolerance()) == []
+    # By 90 degrees no test tells the one from the other, and the words name both.
+    turn = matrix_from_ypr(YawPitchRoll(np.radians(60.0), 0.0, 0.0))
+    turned = marked_in_pixels("equirect180-sbs", moved=lambda vector: turn @ vector)
+    assert layout_findings(clip, turned, rig, Tolerance()) == []

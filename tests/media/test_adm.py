@@ -6,7 +6,7 @@ import pytest
 
 from spatial.media.wav.adm import Harmonic, TrackUid, axml_body, chna_body, read_chna, read_harmonics
 
-# The chna bytes in the chunk tests of libbw64, an open library for ITU-R BS.2088 (CHECKS 2).
+# The chna bytes in the chunk tests of libbw64, an open library for ITU-R BS.2088.
 PUBLISHED = bytes.fromhex("0100 0100 0100") + b"ATU_00000001" + b"AT_00031001_01" + b"AP_00031001" + b"\0"
 
 
@@ -27,7 +27,7 @@ def test_the_published_bytes() -> None:
 
 @pytest.mark.parametrize("pad", [b"\0", b" "])
 def test_both_paddings(pad: bytes) -> None:
-    """libbw64 pads with spaces, others with zero bytes (CHECKS 2)."""
+    """libbw64 pads with spaces, others with zero bytes."""
     (track,) = read_chna(chna(record(2, "AC_00040003_00", uid="ATU_1", pack="", pad=pad)))
     assert track == TrackUid(1, "ATU_1", "AC_00040003_00", "")
 
@@ -35,7 +35,7 @@ def test_both_paddings(pad: bytes) -> None:
 @pytest.mark.parametrize("ref", ["AT_0004{:04x}_01", "AC_0004{:04x}_00", "AC_0004{:04X}_00"])
 @pytest.mark.parametrize(("family", "normalisation"), [(0x0, "SN3D"), (0x100, "N3D"), (0x200, "FuMa")])
 def test_common_definitions(ref: str, family: int, normalisation: str) -> None:
-    """BS.2094: AC_00040001-4 SN3D, 0101-4 N3D, 0201-4 FuMa, all in the order W, Y, Z, X (CHECKS 2, trap)."""
+    """BS.2094: AC_00040001-4 SN3D, 0101-4 N3D, 0201-4 FuMa, all in the order W, Y, Z, X."""
     body = chna(*(record(n + 1, ref.format(family + n + 1)) for n in range(4)))
     assert read_harmonics(read_chna(body), b"") == {n: Harmonic(n, normalisation) for n in range(4)}
 
@@ -72,7 +72,7 @@ N3D = "<normalization>N3D</normalization>"
 @pytest.mark.parametrize(
     ("order", "degree", "more", "harmonic"),
     [
-        (1, -1, "", Harmonic(1, "SN3D")),  # ADM's order is l, its degree m: Y (CHECKS 1, trap)
+        (1, -1, "", Harmonic(1, "SN3D")),  # ADM's order is l, its degree m: Y (libadm's common definitions)
         (1, 1, N3D, Harmonic(3, "N3D")),
         (2, 0, "", Harmonic(6, "SN3D")),
         (1, 2, "", None),

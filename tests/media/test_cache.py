@@ -396,6 +396,7 @@ def store_and_load(folder: Path, paths: list[Path], value: float, rounds: int) -
     return wrong
 
 
+@pytest.mark.slow
 def test_two_processes_at_once(tmp_path: Path, folder: Path) -> None:
     paths = [recording(tmp_path / f"{number}.wav", number) for number in range(3)]
     context = multiprocessing.get_context("spawn")

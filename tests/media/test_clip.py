@@ -116,6 +116,7 @@ PLACED = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("frame_rate", RATES, ids=lambda rate: f"{float(rate):.2f}fps")
 @pytest.mark.parametrize("name", PLACED)
 def test_flash_and_click_read_back_together(tmp_path: Path, name: str, frame_rate: Fraction) -> None:

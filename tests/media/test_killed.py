@@ -68,6 +68,7 @@ def pair(folder: Path):
     return track and track[len(TRACK) :].decode(), unsealed
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("force", [False, True])
 def test_a_track_and_its_sidecar(tmp_path, force):
     states = set()
@@ -95,6 +96,7 @@ def test_a_track_and_its_sidecar(tmp_path, force):
     assert len(states) >= 3
 
 
+@pytest.mark.slow
 def test_a_page(tmp_path):
     names = ("index.html", "movie.mp4", "sound.m4a")
 

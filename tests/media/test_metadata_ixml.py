@@ -25,7 +25,7 @@ def tracks(*names: tuple[object, str]) -> bytes:
 
 
 def test_the_published_sample() -> None:
-    """CHECKS 2: HI 0, LO 172800000 at 48 kHz is one hour of real time, whatever the frame rate."""
+    """The iXML specification: HI 0, LO 172800000 at 48 kHz is one hour of real time, whatever the frame rate."""
     notes = read_ixml(
         speed(
             TIMECODE_RATE="24000/1001",
@@ -39,7 +39,7 @@ def test_the_published_sample() -> None:
 
 
 def test_the_high_word_is_shifted_not_glued() -> None:
-    """CHECKS 2, trap: two public readers glue the words as decimal text, "3" and "1000" to 31000."""
+    """A trap: two public readers glue the words as decimal text, "3" and "1000" to 31000."""
     notes = read_ixml(speed(TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI=3, TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO=1000))
     assert notes.samples_since_midnight == 3 * 2**32 + 1000
 

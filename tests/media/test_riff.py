@@ -130,6 +130,7 @@ KINDS = st.binary(min_size=4, max_size=4).filter(lambda kind: kind not in (b"ds6
 OTHERS = st.lists(st.tuples(KINDS, st.binary(max_size=41)), max_size=12)
 
 
+@pytest.mark.slow
 @given(before=OTHERS, between=OTHERS, after=OTHERS, magic=st.sampled_from([b"RIFF", b"RF64", b"BW64"]))
 def test_any_chunks_may_stand_round_the_sound(
     before: list[tuple[bytes, bytes]],

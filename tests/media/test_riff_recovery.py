@@ -174,6 +174,7 @@ def _header(magic: bytes, form: bytes) -> bytes:
     return wave(*ds64, *chunks, chunk(b"fmt ", form), magic=magic) + b"data" + struct.pack("<I", size)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(signal, "alarm"), reason="nothing here could stop a reader that hangs")
 def test_ten_thousand_damaged_headers(tmp_path: Path, no_hang: None) -> None:  # noqa: ARG001
     rng = np.random.default_rng(20_261_125)

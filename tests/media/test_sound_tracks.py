@@ -60,6 +60,7 @@ def silence(channels: int, seconds: float = SECONDS) -> FloatArray:
     return np.zeros((channels, round(seconds * RATE)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("suffix", ["mov", "mkv"])
 @pytest.mark.parametrize("seconds", [SECONDS, LONG])
 def test_three_tracks_of_which_the_first_is_silent(tmp_path: Path, suffix: str, seconds: float) -> None:
@@ -116,6 +117,7 @@ def camera_pair(seconds: float = SECONDS, apart: int = 20) -> FloatArray:
     return np.stack([sound, np.roll(sound, apart)]) + noise(2, 0.01, seconds)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("suffix", ["mov", "mkv"])
 @pytest.mark.parametrize("seconds", [SECONDS, LONG])
 def test_left_and_right_in_tracks_of_their_own_are_joined(tmp_path: Path, suffix: str, seconds: float) -> None:
@@ -223,6 +225,7 @@ def test_sides_that_do_not_start_together_are_not_joined(tmp_path: Path, monkeyp
     assert "track 1 is used (in one channel" in clip.findings[0].message
 
 
+@pytest.mark.slow
 def test_sound_that_comes_between_the_places_listened_to_is_found(tmp_path: Path) -> None:
     seconds = 60.0
     brief = silence(2, seconds)
@@ -272,6 +275,7 @@ def layout_chunk(tag: int) -> bytes:
     return struct.pack(">III", tag, 0, 0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("channels", "tag"), [(4, B_FORMAT), (6, MPEG_5_1_B)])
 def test_channels_in_an_order_of_their_own(tmp_path: Path, channels: int, tag: int) -> None:
     """PyAV frees the list of such an order twice, which ends the process."""
@@ -284,6 +288,7 @@ def test_channels_in_an_order_of_their_own(tmp_path: Path, channels: int, tag: i
     assert np.allclose(read_apart(path), sound, rtol=0, atol=1e-4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["CAF", "AIFF"])
 def test_sound_alone_with_channels_in_an_order_of_their_own(tmp_path: Path, kind: str) -> None:
     path, sound = tmp_path / f"c.{kind.lower()}", noise(4)
@@ -300,6 +305,7 @@ def test_sound_alone_with_channels_in_an_order_of_their_own(tmp_path: Path, kind
     assert np.allclose(read_apart(path), sound, rtol=0, atol=1e-4)
 
 
+@pytest.mark.slow
 def test_eight_channels_each_in_a_plane_of_its_own(tmp_path: Path) -> None:
     """PyAV reads past the end of a list of eight planes."""
     time_s = np.arange(round(SECONDS * RATE)) / RATE

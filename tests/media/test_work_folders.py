@@ -94,6 +94,7 @@ def test_a_system_with_other_locks_or_none(tmp_path, monkeypatch, missing):
 
 def test_a_folder_of_ones_own_that_cannot_be_kept_is_made_anew(tmp_path, monkeypatch):
     """Another run may take the new folder for a left-over in the moment before it is locked."""
+    # The moment between making and locking lies inside one function: nothing public stands there.
     whole, taken = work_folders._locked, []
 
     def overtaken(file):

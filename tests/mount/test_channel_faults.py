@@ -109,7 +109,7 @@ def test_a_mirror_in_one_plane_against_the_crews_word_is_no_mount():
     ],
 )
 def test_another_channel_order_is_suspected_by_its_signature(written, read, name):
-    """CHECKS "order-confusion signatures", through the reading code: W,X,Y,Z for W,Y,Z,X and the other way round."""
+    """What a confusion of orders makes of front, left and up (derived), through the reading code, both ways round."""
     order = {ChannelFormat.FUMA: [0, 3, 1, 2], ChannelFormat.AMBIX: [0, 1, 2, 3]}[written]
     heard = []
     for azimuth, elevation in np.radians([(0.0, 0.0), (90.0, 0.0), (0.0, 90.0), (-40.0, 20.0)]):

@@ -43,6 +43,7 @@ def test_another_rate_tells_the_same_times(rng):
     np.testing.assert_allclose(found(np.repeat(sound, 2), rate=2 * RATE), [1.0, 3.0], atol=0.005)
 
 
+@pytest.mark.slow
 def test_a_reverberant_room_leaves_them(rng):
     """A tail of RT60 0.6 s that holds as much energy as the clap itself."""
     time = np.arange(round(0.6 * RATE)) / RATE

@@ -88,6 +88,7 @@ def test_a_place_is_heard_early_by_d_sin_azimuth_over_c(rng):
     assert delays[-50] == pytest.approx(-267.8e-6, abs=5e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("yaw", [0, 37, -90, 135, 180])
 @pytest.mark.parametrize("roll", [0, 180, 6, -174])
 def test_yaw_is_found_over_the_full_circle(rng, yaw, roll):
@@ -111,6 +112,7 @@ def test_swapped_channels_put_left_to_the_right_and_everybody_behind(rng):
     assert mount_from_left(wrong_way, Hanging.UPRIGHT).in_front == pytest.approx(0.0)
 
 
+@pytest.mark.slow
 def test_a_channel_wired_the_wrong_way_round_is_seen_and_undone(rng):
     pairs = pairs_of(SPREAD_DEG, rng=rng)
     turned = replace(pairs, phases_rad=np.angle(-np.exp(1j * pairs.phases_rad)))
@@ -120,6 +122,7 @@ def test_a_channel_wired_the_wrong_way_round_is_seen_and_undone(rng):
     assert not estimate_left_axis(pairs).inverted
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("azimuths_deg", "spacing_m", "phase_sd", "doubt"),
     [
@@ -164,6 +167,7 @@ def wider_by(pairs, microphone, **options):
     return unknown - known
 
 
+@pytest.mark.slow
 def test_an_axis_by_times_is_as_uncertain_as_a_housing_that_turns_all_directions(rng):
     """Both ways across the axis: 3 degrees, however many moments there are."""
     pairs = pairs_of(SPREAD_DEG, rng=rng, elevations_deg=[25, -20, 10])
@@ -172,6 +176,7 @@ def test_an_axis_by_times_is_as_uncertain_as_a_housing_that_turns_all_directions
     np.testing.assert_allclose(wider_by(pairs, TURNED), np.radians(3.0) ** 2 * across, atol=0.1 * np.radians(3.0) ** 2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("spacing_m", [0.0, 0.05])
 def test_an_axis_by_levels_or_by_both_is_so_too(rng, spacing_m):
     """To the left and right; levels say nothing of up and down. What both share makes neither surer."""
@@ -184,6 +189,7 @@ def test_an_axis_by_levels_or_by_both_is_so_too(rng, spacing_m):
     assert np.degrees(np.sqrt(wider)) == pytest.approx(3.0, rel=0.1)
 
 
+@pytest.mark.slow
 def test_gains_of_the_axes_turn_it_where_everybody_is_on_one_side(rng):
     """7 % of each of X and Y move who is 45 degrees aside by 2.8 degrees, left and right of the front opposite ways."""
     aside, around = (
@@ -266,6 +272,7 @@ def test_silence_says_nothing():
     assert estimate_left_axis(quiet).doubt is AxisDoubt.NOTHING_DIRECT
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "yaw", "roll"),
     [(name, 118, 180) for name in COINCIDENT_PAIRS] + [("crossed 90", yaw, roll) for yaw, roll in TURNS_DEG],
@@ -317,6 +324,7 @@ def test_levels_against_arrival_times_are_a_contradiction(rng):
     assert estimate_left_axis(against, hanging=Hanging.UPRIGHT).doubt is AxisDoubt.CONTRADICTION
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("apart_db", [0.0, 6.0])
 def test_one_sound_in_both_channels_is_not_believed_whatever_the_gains(rng, apart_db):
     pair = crossed(1.0, 90.0)  # Two omnis in one place: mono.
@@ -327,6 +335,7 @@ def test_one_sound_in_both_channels_is_not_believed_whatever_the_gains(rng, apar
     assert estimate_left_axis(exact).doubt is AxisDoubt.MONO
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("loudness", [(1.0, 1.0, 0.2), (1.0, 0.3, 0.1)])
 @pytest.mark.parametrize("leak", [0.0, 0.1])
 def test_a_channel_of_noise_is_not_believed_though_loud_places_stand_out(rng, loudness, leak):
@@ -372,6 +381,7 @@ def test_contrasts_do_not_see_a_gain_that_both_channels_share(rng):
         assert np.average(pairs.contrasts, weights=pairs.paired) == pytest.approx(0.6, abs=1e-3)
 
 
+@pytest.mark.slow
 def test_a_coincident_pair_in_a_room_through_a_camera_and_its_codec():
     """Middle and side, 96 kb/s, RT60 0.29 s, own noise and wind: a development scene of the benchmark."""
     scene = make_scratch_scene(60_003, ABOVE, MIDDLE_SIDE)

@@ -111,6 +111,7 @@ def test_what_is_measured_off_counts_on_top():
     assert shown[2] > 0.2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("axis", [0, 1, 2])
 def test_an_error_is_seldom_larger_than_what_is_said_to_show(axis):
     """Directions and distances with errors as stated: no more than 5 in 100, give or take three deviations of 120."""

@@ -27,6 +27,7 @@ def shoot(rng, *, widest_deg, really_moved):
     return said, seen, heard, sd, np.degrees(np.ptp(yaw))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("widest_deg", [2.0, 10.0, 40.0, 120.0])
 def test_true_moves_are_not_accused(rng, widest_deg):
     for _ in range(300):

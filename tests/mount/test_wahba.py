@@ -37,6 +37,7 @@ def test_covariance_agrees_with_scipys_sensitivity(rng):
     np.testing.assert_allclose(fits.covariances[0], theirs, rtol=0.01, atol=1e-7)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("sd", "apart_deg"), [(0.05, 90.0), (0.1, 60.0)])
 def test_evidence_is_the_mean_likelihood_over_all_rotations(rng, monkeypatch, sd, apart_deg):
     """MacKay 2003 (ch. 28, from memory): Laplace's method, against the integral itself by two million rotations."""

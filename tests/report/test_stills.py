@@ -84,6 +84,7 @@ def test_of_a_levelled_picture_the_frame_is_still_as_filmed(clip, tmp_path):
     assert blue == pytest.approx((0.5, 0.5), abs=0.008)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("azimuth_deg", [150.0, -150.0])
 def test_sound_behind_is_an_arrow_at_its_side(clip, tmp_path, azimuth_deg):
     (path,) = stills(clip, tmp_path, mark_of((0.0, 0.0), (azimuth_deg, 0.0)))
@@ -113,12 +114,14 @@ def test_words_say_who_and_how():
     assert "nobody is heard clearly" in still_words("slipway.mov", *mark_of((10.0, 0.0), None))[-1]
 
 
+@pytest.mark.slow
 def test_names_number_and_hostile_letters(clip, tmp_path):
     marks = [mark_of((0, 0), (0, 0), who=who) for who in ("../../etc", "Odile $x^2$", "名前")]
     assert [path.name for path in stills(clip, tmp_path, *marks)] == ["01-etc.png", "02-odile-x-2.png", "03-mark.png"]
     assert still_name(7, "a" * 99) == f"07-{'a' * 40}.png"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("who", ["Odile and Perrin (second verse)", "W" * 100, "名" * 100])
 def test_all_words_have_room_over_the_picture(clip, tmp_path, who):
     """No letter reaches the right edge, and the picture keeps the sheet's width and height under one line more."""

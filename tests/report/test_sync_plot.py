@@ -99,6 +99,7 @@ def dots(axes, label):
 # --- files --------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("result", [result_of(), unmatched()], ids=["match", "no match"])
 @every_kind
 def test_the_file_is_whole_and_what_its_name_says(tmp_path, result, name):
@@ -113,6 +114,7 @@ def test_another_suffix_is_refused(tmp_path, name):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_an_existing_file_needs_force(tmp_path):
     path = tmp_path / "plot.png"
     write_sync_plot(result_of(), path)
@@ -144,6 +146,7 @@ def test_an_input_is_never_written_over(tmp_path):
     assert path.read_bytes() == b"mine"
 
 
+@pytest.mark.slow
 def test_pyplot_is_left_alone():
     """It would keep every figure, and look for a screen."""
     code = "import sys, spatial.report.plots.sync_plot; print('matplotlib.pyplot' in sys.modules)"
@@ -154,6 +157,7 @@ def test_pyplot_is_left_alone():
 # --- the title ----------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("result", "said"),
     [
@@ -176,12 +180,14 @@ def test_the_title_is_the_answer(draw, result, said):
     assert title(draw(result)) == said
 
 
+@pytest.mark.slow
 def test_the_title_is_no_surer_than_the_answer(draw):
     doubt = Finding("ambiguous_match", Severity.LOOK, "both fit", "scene.mov")
     assert title(draw(replace(result_of(), findings=(doubt,)))).startswith("Unsure: take.wav")
     assert title(draw(unmatched(undecided=True))).startswith("Cannot tell whether take.wav belongs to scene.mov:")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["a$b_{c}$.wav", "two\nlines\x1b[2J.wav", "音.wav", "bad\udcff.wav"])
 def test_any_file_name_can_be_drawn(draw, name):
     figure = draw(replace(result_of(), take=replace(TAKE, path=Path(name), parts=())))
@@ -242,6 +248,7 @@ def test_outliers_are_hollow_and_far_ones_stand_at_the_edge(draw):
     assert "27 of 30 agree" in windows.get_title(loc="left")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("scatter_s", "limit"), [(1e-5, 1.0), (0.9e-3, 1.0), (1.5e-3, 2.0), (30e-3, 50.0)])
 def test_good_and_bad_do_not_look_alike(draw, scatter_s, limit):
     """The axis reaches 1 ms at least: a small scatter is seen to be small, and a large one is all shown."""
@@ -258,6 +265,7 @@ def test_heavier_windows_are_larger(draw):
     assert np.all(np.diff(sizes) > 0)
 
 
+@pytest.mark.slow
 def test_the_band_is_95_percent_and_narrowest_in_the_middle(draw):
     """At clip time 0 it is 1.96 times the offset's deviation; the middle is what the slope does not reach."""
     windows = draw(result_of(offset_sd_s=2e-4, drift_sd_ppm=5.0)).axes[0]
@@ -269,6 +277,7 @@ def test_the_band_is_95_percent_and_narrowest_in_the_middle(draw):
     assert half[-1] == pytest.approx(half[0], rel=1e-6)
 
 
+@pytest.mark.slow
 def test_the_law_that_is_used_is_drawn_where_it_is_not_the_fitted_one(draw):
     """0.5 ppm within 1 ppm is no drift: the line used falls from +15 to -15 microseconds against the fitted one."""
     windows = draw(result_of(ClockLaw(3.0, 0.5))).axes[0]
@@ -278,6 +287,7 @@ def test_the_law_that_is_used_is_drawn_where_it_is_not_the_fitted_one(draw):
     assert not [line for line in draw(result_of()).axes[0].lines if line.get_label() == "used: no drift"]
 
 
+@pytest.mark.slow
 def test_steps_are_named_by_who_lost_what_and_the_windows_follow_them(draw):
     """Take time that jumps back is sound the recorder lost."""
     law = ClockLaw(3.0, 12.0, (ClockStep(20.0, -0.0234, 1e-5), ClockStep(45.0, 0.0051, 1e-5)))
@@ -321,6 +331,7 @@ def test_no_match_without_evidence_says_so(draw):
     assert peak.lines[:] == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("offset_s", "take_s", "said"),
     [
@@ -341,6 +352,7 @@ def test_what_is_covered_is_said(draw, offset_s, take_s, said):
 # --- odd numbers, and eyes that see no colour -----------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("windows", [0, 1, 400])
 def test_any_number_of_windows(draw, windows):
     times = np.linspace(0.5, 59.5, windows)
@@ -349,6 +361,7 @@ def test_any_number_of_windows(draw, windows):
     assert len(dots(drawn, "window")) == windows
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("field", ["times_s", "lags_s", "weights", "peak_curve"])
 def test_nan_in_the_evidence_is_left_out(draw, field):
     result = result_of()
@@ -360,6 +373,7 @@ def test_nan_in_the_evidence_is_left_out(draw, field):
     assert np.all(np.isfinite(peak.lines[0].get_ydata()))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sd", [None, NAN, float("inf")])
 def test_a_law_of_unknown_certainty_has_no_band(draw, sd):
     figure = draw(result_of(offset_sd_s=sd, drift_sd_ppm=sd))
@@ -369,6 +383,7 @@ def test_a_law_of_unknown_certainty_has_no_band(draw, sd):
     assert "inf" not in title(figure)
 
 
+@pytest.mark.slow
 def test_an_empty_or_silent_curve_is_no_peak(draw):
     evidence = result_of().estimate.evidence
     for curve in (np.zeros(0), np.zeros(5), np.full(5, NAN)):
@@ -377,6 +392,7 @@ def test_an_empty_or_silent_curve_is_no_peak(draw):
         assert "too little" in draw(replace(result_of(), estimate=estimate)).axes[2].get_title(loc="left")
 
 
+@pytest.mark.slow
 def test_a_clip_of_no_length_is_drawn(draw):
     assert "No match" in title(draw(replace(unmatched(), clip=replace(CLIP, duration_s=0.0))))
 

@@ -39,6 +39,7 @@ def take_of(true, *, start_s, ppm):
     return soxr.resample(true[int(start_s * RATE) :], RATE, RATE * (1 + ppm * 1e-6), quality="VHQ")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ppm", [-1000.0, -60.0, 0.0, 35.0, 1000.0])
 @pytest.mark.parametrize("early_s", [5.0, -3.0])
 def test_both_signs_of_offset_and_drift(rng, ppm, early_s):
@@ -52,6 +53,7 @@ def test_both_signs_of_offset_and_drift(rng, ppm, early_s):
     assert estimate.drift_significant == (ppm != 0.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("shift", [137, 16_000])
 def test_shifting_the_take_shifts_the_offset(rng, shift):
     true = babble(rng, 30)
@@ -61,6 +63,7 @@ def test_shifting_the_take_shifts_the_offset(rng, shift):
     assert later.law.offset_s - first.law.offset_s == pytest.approx(shift / RATE, abs=20e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("gain", [1e-3, 30.0])
 def test_gain_does_not_matter(rng, gain):
     true = babble(rng, 30)
@@ -68,6 +71,7 @@ def test_gain_does_not_matter(rng, gain):
     assert sync(gain * clip, true).law.offset_s == pytest.approx(sync(clip, true).law.offset_s, abs=2e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("wiring", ["one channel inverted", "both inverted"])
 def test_inverted_camera_channels_still_match(rng, wiring):
     true = babble(rng, 30)
@@ -78,6 +82,7 @@ def test_inverted_camera_channels_still_match(rng, wiring):
     assert estimate.law.offset_s == pytest.approx(5.0, abs=50e-6)
 
 
+@pytest.mark.slow
 def test_noise_is_survived(rng):
     true = babble(rng, 60)
     clip = true[10 * RATE : 50 * RATE]
@@ -87,6 +92,7 @@ def test_noise_is_survived(rng):
     assert abs(estimate.law.offset_s - 10.0) < 3 * estimate.offset_sd_s
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 def test_unrelated_sound_never_matches(seed):
     rng = np.random.default_rng(seed)
@@ -113,6 +119,7 @@ def test_sound_that_never_changes_never_matches(rng, dull):
     assert not sync(dull, dull).matched
 
 
+@pytest.mark.slow
 def test_too_short_an_overlap_is_no_match(rng):
     true = babble(rng, 40)
     estimate = sync(true[: 20 * RATE], true[18 * RATE :])
@@ -141,5 +148,6 @@ def test_steady_law_agrees_where_the_line_is_surest(rng):
 
 def test_a_refusal_has_one_yardstick_whichever_likeness_it_speaks_of():
     """Loudness, waves and both together each have a limit of their own; 9.99 of 10 is not enough, and says so."""
+    # The words alone: scores that close to the bar come from no sound for sure.
     assert "by more than 99 % of what is enough" in _too_weak("their waves", 9.99, 10.0)
     assert "by more than 50 % of what is enough" in _too_weak("the rises and falls of their sound", 4.0, 8.0)

@@ -68,6 +68,7 @@ def assert_same(law, expected):
 # --- shifting -----------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @few
 @given(scene=scenes, samples=st.integers(-4 * RATE, 4 * RATE))
 @example(scene=0, samples=1)
@@ -78,6 +79,7 @@ def test_a_take_that_starts_later_has_that_much_less_offset(scene, samples):
     assert_same(later, ClockLaw(before.offset_s - samples / RATE, before.drift_ppm))
 
 
+@pytest.mark.slow
 @few
 @given(scene=scenes, part=st.floats(0.0, 1.0))
 def test_a_part_of_a_sample_counts(scene, part):
@@ -89,6 +91,7 @@ def test_a_part_of_a_sample_counts(scene, part):
     assert_same(law_of(clip_of(scene), take), ClockLaw(before.offset_s - part / RATE, before.drift_ppm))
 
 
+@pytest.mark.slow
 @few
 @given(scene=scenes, samples=st.integers(-3 * RATE, 3 * RATE))
 def test_a_clip_that_starts_later_lies_that_much_later_in_the_take(scene, samples):
@@ -97,6 +100,7 @@ def test_a_clip_that_starts_later_lies_that_much_later_in_the_take(scene, sample
     assert_same(later, ClockLaw(before.offset_s + samples / RATE, before.drift_ppm))
 
 
+@pytest.mark.slow
 @few
 @given(scene=scenes, seconds=st.floats(0.001, 40.0))
 def test_silence_before_the_take_adds_to_the_offset(scene, seconds):
@@ -109,6 +113,7 @@ def test_silence_before_the_take_adds_to_the_offset(scene, seconds):
 # --- scaling and polarity -----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @few
 @given(scene=scenes, clip_db=st.floats(-80.0, 0.0), take_db=st.floats(-80.0, 0.0))
 @example(scene=0, clip_db=-80.0, take_db=0.0)
@@ -120,6 +125,7 @@ def test_gain_changes_nothing(scene, clip_db, take_db):
     assert_same(louder, plain_law(scene))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("left", [-1.0, 1.0])
 @pytest.mark.parametrize("right", [-1.0, 1.0])
 @pytest.mark.parametrize("whole_take", [-1.0, 1.0])
@@ -131,6 +137,7 @@ def test_polarity_changes_nothing(scene, left, right, whole_take):
     assert_same(law_of(clip, whole_take * take_of(scene)), plain_law(scene))
 
 
+@pytest.mark.slow
 @few
 @given(scene=scenes, right_db=st.floats(-80.0, 0.0))
 def test_the_cameras_other_channel_may_be_faint(scene, right_db):
@@ -141,6 +148,7 @@ def test_the_cameras_other_channel_may_be_faint(scene, right_db):
 # --- swapping, clocks, silence ------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @few
 @given(scene=scenes, ppm=st.sampled_from([0.0, -80.0, 80.0]))
 def test_swapping_clip_and_take_inverts_the_law(scene, ppm):
@@ -167,6 +175,7 @@ def test_swapping_clip_and_take_inverts_the_law(scene, ppm):
     )
 
 
+@pytest.mark.slow
 @few
 @given(scene=scenes, ppm=st.floats(-1000.0, 1000.0))
 @example(scene=0, ppm=1000.0)
@@ -187,6 +196,7 @@ def test_a_take_counted_by_another_clock_has_that_drift(scene, ppm):
     )
 
 
+@pytest.mark.slow
 @few
 @given(scene=scenes, clip_s=st.floats(0.0, 30.0), take_s=st.floats(0.0, 90.0))
 def test_silence_at_the_end_changes_nothing(scene, clip_s, take_s):
@@ -197,6 +207,7 @@ def test_silence_at_the_end_changes_nothing(scene, clip_s, take_s):
 
 # These two were refused as "do not seem to hear the same event" while the coarse score was divided by the root of all
 # stretches of the clip, whether or not they hold sound or overlap the take. "Cannot tell" would be honest; "no" is not.
+@pytest.mark.slow
 @pytest.mark.parametrize("seconds", [45, 60, 75])
 def test_a_clip_that_falls_silent_for_long_is_not_refused_as_another_event(seconds):
     estimate = sync_arrays(np.concatenate([clip_of(0), np.zeros(seconds * RATE)]), field_of(take_of(0)))
@@ -206,6 +217,7 @@ def test_a_clip_that_falls_silent_for_long_is_not_refused_as_another_event(secon
 
 
 # A take that was started late, or stopped early, and hears 15 s of a clip of 75 s, clean and without noise.
+@pytest.mark.slow
 @pytest.mark.parametrize("covered", ["the first 15 s", "the last 15 s"])
 def test_a_take_that_covers_part_of_a_long_clip_is_not_refused_as_another_event(covered):
     sound = np.concatenate([bursts(0), bursts(1), bursts(2)])
@@ -221,6 +233,7 @@ def test_a_take_that_covers_part_of_a_long_clip_is_not_refused_as_another_event(
 # --- never by chance ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @few
 @given(first=st.integers(0, 9), apart=st.integers(1, 9), swap=st.booleans())
 def test_another_scene_is_never_a_match(first, apart, swap):
@@ -237,6 +250,7 @@ offsets = st.floats(-1e5, 1e5)
 drifts = st.floats(-1500.0, 1500.0)
 
 
+@pytest.mark.slow
 @given(offset_s=offsets, drift_ppm=drifts, time_s=offsets)
 def test_a_law_and_its_inverse_undo_each_other(offset_s, drift_ppm, time_s):
     """The inverse as a law of its own: offset' = -offset / ratio, ratio' = 1 / ratio."""

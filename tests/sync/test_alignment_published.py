@@ -1,13 +1,13 @@
 """Sync against what is published: the phase transform, the delay bound, window smear, pulled clocks.
 
 Second implementations are scipy.signal.correlate and the whitened sum written out as it stands in the paper. Our
-sign (DESIGN section 2): a take that hears an event LATER than the clock law predicts has a POSITIVE lag. With
+sign (spatial.conventions): a take that hears an event LATER than the clock law predicts has a POSITIVE lag. With
 X the clip's spectrum and Y the take's, y(t) = x(t - D) makes Y = X exp(-2 pi i f D), so the sum over f of
 (conj(X) Y / |X Y|) exp(+2 pi i f lag) is largest at lag = +D.
 
 Sources:
 [1] Knapp and Carter 1976, IEEE TASSP 24(4) 320-327: generalized cross-correlation, phase transform, and the bound
-on the delay's variance (formula and worked numbers in CHECKS section 8, value from memory).
+on the delay's variance (formula from memory, numbers worked by hand).
 [2] Pull factors 1000/1001 and 1001/1000 of 0.1 % (derived from 30000/1001 frames per second, SMPTE ST 12-1).
 """
 
@@ -168,7 +168,7 @@ def heard_twice(rng, snr_db, windows):
     ],
 )
 def test_the_bound_gives_the_worked_numbers(snr_db, sd_s, on_samples):
-    """CHECKS section 8: 300-6000 Hz, 10 s; three printed digits."""
+    """Numbers worked from the bound of [1]: 300-6000 Hz, 10 s; three digits."""
     bound = delay_bound_s(snr_db, 10.0, band_hz=(300.0, 6000.0))
     assert bound == pytest.approx(sd_s, rel=0.005)
     assert bound * 48_000 == pytest.approx(on_samples, abs=6e-5 if on_samples < 0.01 else 6e-4)
@@ -181,6 +181,7 @@ def test_what_our_averaging_must_cost():
     assert expected_ratio(20.0) > expected_ratio(0.0) > expected_ratio(-10.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("snr_db", [-10.0, -5.0, 0.0, 5.0, 10.0])
 def test_stacked_windows_reach_the_delay_bound(rng, snr_db):
     """[1]: the error of one stacked curve over the bound, between 1 and what our averaging must cost.
@@ -214,9 +215,10 @@ def test_the_parabola_costs_a_thousandth_of_a_sample():
         assert (lags[0] + place * (lags[1] - lags[0])) * RATE == pytest.approx(delay, abs=0.0012)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("snr_db", [0.0, 20.0])
 def test_the_whole_estimate_reaches_the_bound(rng, snr_db):
-    """[1] for the offset at the clip's middle, and sqrt(12) sd / T for the drift (CHECKS section 8), by estimate_sync.
+    """[1] for the offset at the clip's middle, and sqrt(12) sd / T for the drift (derived), by estimate_sync.
 
     The robust line may cost Tukey's 5 % of the variance beside what averaging costs; limits widened as above.
     Measured over 40 trials, offset and drift (expected): 0 dB 1.28 and 1.30 (1.36), 10 dB 1.39 and 1.65 (1.63),
@@ -238,9 +240,10 @@ def test_the_whole_estimate_reaches_the_bound(rng, snr_db):
         assert 1 - by_chance < ratio < expected_ratio(snr_db) * np.sqrt(1 / 0.95) * (1 + by_chance)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("snr_db", [-20.0, -10.0, -5.0])
 def test_under_the_threshold_the_answer_is_right_or_unsure(rng, snr_db):
-    """CHECKS section 8: far below 0 dB anomalies dominate. Then no match; if a match, within its own interval."""
+    """Far below 0 dB anomalies dominate. Then no match; if a match, within its own interval."""
     for _ in range(8):
         clip, take, delay, _ = heard_twice(rng, snr_db, windows=8)
         estimate = sync_arrays(clip, field_of(take))
@@ -252,7 +255,7 @@ def test_under_the_threshold_the_answer_is_right_or_unsure(rng, snr_db):
 
 
 def smear_limit(seconds, highest_hz):
-    """Largest clock difference for a window: delta Tw < 1 / (4 f2) (CHECKS section 8, derived)."""
+    """Largest clock difference for a window: delta Tw < 1 / (4 f2) (derived)."""
     return 1 / (4 * highest_hz * seconds)
 
 
@@ -274,7 +277,7 @@ def by_clock(sound, ppm):
 
 @pytest.mark.parametrize(("window_s", "ppm"), [(0.42, 100.0), (2.1, 20.0), (10.0, 4.2)])
 def test_the_smear_limit_gives_the_worked_numbers(window_s, ppm):
-    """CHECKS section 8, f2 = 6 kHz; two printed digits."""
+    """The same worked for f2 = 6 kHz; two digits."""
     assert smear_limit(window_s, 6000.0) * 1e6 == pytest.approx(ppm, rel=0.02)
 
 
@@ -316,6 +319,7 @@ def test_a_window_that_ignores_the_law_is_smeared_by_what_a_block_bears(noise):
 # --- pulled clocks ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("up", "down", "ppm"),
     [(1000, 1001, -999.001), (1001, 1000, 1000.0)],

@@ -59,6 +59,7 @@ def test_noise_reduction_that_opens_beside_sound_makes_the_range_look_smaller_by
     assert 26.0 - 12.0 - 4.0 < hear_riding(clip, take, AT_ONCE) < 26.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "others",
     [{}, {"noise_reduction_db": 18.0}, {"limiter": True}, {"low_cut_hz": 250.0}, {"dual_mono": True}],

@@ -90,6 +90,7 @@ def moments(clip, take, law=LAW):
     return compare_moments(clip, take, law, BOTH, powers_of(clip, take))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("true", [0, 1, 2])
 def test_talk_around_the_song_decides(shots, true):
     judged = judge_rivals(shots[true][0], offers(shots[true][0], [take for _, take in shots]))
@@ -102,6 +103,7 @@ def test_talk_around_the_song_decides(shots, true):
     assert min(against_s) > judged.moments[true].against_s
 
 
+@pytest.mark.slow
 def test_swapping_two_takes_swaps_the_answer(shots):
     clip = shots[0][0]
     one = judge_rivals(clip, offers(clip, [shots[0][1], shots[1][1]]))
@@ -133,6 +135,7 @@ def test_nothing_but_the_song_is_ambiguous(rng, song):
     assert min(judged.shares) > 0.03
 
 
+@pytest.mark.slow
 def test_a_noisier_true_take_still_wins(rng, song):
     rooms = [shot(rng, song) for _ in range(2)]
     clip = heard_by_camera(rng, rooms[0])
@@ -141,6 +144,7 @@ def test_a_noisier_true_take_still_wins(rng, song):
     assert (judged.verdict, judged.best) == (Verdict.DECIDED, 0)
 
 
+@pytest.mark.slow
 def test_whole_bar_aliases_of_one_take(rng):
     bar = 2.0 * sounding(rng, 2.0, density=0.8, beat_s=0.25)
     room = shot(rng, np.tile(bar, 7))
@@ -192,6 +196,7 @@ def test_a_few_odd_cells_say_little_however_steady():
     assert paired_t(np.full(40, 1.0)) == 0.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("log_odds", "verdict"), [(4.0, Verdict.AMBIGUOUS), (5.2, Verdict.DECIDED)])
 def test_it_takes_99_to_1(shots, log_odds, verdict):
     """Of two copies of the right take only what is known besides tells; both share talk with the clip."""
@@ -200,6 +205,7 @@ def test_it_takes_99_to_1(shots, log_odds, verdict):
     assert (judged.verdict, judged.best, len(judged.rivals)) == (verdict, 0, int(verdict is Verdict.AMBIGUOUS))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("log_odds", "verdict"), [(6.0, Verdict.AMBIGUOUS), (7.5, Verdict.DECIDED)])
 def test_where_all_that_is_shared_is_music_it_takes_999_to_1(rng, song, log_odds, verdict):
     clip = heard_by_camera(rng, song)
@@ -209,6 +215,7 @@ def test_where_all_that_is_shared_is_music_it_takes_999_to_1(rng, song, log_odds
     assert (judged.verdict, judged.rivals) == (verdict, ())
 
 
+@pytest.mark.slow
 def test_what_is_contradicted_itself_is_no_rival_of_what_is_clear(shots):
     clip = shots[0][0]
     plain = judge_rivals(clip, offers(clip, [shots[0][1], shots[1][1]])).contests[0].log_odds

@@ -42,6 +42,7 @@ def test_a_third_of_wild_windows_does_not_pull(rng):
     assert np.all(line.weights[wild] < 0.2)
 
 
+@pytest.mark.slow
 def test_uncertainty_is_calibrated(rng):
     """Standardised errors over many draws have unit scatter: 95 % intervals hold about 95 %."""
     scores = []
@@ -53,6 +54,7 @@ def test_uncertainty_is_calibrated(rng):
     assert 0.90 <= held <= 0.995  # binomial spread of 150 draws, and a mild widening for repeated errors
 
 
+@pytest.mark.slow
 def test_few_windows_do_not_pass_for_sure(rng):
     """Eight windows may lie on a line by luck; the interval holds the truth all the same."""
     scores = []

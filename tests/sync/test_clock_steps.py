@@ -1,6 +1,6 @@
 """Clock steps found in whole recordings, from envelope to law: where, how large, and none where there is none.
 
-The limits are the issue's: the place of a step within a second, its size within a millisecond.
+The limits: the place of a step within a second, its size within a millisecond.
 """
 
 from functools import cache
@@ -14,6 +14,8 @@ from spatial.sync.alignment import estimate_sync
 from spatial.sync.coarse import find_candidates
 from spatial.sync.envelope import WORKING_RATE_HZ
 from tests.hearing import bursts_of_noise, envelope, field_of
+
+pytestmark = pytest.mark.slow
 
 RATE = WORKING_RATE_HZ
 CLIP_START_S, CLIP_S = 6.0, 60.0

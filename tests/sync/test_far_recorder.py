@@ -6,6 +6,8 @@ import pytest
 from spatial.conventions import SPEED_OF_SOUND_M_S
 from spatial.sync.far_recorder import offset_apart
 
+pytestmark = pytest.mark.slow
+
 
 def scene(rng, away_m, talkers):
     """Delays and directions of talkers 1 to 3.5 m around a camera this far from the recorder; the clocks agree."""

@@ -5,7 +5,7 @@ import pytest
 from scipy import signal
 
 from spatial.dsp.samples import ArraySamples
-from spatial.sync.gcc_phat import BLOCK, cross_windows, lag_curves, refine_peak
+from spatial.sync.gcc_phat import cross_windows, lag_curves, refine_peak
 from spatial.timebase import ClockLaw
 
 RATE = 16_000
@@ -123,7 +123,3 @@ def test_silence_has_no_phase():
 
 def test_a_peak_at_the_edge_stays_there():
     assert refine_peak(np.array([3.0, 2.0, 1.0]), 0) == (0.0, 3.0)
-
-
-def test_block_is_even():
-    assert BLOCK % 2 == 0

@@ -28,6 +28,7 @@ def shoot(rng, later_s, seconds=CLIP_S):
     return clip + hiss[4, : clip.size], take + hiss[:4]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("later_s", [3e-3, -5e-3, 7e-3])
 def test_a_recorder_metres_away_leaves_the_offset_in_doubt(rng, later_s):
     """Lags that differ by more than a rig allows are neither ignored, nor steps, nor drift."""
@@ -40,6 +41,7 @@ def test_a_recorder_metres_away_leaves_the_offset_in_doubt(rng, later_s):
     assert abs(estimate.law.drift_ppm) < 2 * estimate.drift_sd_ppm
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("later_s", [0.0, 0.8e-3, -0.8e-3])
 def test_a_recorder_on_the_rig_does_not(rng, later_s):
     estimate = sync_arrays(*shoot(rng, later_s))

@@ -53,6 +53,7 @@ def test_nothing_but_a_machine_that_plays(seed):
     assert compared(*boxes(sound, sound, rng)).standing is Standing.MUSIC
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "make",
     [
@@ -76,6 +77,7 @@ def test_a_player_is_no_machine(how):
     assert compared(*boxes(sound, sound, rng)).standing in (Standing.CLEAR, Standing.UNTOLD)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("minutes", [0, 2])
 def test_the_same_music_under_other_words(minutes):
     """However long the music lasts: the words on each side are what speaks against one moment."""
@@ -100,6 +102,7 @@ def test_a_hand_on_one_box_accuses_nobody(side):
     assert compared(*boxes(clip, take, rng)).standing is Standing.MUSIC
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("range_db", [18.0, 28.0])
 def test_a_riding_gain_over_rests_holds_nothing_that_the_take_lacks(range_db):
     """In a rest the gain lifts the camera's noise by its whole range; that is no sound, and the take misses nothing."""
@@ -170,6 +173,7 @@ def standing_of(monkeypatch, *, beats, only_clip=(), only_take=(), agreeing=()):
     heights = np.where(np.isin(np.arange(200), agreeing), 9.0, 1.0)
     monkeypatch.setattr(same_music, "unlike_cells", lambda *_: counts)
     monkeypatch.setattr(same_music, "window_heights", lambda *_: heights)
+    # The beat is given, to test what is concluded from it.
     monkeypatch.setattr(same_music, "_beats", lambda *_: beats)
     blocks = (200 + 1) * same_music.WINDOW_HOP
     spectra = np.zeros((1, blocks, 2))
@@ -218,6 +222,7 @@ def test_a_long_clip_is_not_accused_for_its_length():
     times_s = np.arange(0.0, 1800.0, 0.25)
     odd = np.isclose(times_s % 30.0, 0.0)
     assert odd.sum() == 60
+    # Half an hour of sound would be needed to get here from outside.
     assert same_music._fullest(odd, times_s) <= 3
     assert same_music._fullest(np.zeros(times_s.size, dtype=bool), times_s) == 0
 
@@ -236,6 +241,7 @@ def beats_of(onsets, *, agree=True, looked_at=None):
     middles_s = np.arange(0.0, len(onsets) / 100.0, 0.25)
     if looked_at is not None:
         middles_s = middles_s[(middles_s >= looked_at[0]) & (middles_s < looked_at[1])]
+    # What a beat is, by onsets that are given: sounds would leave open where its rises are.
     return same_music._beats(onsets, middles_s, np.full(middles_s.size, agree))
 
 

@@ -43,6 +43,7 @@ def peaks_of(rng, delays_s, who, *, ppm=0.0, step=None, stray=0.1):
     return WidePeaks(times, lags, between, directions)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("who", [in_turn, in_blocks])
 @pytest.mark.parametrize("ppm", [-35.0, 0.0, 80.0])
 def test_lags_that_jump_with_who_talks_are_no_steps(rng, who, ppm):
@@ -74,6 +75,7 @@ def test_more_than_a_recorders_distance_is_a_step_whoever_talks(rng):
     assert clocks_steps(peaks_of(rng, AT_3_M, in_blocks, step=step), [step]) == (step,)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("who", [in_turn, in_blocks])
 def test_the_interval_of_the_drift_holds(rng, who):
     fits = [(ppm, fit_talkers(peaks_of(rng, AT_3_M, who, ppm=ppm), LAW)) for ppm in rng.uniform(-80.0, 80.0, 24)]
@@ -105,6 +107,7 @@ def shoot(rng, delays_s, *, lost_s=0.0):
     return clip + hiss[4, : clip.size], take + hiss[:4]
 
 
+@pytest.mark.slow
 def test_talkers_in_turn_and_a_recorder_3_m_away(rng):
     estimate = sync_arrays(*shoot(rng, AT_3_M))
     assert estimate.matched
@@ -115,6 +118,7 @@ def test_talkers_in_turn_and_a_recorder_3_m_away(rng):
     assert estimate.drift_sd_ppm < 5.0
 
 
+@pytest.mark.slow
 def test_talkers_in_turn_and_a_recorder_on_the_rig_that_lost_5_ms(rng):
     estimate = sync_arrays(*shoot(rng, ON_A_RIG, lost_s=5e-3))
     assert not estimate.apart

@@ -20,11 +20,11 @@ from spatial.jobs.orient.measure_marks import hear_marks, marks_of_clip
 from spatial.jobs.orient.orient_clip import orient_match
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.listen import listen_to_all, listen_to_clip, listen_to_take
 from spatial.jobs.sync.listen_take import Listened, remembered_take
 from spatial.jobs.sync.sync_clip import match_takes, open_shoot, sync_listened, with_estimate
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.jobs.sync.time_of_day import clip_start_of_day_s
 from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, check_track, step_of_track, with_sight
 from spatial.media.buffers import Spool

@@ -1,13 +1,9 @@
-"""A take as its clip needs it: de-drifted, turned, exactly as long as the clip.
+"""A take as its clip needs it: de-drifted, turned, at the delivery rate, exactly as long as the clip.
 
-A take as its clip needs it: de-drifted, turned, at the delivery rate, sample for sample as long as the clip.
-
-Functions: on_clip_time (in a stream).
-
-The turn of a track: how the microphone sat, how the camera moved over it, how the picture was levelled.
-
+Goal: the samples of the delivered track, in a stream, with the turn that makes the field face the lens at every moment:
+how the microphone sat, how the camera moved over it, how the picture was levelled.
 Conventions: spatial.conventions (mount).
-Functions: track_turn (turns block after block); moves_findings (what the moves leave unsaid).
+Functions: on_clip_time (in a stream); track_turn (turns block after block); moves_findings (what the moves leave open).
 """
 
 from collections.abc import Callable, Iterator
@@ -81,13 +77,13 @@ def moves_findings(clip: Clip, rig: Rig) -> list[Finding]:
 # --- on clip time ---
 
 _FADE_S = 0.005
-"""Where silence meets sound the join is faded, or it would click."""
+"""Length of the fade where silence meets sound, seconds: a hard join would click."""
 
 _HOLE_S = 0.03
 """A shorter loss is faded over: a syllable hides it. A longer one is left silent."""
 
 _CROSSFADE_S = 0.01
-"""Where a clock jumps, one piece of the take fades into the next."""
+"""Length over which one piece of the take fades into the next where a clock jumps, seconds."""
 
 _PREROLL_S = 0.05
 """Sound fed to the resampler before the clip starts, so that its filter has settled."""

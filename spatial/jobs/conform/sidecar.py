@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from spatial import __version__
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
 from spatial.errors import MediaFileError
 from spatial.field import Calibrated
@@ -28,6 +27,7 @@ from spatial.mount.channel_faults import ChannelFault
 from spatial.mount.mic_offset import OffsetJudgement
 from spatial.rotation import ypr_from_matrix
 from spatial.timebase import ClockLaw
+from spatial.version import __version__
 
 _MOST_SIDECAR_BYTES = 10_000_000
 """A sidecar has some kilobytes, and a few hundred where it has 500 marks."""

@@ -135,7 +135,7 @@ def run_day(
             with suppress(OSError):
                 tracks.rmdir()
     used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
-    # One that fits some clip as well as the take that is used, such as a copy of it, is told of with the clip.
+    # One that fits some clip as well as the take that is used, such as a copy of it, is reported with the clip.
     may_be = used | {path for entry in done if entry.sync for p in entry.sync.possibilities for path in p.take.paths}
     spare = [
         Finding(Code.UNUSED_TAKE, Severity.NOTE, f"{take.path.name} belongs to none of the clips", take.path.name)

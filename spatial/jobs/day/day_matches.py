@@ -13,7 +13,6 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial import __version__
 from spatial.errors import InputError, SoundplumbError
 from spatial.findings import Finding, Severity
 from spatial.jobs.conform.track_memory import Recalled, is_tried, without_sound
@@ -21,11 +20,11 @@ from spatial.jobs.faults import as_fault
 from spatial.jobs.kept import from_kept, kept_text
 from spatial.jobs.progress import Progress
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.listen import listen_to_clip, listen_to_takes, unusable
 from spatial.jobs.sync.listen_take import Listened, is_remembered
 from spatial.jobs.sync.sync_clip import match_takes, rig_of
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.media.cache import FeatureCache
 from spatial.media.movies.clip import open_clip
 from spatial.media.shoot_file import Shoot
@@ -33,6 +32,7 @@ from spatial.media.takes.take import Take
 from spatial.sync.alignment import FAINT_SCORE
 from spatial.sync.coarse import find_candidates
 from spatial.sync.envelope import ENVELOPE_VERSION
+from spatial.version import __version__
 
 _CLIP_KIND = f"clip envelope {ENVELOPE_VERSION}"
 

@@ -29,6 +29,7 @@ _SPANS, _SPAN_S = 10, 3.0
 """Half a minute of sound from all over the take: more of it would take more memory than the whole reading."""
 
 _HIGHER_ORDERS = (9, 16)
+"""Channels of fields of second and third order: (order + 1) squared."""
 
 _WORDS = {
     "ambix": "ACN/SN3D (ambix)",

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from spatial.conventions import CHANNEL_NAMES
 from spatial.findings import Code, Finding, Severity
 from spatial.health.channel_balance import Balance
 from spatial.health.low_frequency import OWN_NOISE_RATIO
@@ -15,18 +16,25 @@ from spatial.health.meter import Health
 _HUM_FIX_DB, _HUM_LOOK_DB = -20.0, -45.0
 """Below the channel's loud moments: hum is heard through speech, or in its rests."""
 _HUM_LEAST_DBFS = -60.0
+"""RMS of the hum: fainter, nobody will raise it until it is heard. It is chosen, without a source."""
 
 _WIND_FIX_DB, _WIND_LOOK_DB = 3.0, -15.0
-"""Against the loud moments of W from 300 to 3000 Hz: louder than the voices, or well heard under them."""
+"""Level of wind against the loud moments of W from 300 to 3000 Hz: louder than the voices is to be mended, well heard
+under them is to be looked at."""
+
 _WIND_LEAST_DBFS = -50.0
 """RMS: below, it is the microphone's own noise in a quiet place."""
 _WIND_SHARE = 0.1
+"""Part of the looks with wind louder than the voices from which the take is to be mended; less of it can be cut
+around."""
 
 _GAIN_LOOK_DB, _GAIN_FIX_DB = 3.0, 6.0
-"""3 dB on one axis turn a direction by up to 10 degrees, 6 dB by up to 20 (atan of the gain; DERIVED)."""
+"""3 dB on one axis turn a direction by up to 10 degrees, 6 dB by up to 20 (derived: the arc tangent of the gain)."""
 _GAIN_LEAST_DB = 4.0
 """Axes of sound microphones are 0.75 to 1.25 times as sensitive as W (2.5 dB), and more by frequency."""
 _GAIN_SURE = 3.0
+"""Standard deviations that a gain must be from none. At less chance accuses channels."""
+
 _GAIN_EVIDENCE = 9.0
 """Natural logarithm: 8000 to one."""
 
@@ -37,13 +45,11 @@ _OFF_DB = 2.2
 """How far X, Y, Z over W may not be from what the format promises; a room's tones reach 1.8 in simulated rooms."""
 
 _OMNI_PARTS = 0.38, 0.72
-"""Of capsules that microphones are made of: 0.4 (between a hypercardioid and a supercardioid) to 0.7 (wide), and what
-rooms and sensitivities add (patterns: common practice, no source)."""
+"""Omni part of the capsules that microphones are made of: 0.4 (between a hypercardioid and a supercardioid) to 0.7
+(wide), and what rooms and sensitivities add (patterns: common practice, no source)."""
 
 _NORMALISATIONS_DB = 10 * np.log10(np.array([1.0, 2.0, 3.0]))
-"""X, Y, Z over W in SN3D, FuMa, N3D (CHECKS 1)."""
-
-_OMNI_NAMES = ("W", "Y", "Z", "X")
+"""X, Y, Z over W in SN3D, FuMa, N3D, dB (spatial.health.channel_balance)."""
 
 
 def field_findings(health: Health, names: Sequence[str], name: str, *, weak: bool) -> Iterator[Finding]:
@@ -56,7 +62,7 @@ def field_findings(health: Health, names: Sequence[str], name: str, *, weak: boo
     if balance.inverted is not None:
         yield _polarity(health, balance.inverted, names, name)
     elif balance.omni is not None:
-        said = _OMNI_NAMES[balance.omni]
+        said = CHANNEL_NAMES[balance.omni]
         yield Finding(
             Code.SWAPPED_CHANNELS,
             Severity.FIX,
@@ -142,7 +148,7 @@ def _off_the_law(balance: Balance, name: str, *, capsules: bool) -> Iterator[Fin
     off_db = balance.ratio_db
     if abs(off_db) <= _OFF_DB:
         return
-    # Capsules taken for cardioids, of omni part a, have (1 - a) / a times as much of X, Y and Z (DERIVED).
+    # Capsules taken for cardioids, of omni part a, have (1 - a) / a times as much of X, Y and Z (derived).
     omni_part = 1.0 / (1.0 + 10 ** (off_db / 20))
     # Another pattern leaves all directions alike; where one capsule's gain would explain it, that is likelier.
     if capsules and balance.gain is None and _OMNI_PARTS[0] <= omni_part <= _OMNI_PARTS[1]:

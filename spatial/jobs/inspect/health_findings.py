@@ -1,12 +1,9 @@
-"""What to think of a recording's measurements: findings in plain words.
+"""What a recording's measurements mean: findings in plain words, those of lost sound among them.
 
-Every finding says channel, time, size, the threshold with its reason, and what to do. "Fix" is kept for what spoils
+Every finding names channel, time, size, the threshold with its reason, and what to do. "Fix" is kept for what spoils
 the take and can be mended on set; what a mixer can repair, or what may be meant, is "look" or "note".
-Functions: health_findings; lacks_height, has_height (of a field, by what sounds in it).
-
-Findings about sound that was lost on the way to the card.
-
-Functions: loss_findings.
+Functions: health_findings; lacks_height, has_height (of a field, by what sounds in it); loss_findings (sound that was
+lost on the way to the card).
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -16,14 +13,11 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.findings import Code, Finding, Severity
-from spatial.health.dropouts import STANDS_OUT, Hole
+from spatial.health.dropouts import STANDS_OUT, TOGETHER, Hole
 from spatial.health.meter import Health
 from spatial.jobs.inspect.field_findings import field_findings
 
 # --- losses ---
-
-_TOGETHER = 8
-"""Samples between the starts of one hole in different channels."""
 
 _PAUSE_S = 1.0
 """Zeros for longer may be meant: somebody cut a file together, or muted it. Shorter ones are a loss."""
@@ -130,7 +124,7 @@ def _is_faint(gap: _Gap, health: Health) -> bool:
 def _gaps(holes: Iterable[Hole]) -> list[_Gap]:
     together: list[list[Hole]] = []
     for hole in holes:
-        if together and abs(hole.start - together[-1][0].start) <= _TOGETHER:
+        if together and abs(hole.start - together[-1][0].start) <= TOGETHER:
             together[-1].append(hole)
         else:
             together.append([hole])
@@ -177,12 +171,16 @@ DEAD_DB = 60.0
 capsules agree to half a decibel at best, is 30 to 40 dB deep (common practice, no source)."""
 
 _DEAD_FLOOR_DB = 20.0
-"""... and its quiet moments lie this far below the others': a silent direction still has the preamplifier's hiss."""
+"""How far the quiet moments of such a channel lie below the others', too: a silent direction still has the
+preamplifier's hiss."""
 
 _SILENT = 1e-9
 """180 dB below full scale: less than any converter's last bit, and its square is still a number."""
 
 _WEAK_DB = 40.0
+"""How far below the loudest a channel is weak: about as deep as the null of a real microphone (see DEAD_DB), so that
+something else must be odd about it too."""
+
 _DEAD_CAPSULE_DB = 20.0
 """Capsules hear the same place: a cardioid's back is 10 to 20 dB down for one sound, never for the whole room."""
 
@@ -193,7 +191,12 @@ _LOW_DBFS = -40.0
 _OFFSET_LOOK, _OFFSET_NOTE = 0.02, 0.002
 """-34 and -54 dBFS: the first takes room from the sound and thumps at every cut, the second is merely bad wiring."""
 _NOISY_DBFS = -50.0
+"""Quiet moments louder than this, and less than _NOISY_SNR_DB below the loud ones, are noisy if they are noise at all.
+Both are chosen, without a source: quieter noise is masked by what is said."""
+
 _NOISY_SNR_DB = 25.0
+"""See _NOISY_DBFS."""
+
 _STEADY_DB, _NO_LINES_DB = 3.5, 4.5
 """Noise keeps its level from one quiet moment to the next and has no lines; talk and music are otherwise."""
 

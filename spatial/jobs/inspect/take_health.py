@@ -1,12 +1,9 @@
 """Whether takes are sound: measured in one read, and what that means for a clip.
 
-Whether takes are sound: each is read once, everything is measured, and what is wrong is said.
-
-Functions: check_health (one take); check_many (several, on both cores); channel_names.
-
-What is wrong with a take, as far as a clip needs it, each with its moment in the clip.
-
-Functions: health_on_clip; health_on_clips (of a day, each take read once).
+Goal: each take is read once, everything is measured, and what is wrong is reported, as far as a clip needs the take
+with its moment in the clip.
+Functions: check_health (one take); check_many (several, on both cores); channel_names; field_from_recorded;
+coding_step, step_looks (the step of the coding); health_on_clip; health_on_clips (of a day, each take read once).
 """
 
 from collections.abc import Sequence
@@ -22,6 +19,7 @@ from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import MediaFileError, SoundplumbError
 from spatial.field import ReadAs, internal_from, plain_format
 from spatial.findings import Finding, Severity
+from spatial.health.dropouts import COARSEST_STEP
 from spatial.health.meter import Health, HealthMeter
 from spatial.jobs.faults import as_fault
 from spatial.jobs.inspect.health_findings import has_height, health_findings, lacks_height
@@ -33,9 +31,11 @@ from spatial.media.takes.take import FieldReader, Take
 # --- takes ---
 
 _BLOCK = 1 << 16
+"""Samples that are read at once, 1.4 s at 48 kHz: it bounds the memory."""
 
 _WORTH_A_PROCESS_S = 120.0
-"""Of sound: a second process takes about a second to start, in which one alone hears ten minutes."""
+"""Seconds of sound from which a second process pays: it takes about a second to start, in which one alone measures ten
+minutes."""
 
 _LOOKS, _LOOK = 8, 1 << 13
 """Stretches, and samples of each, in which the finest step is sought: 16 bits in a file of 24 are still 16."""
@@ -44,12 +44,13 @@ _BESIDE_A_GAP = 32
 """Samples within which the edge of a gap is part of it."""
 
 _STEPS = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
+"""Step of each coding, full scale 1."""
+
 _FINEST_STEP = 2.0**-24
-"""Of single precision, in which everything is read."""
-_COARSEST_STEP = 2.0**-11
-"""12 bits, the least that recorders ever had (common practice, no source)."""
+"""Step of single precision, in which everything is read."""
 
 _FIELD_NAMES = ("W", "Y (left-right)", "Z (up-down)", "X (front-back)")
+"""The field's channels as people on set know them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,7 +133,7 @@ def coding_step(stretches: Sequence[FloatArray], *, own: float) -> float:
     for sound in stretches:
         steps = np.abs(np.diff(sound, axis=1))
         finest = min(finest, float(np.min(steps, where=steps > 0.0, initial=np.inf)))
-    return max(own, min(finest, _COARSEST_STEP)) if np.isfinite(finest) else own
+    return max(own, min(finest, COARSEST_STEP)) if np.isfinite(finest) else own
 
 
 def check_many(takes: Sequence[Take], *, progress: Progress = silent) -> list[HealthReport | SoundplumbError]:

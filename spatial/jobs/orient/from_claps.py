@@ -26,12 +26,16 @@ from spatial.mount.clap_walk import CLAP_SD_RAD, Clap, ClapFinder, Pairing, clap
 from spatial.mount.prior import MountPrior
 
 _BEFORE_S = 0.02
+"""Seconds before a clap at which its span begins, so that its first edge lies inside."""
+
 _AFTER_S = 0.06
+"""Seconds after its start at which its span ends: what follows is the room."""
+
 _WRONG_CLAP = 0.01
 """How often a clap that fits the order of the walk is none (common practice, no source)."""
 
 _MOST_CLAPS = 12
-"""Of more sounds like claps only the plainest are tried: the rest are steps and knocks."""
+"""Most sounds like claps that are tried, the plainest: the rest are steps and knocks."""
 
 
 def orient_claps(

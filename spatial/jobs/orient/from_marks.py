@@ -1,6 +1,6 @@
 """The orient job: how the microphone sat, from marks in a clip.
 
-Functions: require_match; orient_marks (marks already heard); orient_heard (marks or claps, with or without
+Functions: require_match; orient_marks (marks already measured); orient_heard (marks or claps, with or without
 a clip); determined_turn.
 """
 
@@ -227,7 +227,7 @@ def _estimated(
     )
     settled = with_way(marks, next(each for each, wide in zip(ways, widened, strict=True) if wide is way))
     if mount.undetermined:
-        # What is shared does not help: the rest may tell without it.
+        # What is shared does not help: the rest may decide without it.
         alone = [replace(each, heard=_nobody(each)) if each.shared is not None else each for each in marks]
         if any(each.heard.heard for each in alone):
             without = simply(alone)

@@ -1,7 +1,7 @@
 """How the microphone sat when there are no marks: from the camera's own stereo sound.
 
 Conventions: spatial.conventions (mount).
-Functions: orient_unmarked (for a clip and the take that fits it); nearer_mount (once the microphone's place is told).
+Functions: orient_unmarked (for a clip and the take that fits it); nearer_mount (once the microphone's place is known).
 """
 
 from collections.abc import Sequence
@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spatial.conventions import SDS_OF_95
 from spatial.direction.microphone_error import ORDINARY, Microphone
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.measure_marks import LIKELY_DISTANCES_M
@@ -23,6 +24,8 @@ from spatial.mount.stereo_tdoa import MOST_S, ScratchPairs, scratch_pairs, seen_
 from spatial.sync.envelope import WORKING_RATE_HZ
 
 _INSTEAD = "give --marks, or let somebody clap at front, left and right on set"
+"""What to do where the camera's sound does not give a mount."""
+
 _DOUBTS = {
     AxisDoubt.NOTHING_DIRECT: "hardly any sound reaches camera and microphone directly",
     AxisDoubt.MONO: "both channels of the camera's sound hold the same, so it does not know left from right",
@@ -38,12 +41,18 @@ _DOUBTS = {
     AxisDoubt.NO_AGREEMENT: "arrival times at the camera do not go with directions at the microphone",
 }
 _MOSTLY = 0.5
+"""Part of the sound in front of the lens below which it is reported that most comes from behind."""
+
 NOBODY = 0.1
-"""So little of what sounds stands in front of the lens: a camera that sees the front half has filmed nobody. Where the
+"""Part of what sounds in front of the lens below which a camera that sees the front half has filmed nobody. Where the
 crew speaks behind it, those in the picture sound for more than that of a clip."""
+
 _DISTANCE_M = float(np.sqrt(np.prod(LIKELY_DISTANCES_M)))
+"""Distance at which performers stand where none is known: the middle of what is likely, as ratios go."""
+
 _LEFT_OVER = 0.1
-"""Of what the microphone's place does to directions, per metre, where the performers' distances are not known."""
+"""What is left of the shift that the microphone's place makes in directions, radians per metre, where the performers'
+distances are not known."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -189,7 +198,7 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
             f"the camera's sound tells left from right, not which side of the microphone was up: {ways}; say --upright "
             f"or --upside-down (if those who sound stand in front of the lens, it hung {_way(likely)})"
         )
-        # Which way round is known once it is said how it hung; until then yaw and roll go together.
+        # Which way round is known once it is stated how it hung; until then yaw and roll go together.
         finding = Finding(Code.UNDETERMINED, Severity.LOOK, message)
         return UnmarkedResult(left, None, candidates, ("yaw", "roll"), (finding,))
     mount = candidates[0]
@@ -198,10 +207,9 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
             Code.FACING,
             Severity.NOTE,
             f"by the camera's stereo sound the microphone faced {_faced(mount)}, within "
-            f"{1.96 * np.degrees(mount.sd_rad.yaw_rad):.0f}° ({_evidence(mount.left)}); that it hung level is taken "
-            f"from its hanging {_way(mount)}; were the camera's left and right swapped it would be half a turn round, "
-            "which one mark "
-            "would show",
+            f"{SDS_OF_95 * np.degrees(mount.sd_rad.yaw_rad):.0f}° ({_evidence(mount.left)}); that it hung level is "
+            f"taken from its hanging {_way(mount)}; were the camera's left and right swapped it would be half a turn "
+            "round, which one mark would show",
         )
     ]
     if left.inverted:

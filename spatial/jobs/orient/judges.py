@@ -1,13 +1,10 @@
 """By what each mark of a track is judged: a mark that helped to find the mount proves nothing of it.
 
-With four marks or more each is held against the mount that the others give. A track whose mount came from elsewhere
-is taken as it is.
+Goal: with four marks or more, each is held against the mount that the others give. Which marks gave a track its mount
+stands in its sidecar. A track whose mount came from elsewhere is taken as it is.
 Conventions: spatial.conventions (mount). Turns act on directions in the track, in the picture's axes.
-Functions: judges_of_mount (of a mount just found); judges_of_track (of a track read back later).
-
-Which marks gave a track its mount, as its sidecar says.
-
-Functions: mark_key; gave_facts (what the sidecar holds); marks_that_gave (read back).
+Functions: judges_of_mount (of a mount just found); judges_of_track (of a track read back later); mark_key; gave_facts
+(what the sidecar holds); marks_that_gave (read back).
 """
 
 import json
@@ -27,7 +24,7 @@ from spatial.verification.placement import AS_IT_IS, Judge, JudgedBy
 # --- judges ---
 
 FEWEST_JUDGES = 4
-"""Of so many marks, each is judged by the others: three give a mount and can still tell a wrong one among them."""
+"""Fewest marks of which each is judged by the others: three give a mount and can still show a wrong one among them."""
 
 
 def judges_of_mount(oriented: OrientResult | None, marks: int, rig: Rig, *, finished: bool = True) -> list[Judge]:

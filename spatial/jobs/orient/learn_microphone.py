@@ -35,6 +35,7 @@ from spatial.mount.mark_fit import MARK_SD_RAD
 from spatial.timebase import ClockLaw
 
 _AS_LIKELY_WRONG = 0.5
+"""Marks that are likelier wrong than this take no part."""
 
 _SPREAD_OUT = np.zeros((12, 9))
 """From xx, yy, zz, xy, xz, yz and the leak to all of the matrix, row by row, and the leak."""
@@ -140,7 +141,7 @@ def learn_microphone(oriented: OrientResult, rig: Rig) -> LearnedMicrophone:
 def marks_to_learn_from(oriented: OrientResult) -> list[HeardMark]:
     """Marks that are heard by themselves, and are more likely right than wrong."""
     heard = [mark for mark in oriented.marks if mark.heard.heard]
-    # The mount speaks of the marks that it was found from, which are those that are heard.
+    # The mount speaks of the marks that it was found from, which are those that were measured.
     return [
         mark
         for mark, wrong in zip(heard, oriented.mount.wrong, strict=True)

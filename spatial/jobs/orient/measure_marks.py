@@ -1,13 +1,11 @@
-"""Marks of a clip: where each performer is seen, should be heard, and is heard.
+"""Marks of a clip: where each performer is seen, is expected to be measured, and is measured.
 
+Goal: for each mark a direction expected and a direction measured with its uncertainty. Of the time that several marks
+claim at once, each mark's own part is used; marks without enough of their own are measured together.
 Conventions: spatial.conventions (mount). "Expected" is always as seen from the microphone, in picture axes.
-Functions: marks_of_clip, hear_marks, expected_direction, as_if_still, seen_in, shared_parallax,
-offset_turns;
-groups_of, with_way, settled_by_turn (marks that overlap).
-
-The time that several marks claim at once: which part of a mark is its own, and which marks are to be told apart.
-
-Functions: own_time; grouped (marks that can only be taken together); unexplained (places that nobody known makes).
+Functions: marks_of_clip, hear_marks, expected_direction, as_if_still, seen_in, shared_parallax, offset_turns; own_time;
+grouped (marks that can only be taken together); unexplained (places that nobody known makes); groups_of, with_way,
+settled_by_turn (marks that overlap).
 """
 
 from collections.abc import Callable, Sequence
@@ -39,10 +37,13 @@ from spatial.timebase import ClockLaw
 Span = tuple[float, float]
 
 LEAST_ALONE_S = 0.75
-"""So long alone, a mark is as good as any other: a word or two (common practice, no source)."""
+"""Seconds that a mark must be alone to be as good as any other: a word or two (common practice, no source)."""
+
 _TOUCHES_S = 0.1
 """Marks that share less than this follow each other."""
 _SAME_RAD = np.radians(20.0)
+"""Places closer than this to one that is known are that one. With a larger angle a second performer is hidden, with a
+smaller one the rim of the first passes for another."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,15 +121,18 @@ LIKELY_DISTANCES_M = (1.0, 4.0)
 """Where performers stand whose distance was not written down (common practice, no source)."""
 
 _LONGEST_SPAN_S = 120.0
+"""Seconds of a mark that are measured at the most: more make its direction no surer, and a mark from end to end of a
+clip would take as long as the clip."""
 
 _MOMENTS = 25
-"""Of a mark during which the camera may turn, so many moments stand for all."""
+"""Moments that stand for all of a mark during which the camera may turn."""
 
 LEAST_COVERED = 0.5
 """A mark of which the take holds less than this is not used: the rest may be anything but what was marked."""
 
 
 _UNHEARD = SpanDirection(False, np.full(3, np.nan), float("nan"), 0.0)
+"""A mark in which nothing points anywhere."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -402,8 +406,8 @@ def as_if_still(heard: HeardMark, rig: Rig) -> HeardMark:
     return with_expected(heard.mark, replace(rig, moves=None), heard.heard, finished=False)
 
 
-def seen_in(heard: HeardMark, picture: Picture, rig: Rig) -> HeardMark:
-    """A mark of a take that was written in pixels, as another layout of the picture would have it seen.
+def seen_in(heard: HeardMark, picture: Picture, rig: Rig, *, finished: bool = False) -> HeardMark:
+    """A mark in pixels, of a take or of a finished track, as another layout of the picture would have it seen.
 
     Raises
     ------
@@ -413,7 +417,7 @@ def seen_in(heard: HeardMark, picture: Picture, rig: Rig) -> HeardMark:
     assert heard.mark.pixel is not None
     azimuth, elevation = (float(angle) for angle in azimuth_elevation(picture.direction_from_pixel(*heard.mark.pixel)))
     mark = replace(heard.mark, azimuth_rad=azimuth, elevation_rad=elevation)
-    again = with_expected(mark, rig, heard.heard, finished=False)
+    again = with_expected(mark, rig, heard.heard, finished=finished)
     return replace(again, covered=heard.covered, shared=heard.shared, partly=heard.partly)
 
 

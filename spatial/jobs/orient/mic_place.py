@@ -1,7 +1,7 @@
 """Whether the microphone hung where --mic-offset says, of one clip and of a day.
 
 Conventions: spatial.conventions (axes, mount).
-Functions: offset_evidence (what a clip says); findings_of_rigs (what several say); offset_findings, one_place_of_all,
+Functions: offset_evidence (of a clip); findings_of_rigs (of several); offset_findings, one_place_of_all,
 assumed_in_words (what to say of it); sight_of_marks (what a proof by marks could see of a wrong place),
 sight_findings, unseen_findings, unseen_of_rigs (what to say of that), sight_facts (as JSON).
 """
@@ -31,12 +31,14 @@ from spatial.mount.mic_offset import (
 )
 from spatial.mount.wahba import turn_between
 from spatial.sync.alignment import SyncEstimate
+from spatial.sync.baseline import NEAR_M
 
 _Told = TypeVar("_Told")
 _BELONGS = 0.5
+"""Marks that are less likely wrong than this take part."""
+
 _AXES = (("forward", "back"), ("left", "right"), ("up", "down"))
-_NEAR_M = 1.5
-"""How near performers stand (common practice, no source)."""
+"""What the three axes are called, their positive end first."""
 
 UNSEEN_M = 0.2
 """An error of the microphone's place that is easily made, such as a forgotten bar, and that matters: some 8 degrees at
@@ -138,7 +140,7 @@ def sight_of_marks(
     if rig.moves is None:
         evidence = _evidence(heard, picture_from_sound, rig, heard[0].microphone, sync)
     seen, sd_rad = _seen(heard), np.array([mark.heard.sd_rad for mark in heard])
-    distances = np.array([_NEAR_M if mark.mark.distance_m is None else mark.mark.distance_m for mark in heard])
+    distances = np.array([NEAR_M if mark.mark.distance_m is None else mark.mark.distance_m for mark in heard])
     towards = seen * distances[:, np.newaxis] - rig.mic_offset_m
     expected = towards / np.linalg.norm(towards, axis=1, keepdims=True)
     at_marks, turns = np.zeros(3), np.zeros(3)
@@ -257,12 +259,12 @@ def assumed_in_words(judgement: OffsetJudgement | None, rig: Rig) -> str | None:
     open_axes = [words for words, told in zip(axes, judgement.told, strict=True) if not told]
     if not open_axes:
         return None
-    tip = np.degrees(np.arctan2(0.2, _NEAR_M))
+    tip = np.degrees(np.arctan2(0.2, NEAR_M))
     place = "at the place of --mic-offset" if any(rig.mic_offset_m) else "at the lens, as no --mic-offset was given"
     return (
         f"This takes the microphone to be {place}, to ±{100 * SDS_OF_95 * rig.mic_offset_sd_m:.0f} cm (95 %): how far "
         f"{' and '.join(open_axes)} it hung cannot be told from this clip, and 20 cm there would look like a turn of "
-        f"about {tip:.0f}° (performers {_NEAR_M:g} m away)."
+        f"about {tip:.0f}° (performers {NEAR_M:g} m away)."
     )
 
 

@@ -1,6 +1,6 @@
 """How the microphone sat, for a clip and its take: by marks, by the camera's own stereo sound, or by both.
 
-Without marks the stereo sound has to tell; beside marks it tells what they leave open.
+Without marks the stereo sound has to give the mount; beside marks it settles what they leave open.
 
 Conventions: spatial.conventions (mount).
 Functions: orient_clip (from files); orient_match (a match at hand, by what there is); orient_by_scratch, with_scratch,
@@ -30,9 +30,9 @@ from spatial.jobs.orient.orient_findings import (
 )
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.sync_clip import sync_clip
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.media.tables import CameraMoves
 from spatial.mount.left_axis import LeftAxis, UnmarkedMount, turn_from_left, turned_aside
 from spatial.mount.mark_fit import MountEstimate
@@ -40,25 +40,36 @@ from spatial.mount.prior import AxisMeasurement, Hanging, MountPrior
 from spatial.mount.still_camera import moves_contradicted
 from spatial.picture import LAYOUTS, parallax_angle_rad, parse_picture
 from spatial.rotation import YawPitchRoll
+from spatial.sync.baseline import NEAR_M
 
 SCRATCH = "scratch"
 """What a mount without marks rests on, in `OrientResult.evidence`."""
 
 _LEFT = np.array([0.0, 1.0, 0.0])
 _FRONT = np.array([1.0, 0.0, 0.0])
-_NEAR_M, _BELOW_M = 1.5, -0.3
-"""Where performers stand, and where a recorder hangs, often enough (common practice, no source)."""
+_BELOW_M = -0.3
+"""How far above the lens a recorder hangs often enough: below it, metres (common practice, no source)."""
+
 _NOTHING = np.zeros(0)
 
 _FEW_MARKS = 2
-"""So few, with a word of how the microphone hung, make a mount that nothing else bears out."""
+"""Number of marks up to which a mount, with a word of how the microphone hung, is borne out by nothing else."""
+
 _CHECKED_S = 60.0
-"""So much of a clip, seconds, tells whether its marks are a quarter of a turn off: a check must cost less than sync."""
+"""Seconds of a clip that show whether its marks are a quarter of a turn off: a check must cost less than sync."""
+
 _ON_ITS_SIDE = 0.5
+"""Cosine of the angle of the microphone's up from the picture's below which it lay on its side: more than 60 degrees
+either way."""
+
 _NO_FIT_RAD, _FIT_RAD = np.radians(15.0), np.radians(5.0)
 """Marks that leave so much contradict each other; those of the right layout leave no more than the second."""
 _AS_WELL_RAD = np.radians(0.5)
+"""Layouts whose marks are left this close to the best one fit as well."""
+
 SIDES_SD_RAD = np.radians(20.0)
+"""Uncertainty of the picture's left up to which it is held against the marks; a less sure one contradicts nothing."""
+
 _SIDES_APART_RAD = np.radians(60.0)
 """Three of these deviations: the picture's left, by marks and by the camera's sound, is one, another, or opposite."""
 
@@ -208,7 +219,7 @@ def with_scratch(
     opened = listed(mount.undetermined)
     message = (
         f"the marks alone leave {opened} open; the camera's stereo sound, which knows left from right (±"
-        f"{1.96 * np.degrees(sd):.0f}°), tells the rest: were its two channels swapped, that would be wrong, and "
+        f"{SDS_OF_95 * np.degrees(sd):.0f}°), tells the rest: were its two channels swapped, that would be wrong, and "
         f"{_more_marks(oriented.marks)} would show it"
     )
     return replace(again, findings=(*again.findings, Finding(Code.FACING, Severity.NOTE, message)))
@@ -243,7 +254,9 @@ def sides_checked(
     if aside and (pixels or not few):
         layout = _layout_that_agrees(oriented, left, rig, prior) if pixels else None
         message = turned_message(turn, sd, pixels, layout)
-        return replace(oriented, findings=(*oriented.findings, Finding(Code.FACING, Severity.LOOK, message)))
+        # Marks and sound that agree in another layout are two witnesses against the one that was given.
+        severity = Severity.LOOK if layout is None else Severity.FIX
+        return replace(oriented, findings=(*oriented.findings, Finding(Code.FACING, severity, message)))
     if not (few and known) or apart < _SIDES_APART_RAD:
         return oriented
     doubt = Finding(Code.MARK_OFF, Severity.LOOK, sides_message(apart))
@@ -334,10 +347,10 @@ def _place_asked(oriented: OrientResult, rig: Rig) -> OrientResult:
     tilted = any(finding.code == Code.TILT for finding in oriented.findings)
     if not tilted or any(rig.mic_offset_m):
         return oriented
-    told = np.degrees(parallax_angle_rad(_FRONT, _NEAR_M, (0.0, 0.0, _BELOW_M)))
+    told = np.degrees(parallax_angle_rad(_FRONT, NEAR_M, (0.0, 0.0, _BELOW_M)))
     message = (
         f"the tilt holds for a microphone at the lens, as no --mic-offset was given: {-100 * _BELOW_M:.0f} cm below it "
-        f"performers {_NEAR_M:g} m away are heard {told:.0f}° higher, which looks like a tilt: measure where it hung, "
+        f"performers {NEAR_M:g} m away are heard {told:.0f}° higher, which looks like a tilt: measure where it hung, "
         "and give --mic-offset F,L,U"
     )
     return replace(oriented, findings=(*oriented.findings, Finding(Code.TILT, Severity.LOOK, message)))

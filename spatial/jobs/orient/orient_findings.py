@@ -17,19 +17,31 @@ from spatial.mount.mark_fit import LEVEL_RAD, MountEstimate, telling_direction
 from spatial.mount.prior import MountPrior
 
 _TILTED_RAD = np.radians(3.0)
+"""A tilt that is less than this, or than twice its uncertainty, is not worth a word: it is below what a room does to
+directions."""
+
 _UPSIDE_DOWN_RAD = np.radians(90.0)
+"""A tilt beyond this is called upside down."""
+
 _LEVEL_COS = float(np.cos(LEVEL_RAD))
+"""Cosine of the tilt up to which a microphone counts as upright."""
+
 _MARK_OFF_RAD = np.radians(15.0)
+"""A mark that lies further off than this is named: at less rooms alone name marks."""
+
 _POOR_FIT = 4.0
 """Marks scatter twice as far as their uncertainties explain: something that was told to us is wrong."""
 _CALLED_WRONG = 0.9
+"""How likely a mark must be wrong to be said to take no part."""
+
 _SWEPT_RAD = np.radians(3.0)
-"""Beyond this the camera's turn outweighs what else makes a mark unsure."""
+"""Turn of the camera during a mark beyond which it outweighs what else makes the mark unsure."""
 
 _ANOTHER_VOICE = 0.3
 """A place this strong beside the strongest is no reflection (spatial.mount.mark_assignment)."""
 
 _PARALLAX_MATTERS_RAD = np.radians(2.0)
+"""A mark whose unknown distance may move its direction by more than this has that mentioned."""
 
 _SIDES_TOLD = {
     "marks": "azimuth_deg is positive to the LEFT as the lens sees it, and elevation_deg positive up",
@@ -38,7 +50,10 @@ _SIDES_TOLD = {
 """What to look at where two sides may have been exchanged on paper."""
 
 _CLAPS = ("above the camera", "at the camera's left", "at the camera's right", "in front of the camera")
+"""Where one more clap might be asked for; of equals the first is."""
+
 _CLAP_DIRECTIONS: FloatArray = unit_vectors(np.radians([0.0, 90.0, -90.0, 0.0]), np.radians([90.0, 0.0, 0.0, 0.0]))
+"""Directions of these, unit vectors in the picture's axes, shape (4, 3)."""
 
 
 def mount_findings(

@@ -1,12 +1,7 @@
 """Where a take's sound comes from on its clip's time, and that sound for headphones.
 
-Where a take's sound comes from, on its clip's time.
-
-Functions: sound_over_clip.
-
-The take for headphones, once for each way the head faces.
-
-Functions: play_for_ears.
+Functions: sound_over_clip (rows of directions); play_for_ears (the take for headphones, once for each way the head
+faces).
 """
 
 from collections.abc import Iterator
@@ -44,7 +39,10 @@ from spatial.timebase import ClockLaw
 # --- directions over a clip ---
 
 _ROWS_AT_ONCE = 100
+"""Rows that are worked on at once, 10 s of them: it bounds the memory."""
+
 _AROUND_S = LEAD_IN_S + WINDOW_S
+"""Sound that the first row needs before it, seconds."""
 
 
 def sound_over_clip(
@@ -102,7 +100,7 @@ def _rows(
     origin = law.take_from_clip(0.0)
     step_s = STEP_S * law.ratio
     told = sound_rows(bins, origin_s=origin, rows=rows, step_s=step_s)
-    # As marks are heard: what is averaged in the page shall come out as there.
+    # As marks are measured: what is averaged in the page shall come out as there.
     fine = [
         field_bins(field, rate, start_s=begin / rate, band_hz=band_hz, frame_s=frame_s) for frame_s in MARK_FRAMES_S
     ]
@@ -123,6 +121,7 @@ _LOUD_DB = -22.0
 """Where the louder moments come to lie: well below full scale, so that the limiter seldom acts."""
 
 _MOST_GAIN_DB = 36.0
+"""Most that a take is turned up or down for headphones, dB: a take that is nearly silent would be all noise."""
 
 
 def play_for_ears(

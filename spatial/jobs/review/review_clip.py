@@ -27,9 +27,9 @@ from spatial.jobs.orient.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.review.clip_sound import play_for_ears, sound_over_clip
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.crew_word import Pairing
 from spatial.jobs.sync.sync_clip import sync_clip
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import Pairing
 from spatial.jobs.verify import Tolerance, check_marks
 from spatial.media.cache import content_glance
 from spatial.media.movies.clip import Clip, open_clip

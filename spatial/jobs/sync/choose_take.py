@@ -1,22 +1,18 @@
 """Which of the takes that match a clip was rolling, and which are parts of one recording.
 
-Which of the takes that match a clip was rolling, where music played back makes several match.
-
+Goal: where music played back makes several takes match, one result or "cannot tell". A recorder that wrote no time of
+day, or whose files were cut and named anew, leaves nothing but the clip to show that takes are parts of one recording:
+along the clip's own time one begins where the other ends.
 Functions: choose_take (from the estimates of all takes to one result, or to "cannot tell"); likeliest_place (of one
-take that fits in several); on_picture_time (from the time of the sound's samples to clip time).
-
-Takes that turn out to be parts of one recording: along the clip's own time one begins where the other ends.
-
-A recorder that wrote no time of day, or whose files were cut and named anew, leaves nothing else to tell it by.
-
-Functions: with_parts_joined.
+take that fits in several); on_picture_time (from the time of the sound's samples to clip time); fuller_part;
+with_parts_joined.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import permutations
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,18 +21,11 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.findings import Finding
-from spatial.jobs.sync.crew_word import DecidedBy, Pairing, settled
+from spatial.jobs.sync.crew_word import settled
 from spatial.jobs.sync.listen_take import Listened
-from spatial.jobs.sync.rival_findings import (
-    Possibility,
-    ambiguous,
-    copies_of,
-    doubtful,
-    only_music,
-    other_moment,
-    too_little,
-)
-from spatial.jobs.sync.sync_findings import missing_finding
+from spatial.jobs.sync.rival_findings import ambiguous, copies_of, doubtful, only_music, other_moment, too_little
+from spatial.jobs.sync.sync_findings import APART_M, missing_finding
+from spatial.jobs.sync.take_choice import Choice, Pairing, Possibility
 from spatial.jobs.sync.time_of_day import camera_stamp_s
 from spatial.media.buffers import Spool, TakeSamples
 from spatial.media.movies.clip import Clip
@@ -56,24 +45,14 @@ if TYPE_CHECKING:
 # --- the choice ---
 
 _MOST_TAKES, _MOST_PLACES = 4, 12
+"""Takes that are held against each other, the likeliest first, and places in each that are tried. They bound the
+time."""
+
 _SAME_S = 0.002
-_RIG_M = 0.6
+"""Offsets closer than this in takes of one length are the same place of two copies, seconds."""
+
 _ALONE_S = 0.5
 """Sound that one side holds alone for so long is worth a word where it cannot be told whether they share music."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Choice:
-    """What became of the takes that were tried."""
-
-    take: Take
-    estimate: SyncEstimate
-    findings: tuple[Finding, ...]
-    possibilities: tuple[Possibility, ...] = ()
-    """Likeliest first; more than one where it cannot be told."""
-    decided_by: DecidedBy = DecidedBy.SOUND
-    alignment: SyncEstimate | None = None
-    """Where no answer is given although the two align: the estimate there."""
 
 
 def choose_take(
@@ -232,7 +211,7 @@ def _choice(
     )
     against = judgement.moments[judgement.best]
     # Further apart than a rig, each performer has a lag of their own, and moments seem not to be shared that are.
-    apart = estimate.apart or (separation is not None and separation.reach_m > _RIG_M)
+    apart = estimate.apart or (separation is not None and separation.reach_m > APART_M)
     if judgement.verdict is Verdict.NONE and not apart:
         return Choice(take, _refused(estimate, other_moment(take, against)), (), possibilities)
     if judgement.rivals:

@@ -2,60 +2,33 @@
 
 The sound has to offer an alignment first: neither can invent one. What it doubts stays as a finding, in words.
 
-Functions: settled (a choice with what the clocks and the crew say); require_one_take (a crew's word is about one);
+Functions: settled (a choice with the evidence of clocks and crew); require_one_take (a crew's word is about one);
 clocks_note, is_doubt (findings).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from enum import Enum
-from typing import TYPE_CHECKING
+from dataclasses import replace
 
 import numpy as np
 
 from spatial.errors import InputError
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.sync.rival_findings import Possibility
+from spatial.jobs.sync.listen_take import Listened
+from spatial.jobs.sync.take_choice import Choice, DecidedBy, Pairing, Possibility
 from spatial.jobs.sync.time_of_day import camera_stamps
+from spatial.media.movies.clip import Clip
 from spatial.media.takes.joining import missing_parts
+from spatial.media.takes.take import Take
+from spatial.sync.alignment import SyncEstimate
 from spatial.sync.choice import DECIDED
 from spatial.sync.wall_clock import LIKELY_CHANCE, SURE_CHANCE, Agreement, agreement_of
-
-if TYPE_CHECKING:
-    from spatial.jobs.sync.choose_take import Choice
-    from spatial.jobs.sync.listen_take import Listened
-    from spatial.media.movies.clip import Clip
-    from spatial.media.takes.take import Take
-    from spatial.sync.alignment import SyncEstimate
-    from spatial.timebase import ClockLaw
+from spatial.timebase import ClockLaw
 
 _SAME_S = 0.05
 """Two places in one take that are closer are one."""
 
 _FEW_PLACES = 4
-
-
-class DecidedBy(Enum):
-    """What the answer rests on."""
-
-    SOUND = "sound"
-    CLOCKS = "clocks"
-    """The sound alone is doubtful; the boxes' own clocks say yes."""
-    CREW = "crew"
-    """The sound alone is doubtful; the crew says that they were filmed together."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pairing:
-    """That a clip and a take were filmed together, and who says so."""
-
-    by: DecidedBy = DecidedBy.CREW
-    offset_s: float | None = None
-    """Where in the take, if that was decided before: take time minus clip time at the clip's start."""
-    finding: Finding | None = None
-    """What was said of that decision; it stands in place of the doubt."""
+"""Places that are named in a message at most; of more it only grows longer."""
 
 
 def settled(
@@ -145,7 +118,7 @@ def _by_clocks(
         for p in everywhere
         if (agreement := agreement_of(stamps, p.take.start_of_day_s, p.law.offset_s, places=len(everywhere)))
     ]
-    # Where two places agree with the stamps, these do not tell one from the other.
+    # Where two places agree with the stamps, these do not distinguish them.
     if len(agreeing) != 1:
         return choice
     ((found, agreement),) = agreeing

@@ -1,6 +1,6 @@
 """What a whole shoot's clocks say of clips that sound alone cannot place.
 
-Two boxes' clocks differ by one constant all day. Where the other clips have shown it, it tells which of several takes
+Two boxes' clocks differ by one constant all day. Where the other clips have shown it, it shows which of several takes
 was rolling.
 
 Functions: settle_by_clocks.
@@ -13,10 +13,10 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.sync.crew_word import DecidedBy, Pairing, clocks_note, is_doubt
-from spatial.jobs.sync.rival_findings import Possibility
+from spatial.jobs.sync.crew_word import clocks_note, is_doubt
 from spatial.jobs.sync.sync_findings import match_findings
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import DecidedBy, Pairing, Possibility
 from spatial.jobs.sync.time_of_day import camera_stamp_s, camera_stamps_by_kind, timecode_start_s
 from spatial.media.movies.clip import Clip
 from spatial.sync.choice import DECIDED
@@ -116,7 +116,7 @@ def _settle(
 ) -> SyncResult:
     if not result.estimate.undecided:
         return result
-    # What this clip's own stamps said by themselves is in the shares already.
+    # The evidence of this clip's own stamps is in the shares already.
     shares = np.log([max(p.share, 1e-12) for p in possibilities]) + log_odds - log_odds_alone
     first, second = np.argsort(-shares)[:2]
     best = possibilities[first]

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from spatial.jobs.sync.sync_result import SyncResult
 
 _SAME_START_S = 1.0
+"""Seconds, for start and end; see _SAME_LENGTH_S."""
+
 _SAME_LENGTH_S = 2.0
 """A take that starts, ends and lasts like the clip to within these may have been cut to it."""
 

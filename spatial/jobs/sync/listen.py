@@ -26,6 +26,7 @@ from spatial.media.takes.take import Take
 from spatial.sync.envelope import WORKING_RATE_HZ, EnvelopeBuilder
 
 _FEW = 3
+"""Faults that are named in a message at most; of more it only grows longer."""
 
 _CORES = 2
 """Threads that listen to takes while the clip is decoded."""

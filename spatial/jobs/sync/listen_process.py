@@ -25,7 +25,10 @@ WORTH_IT_S = 600.0
 """A shorter take is read before another process has even loaded its modules."""
 
 _TOLD_EVERY_S = 0.05
+"""From one word of progress to the next, seconds: more of them would only cost time."""
+
 _DONE, _FAILED = "done", "failed"
+"""The two words that end what the other process writes."""
 
 
 def hear_elsewhere(take: Take, progress: Progress) -> Listened:

@@ -20,6 +20,7 @@ SILENT_DBFS = -90.0
 """A peak below this is no sound: the last bit of a 16-bit file lies at -90 dB."""
 
 _KIND = f"envelope {ENVELOPE_VERSION}"
+"""What envelopes are kept as: those of older code are not used."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,30 +4,15 @@ Functions: ambiguous, copies_of, doubtful, only_music, too_little (findings); ot
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from spatial.findings import Code, Finding, Severity
+from spatial.jobs.sync.take_choice import Possibility
 from spatial.media.movies.clip import Clip
 from spatial.media.takes.take import Take
-from spatial.sync.alignment import SyncEstimate
 from spatial.sync.same_music import Moments
-from spatial.timebase import ClockLaw
 
 _SHORT_S = 15.0
 """In a shorter clip nobody may have spoken, and a beat can be laid through a few sounds by chance (seconds)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Possibility:
-    """One way in which clip and take may belong together."""
-
-    take: Take
-    law: ClockLaw
-    """From clip time."""
-    share: float
-    """Its probability, if it is one of those named."""
-    estimate: SyncEstimate | None = None
-    """The match there; None where its take has several places, or the two contradict each other there."""
 
 
 def other_moment(take: Take, against: Moments) -> str:

@@ -17,12 +17,13 @@ from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding, Severity
 from spatial.jobs.inspect.channel_reading import settle
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.sync.choose_take import Choice, Tried, choose_take, on_picture_time, with_parts_joined
-from spatial.jobs.sync.crew_word import Pairing, require_one_take
+from spatial.jobs.sync.choose_take import Tried, choose_take, on_picture_time, with_parts_joined
+from spatial.jobs.sync.crew_word import require_one_take
 from spatial.jobs.sync.listen import listen_to_all, listen_to_take, require_usable, unusable
 from spatial.jobs.sync.listen_take import Listened
 from spatial.jobs.sync.sync_findings import match_findings, no_match_finding
 from spatial.jobs.sync.sync_result import SyncResult, recounted
+from spatial.jobs.sync.take_choice import Choice, Pairing
 from spatial.media.buffers import Spool, TakeSamples
 from spatial.media.movies.clip import Clip, open_clip
 from spatial.media.takes.grouping import gather_takes

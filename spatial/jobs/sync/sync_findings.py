@@ -19,14 +19,17 @@ from spatial.sync.camera_gain import LEAST_DB
 from spatial.timebase import ClockStep
 
 _PADDED_S = 0.1
-"""Less than two or three frames without sound at an end is not worth a word."""
+"""Seconds without sound at an end, two or three frames, below which that is not worth a word."""
 
 _DOUBT_WORTH_SAYING_S = 0.005
+"""A clip's sound that may start this much earlier or later is worth a word, seconds: it is more than sync leaves
+open."""
 
 _PULL_PPM, _CLOCKS_PPM = 1000.0, 200.0
 """A pull of 1000/1001 (999 or 1000 ppm), give or take what two clocks differ by on their own."""
 
 _FEW = 3
+"""Takes whose reasons are named in a message at most; of more it only grows longer."""
 
 APART_M = 0.6
 """A recorder further than this from the lens is not on the camera's rig (common practice, no source)."""

@@ -7,9 +7,8 @@ from dataclasses import dataclass, replace
 
 from spatial.errors import InputError
 from spatial.findings import Finding
-from spatial.jobs.sync.crew_word import DecidedBy, Pairing
 from spatial.jobs.sync.listen_take import Listened
-from spatial.jobs.sync.rival_findings import Possibility
+from spatial.jobs.sync.take_choice import DecidedBy, Pairing, Possibility
 from spatial.media.movies.clip import Clip
 from spatial.media.takes.take import Take
 from spatial.sync.alignment import SyncEstimate

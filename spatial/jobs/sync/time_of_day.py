@@ -11,15 +11,13 @@ from spatial.errors import InputError
 from spatial.media.movies.clip import Clip
 from spatial.media.takes.take import Take
 from spatial.sync.wall_clock import CameraStamp
-from spatial.timebase import ClockLaw, frame_from_timecode
+from spatial.timebase import QUARTER_HOUR_S, ClockLaw, frame_from_timecode
 
 _FRAMES = 2.0
 """Boxes that were jammed are together within a frame, and run apart by less than another in some hours."""
 
 _WHOLE_S = 1.5
 """Stamps in whole seconds: rounded by one of them, and written half a second before or after the first picture."""
-
-_HOUR_S, _QUARTER_S = 3600.0, 900.0
 
 
 def clip_start_of_day_s(clip: Clip, take: Take, law: ClockLaw) -> float | None:
@@ -63,7 +61,7 @@ def camera_stamps(clip: Clip) -> list[CameraStamp]:
     if made_s is not None:
         # When a file was begun, or when it was closed; in some time zone.
         stamps += [
-            CameraStamp(start_s, _WHOLE_S, repeats_s=_QUARTER_S, by="time of day")
+            CameraStamp(start_s, _WHOLE_S, repeats_s=QUARTER_HOUR_S, by="time of day")
             for start_s in (made_s, made_s - clip.duration_s)
         ]
     return stamps

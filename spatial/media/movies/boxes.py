@@ -41,9 +41,14 @@ _MAY_NAME = frozenset({*_NAMING, b"stsd", b"udta", b"gmhd"})
 _PLAIN_LAYOUTS = frozenset({100 << 16 | 1, 101 << 16 | 2, 1 << 16})
 """Tags of mono, stereo, and of channels that a bit mask names ([2]), in the order of its bits."""
 
-_FIXED = 65_536.0
+FIXED_POINT = 65_536.0
+"""What a number of 16 and 16 bits, before and after the point, is divided by ([1], the matrix)."""
+
 _BUFFER_BYTES = 1 << 16
+"""Bytes that are read at once: boxes are small and lie far apart."""
+
 _MOST_DESCRIPTION_BYTES = 1 << 20
+"""Bytes of a box that are searched for others; real ones have a few thousand."""
 
 
 def movie_clock_s(path: Path) -> float | None:
@@ -200,7 +205,7 @@ def _matrix(header: bytes, place: int, long_place: int) -> Matrix | None:
     if len(header) < start + 36:
         return None
     a, b, _, c, d = struct.unpack_from(">5i", header, start)
-    return (a / _FIXED, b / _FIXED), (c / _FIXED, d / _FIXED)
+    return (a / FIXED_POINT, b / FIXED_POINT), (c / FIXED_POINT, d / FIXED_POINT)
 
 
 def _product(first: Matrix, second: Matrix) -> Matrix:

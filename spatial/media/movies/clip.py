@@ -25,12 +25,12 @@ from spatial.media.movies.display import DisplayTurn, display_turn, frame_turn, 
 from spatial.media.movies.scratch import Scratch, find_scratch, joined, placed_sound
 from spatial.media.movies.sound_tracks import ChosenSound, choose_sound
 from spatial.media.wav.riff import NO_SIZE, is_wave, wave_chunks
-from spatial.timebase import samples_for_frames
+from spatial.timebase import DAY_S, samples_for_frames
 
 _RATE_ROUNDING = 2e-6
 """How far a rate written in a coarse clock may be from the exact one; 24000/1001 and 24 differ by 1e-3."""
 
-_LONGEST_S = 86_400.0
+_LONGEST_S = DAY_S
 """No camera records one clip for a day: time stamps that say so are damaged, and a track would fill the disk."""
 
 _LONGEST_ALONE_S, _PICTURE_LASTS_S = 3600.0, 60.0

@@ -19,9 +19,13 @@ from spatial.media.movies.boxes import check_counts, layout_places
 _CONTAINERS = "mov,matroska,webm,mpegts,mpeg,avi,mxf,asf,flv,ogg,wav,w64,flac,aiff,caf,mp3,aac"
 
 _OF_NO_MEANING = b"free"
+"""What a box is called that is to be passed over (ISO/IEC 14496-12)."""
+
 _BUFFER_BYTES = 1 << 18
+"""Bytes that the library reads at once."""
 
 _STILL_CODECS = frozenset({"png", "mjpeg", "bmp", "gif", "webp"})
+"""Coders of cover pictures, which lie in a stream of pictures of their own."""
 
 
 @contextmanager
@@ -54,7 +58,8 @@ def opened(path: Path) -> Iterator[Any]:
             # Titles and dates that are no UTF-8 are not our business.
             options = {"format_whitelist": _CONTAINERS}
             container = av.open(source, options=options, metadata_errors="replace", buffer_size=_BUFFER_BYTES)
-        except MemoryError:
+        except MemoryError as error:
+            _raise_if_damaged(path, error)
             raise
         except av.error.FFmpegError as error:
             raise MediaFileError(
@@ -64,12 +69,29 @@ def opened(path: Path) -> Iterator[Any]:
         with container:
             try:
                 yield container
-            except MemoryError:
+            except MemoryError as error:
+                _raise_if_damaged(path, error)
                 raise
             except av.error.FFmpegError as error:
                 raise MediaFileError(
                     f"{path.name} is damaged ({error.strerror}); copy it from the card again"
                 ) from error
+
+
+_LITTLE_BYTES = 1 << 26
+"""A movie that cannot be opened although this much can be had asks for far more than any header needs."""
+
+
+def _raise_if_damaged(path: Path, error: MemoryError) -> None:
+    """Say that a file asks for more memory than any does, as damaged sizes make it; nothing where memory is short."""
+    try:
+        bytearray(_LITTLE_BYTES)
+    except MemoryError:
+        return
+    raise MediaFileError(
+        f"{path.name} asks for more memory than there is, as a damaged file does; copy it from the card again, and if "
+        "it still does, close other programs"
+    ) from error
 
 
 class _WithoutLayouts:

@@ -11,12 +11,10 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from spatial.media.movies.boxes import Matrix
+from spatial.media.movies.boxes import FIXED_POINT, Matrix
 
 _LEAST = 1e-3
 """Parts of a matrix that are smaller than this, of its largest, are rounding."""
-
-_FIXED = 65_536
 
 
 class DisplayTurn(StrEnum):
@@ -63,7 +61,7 @@ def frame_turn(frame: Any) -> DisplayTurn:
     if side is None:
         return DisplayTurn.AS_STORED
     a, b, _, c, d = struct.unpack_from("=5i", memoryview(side))
-    return display_turn(((a / _FIXED, b / _FIXED), (c / _FIXED, d / _FIXED)))
+    return display_turn(((a / FIXED_POINT, b / FIXED_POINT), (c / FIXED_POINT, d / FIXED_POINT)))
 
 
 def turned_in_words(path: Path, turn: DisplayTurn, *, angles: bool = False) -> str:

@@ -28,13 +28,24 @@ PROXY_PX = 720
 """Height of one eye in the small movie."""
 
 _WIDEST_PX = 1280
+"""Width of one eye in the small movie at most; a wider one makes the page larger."""
+
 _HIGHEST_RATE = 31
 """Faster pictures are thinned to every second, or third: enough to look at."""
 
 _TICKS_PER_S = 90_000
+"""Clock of the small movie's pictures: 90 kHz as in MPEG-2 systems (ISO/IEC 13818-1). A tick is far shorter than any
+frame."""
+
 _PICTURE_BITS_PER_S = 300_000
+"""Bit rate of the small movie's picture; the movie travels inside or beside a page: a minute of it has 3 MB with its
+sound."""
+
 _SOUND_BITS_PER_S = 80_000
+"""Bit rate of each stereo file."""
+
 _SOUND_FRAME = 1024
+"""Samples of one frame of AAC."""
 
 
 def proxy_size(picture: Picture, height_px: int = PROXY_PX) -> tuple[int, int]:

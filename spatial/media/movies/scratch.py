@@ -1,11 +1,10 @@
 """The sound of a movie, decoded in a stream and placed on picture time.
 
-Goal: a sound and a picture that happened together get the same clip time, to the sample where the container
-allows it. Every audio frame is placed by its time stamp, never by counting samples alone: the stamps carry the
-edit list, the encoder's priming, a late start and holes.
+Goal: a sound and a picture that happened together get the same clip time, to the sample where the container allows it.
+Every audio frame is placed by its time stamp, never by counting samples alone: the stamps carry the edit list, the
+encoder's priming, a late start and holes.
 Conventions: spatial.conventions (time, array layout).
-Functions: find_scratch (where the sound starts, and how sure that is); placed_sound (the sound itself);
-joined (two
+Functions: find_scratch (where the sound starts, and how sure that is); placed_sound (the sound itself); joined (two
 tracks as left and right); samples_of (what a decoded frame holds).
 """
 
@@ -29,7 +28,7 @@ LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 192_000
 """Sample rates a camera's sound may have, both included. At 1 Hz a small file would last for days."""
 
 MOST_CHANNELS = 64
-"""Of one stream of sound."""
+"""Most channels of one stream of sound."""
 
 _MOST_BLOCK = 1 << 22
 """Samples of all channels in a block: 16 MB."""
@@ -51,6 +50,7 @@ _FINE_CLOCK_S = 1e-4
 """Clocks with ticks up to here place sound well enough; a coarser one is named as a doubt."""
 
 _SAMPLE_TYPES = {"u8": "u1", "s16": "i2", "s32": "i4", "flt": "f4", "dbl": "f8"}
+"""Names of the decoder's kinds of samples and of numpy's."""
 
 _INTEGER_STEP = {np.dtype("i2"): np.float32(2.0**-15), np.dtype("i4"): np.float32(2.0**-31)}
 """What makes full scale 1. Sound of 24 bits is decoded into the upper bits of 32."""
@@ -359,6 +359,6 @@ def samples_of(frame: Any, channels: int, path: Path) -> FloatArray:
     if sound.dtype == np.uint8:
         sound = (sound.astype(np.int16) - 128) << 8
     scale = _INTEGER_STEP.get(sound.dtype, np.float32(1.0))
-    # What is too large for single precision is no sample: it becomes infinite here, and is told by whoever reads on.
+    # What is too large for single precision is no sample: it becomes infinite here, and whoever reads on reports it.
     with np.errstate(over="ignore"):
         return np.ascontiguousarray(sound * scale if scale != 1.0 else sound, dtype=np.float32)

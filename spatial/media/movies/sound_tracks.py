@@ -27,7 +27,7 @@ from spatial.media.movies.container import leave_unread, opened, sound_streams
 from spatial.media.movies.scratch import MOST_CHANNELS, samples_of
 
 _SPOTS, _SPOT_S = 12, 1.0
-"""So many places all over the clip are listened to, each so long."""
+"""Number of places all over the clip at which its tracks are compared, and the length of each, seconds."""
 
 _ALL_OF_IT_S = 30.0
 """A shorter clip is listened to from end to end."""
@@ -36,7 +36,7 @@ _SPOT_PACKETS = 2000
 """At a place whose time stamps say nothing, no more is read than this."""
 
 _SILENT_DB = -90.0
-"""Under full scale; the last bit of 16 makes -98 dB where it flickers."""
+"""Level under full scale up to which a track is silent; the last bit of 16 makes -98 dB where it flickers."""
 
 _FAINT_DB = 40.0
 """A track so far under the loudest holds an input's own noise (common practice, no source)."""
@@ -79,7 +79,7 @@ blocks of that length keeps within 0.7 dB (chi squared), timecode within less; s
 and more (common practice, no source)."""
 
 _STEADY_BLOCKS = 50
-"""So many blocks tell that much: 1 s."""
+"""Fewest blocks that can show that: 1 s."""
 
 
 @dataclass(frozen=True, slots=True)

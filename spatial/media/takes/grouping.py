@@ -2,7 +2,7 @@
 
 Goal: a recorder may write one file with all channels, one for each channel, or one for each pair; and may split each of
 them where it gets long. Named together they are one take.
-Functions: gather_takes (what cannot be used is told beside it).
+Functions: gather_takes (what cannot be used is reported beside it).
 """
 
 import re

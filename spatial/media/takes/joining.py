@@ -1,28 +1,23 @@
 """Takes in several files: which recordings continue each other without a break.
 
-Goal: a recorder splits long takes (at 2 or 4 GB, or by time); told together they are one take again. Two takes that
+Goal: a recorder splits long takes (at 2 or 4 GB, or by time); named together they are one take again. Two takes that
 merely follow each other must stay two, so in doubt files are kept apart.
+Method: files join where they are of one kind and
+- the next one's time of day is the end of the one before, to the sample;
+- or it is that to a video frame, and the sound runs on;
+- or neither has a time of day, the names count on, the one before is long enough to have been split, and the sound runs
+  on;
+- or the names count on and the next one begins with the very samples that the one before ends with (an overlap: they
+  are used once);
+- or the names count on and its time of day shows that less than a second was lost between them (a gap: it is read as
+  silence, so that what follows stays in its place).
+Notes: how channels are to be read may not be known yet, so they are looked at as the files have them. Whether the sound
+runs on is judged against chance: linear prediction from the sound before the join meets the first samples after it as
+closely as it meets samples anywhere, where foreign sound would lie as far off as sound spreads. White noise cannot be
+predicted, and one silence or fade fits any other: no evidence, no join.
 Conventions: time of day as in spatial.media.wav.metadata.
 Functions: join_takes; joined (two that are known to continue each other); missing_parts, time_between (of takes that
-were not joined).
-
-Files join where they are of one kind and either the next one's time of day is the end of the one before, to the
-sample; or to a video frame, and the sound runs on; or, where neither has a time of day, the names count on, the one
-before is long enough to have been split, and the sound runs on.
-
-Files that count on also join where the next one begins with the very samples that the one before ends with (an
-overlap: they are used once), or where its time of day says that less than a second was lost between them (a gap: it
-is read as silence, so that what follows stays in its place).
-
-What the sound on both sides of a join tells: whether it runs on from one file to the next, or repeats itself.
-
-Functions: sound_runs_on; repeated_samples.
-
-How channels are to be read may not be known yet, so they are looked at as the files have them.
-
-That the sound runs on is judged against chance: linear prediction from the sound before the join meets the first
-samples after it as closely as it meets samples anywhere, where foreign sound would lie as far off as sound spreads.
-White noise cannot be predicted, and one silence or fade fits any other: no evidence, no join.
+were not joined); sound_runs_on, repeated_samples (the sound on both sides of a join).
 """
 
 import re
@@ -35,7 +30,7 @@ from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import MediaFileError
 from spatial.findings import Code, Finding, Severity
 from spatial.media.takes.take import FieldReader, Take
-from spatial.media.wav.metadata import DAY_S
+from spatial.timebase import DAY_S
 
 # --- sound on both sides of a join ---
 
@@ -164,6 +159,7 @@ _FRAME_S = 0.04
 """Time of day may be written in whole video frames of 1/25 s."""
 
 _HALF_DAY_S = DAY_S / 2
+"""Times of day that lie further apart are nearer the other way, over midnight."""
 
 _SPLIT_S, _SPLIT_BYTES = 60.0, 100_000_000
 """No recorder splits earlier than this (common practice, no source)."""
@@ -172,6 +168,7 @@ _LOST_S = 1.0
 """A recorder that splits loses no more (common practice, no source)."""
 
 _FRAME_RATES = (24.0, 25.0, 30.0, 24_000 / 1001, 30_000 / 1001)
+"""Frames per second by which a time of day may be rounded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,7 +337,7 @@ def _join(first: Take, second: Take) -> _Join | None:
         return _Join(repeated=repeated)
     if abs(late_s) <= _FRAME_S and sound_runs_on(first, second):
         return _Join()
-    # A time of day in whole frames cannot tell how many samples were lost.
+    # A time of day in whole frames does not show how many samples were lost.
     told = not all(_in_frames(take.start_of_day_s) for take in (first, second))
     return _Join(lost=round(late_s * first.rate_hz)) if 0.0 < late_s <= _LOST_S and counts_on and told else None
 

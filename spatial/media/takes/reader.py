@@ -21,6 +21,7 @@ from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
 from spatial.media.intake import open_input
 from spatial.media.wav.riff import DataView, WavLayout, is_wave, read_layout
+from spatial.media.work_folders import WINDOWS
 
 _OTHER_CONTAINERS = {b"fLaC": "FLAC", b"caff": "CAF"}
 """First four bytes of what libsndfile reads for us."""
@@ -158,7 +159,7 @@ def open_sound(path: Path, stack: ExitStack) -> OpenSound:
                 "then its takes)"
             )
         # Bytes, because a name that is no text cannot be encoded; Windows names are always text.
-        sound = soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
+        sound = soundfile.SoundFile(path if WINDOWS else os.fsencode(path))
         return OpenSound(stack.enter_context(sound), container, None)
     except OSError as error:
         raise MediaFileError(f"{path.name} cannot be read ({error.strerror}); copy it from the card again") from error

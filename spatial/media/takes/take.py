@@ -1,18 +1,13 @@
 """First-order recordings: what a file is and declares, and its field in blocks or spans.
 
-First-order recordings: what a file is, and its field in blocks or spans, whatever its length.
-
-Conventions: spatial.conventions (field; array layout).
+Goal: read the field of a recording of any length, whatever the order and gains of its channels.
+Method: a file may declare its channels by its ADM chunks, by the B-format mark, or by the names of its tracks; what it
+declares is held beside what the caller asks for. A take may lie in several files, where the recorder split it:
+spatial.media.takes.joining finds them, and here they are read as one.
+Conventions: spatial.conventions (field; array layout). Channels of the file are counted from 0.
 Functions: open_take, open_any (look, without reading the sound); too_narrow; field_blocks (stream); read_field (one
-short span); FieldReader (many spans of one take).
-
-A take may lie in several files, where the recorder split it: spatial.media.takes.joining finds them, and here they are
-read as one.
-
-What a recording says of its channels: by its ADM chunks, by the B-format mark, or by the names of its tracks.
-
-Conventions: spatial.conventions (field). Channels of the file are counted from 0.
-Functions: declaration; named_channels (what names of channels or of files say).
+short span); FieldReader (many spans of one take); declaration; named_channels (what names of channels or of files
+declare).
 """
 
 import re
@@ -28,7 +23,7 @@ import numpy as np
 
 from spatial.calibration import calibrated_field
 from spatial.capsules import CORRECTION_REACH, FIRST_ARRANGEMENT, SECOND_ARRANGEMENT, Capsules, corrected_field
-from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.conventions import CHANNEL_NAMES, FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.field import Calibrated, ChannelFormat, ReadAs, internal_from, plain_format, recorded_order
 from spatial.findings import Code, Finding, Severity
@@ -41,8 +36,7 @@ from spatial.media.wav.riff import WavLayout, first_bodies
 # --- what files declare of their channels ---
 
 _FORMAT_OF = {"SN3D": ChannelFormat.AMBIX, "N3D": ChannelFormat.N3D, "FuMa": ChannelFormat.FUMA}
-
-_HARMONIC_NAMES = ("W", "Y", "Z", "X")
+"""Formats by the normalisation that ADM states."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,14 +90,14 @@ def named_channels(names: Sequence[str | None], names_from: str) -> Declared | N
     Names tell order, not gains. Only the order W, X, Y, Z is proper to one format.
     """
     words = [set(re.split(r"[^A-Z0-9]+", (name or "").upper())) for name in names]
-    for labels in (_HARMONIC_NAMES, FIRST_ARRANGEMENT, SECOND_ARRANGEMENT):
+    for labels in (CHANNEL_NAMES, FIRST_ARRANGEMENT, SECOND_ARRANGEMENT):
         places = [[channel for channel, word in enumerate(words) if label in word] for label in labels]
         if any(len(place) != 1 for place in places):
             continue
         channels = tuple(place[0] for place in places)
         if len(set(channels)) < len(labels):
             continue
-        if labels is _HARMONIC_NAMES:
+        if labels is CHANNEL_NAMES:
             return Declared(names_from, None, channels)
         return Declared(names_from, None, None, tuple(zip(labels, channels, strict=True)))
     return None
@@ -115,6 +109,7 @@ LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44_100, 192_000
 """Sample rates a take may have, both included."""
 
 _FIRST_FOUR = (0, 1, 2, 3)
+"""Channels of a file of first order, or of a higher one, that are its first-order part."""
 
 _NO_LENGTH = 1 << 62
 """More samples than any file: what libsndfile says of a FLAC file whose header gives no length."""

@@ -14,9 +14,10 @@ from dataclasses import dataclass
 from xml.parsers import expat
 
 from spatial.conventions import FIRST_ORDER_CHANNELS
+from spatial.media.wav.riff import MOST_CHANNELS
 
 _RECORD = struct.Struct("<H12s14s11sx")
-_MOST_TRACKS = 256
+"""One record of a chna chunk: track index, UID, track format and pack format ([1])."""
 
 _DEEPEST, _MOST_ELEMENTS = 64, 50_000
 """Elements inside each other, and in all: third order in four packs has some hundred ([3])."""
@@ -57,7 +58,7 @@ def read_chna(body: bytes) -> tuple[TrackUid, ...]:
     if len(body) < 4:
         return ()
     (count,) = struct.unpack_from("<H", body, 2)
-    count = min(count, (len(body) - 4) // _RECORD.size, _MOST_TRACKS)
+    count = min(count, (len(body) - 4) // _RECORD.size, MOST_CHANNELS)
     records = (_RECORD.unpack_from(body, 4 + n * _RECORD.size) for n in range(count))
     # Track 0 is a record that is not used ([1]).
     return tuple(TrackUid(track - 1, _name(uid), _name(ref), _name(pack)) for track, uid, ref, pack in records if track)

@@ -16,7 +16,7 @@ from spatial.conventions import FloatArray
 from spatial.errors import OutputError
 
 _LONGEST_RIFF_BYTES = 4_000_000_000
-"""Of sound: sizes in RIFF have 32 bits, those in RF64 have 64 (EBU Tech 3306)."""
+"""Bytes of sound up to which a file is RIFF: its sizes have 32 bits, those in RF64 have 64 (EBU Tech 3306)."""
 
 
 @contextmanager

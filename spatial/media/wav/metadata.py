@@ -1,22 +1,15 @@
 """The bext and iXML chunks: when a recording began, and what its channels are called.
 
-The bext chunk of broadcast WAV files, read and written; and when a recording began, by all that its file says.
-
+Goal: read and write the bext chunk, read iXML, and find when a recording began by all that its file holds.
+Method: what is missing, broken or out of range is None: a wrong time of day would pull sync to a wrong answer. iXML is
+read by its few tags, not as XML: recorders pad it, cut it, and write text in it that is not escaped. Nothing in it is
+trusted further than a number in range or a name; what contradicts itself is None. It is walked once from tag to tag, so
+that no body, however it is made, takes longer than its length.
 Conventions: seconds from midnight of the recorder's timecode; date and time by its clock, in no known time zone.
-Functions: read_bext, bext_body; read_stamp (by bext, else by iXML).
+Functions: read_bext, bext_body; read_ixml; read_stamp, stamp_of (by bext, else by iXML).
 Sources:
 [1] EBU Tech 3285, version 2 (2011): the bext chunk, its versions 0, 1 and 2.
-
-What is missing, broken or out of range is None: a wrong time of day would pull sync to a wrong answer.
-
-What recorders write into the iXML chunk: when, at which timecode rate, and what each channel is called.
-
-Functions: read_ixml.
-Sources: [1] the iXML specification: SPEED and TRACK_LIST.
-
-It is read by its few tags, not as XML: recorders pad it, cut it, and write text in it that is not escaped. Nothing in
-it is trusted further than a number in range or a name; what is missing or contradicts itself is None. It is walked once
-from tag to tag, so that no body, however it is made, takes longer than its length.
+[2] The iXML specification: SPEED and TRACK_LIST.
 """
 
 import re
@@ -30,13 +23,16 @@ from xml.sax.saxutils import unescape
 
 from spatial.errors import InputError, MediaFileError
 from spatial.media.intake import open_input
-from spatial.media.wav.riff import first_bodies
+from spatial.media.wav.riff import MOST_CHANNELS, first_bodies
+from spatial.timebase import DAY_S
 
 # --- iXML ---
 
-_MOST_TRACKS = 256
 _MOST_RATE = 1000
+"""Frames per second of a timecode are fewer; larger numbers are damage."""
+
 _LONGEST_TEXT = 256
+"""Letters of a name at most; a longer text is none."""
 
 _TAG = re.compile(rb"<(/?)([A-Za-z0-9_]{1,64})>")
 _NUMBER = re.compile(rb"\d{1,20}")
@@ -47,7 +43,7 @@ class FieldNotes:
     """What an iXML chunk says that is of use here."""
 
     samples_since_midnight: int | None = None
-    """(HI << 32) + LO ([1]); two public readers glue the two as decimal text, which is wrong for HI > 0."""
+    """(HI << 32) + LO ([2]); two public readers glue the two as decimal text, which is wrong for HI > 0."""
     timestamp_rate_hz: int | None = None
     """The rate those samples are counted in; the file's own where it is None."""
     timecode_rate: Fraction | None = None
@@ -89,7 +85,7 @@ def _leaves(body: bytes) -> tuple[_Leaves, list[_Leaves]]:
             if name == b"TRACK":
                 inside = {}
                 # What follows the last track that counts belongs to none of them.
-                if len(tracks) < _MOST_TRACKS:
+                if len(tracks) < MOST_CHANNELS:
                     tracks.append(inside)
             continue
         if name == b"TRACK":
@@ -125,18 +121,16 @@ def _rate(text: str | None) -> Fraction | None:
 
 
 def _track_names(tracks: Sequence[_Leaves]) -> tuple[str | None, ...]:
-    """Names by INTERLEAVE_INDEX, which counts the channels of the file from 1 ([1])."""
+    """Names by INTERLEAVE_INDEX, which counts the channels of the file from 1 ([2])."""
     names: dict[int, str] = {}
     for track in tracks:
         index, name = _number(track, b"INTERLEAVE_INDEX"), _tag_text(track, b"NAME")
-        if index is not None and 1 <= index <= _MOST_TRACKS and name and index not in names:
+        if index is not None and 1 <= index <= MOST_CHANNELS and name and index not in names:
             names[index] = name
     return tuple(names.get(index) for index in range(1, max(names, default=0) + 1))
 
 
 # --- bext ---
-
-DAY_S = 86_400.0
 
 _DESCRIPTION, _ORIGINATOR, _REFERENCE = slice(0, 256), slice(256, 288), slice(288, 320)
 _DATE, _TIME, _SAMPLES = slice(320, 330), slice(330, 338), slice(338, 346)

@@ -1,27 +1,17 @@
 """The chunks of WAV, RF64 and BW64 files: where the sound lies, how it is coded, what is left of a broken one.
 
-Where the sound of a WAV file lies and how it is coded; and the header of the files we write.
-
-Goal: read what recorders and editors really write; what is left of a broken file is here's work.
-Functions: read_layout; DataView (the sound alone, as a file); wav_header.
+Goal: read what recorders and editors really write, odd-sized chunks before the sound and 64-bit sizes included, in
+bounded time and memory whatever the sizes in the file are; and make the header of the files we write.
+Method: RIFF, RF64 and BW64 share one layout of chunks, which is walked. A recorder that lost power leaves a size of
+zero, or one that was true some time ago; a copy that was broken off promises more than it holds. What is there is read,
+and the fault is named.
+Functions: is_wave, wave_chunks, first_bodies; chunk_bytes (a chunk as it is written); read_layout; DataView (the sound
+alone, as a file); wav_header; find_sound (of a file whose header is wrong); find_marks (a chunk behind one that is
+damaged).
 Sources:
 [1] EBU Tech 3306 / ITU-R BS.2088-1: RF64 and BW64, the ds64 chunk, and JUNK as its placeholder.
 [2] Microsoft, "Multiple channel audio data and WAVE files": WAVE_FORMAT_EXTENSIBLE.
 [3] R. Dobson, "B-Format in WAVE_FORMAT_EXTENSIBLE": its GUIDs differ in the tail only.
-
-The chunks of a WAV file, whatever is in them: RIFF, RF64 and BW64 share one layout.
-
-Goal: walk what recorders and editors really write, odd-sized chunks before the sound and 64-bit sizes included, in
-bounded time and memory whatever the sizes say.
-Functions: is_wave, wave_chunks, first_bodies; chunk_bytes (a chunk as it is written).
-Sources:
-[1] EBU Tech 3306 / ITU-R BS.2088-1: RF64 and BW64, the ds64 chunk.
-
-What is left of a WAV file whose header is wrong: where its sound lies, how long it is, and what to say of it.
-
-Goal: a recorder that lost power leaves a size of zero, or one that was true some time ago; a copy that was broken off
-promises more than it holds. What is there is read, and said.
-Functions: find_sound; find_marks (a chunk behind one that is damaged).
 """
 
 import io
@@ -39,12 +29,13 @@ NO_SIZE = 0xFFFF_FFFF
 """A 32-bit size that says: the true one stands in ds64 ([1]), or was never written."""
 
 MOST_BODY_BYTES = 1 << 20
-"""Of a chunk that is read whole; real ones have a few kilobytes."""
+"""Most bytes of a chunk that is read whole; real ones have a few kilobytes."""
 
 _MOST_CHUNKS = 1000
 """A file of zeros is an endless chain of empty chunks; real files have a dozen."""
 
 _MOST_DS64_BYTES = 28 + 12 * _MOST_CHUNKS
+"""Bytes of a ds64 chunk whose table names all the chunks that are looked at ([1])."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,13 +118,16 @@ def _long_sizes(body: bytes) -> dict[bytes, int]:
 # --- broken headers ---
 
 _LEAST_S = 0.1
-"""Less sound than this behind a header without length is no recording."""
+"""Seconds of sound below which what lies behind a header without length is no recording."""
 
 _SCAN_BYTES = 4 << 20
 """How far behind a damaged chunk its successor is looked for: headers are smaller."""
 
 _GLANCE_BYTES = 1 << 16
+"""Bytes of a place in which anything but zeros is sought."""
+
 _MOST_DAMAGED_CHUNKS = 1000
+"""Chunks behind a damaged one that are followed: it bounds the time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,12 +243,17 @@ def _holds_sound(file: BinaryIO, place: int) -> bool:
 HEADER_BYTES = 104
 """Length of the header wav_header makes, without further chunks."""
 
-_MOST_CHANNELS, _MOST_RATE_HZ = 256, 1_000_000
+MOST_CHANNELS, _MOST_RATE_HZ = 256, 1_000_000
 """No recorder writes more; a damaged header could ask for memory without bound."""
 
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
+"""Format tags: whole numbers, floating point, and a GUID that says which ([2])."""
+
 _PCM_TAIL = bytes.fromhex("000000001000800000aa00389b71")
+"""The GUID's last fourteen bytes for the two ordinary codings ([2])."""
+
 _B_FORMAT_TAIL = bytes.fromhex("00002107d3118644c8c1ca000000")
+"""The same in a file whose four channels are W, X, Y, Z ([3])."""
 
 _SUBTYPES = {
     (_PCM, 1): "PCM_U8",
@@ -443,7 +442,7 @@ def _read_format(form: bytes, name: str) -> tuple[str, int, int, int]:
     tag, channels, rate_hz, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", form)
     if tag == _EXTENSIBLE and len(form) >= 40 and form[26:40] in (_PCM_TAIL, _B_FORMAT_TAIL):
         (tag,) = struct.unpack_from("<H", form, 24)
-    sound = 0 < channels <= _MOST_CHANNELS and 0 < rate_hz <= _MOST_RATE_HZ
+    sound = 0 < channels <= MOST_CHANNELS and 0 < rate_hz <= _MOST_RATE_HZ
     if not sound or not frame_bytes or frame_bytes % channels:
         raise MediaFileError(
             f"{name} has a damaged header ({channels} channels, {rate_hz} Hz, {frame_bytes} bytes a sample); "

@@ -1,12 +1,8 @@
 """Where sound came from, over time and as a map.
 
-Pictures of results, in a plain look of our own: ink on paper, one accent.
-
-Functions: write_directions_plot, directions_figure (azimuth and elevation over time, level as strength).
-
-Where sound came from, as one looks at it: the front half as a map, and what lies behind as wings on either side.
-
-Functions: write_directions_map; heard_density (the shade of the map); draw_sky (the empty map).
+The map is the sky as one looks at it: the front half, and what lies behind as wings on either side.
+Functions: write_directions_plot, directions_figure (azimuth and elevation over time, level as strength);
+write_directions_map; heard_density (the shade of the map); draw_sky (the empty map).
 """
 
 from collections.abc import Sequence
@@ -120,7 +116,11 @@ def directions_figure(result: DirectionsResult, *, marks: Sequence[HeardMark] = 
     across.set_ylabel("azimuth")
     up.set_ylabel("elevation")
     front = "the lens's" if result.facing else "the recording's own"
-    on = f"seconds on {short_name(result.sync.clip.path.name)}" if result.sync else "seconds in the take"
+    on = (
+        f"seconds on {short_name(result.sync.clip.path.name)}"
+        if result.sync
+        else f"seconds in the {'track' if result.facing else 'take'}"
+    )
     up.set_xlabel(on, parse_math=False)
     if frames.times_s.size:
         up.set_xlim(float(frames.times_s[0]) - 0.2, float(frames.times_s[-1]) + 0.2)
@@ -202,6 +202,8 @@ def _bracket(axes: Axes, heard: HeardMark, which: int, *, named: bool) -> None:
 # --- as a map ---
 
 _GRID_DEG = 1.0
+"""From one point of the map to the next, degrees: well below _SOFT_DEG, so that the smear looks smooth."""
+
 _SOFT_DEG = 3.0
 """What one row is smeared over: about what its direction is good to in a room."""
 _SHADES = LinearSegmentedColormap.from_list("ink", ["#9fb3c200", "#9fb3c2d0", "#4a6a82", INK])

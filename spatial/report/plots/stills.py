@@ -37,13 +37,19 @@ _EDGED = [withStroke(linewidth=4.5, foreground="#0a1016")]
 """Seen on bright and on dark pictures; dashed and full tell the two apart without colour."""
 
 _STILL_PX = 1080
+"""Height of a still."""
+
 _APART_RAD = np.radians(1.0)
-"""So far apart, lens and microphone see somebody in two directions."""
+"""Angle from which lens and microphone see somebody in two directions."""
 
 _WIDE_IN, _LINE_IN, _ABOVE_IN = 7.0, 0.18, 0.12
+"""Width of a still on paper, height of a line of words above it, and room above these, inches."""
+
 _WORDS_PT = 10.0
+"""Size of these words, points."""
+
 _NAME_LETTERS = 40
-"""Of a longer name the rest is left out, so that it fits on a line whatever its letters."""
+"""Letters of a name that are shown, so that it fits on a line whatever its letters."""
 
 
 def write_stills(

@@ -30,6 +30,7 @@ _NAME_LETTERS = 36
 """Letters of a file's name in a title: two of them stand over a map beside each other."""
 
 SUFFIXES = (".png", ".svg", ".pdf")
+"""Endings of the files that a plot can be written to."""
 
 
 def check_plot(path: Path, *, force: bool, inputs: Sequence[Path]) -> None:

@@ -1,12 +1,6 @@
-"""A sync result as a picture that lets a doubter judge it.
+"""A sync result as a picture that lets a doubter judge it: windows against the law, the peak, and what is covered.
 
-A sync result as a picture that lets a doubter judge it: windows against the law, the peak, and what is covered.
-
-Functions: write_sync_plot, sync_figure.
-
-One panel of the sync plot: every window's own answer, held against the fitted clock law.
-
-Functions: draw_windows.
+Functions: write_sync_plot, sync_figure; draw_windows (one panel: every window's own answer against the fitted law).
 """
 
 import textwrap
@@ -46,8 +40,6 @@ _LIMITS_MS = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 
 _COUNTS = 0.5
 """A window of this weight or more agrees, as in `SyncEvidence.agreeing`."""
-
-_SDS_OF_95 = 1.96
 
 
 def draw_windows(axes: Axes, result: SyncResult) -> None:
@@ -103,7 +95,7 @@ def _residuals_ms(
     phase_s = result.clip.scratch.phase_s if result.clip.scratch else 0.0
     times = evidence.times_s + phase_s
     off = evidence.times_s + evidence.lags_s - np.array([law.take_from_clip(float(time)) for time in times])
-    # Where the fit says what of a lag comes from its place in the room, that is no error of the clock.
+    # Where the fit knows what of a lag comes from its place in the room, that is no error of the clock.
     off = off - evidence.places_s
     kept = np.isfinite(times) & np.isfinite(off) & np.isfinite(evidence.weights)
     return times[kept], 1e3 * off[kept], evidence.weights[kept]
@@ -123,7 +115,7 @@ def _band_ms(
     variance = middle_variance + ((grid_s - middle_s) * slope_sd) ** 2
     for step in law.steps:
         variance = variance + np.where(grid_s >= step.clip_time_s, step.sd_s**2, 0.0)
-    return np.asarray(1e3 * _SDS_OF_95 * np.sqrt(variance))
+    return np.asarray(1e3 * SDS_OF_95 * np.sqrt(variance))
 
 
 def _limit_ms(off_ms: FloatArray, band_ms: FloatArray | None) -> float:
