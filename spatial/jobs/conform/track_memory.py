@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 
-from spatial import __version__
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs
@@ -31,6 +30,7 @@ from spatial.mount.prior import MountPrior
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
 from spatial.sync.baseline import Separation
 from spatial.timebase import ClockLaw
+from spatial.version import __version__
 
 _OPTIONS = {
     "mic_offset_m": "--mic-offset",

@@ -13,7 +13,6 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial import __version__
 from spatial.errors import InputError, SoundplumbError
 from spatial.findings import Finding, Severity
 from spatial.jobs.conform.track_memory import Recalled, is_tried, without_sound
@@ -33,6 +32,7 @@ from spatial.media.takes.take import Take
 from spatial.sync.alignment import FAINT_SCORE
 from spatial.sync.coarse import find_candidates
 from spatial.sync.envelope import ENVELOPE_VERSION
+from spatial.version import __version__
 
 _CLIP_KIND = f"clip envelope {ENVELOPE_VERSION}"
 
