@@ -4,8 +4,8 @@ Goal: for each mark a direction expected and a direction measured with its uncer
 claim at once, each mark's own part is used; marks without enough of their own are measured together.
 Conventions: spatial.conventions (mount). "Expected" is always as seen from the microphone, in picture axes.
 Functions: marks_of_clip, measure_marks, expected_direction, as_if_still, seen_in, shared_parallax, offset_turns;
-own_time; grouped (marks that can only be taken together); unexplained (places that nobody known makes); groups_of, with_way,
-settled_by_turn (marks that overlap).
+own_time; grouped (marks that can only be taken together); unexplained (places that nobody known makes); groups_of,
+with_way, settled_by_turn (marks that overlap).
 """
 
 from collections.abc import Callable, Sequence
