@@ -211,7 +211,7 @@ def test_two_parts_of_one_recording_are_no_rivals_but_a_third_take_is(third, mat
     assert choice.estimate.matched is matched
     if matched:
         assert choice.take is PARTS[1]
-        assert [f.code for f in choice.findings] == ["truncated"]
+        assert [f.code for f in choice.findings] == ["missing_part"]
 
 
 def test_a_part_that_fits_in_several_places_does_not_stand_for_the_recording():

@@ -220,7 +220,7 @@ def test_files_that_cannot_be_used_stand_beside_those_that_can(write, rng, tmp_p
     assert {one.path.name for one in broken} == {"nan.wav", "none.wav"}
     for one in broken:
         (finding,) = one.findings
-        assert (finding.code, finding.severity, finding.where) == ("truncated", Severity.FIX, one.path.name)
+        assert (finding.code, finding.severity, finding.where) == ("unusable_file", Severity.FIX, one.path.name)
         assert one.path.name in finding.message
 
 

@@ -289,6 +289,8 @@ def write_movie(
             lanes.append(_copied(other, kept, _copied_stream(target, kept, film, path), zero_s, film))
         try:
             target.start_encoding()
+        except MemoryError:
+            raise
         except av.error.FFmpegError as error:
             raise _not_held(
                 path, film, pictures, "picture" if kept_track is None else "picture or own sound"
@@ -387,6 +389,8 @@ def _told(path: Path) -> Iterator[None]:
 def _copied_stream(target: Any, stream: Any, film: Path, path: Path) -> Any:
     try:
         return target.add_stream_from_template(stream)
+    except MemoryError:
+        raise
     except (ValueError, av.error.FFmpegError) as error:
         raise _not_held(path, film, stream, "picture" if stream.type == "video" else "own sound") from error
 
@@ -513,6 +517,8 @@ def _with_words(stack: ExitStack, pictures: Any, film: Path, boxes: bytes) -> An
                     packet.pts = packet.dts = 0  # what it shows is not used
                     packet.stream = copy
                     target.mux(packet)
+            except MemoryError:
+                raise
             except (ValueError, av.error.FFmpegError):
                 continue
             put = _put_in_memory(small, boxes)
