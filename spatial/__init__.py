@@ -52,4 +52,5 @@ if not TYPE_CHECKING:  # type checkers know the names from above, and must find 
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    # What one wants to complete a name with: not the rooms, nor what makes them load late.
+    return sorted(__all__)
