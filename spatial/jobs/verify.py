@@ -12,12 +12,17 @@ import numpy as np
 
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95
 from spatial.direction.doa import SpanDirection
-from spatial.errors import SoundplumbError
 from spatial.field import ChannelFormat, ReadAs, angle_between
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.inspect.channel_reading import settle
 from spatial.jobs.orient.judges import judges_of_track, mark_key, marks_that_gave
-from spatial.jobs.orient.measure_marks import MeasuredMark, marks_of_clip, measure_marks, offset_turns, seen_in
+from spatial.jobs.orient.measure_marks import (
+    MeasuredMark,
+    marks_of_clip,
+    measure_marks,
+    offset_turns,
+    seen_in_other_layouts,
+)
 from spatial.jobs.orient.mic_place import OffsetSight, sight_findings, sight_of_marks
 from spatial.jobs.orient.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
@@ -30,7 +35,6 @@ from spatial.jobs.sync.take_choice import Pairing
 from spatial.media.buffers import Spool
 from spatial.media.movies.clip import Clip, open_clip
 from spatial.media.takes.take import Take, open_take
-from spatial.picture import LAYOUTS, parse_picture
 from spatial.sync.alignment import SyncEstimate
 from spatial.sync.baseline import Separation
 from spatial.timebase import ClockLaw
@@ -317,19 +321,13 @@ def _mirrored_findings(heard: Sequence[MeasuredMark], tolerance: Tolerance) -> l
 def layout_findings(clip: Clip, heard: Sequence[MeasuredMark], rig: Rig, tolerance: Tolerance) -> list[Finding]:
     """One finding for marks in pixels that are off as the picture is said to be laid out, and in place otherwise."""
     found = [mark for mark in heard if mark.heard.heard]
-    if rig.picture is None or clip.width_px is None or clip.height_px is None or len(found) < _FEWEST_OF_LAYOUT:
+    if rig.picture is None or len(found) < _FEWEST_OF_LAYOUT or not _all_are(found, tolerance, (Verdict.OFF,)):
         return []
-    if any(mark.mark.pixel is None for mark in found) or not _all_are(found, tolerance, (Verdict.OFF,)):
-        return []
-    better = []
-    for name in LAYOUTS:
-        try:
-            picture = parse_picture(name, clip.width_px, clip.height_px)
-            again = [seen_in(mark, picture, rig, finished=True) for mark in found]
-        except SoundplumbError:
-            continue
-        if picture.undistorted and _all_are(again, tolerance, (Verdict.IN_PLACE, Verdict.BORDERLINE)):
-            better.append(name)
+    better = [
+        name
+        for name, again in seen_in_other_layouts(clip, found, rig, finished=True)
+        if _all_are(again, tolerance, (Verdict.IN_PLACE, Verdict.BORDERLINE))
+    ]
     if not better:
         return []
     message = (

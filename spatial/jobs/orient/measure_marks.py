@@ -3,12 +3,12 @@
 Goal: for each mark a direction expected and a direction measured with its uncertainty. Of the time that several marks
 claim at once, each mark's own part is used; marks without enough of their own are measured together.
 Conventions: spatial.conventions (mount). "Expected" is always as seen from the microphone, in picture axes.
-Functions: marks_of_clip, measure_marks, expected_direction, as_if_still, seen_in, shared_parallax, offset_turns;
-own_time; grouped (marks that can only be taken together); unexplained (places that nobody known makes); groups_of,
-with_way, settled_by_turn (marks that overlap).
+Functions: marks_of_clip, measure_marks, expected_direction, as_if_still, seen_in, seen_in_other_layouts,
+shared_parallax, offset_turns; own_time; grouped (marks that can only be taken together); unexplained (places that
+nobody known makes); groups_of, with_way, settled_by_turn (marks that overlap).
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -20,7 +20,7 @@ from spatial.direction.doa import MARK_FRAMES_S, SpanDirection, span_direction
 from spatial.direction.intensity import LEAD_IN_S, FieldBins, field_bins
 from spatial.direction.microphone_error import ORDINARY, Microphone
 from spatial.direction.mixture import Place, span_places
-from spatial.errors import InputError, MarksFileError
+from spatial.errors import InputError, MarksFileError, SoundplumbError
 from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.jobs.rig import Rig
 from spatial.media.movies.clip import Clip
@@ -29,7 +29,7 @@ from spatial.media.tables import Mark, read_marks
 from spatial.media.takes.take import FieldReader, Take
 from spatial.mount.mark_assignment import NEAR_RAD, MarkGroup, Way, way_for_turn
 from spatial.mount.wahba import turn_between
-from spatial.picture import Picture, parse_picture, seen_from_microphone
+from spatial.picture import LAYOUTS, Picture, parse_picture, seen_from_microphone
 from spatial.timebase import ClockLaw
 
 # --- shared time ---
@@ -419,6 +419,31 @@ def seen_in(heard: MeasuredMark, picture: Picture, rig: Rig, *, finished: bool =
     mark = replace(heard.mark, azimuth_rad=azimuth, elevation_rad=elevation)
     again = with_expected(mark, rig, heard.heard, finished=finished)
     return replace(again, covered=heard.covered, shared=heard.shared, partly=heard.partly)
+
+
+def seen_in_other_layouts(
+    clip: Clip, marks: Sequence[MeasuredMark], rig: Rig, *, finished: bool = False
+) -> Iterator[tuple[str, list[MeasuredMark]]]:
+    """Marks in pixels as each other layout that goes with the shape of the frame has them; nothing for other marks.
+
+    Yields
+    ------
+    name, marks
+        Of each layout of undistorted pictures, but the rig's own, in which all pixels show something.
+    """
+    if clip.width_px is None or clip.height_px is None or not all(mark.mark.pixel for mark in marks):
+        return
+    for name in LAYOUTS:
+        if name == rig.picture:
+            continue
+        try:
+            picture = parse_picture(name, clip.width_px, clip.height_px)
+            if not picture.undistorted:
+                continue
+            again = [seen_in(mark, picture, rig, finished=finished) for mark in marks]
+        except SoundplumbError:
+            continue
+        yield name, again
 
 
 def shared_parallax(marks: Sequence[MeasuredMark]) -> FloatArray | None:

@@ -19,7 +19,13 @@ from spatial.field import ChannelFormat, ReadAs, angle_between
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.from_marks import OrientResult, orient_marks, require_match
 from spatial.jobs.orient.from_stereo import UnmarkedResult, orient_unmarked
-from spatial.jobs.orient.measure_marks import MeasuredMark, as_if_still, marks_of_clip, measure_marks, seen_in
+from spatial.jobs.orient.measure_marks import (
+    MeasuredMark,
+    as_if_still,
+    marks_of_clip,
+    measure_marks,
+    seen_in_other_layouts,
+)
 from spatial.jobs.orient.orient_findings import (
     exchanged_message,
     layout_message,
@@ -38,7 +44,7 @@ from spatial.mount.left_axis import LeftAxis, UnmarkedMount, turn_from_left, tur
 from spatial.mount.mark_fit import MountEstimate
 from spatial.mount.prior import AxisMeasurement, Hanging, MountPrior
 from spatial.mount.still_camera import moves_contradicted
-from spatial.picture import LAYOUTS, parallax_angle_rad, parse_picture
+from spatial.picture import parallax_angle_rad
 from spatial.rotation import YawPitchRoll
 from spatial.sync.baseline import NEAR_M
 
@@ -310,17 +316,11 @@ def _left_over(oriented: OrientResult) -> float:
 
 def _by_other_layouts(oriented: OrientResult, rig: Rig, prior: MountPrior | None) -> Iterator[tuple[str, OrientResult]]:
     """What marks in pixels give in each other layout that goes with the shape of the frame, where they tell a mount."""
-    sync, marks = oriented.sync, oriented.marks
-    if sync is None or sync.clip.width_px is None or sync.clip.height_px is None:
+    if oriented.sync is None:
         return
-    if not all(heard.mark.pixel for heard in marks):
-        return
-    for name in LAYOUTS:
+    for name, marks in seen_in_other_layouts(oriented.sync.clip, oriented.marks, rig):
         try:
-            picture = parse_picture(name, sync.clip.width_px, sync.clip.height_px)
-            if name == rig.picture or not picture.undistorted:
-                continue
-            again = orient_marks(sync, [seen_in(heard, picture, rig) for heard in marks], prior=prior, rig=rig)
+            again = orient_marks(oriented.sync, marks, prior=prior, rig=rig)
         except SoundplumbError:
             continue
         if not (again.mount.undetermined or again.mount.mirrored or again.matrix is None):
