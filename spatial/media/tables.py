@@ -4,11 +4,13 @@ Goal: read who was seen where and when, and how the camera turned during a clip,
 by hand, with errors that name file and row.
 Conventions: spatial.conventions (azimuth, elevation; yaw, pitch, roll; time). Rows are numbered as a spreadsheet
 numbers them: the line with the column names is row 1.
-Functions: read_marks; read_moves; read_lines, split_cells (of any such table); Row (the values of one row, by column).
+Functions: read_marks; read_moves; read_lines, split_cells, read_row (of any such table); Row (the values of one row, by
+column).
 """
 
 import csv
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -87,6 +89,30 @@ def split_cells(line: str, delimiter: str) -> list[str]:
     while cells and not cells[-1]:
         cells.pop()
     return cells
+
+
+def read_row(
+    place: tuple[str, int],
+    line: str,
+    columns: Sequence[str],
+    delimiter: str,
+    error: type[SoundplumbError],
+    *,
+    optional: str | None = None,
+) -> Row:
+    """One row under its column names; place, error and optional as in Row.
+
+    Raises
+    ------
+    SoundplumbError
+        Of the type given: there are more values than columns.
+    """
+    cells = split_cells(line, delimiter)
+    named = dict(zip(columns, cells, strict=False))
+    row = Row(place, named, error, decimal_comma=delimiter == ";", optional=optional)
+    if len(cells) > len(columns):
+        raise row.error(f"there are {len(cells)} values for {len(columns)} columns; a decimal comma counts as two")
+    return row
 
 
 def read_lines(path: Path, what: str, error: type[SoundplumbError], *, most_bytes: int) -> list[str]:
@@ -209,16 +235,7 @@ def read_marks(path: Path | str, *, picture: Picture | None = None, no_pixels: s
         )
     marks = []
     for number, line in body:
-        cells = split_cells(line, delimiter)
-        row = Row(
-            (path.name, number),
-            dict(zip(columns, cells, strict=False)),
-            MarksFileError,
-            decimal_comma=delimiter == ";",
-            optional=_DISTANCE,
-        )
-        if len(cells) > len(columns):
-            raise row.error(f"there are {len(cells)} values for {len(columns)} columns; a decimal comma counts as two")
+        row = read_row((path.name, number), line, columns, delimiter, MarksFileError, optional=_DISTANCE)
         marks.append(_mark(row, picture if pixels else None))
     return tuple(marks)
 
@@ -344,15 +361,7 @@ def read_moves(path: Path | str) -> CameraMoves:
     times_s: list[float] = []
     matrices = []
     for number, line in body:
-        cells = split_cells(line, delimiter)
-        row = Row(
-            (path.name, number),
-            dict(zip(columns, cells, strict=False)),
-            MovesFileError,
-            decimal_comma=delimiter == ";",
-        )
-        if len(cells) > len(columns):
-            raise row.error(f"there are {len(cells)} values for {len(columns)} columns; a decimal comma counts as two")
+        row = read_row((path.name, number), line, columns, delimiter, MovesFileError)
         time_s = row.number("time_s")
         if abs(time_s) > _LATEST_S:
             raise row.error(f"time_s is {time_s:g}; write seconds from the clip's first picture, within a day")
