@@ -6,22 +6,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from click.core import ParameterSource
 
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Run, json_option, work_folder
 from cli.shared import PriorChoice, RigChoice, force_option, pages_option, prior_options, repair_option, rig_options
+from cli.shoot import typed_options
 
 if TYPE_CHECKING:
     from spatial.jobs.rig import Rig
-
-
-def _given() -> frozenset[str]:
-    """The options that were typed, by the names of what they set."""
-    context = click.get_current_context()
-    typed = (ParameterSource.COMMANDLINE, ParameterSource.ENVIRONMENT)
-    names = {"mic_offset": "mic_offset_m", "mic_offset_sd": "mic_offset_sd_m"}
-    return frozenset(names.get(name, name) for name in context.params if context.get_parameter_source(name) in typed)
 
 
 @click.command(short_help="All of it, for a whole shoot day.")
@@ -32,6 +24,12 @@ def _given() -> frozenset[str]:
 @format_option
 @pages_option
 @force_option("Replace pages that exist, and tracks that are older than what they were made from.")
+@click.option(
+    "--remember",
+    is_flag=True,
+    help="Write what was found, and the options that you typed, into FOLDER/shoot.toml: which take is whose, and the "
+    "rig. What is in it stays as it is, your comments too.",
+)
 @json_option
 def day(
     folder: Path,
@@ -41,6 +39,7 @@ def day(
     channel_format: FormatChoice,
     pages: bool,
     force: bool,
+    remember: bool,
     as_json: bool,
 ) -> None:
     """Do all of it for a whole shoot day.
@@ -53,20 +52,19 @@ def day(
     if pages and rig.picture is None and not (folder / "shoot.toml").exists():
         raise click.UsageError("--pages draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run:
-        from spatial.jobs.day.day_files import shoot_of
         from spatial.jobs.day.day_folder import run_day
+        from spatial.jobs.day.shoot_words import rig_in, shoot_of
         from spatial.report import day_report, json_output
 
         told_format = read_as(channel_format)
         told = rig.told(told_format)
         shoot = shoot_of(folder)
-        given = _given()
-        if "channel_format" in given:
+        given = typed_options()
+        if not given.isdisjoint(("channel_format", "microphone")):
             shoot = shoot.without_formats()
 
         def rig_for(clip: Path) -> Rig:
-            named = shoot.rig_of(clip.name)
-            return told if named is None else told.with_words(named, but=given)
+            return rig_in(shoot, clip.name, told, but=given)
 
         if pages:
             from spatial.jobs.day.day_pages import make_pages, require_place
@@ -94,6 +92,10 @@ def day(
                 force=force,
                 progress=run.progress,
             )
+        if remember:
+            from spatial.jobs.day.remember import remember_day
+
+            result = remember_day(result, shoot, told, prior.told())
         run.finish(
             lambda: day_report.day_lines(result),
             lambda: json_output.dumps(day_report.day_json(result)),

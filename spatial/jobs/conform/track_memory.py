@@ -94,7 +94,7 @@ class TrackRequest:
     tolerance: Tolerance = field(default_factory=Tolerance)
     read_as: ReadAs = ChannelFormat.AMBIX
     """How the take's channels were to be read."""
-    formats: tuple[tuple[tuple[str, ...], ChannelFormat], ...] = ()
+    formats: tuple[tuple[tuple[str, ...], ReadAs], ...] = ()
     """Patterns of names of takes that were to be read otherwise, and how."""
     pair: str | None = None
     """Name of the take that the clip was paired with by hand."""
@@ -240,6 +240,9 @@ def _changes(
             else:
                 changed.append(f"{path.name} {'is new' if tied[what] is None else 'has changed'}")
     options, then = _options(asked), tied["options"]
+    if asked.pair in [path.name for path in files]:
+        # What the sound found, and somebody has written down since, is the same pair.
+        options["pair"] = then.get("pair")
     other = [_OPTIONS[name] for name in options if options[name] != then.get(name)]
     if other:
         changed.append(f"other options were given ({', '.join(other)})")

@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from spatial.errors import FaultError, InconclusiveError, MediaFileError, OutputError, SoundplumbError
+from spatial.errors import FaultError, InconclusiveError, OutputError, SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.conform_clip import conform_match
@@ -21,27 +21,28 @@ from spatial.jobs.day.day_files import (
     beside,
     files_of_day,
     is_there,
-    prior_of,
     result_names,
     rig_beside,
     shared_beside,
 )
-from spatial.jobs.day.day_matches import ClipMatch, DayMatcher, usable_takes
+from spatial.jobs.day.day_matches import ClipMatch, DayMatcher
 from spatial.jobs.day.day_result import DayClip as DayClip
 from spatial.jobs.day.day_result import DayResult as DayResult
+from spatial.jobs.day.day_takes import open_good_takes, usable_takes
+from spatial.jobs.day.remember import has_more
+from spatial.jobs.day.shoot_words import prior_of, reading_words
 from spatial.jobs.faults import as_fault
 from spatial.jobs.inspect.take_health import health_on_clips
 from spatial.jobs.orient.mic_place import findings_of_rigs, one_place_of_all, unseen_findings, unseen_of_rigs
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.day_clocks import settle_by_clocks
-from spatial.jobs.sync.listen import require_usable, unusable
-from spatial.jobs.sync.sync_clip import open_takes
+from spatial.jobs.sync.listen import require_usable
 from spatial.jobs.sync.sync_findings import match_findings, riding_findings, riding_over_day
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.cache import FeatureCache
 from spatial.media.ownership import is_too_long
-from spatial.media.shoot_file import Shoot
+from spatial.media.shoot_file import SHOOT_FILE, Shoot
 from spatial.media.takes.take import Take
 from spatial.media.work_folders import clear_leftovers
 from spatial.mount.prior import MountPrior
@@ -84,7 +85,7 @@ def run_day(
     """
     clips, found = files_of_day(folder)
     shoot = shoot or Shoot()
-    opened, unopened = _open_all(found, channel_format, shoot)
+    opened, unopened = open_good_takes(found, channel_format, shoot)
     cache = FeatureCache()
     takes = usable_takes(opened, cache, progress)
     require_usable(len(takes.takes), [*unopened, *takes.unread])
@@ -127,12 +128,13 @@ def run_day(
             # So that the next day need not read the track through to know that nobody has changed it.
             with suppress(OSError):
                 cache.digest(entry.conform.output)
-    return DayResult(
+    result = DayResult(
         folder,
         tuple(_without_day_notes(entry) for entry in done),
         tuple(path for path in found if path not in used),
         (*unopened, *takes.unread, *unsettled, *spare, *of_places, *placed, *riding),
     )
+    return replace(result, unwritten=has_more(result, shoot))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -160,7 +162,7 @@ class _Request:
             prior=prior_of(clip, self.prior, self.shoot),
             repair=self.repair,
             read_as=self.read_as,
-            formats=tuple((rig.takes, rig.channel_format) for rig in self.shoot.rigs if rig.channel_format),
+            formats=reading_words(self.shoot),
             pair=self.shoot.take_of(clip.name),
         )
 
@@ -182,7 +184,11 @@ class _Place:
 def _recall(clip: Path, track: Path, request: _Request, cache: FeatureCache) -> Recalled | None:
     """The track of an earlier run; whatever is wrong with it, or with what lies beside the clip, is said later."""
     with suppress(SoundplumbError), as_fault(track.name):
-        return recalled(clip, track, request.of(clip), cache.digest)
+        there = recalled(clip, track, request.of(clip), cache.digest)
+        taken = {path.name for path in there.made.sync.take.paths} if there and there.made else set()
+        if not taken.isdisjoint(request.shoot.not_takes_of(clip.name)) or not all(map(request.shoot.is_good, taken)):
+            return Recalled(f"{SHOOT_FILE} says that its take {' and '.join(sorted(taken))} is not to be used")
+        return there
     return None
 
 
@@ -192,48 +198,6 @@ def _without_day_notes(entry: DayClip) -> DayClip:
     if entry.conform:
         noted += unseen_findings(entry.conform.proof.sight, entry.conform.rig)
     return replace(entry, findings=tuple(finding for finding in entry.findings if finding not in noted))
-
-
-def _open_all(paths: Sequence[Path], channel_format: ReadAs, shoot: Shoot) -> tuple[list[Take], list[Finding]]:
-    """Open takes, each as the shoot file says that it is to be read, or as all the others."""
-    groups: dict[ChannelFormat | None, list[Path]] = {}
-    for path in paths:
-        groups.setdefault(shoot.format_of(path.name), []).append(path)
-    if len(groups) == 1:
-        ((told, group),) = groups.items()
-        return _open_takes(group, told or channel_format)
-    opened: list[Take] = []
-    broken: list[Finding] = []
-    for told, group in groups.items():
-        try:
-            takes, failures = _open_takes(group, told or channel_format)
-        except MediaFileError as error:
-            # None of these can be opened; others may.
-            broken.append(unusable(group[0], error, Severity.LOOK))
-            continue
-        opened += takes
-        broken += failures
-    require_usable(len(opened), broken)
-    return opened, broken
-
-
-def _open_takes(paths: Sequence[Path], channel_format: ReadAs) -> tuple[list[Take], list[Finding]]:
-    """Open takes; where that fails in a way nobody thought of, each by itself, to know which of them it is."""
-    # A file in the folder that is no take may be none of the shoot's: it is looked at, not mended.
-    try:
-        with as_fault("the takes"):
-            return open_takes(paths, channel_format, severity=Severity.LOOK)
-    except FaultError:
-        opened: list[Take] = []
-        broken: list[Finding] = []
-        for path in paths:
-            try:
-                with as_fault(path.name):
-                    opened += open_takes([path], channel_format, severity=Severity.LOOK)[0]
-            except SoundplumbError as error:
-                broken.append(unusable(path, error, Severity.FIX if isinstance(error, FaultError) else Severity.LOOK))
-        require_usable(len(opened), broken)
-        return opened, broken
 
 
 def _match_all(
@@ -246,7 +210,10 @@ def _match_all(
     matched: dict[Path, ClipMatch | Finding] = {}
     for clip in clips:
         known = older[clip]
-        if known and known.made and known.health is not None and matcher.all_tried(clip, known):
+        if request.shoot.has_no_take(clip.name):
+            said = f"{SHOOT_FILE} says that no take belongs to {clip.name}, so it is matched with none"
+            matched[clip] = Finding(Code.NO_MATCH, Severity.NOTE, said, clip.name)
+        elif known and known.made and known.health is not None and matcher.all_tried(clip, known):
             matched[clip] = ClipMatch(known.made.sync, known.health)
         else:
             matched[clip] = matcher.match(clip, request.rig_for(clip), known)
@@ -316,7 +283,7 @@ class _Finish:
     def clip(self, clip: Path, match: ClipMatch | Finding, place: _Place) -> DayClip:
         """Conform a clip that was matched, where its marks tell how, or the crew and the camera's sound."""
         if isinstance(match, Finding):
-            return DayClip(clip, None, None, (match,))
+            return DayClip(clip, None, None, (match,), no_take=self.request.shoot.has_no_take(clip.name))
         result, health = match.result, match.health or ()
         if not result.estimate.matched:
             return DayClip(clip, result, None, result.findings)
