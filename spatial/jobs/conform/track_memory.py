@@ -98,6 +98,8 @@ class TrackRequest:
     """Patterns of names of takes that were to be read otherwise, and how."""
     pair: str | None = None
     """Name of the take that the clip was paired with by hand."""
+    oriented: OrientResult | None = None
+    """How the microphone sat, where that was found before, such as from all clips of its rig."""
 
     @property
     def mount_matrix(self) -> FloatArray | None:
@@ -115,6 +117,8 @@ class TrackRequest:
         ------
         InconclusiveError
         """
+        if self.oriented is not None:
+            return
         if self.mount is None and self.marks_path is None and (self.prior is None or self.prior.hanging is None):
             raise InconclusiveError(
                 "nothing tells how the microphone sat: give --marks FILE, or --mount YAW,PITCH,ROLL (0,0,0 if it faced "

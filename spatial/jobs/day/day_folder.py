@@ -28,11 +28,14 @@ from spatial.jobs.day.day_files import (
 from spatial.jobs.day.day_matches import ClipMatch, DayMatcher
 from spatial.jobs.day.day_result import DayClip as DayClip
 from spatial.jobs.day.day_result import DayResult as DayResult
+from spatial.jobs.day.day_rigs import Matched, orient_together, superseded
 from spatial.jobs.day.day_takes import open_good_takes, usable_takes
 from spatial.jobs.day.remember import has_more
 from spatial.jobs.day.shoot_words import prior_of, reading_words
 from spatial.jobs.faults import as_fault
 from spatial.jobs.inspect.take_health import health_on_clips
+from spatial.jobs.orient.from_marks import OrientResult
+from spatial.jobs.orient.from_rig import RIG, RigAnswer
 from spatial.jobs.orient.mic_place import findings_of_rigs, one_place_of_all, unseen_findings, unseen_of_rigs
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
@@ -98,13 +101,19 @@ def run_day(
     new = not tracks.exists()
     clear_leftovers(tracks)
     finish = _Finish(request, cache, force, progress)
+    doubts = {
+        clip: [said for what in (MARKS, MOVES) if (said := in_doubt(clip, syncs, clips, what)) is not None]
+        for clip in clips
+    }
+    answers, knocks = _oriented(
+        request, {clip: sync for clip, sync in syncs.items() if not doubts[clip]}, older, progress
+    )
     try:
         done = []
         for clip, told in matched.items():
             track = tracks / f"{names[clip]}.wav"
-            doubt = [in_doubt(clip, syncs, clips, what) for what in (MARKS, MOVES)]
-            doubts = [said for said in doubt if said is not None]
-            done.append(finish.clip(clip, told, _Place(track, older[clip], doubts)))
+            place = _Place(track, older[clip], doubts[clip], answers.get(clip))
+            done.append(finish.clip(clip, told, place))
     finally:
         if new:
             # Made for tracks that did not come; a folder with anything in it stays.
@@ -132,7 +141,7 @@ def run_day(
         folder,
         tuple(_without_day_notes(entry) for entry in done),
         tuple(path for path in found if path not in used),
-        (*unopened, *takes.unread, *unsettled, *spare, *of_places, *placed, *riding),
+        (*unopened, *takes.unread, *unsettled, *knocks, *spare, *of_places, *placed, *riding),
     )
     return replace(result, unwritten=has_more(result, shoot))
 
@@ -179,6 +188,13 @@ class _Place:
     track: Path
     there: Recalled | None
     doubts: Sequence[Finding]
+    answer: RigAnswer | None = None
+    """How the microphone sat, as all clips of its rig tell."""
+
+    @property
+    def oriented(self) -> OrientResult | None:
+        """The same, where they tell it."""
+        return self.answer.oriented if self.answer else None
 
 
 def _recall(clip: Path, track: Path, request: _Request, cache: FeatureCache) -> Recalled | None:
@@ -198,6 +214,27 @@ def _without_day_notes(entry: DayClip) -> DayClip:
     if entry.conform:
         noted += unseen_findings(entry.conform.proof.sight, entry.conform.rig)
     return replace(entry, findings=tuple(finding for finding in entry.findings if finding not in noted))
+
+
+def _oriented(
+    request: _Request, syncs: Mapping[Path, SyncResult], older: Mapping[Path, Recalled | None], progress: Progress
+) -> tuple[dict[Path, RigAnswer], list[Finding]]:
+    """How the microphone sat in the clips of each rig together; a mistake of ours leaves each clip to itself."""
+    clips = []
+    for clip, sync in syncs.items():
+        with suppress(SoundplumbError):
+            if sync.estimate.matched:
+                clips.append(Matched(sync, request.of(clip), older[clip]))
+
+    def number(clip: Path) -> int | None:
+        rig = request.shoot.rig_of(clip.name)
+        return None if rig is None else rig.number
+
+    try:
+        with as_fault("what the marks of all clips say together"):
+            return orient_together(clips, number, progress)
+    except FaultError as error:
+        return {}, [Finding(Code.NOT_DONE, Severity.FIX, str(error))]
 
 
 def _match_all(
@@ -290,20 +327,25 @@ class _Finish:
         if place.doubts:
             return DayClip(clip, result, None, (*result.findings, *place.doubts, *health), health=health)
         marked = is_there(beside(clip, MARKS))
-        if not marked and not self.request.tells_hanging(clip):
-            return _unmarked(clip, match, _without_marks(clip))
+        oriented = place.oriented
+        if not marked and oriented is None and not self.request.tells_hanging(clip):
+            why_not = place.answer.why_not if place.answer else ""
+            return _unmarked(clip, match, _without_marks(clip, why_not or _NOT_KNOWN))
         if place.there is not None and place.there.made is not None:
             # Made anew it would be the same, so --force leaves it too.
             shown = _shown(clip, match, place.there, place.there.made)
-            if shown is not None:
+            other_mount = superseded(place.there.made, place.answer)
+            if shown is not None and not other_mount:
                 return shown
+            if other_mount:
+                place = replace(place, there=Recalled(other_mount))
         unfinished = is_unfinished(place.track)
         if place.track.exists() and not self.force and not unfinished:
             left = _left(clip, result.take, place)
             return DayClip(clip, result, None, (*result.findings, left, *health), health=health)
         try:
             with as_fault(clip.name):
-                asked = self.request.of(clip)
+                asked = replace(self.request.of(clip), oriented=oriented)
                 make_folder(place.track.parent)
                 made = conform_match(
                     *(result, place.track, asked),
@@ -339,7 +381,7 @@ def _unmarked(clip: Path, match: ClipMatch, missing: Finding) -> DayClip:
 def _done(clip: Path, made: ConformResult, health: Sequence[Finding], *, remembered: bool = False) -> DayClip:
     moves = made.rig.moves
     beside_it = [_used_moves(moves.path)] if moves else []
-    if not made.proof.marks:
+    if not made.proof.marks and (made.orient is None or made.orient.evidence != RIG):
         beside_it.append(_unproved(clip))
     findings = (*made.findings, *beside_it, *health)
     return DayClip(clip, made.sync, made, findings, remembered=remembered, health=tuple(health))
@@ -359,7 +401,10 @@ def _shown(clip: Path, match: ClipMatch, there: Recalled, made: ConformResult) -
     return replace(shown, findings=(*more, *shown.findings))
 
 
-def _without_marks(clip: Path, more: str = "so how the microphone sat is not known") -> Finding:
+_NOT_KNOWN = "so how the microphone sat is not known"
+
+
+def _without_marks(clip: Path, more: str) -> Finding:
     marks = beside(clip, MARKS)
     todo = f"write {marks.name} beside it"
     if is_too_long(marks):
