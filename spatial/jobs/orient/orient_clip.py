@@ -26,6 +26,7 @@ from spatial.jobs.orient.measure_marks import (
     seen_in_other_layouts,
 )
 from spatial.jobs.orient.orient_findings import (
+    MountFindings,
     exchanged_message,
     layout_message,
     listed,
@@ -184,7 +185,9 @@ def orient_by_scratch(
         )
     told = _told(result, rig, prior, progress)
     return OrientResult(
-        result.take, result, _estimate(told), (), (), (*result.findings, *told.findings), evidence=SCRATCH
+        *(result.take, result, _estimate(told), (), (), (*result.findings, *told.findings)),
+        evidence=SCRATCH,
+        about=MountFindings(told.open),
     )
 
 
@@ -316,23 +319,25 @@ def _by_other_layouts(oriented: OrientResult, rig: Rig, prior: MountPrior | None
 
 def _mirror_checked(oriented: OrientResult, apart_rad: float) -> OrientResult:
     """A mirrored field: whether the camera's sound has left where the marks have it, or where they have right."""
+    about, mirrored = oriented.about, oriented.about.mirrored
+    if mirrored is None:
+        return oriented
     if apart_rad < _SIDES_APART_RAD:
         message = mirrored_message(oriented.faults, oriented.repaired, sides_sure=True)
-        findings = [
-            replace(each, message=message) if each.code == Code.MIRRORED else each for each in oriented.findings
-        ]
-        return replace(oriented, findings=tuple(findings))
+        surer = replace(mirrored, message=message)
+        findings = tuple(surer if each == mirrored else each for each in oriented.findings)
+        return replace(oriented, findings=findings, about=replace(about, mirrored=surer))
     if apart_rad < np.pi - _SIDES_APART_RAD:
         return oriented
-    others = [each for each in oriented.findings if each.code not in (Code.MIRRORED, Code.TILT, Code.UPSIDE_DOWN)]
+    others = [each for each in oriented.findings if each not in (mirrored, *about.posture)]
     exchanged = Finding(Code.MIRRORED, Severity.FIX, exchanged_message())
-    return replace(oriented, faults=(), repaired=None, findings=(*others, exchanged))
+    about = MountFindings(about.undetermined, exchanged, about.marks)
+    return replace(oriented, faults=(), repaired=None, findings=(*others, exchanged), about=about)
 
 
 def _place_asked(oriented: OrientResult, rig: Rig) -> OrientResult:
     """A microphone told to be at the lens that seems tilted may hang above or below it instead."""
-    tilted = any(finding.code == Code.TILT for finding in oriented.findings)
-    if not tilted or any(rig.mic_offset_m):
+    if not oriented.about.tilted or any(rig.mic_offset_m):
         return oriented
     told = np.degrees(parallax_angle_rad(_FRONT, NEAR_M, (0.0, 0.0, _BELOW_M)))
     message = (
