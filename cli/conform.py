@@ -68,6 +68,7 @@ def conform(
         raise click.UsageError(REPAIR_OR_MOUNT)
     with Run(as_json=as_json) as run:
         from spatial.jobs.conform.conform_clip import conform_clip
+        from spatial.jobs.track_request import TrackRequest
         from spatial.report import json_output, text
 
         told = told_of(clip, takes, rig=rig, prior=prior, channel_format=channel_format, paired=paired)
@@ -75,14 +76,16 @@ def conform(
             clip,
             takes,
             output,
-            marks_path=marks,
-            mount=mount_from(mount),
-            rig=told.rig,
-            prior=told.prior,
-            repair=repair,
-            tolerance=tolerance.told(),
-            pairing=told.pairing,
-            channel_format=told.read_as,
+            TrackRequest(
+                marks,
+                mount_from(mount),
+                told.rig,
+                told.prior,
+                repair,
+                tolerance.told(),
+                told.read_as,
+                pair=takes[0].name if told.pairing else None,
+            ),
             force=force,
             progress=run.progress,
         )

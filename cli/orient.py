@@ -92,17 +92,18 @@ def orient(
         )
         if claps is None:
             from spatial.jobs.orient.orient_clip import orient_clip
+            from spatial.jobs.track_request import TrackRequest
 
             clip, *takes = files
-            result = orient_clip(
-                *(clip, takes, marks),
+            asked = TrackRequest(
+                marks,
                 rig=told.rig,
                 prior=told.prior,
                 repair=repair,
-                pairing=told.pairing,
-                channel_format=told.read_as,
-                progress=run.progress,
+                read_as=told.read_as,
+                pair=takes[0].name if told.pairing else None,
             )
+            result = orient_clip(clip, takes, asked, progress=run.progress)
         else:
             from spatial.jobs.orient.from_claps import orient_claps
 

@@ -61,23 +61,23 @@ def review(
         raise click.UsageError(REPAIR_OR_MOUNT)
     with Run(as_json=as_json) as run:
         from spatial.jobs.review.review_clip import review_clip
+        from spatial.jobs.track_request import TrackRequest
         from spatial.media.output_folder import whole_folder
         from spatial.report import json_output, review_page
 
         told = told_of(clip, takes, rig=rig, prior=prior, channel_format=channel_format, paired=paired)
+        asked = TrackRequest(
+            marks,
+            mount_from(mount),
+            told.rig,
+            told.prior,
+            repair,
+            tolerance.told(),
+            told.read_as,
+            pair=takes[0].name if told.pairing else None,
+        )
         with whole_folder(output, force=force, inputs=run.inputs) as folder:
-            result = review_clip(
-                *(clip, takes, folder),
-                marks_path=marks,
-                mount=mount_from(mount),
-                rig=told.rig,
-                prior=told.prior,
-                repair=repair,
-                tolerance=tolerance.told(),
-                pairing=told.pairing,
-                channel_format=told.read_as,
-                progress=run.progress,
-            )
+            result = review_clip(clip, takes, folder, asked, progress=run.progress)
             review_page.write_page(result, folder)
         run.finish(
             lambda: review_page.review_lines(result, output),

@@ -142,9 +142,8 @@ def room_day(seed: int, *, clips: int = 4, knock_deg: float = 0.0, placed_deg: f
             signal[round(start * RATE) : round(start * RATE) + sound.size] += sound
             performers.append(Performer(f"p{number}", tuple(float(x) for x in place), signal))
             spans.append((number, start, start + 3.2))
-        shoot = simulate_shoot(
-            Room(size, rng.uniform(0.25, 0.6)), rig, performers, RATE, microphone=microphone, rng=rng
-        )
+        room = Room(size, rng.uniform(0.25, 0.6))
+        shoot = simulate_shoot(room, rig, performers, duration_s=12.0, rng=rng, microphone=microphone)
         field = shoot.field.astype(np.float32)
         bins = [field_bins(field, RATE, frame_s=frame_s) for frame_s in MARK_FRAMES_S]
         marks = []

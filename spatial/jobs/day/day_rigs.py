@@ -13,7 +13,7 @@ import numpy as np
 
 from spatial.errors import SoundplumbError
 from spatial.findings import Finding
-from spatial.jobs.conform.track_memory import ConformResult, Recalled, TrackRequest
+from spatial.jobs.conform.track_memory import ConformResult, Recalled
 from spatial.jobs.faults import as_fault
 from spatial.jobs.orient.from_marks import OrientResult, orient_marks
 from spatial.jobs.orient.from_rig import RIG, RigAnswer, RigClip, orient_rig
@@ -22,6 +22,7 @@ from spatial.jobs.orient.orient_clip import SCRATCH, orient_match
 from spatial.jobs.progress import Progress
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.sync.time_of_day import camera_stamp_s, timecode_start_s
+from spatial.jobs.track_request import TrackRequest
 from spatial.rotation import rotation_angle
 
 _MOVED_RAD = np.radians(2.0)

@@ -178,8 +178,8 @@ def _with_mount(number: int, clips: Sequence[RigClip], part: _Part, prior: Mount
     left = iter(turned)
     residuals = tuple(next(left) if mark.heard.heard else None for mark in own.marks)
     said = prior or MountPrior()
-    before = mount_findings(own.mount, used, said, faults=own.faults, things=own.evidence)
-    others = [finding for finding in own.findings if finding not in before]
+    others = [finding for finding in own.findings if finding not in own.about.all()]
+    about = mount_findings(fitted, used, said)
     note = Finding(
         Code.FACING,
         Severity.NOTE,
@@ -190,8 +190,9 @@ def _with_mount(number: int, clips: Sequence[RigClip], part: _Part, prior: Mount
         own,
         mount=fitted,
         residuals_rad=residuals,
-        findings=(*others, *mount_findings(fitted, used, said), note),
+        findings=(*others, *about.all(), note),
         faults=(),
+        about=about,
     )
 
 
@@ -217,7 +218,8 @@ def _inherited(number: int, clips: Sequence[RigClip], part: _Part, prior: MountP
         + ("" if first < number < last else "; had it been knocked since, only marks in this clip would show it"),
         clip.name,
     )
-    findings = (*clip.sync.findings, *mount_findings(mount, [], prior or MountPrior()), note)
+    about = mount_findings(mount, [], prior or MountPrior())
+    findings = (*clip.sync.findings, *about.all(), note)
     marks = clip.own.marks if clip.own is not None else ()
     if marks:
         # Its own marks leave an angle open; what they do tell is judged in the track.
@@ -226,7 +228,7 @@ def _inherited(number: int, clips: Sequence[RigClip], part: _Part, prior: MountP
         mount = replace(mount, residuals_rad=turned, wrong=np.zeros(len(used)))
     left = iter(mount.residuals_rad)
     residuals = tuple(float(next(left)) if mark.heard.heard else None for mark in marks)
-    return OrientResult(clip.sync.take, clip.sync, mount, marks, residuals, findings, evidence=RIG)
+    return OrientResult(clip.sync.take, clip.sync, mount, marks, residuals, findings, evidence=RIG, about=about)
 
 
 def _knocks(clips: Sequence[RigClip], parts: Sequence[_Part]) -> list[Finding]:
