@@ -25,6 +25,11 @@ if TYPE_CHECKING:
 @pages_option
 @force_option("Replace pages that exist, and tracks that are older than what they were made from.")
 @click.option(
+    "--again",
+    is_flag=True,
+    help="Make tracks anew that are older than what they were made from: other marks, other options, another version.",
+)
+@click.option(
     "--remember",
     is_flag=True,
     help="Write what was found, and the options that you typed, into FOLDER/shoot.toml: which take is whose, and the "
@@ -39,6 +44,7 @@ def day(
     channel_format: FormatChoice,
     pages: bool,
     force: bool,
+    again: bool,
     remember: bool,
     as_json: bool,
 ) -> None:
@@ -80,7 +86,9 @@ def day(
             channel_format=told_format,
             shoot=shoot,
             force=force,
+            again=again,
             progress=run.progress,
+            log=run.log,
         )
         if pages:
             result = make_pages(

@@ -15,6 +15,7 @@ from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.conform_clip import conform_match
 from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.jobs.conform.track_memory import ConformResult, Recalled, recalled
+from spatial.jobs.day.both_cores import WORTH_IT_S, on_both_cores
 from spatial.jobs.day.day_files import (
     MARKS,
     MOVES,
@@ -25,7 +26,8 @@ from spatial.jobs.day.day_files import (
     rig_beside,
     shared_beside,
 )
-from spatial.jobs.day.day_matches import ClipMatch, DayMatcher
+from spatial.jobs.day.day_matches import ClipMatch, DayMatcher, match_one
+from spatial.jobs.day.day_progress import DayProgress, Log, no_log
 from spatial.jobs.day.day_result import DayClip as DayClip
 from spatial.jobs.day.day_result import DayResult as DayResult
 from spatial.jobs.day.day_rigs import Matched, orient_together, superseded
@@ -44,10 +46,10 @@ from spatial.jobs.sync.listen import require_usable
 from spatial.jobs.sync.sync_findings import match_findings, riding_findings, riding_over_day
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.track_request import TrackRequest
-from spatial.media.cache import FeatureCache
+from spatial.media.cache import FeatureCache, default_folder
+from spatial.media.movies.clip import open_clip
 from spatial.media.ownership import is_too_long
 from spatial.media.shoot_file import SHOOT_FILE, Shoot
-from spatial.media.takes.take import Take
 from spatial.media.work_folders import clear_leftovers
 from spatial.mount.prior import MountPrior
 
@@ -67,7 +69,9 @@ def run_day(
     channel_format: ReadAs = ChannelFormat.AMBIX,
     shoot: Shoot | None = None,
     force: bool = False,
+    again: bool = False,
     progress: Progress = silent,
+    log: Log = no_log,
 ) -> DayResult:
     """Match every clip with its take; conform and prove those that have marks, or whose hanging the crew knows.
 
@@ -81,6 +85,11 @@ def run_day(
         The rig of each clip.
     shoot : Shoot, optional
         What the shoot file says of pairs, of how takes are read and microphones hung; `prior` goes before it.
+    force : bool
+        Replace tracks that are older than what they were made from, whoever says so; `again` replaces those of which
+        that is known.
+    log : callable
+        Told a line as each clip is matched or done, where there are several.
 
     Raises
     ------
@@ -95,13 +104,13 @@ def run_day(
     require_usable(len(takes.takes), [*unopened, *takes.unread])
     names = result_names(clips)
     tracks = folder / TRACKS_FOLDER
-    request = _Request(rig_for, prior, repair, channel_format, shoot)
+    request = _Request({clip: rig_for(clip) for clip in clips}, prior, repair, channel_format, shoot)
     older = {clip: _recall(clip, tracks / f"{names[clip]}.wav", request, cache) for clip in clips}
-    matched, unsettled = _match_all(clips, DayMatcher(takes, cache, shoot, progress), request, older)
+    matched, unsettled = _match_all(clips, DayMatcher(takes, cache, shoot, progress), request, older, log)
     syncs = {clip: told.result for clip, told in matched.items() if isinstance(told, ClipMatch)}
     new = not tracks.exists()
     clear_leftovers(tracks)
-    finish = _Finish(request, cache, force, progress)
+    finish = _Finish(request, cache, force, again, progress)
     doubts = {
         clip: [said for what in (MARKS, MOVES) if (said := in_doubt(clip, syncs, clips, what)) is not None]
         for clip in clips
@@ -110,11 +119,10 @@ def run_day(
         request, {clip: sync for clip, sync in syncs.items() if not doubts[clip]}, older, progress
     )
     try:
-        done = []
-        for clip, told in matched.items():
-            track = tracks / f"{names[clip]}.wav"
-            place = _Place(track, older[clip], doubts[clip], answers.get(clip))
-            done.append(finish.clip(clip, told, place))
+        places = {
+            clip: _Place(tracks / f"{names[clip]}.wav", older[clip], doubts[clip], answers.get(clip)) for clip in clips
+        }
+        done = _finish_all(finish, matched, places, log)
     finally:
         if new:
             # Made for tracks that did not come; a folder with anything in it stays.
@@ -151,7 +159,8 @@ def run_day(
 class _Request:
     """What is asked of every clip's track."""
 
-    rig_for: Callable[[Path], Rig]
+    rigs: Mapping[Path, Rig]
+    """Of each clip."""
     prior: MountPrior | None
     repair: bool
     read_as: ReadAs
@@ -168,7 +177,7 @@ class _Request:
         marks = beside(clip, MARKS)
         return TrackRequest(
             marks if is_there(marks) else None,
-            rig=rig_beside(clip, self.rig_for(clip)),
+            rig=rig_beside(clip, self.rigs[clip]),
             prior=prior_of(clip, self.prior, self.shoot),
             repair=self.repair,
             read_as=self.read_as,
@@ -239,7 +248,11 @@ def _oriented(
 
 
 def _match_all(
-    clips: Sequence[Path], matcher: DayMatcher, request: _Request, older: Mapping[Path, Recalled | None]
+    clips: Sequence[Path],
+    matcher: DayMatcher,
+    request: _Request,
+    older: Mapping[Path, Recalled | None],
+    log: Log,
 ) -> tuple[dict[Path, ClipMatch | Finding], list[Finding]]:
     """Match every clip by its sound; then those that sound leaves open by what the clocks of all of them say.
 
@@ -254,7 +267,11 @@ def _match_all(
         elif known and known.made and known.health is not None and matcher.all_tried(clip, known):
             matched[clip] = ClipMatch(known.made.sync, known.health)
         else:
-            matched[clip] = matcher.match(clip, request.rig_for(clip), known)
+            told = matcher.known(clip, request.rigs[clip], known)
+            if told is not None:
+                matched[clip] = told
+    matched |= _match_new([clip for clip in clips if clip not in matched], matcher, request, log)
+    matched = {clip: matched[clip] for clip in clips}
     own = {clip: told for clip, told in matched.items() if isinstance(told, ClipMatch)}
     unsettled = []
     settled = {clip: told.result for clip, told in own.items()}
@@ -272,12 +289,41 @@ def _match_all(
         if result.estimate.matched and (own[clip].health is None or result is not own[clip].result)
     ]
     found = dict(zip(asked, health_on_clips([settled[clip] for clip in asked], progress=matcher.progress), strict=True))
-    for clip, told in own.items():
-        match = ClipMatch(settled[clip], tuple(found[clip]) if clip in found else told.health)
-        if clip in found and match.result is told.result:
-            matcher.keep(request.rig_for(clip), match)
+    for clip, mine_told in own.items():
+        match = ClipMatch(settled[clip], tuple(found[clip]) if clip in found else mine_told.health)
+        if clip in found and match.result is mine_told.result:
+            matcher.keep(request.rigs[clip], match)
         matched[clip] = match
     return matched, unsettled
+
+
+def _match_new(
+    clips: Sequence[Path], matcher: DayMatcher, request: _Request, log: Log
+) -> dict[Path, ClipMatch | Finding]:
+    """Match clips that nothing is known of, two at a time where that is worth it."""
+    work_s = {clip: _duration_s(clip) for clip in clips}
+    told = DayProgress("matched", work_s, matcher.progress, log)
+    # Another process finds what was heard of the takes in the cache alone.
+    worth_it = sum(work_s.values()) > WORTH_IT_S and default_folder() is not None
+    if worth_it:
+        # So that it is heard once, and not by each.
+        matcher.takes.listened(matcher.progress)
+        matcher = matcher.for_another_process()
+    tasks = [(matcher, clip, request.rigs[clip]) for clip in clips]
+    found: dict[Path, ClipMatch | Finding] = {}
+    for number, match in on_both_cores(
+        tasks, match_one, lambda number, step, part: told.working(clips[number], step, part), worth_it=worth_it
+    ):
+        found[clips[number]] = match
+        told.done(clips[number])
+    return found
+
+
+def _duration_s(clip: Path) -> float:
+    """How long a clip lasts; nothing where it cannot be read, which is said later."""
+    with suppress(SoundplumbError), as_fault(clip.name):
+        return open_clip(clip).duration_s
+    return 0.0
 
 
 def in_doubt(clip: Path, syncs: Mapping[Path, SyncResult | None], clips: Sequence[Path], what: str) -> Finding | None:
@@ -316,10 +362,11 @@ class _Finish:
     request: _Request
     cache: FeatureCache
     force: bool
+    again: bool
     progress: Progress
 
-    def clip(self, clip: Path, match: ClipMatch | Finding, place: _Place) -> DayClip:
-        """Conform a clip that was matched, where its marks tell how, or the crew and the camera's sound."""
+    def as_it_is(self, clip: Path, match: ClipMatch | Finding, place: _Place) -> DayClip | None:
+        """A clip of which nothing is made, or whose track lies there; None where it is to be made."""
         if isinstance(match, Finding):
             return DayClip(clip, None, None, (match,), no_take=self.request.shoot.has_no_take(clip.name))
         result, health = match.result, match.health or ()
@@ -328,8 +375,7 @@ class _Finish:
         if place.doubts:
             return DayClip(clip, result, None, (*result.findings, *place.doubts, *health), health=health)
         marked = is_there(beside(clip, MARKS))
-        oriented = place.oriented
-        if not marked and oriented is None and not self.request.tells_hanging(clip):
+        if not marked and place.oriented is None and not self.request.tells_hanging(clip):
             why_not = place.answer.why_not if place.answer else ""
             return _unmarked(clip, match, _without_marks(clip, why_not or _NOT_KNOWN))
         if place.there is not None and place.there.made is not None:
@@ -340,19 +386,27 @@ class _Finish:
                 return shown
             if other_mount:
                 place = replace(place, there=Recalled(other_mount))
-        unfinished = is_unfinished(place.track)
-        if place.track.exists() and not self.force and not unfinished:
-            left = _left(clip, result.take, place)
+        if place.track.exists() and not self._replaces(place):
+            left = _left(clip, result, place)
             return DayClip(clip, result, None, (*result.findings, left, *health), health=health)
+        return None
+
+    def _replaces(self, place: _Place) -> bool:
+        """Whether what lies in a track's place is made anew; whether it may be, is asked where it is written."""
+        return self.force or (self.again and place.there is not None) or is_unfinished(place.track)
+
+    def made(self, clip: Path, match: ClipMatch, place: _Place) -> DayClip:
+        """Conform a clip that was matched, as its marks tell, or all clips of its rig, or the crew and the camera."""
+        health, marked = match.health or (), is_there(beside(clip, MARKS))
         try:
             with as_fault(clip.name):
-                asked = replace(self.request.of(clip), oriented=oriented)
+                asked = replace(self.request.of(clip), oriented=place.oriented)
                 make_folder(place.track.parent)
                 made = conform_match(
-                    *(result, place.track, asked),
+                    *(match.result, place.track, asked),
                     health=match.health,
                     cache=self.cache,
-                    force=self.force or unfinished,
+                    force=self._replaces(place),
                     progress=self.progress,
                 )
         except InconclusiveError as error:
@@ -369,6 +423,31 @@ class _Finish:
         undone = Finding(Code.NOT_DONE, Severity.FIX, str(error), clip.name)
         health = match.health or ()
         return DayClip(clip, match.result, None, (*match.result.findings, undone, *health), health=health)
+
+
+def finish_one(task: tuple[_Finish, Path, ClipMatch, _Place], progress: Progress) -> DayClip:
+    """Make one clip's track, here or in another process."""
+    finish, clip, match, place = task
+    return replace(finish, progress=progress).made(clip, match, place)
+
+
+def _finish_all(
+    finish: _Finish, matched: Mapping[Path, ClipMatch | Finding], places: Mapping[Path, _Place], log: Log
+) -> list[DayClip]:
+    """What becomes of every clip, two at a time where that is worth it."""
+    entries = {clip: finish.as_it_is(clip, match, places[clip]) for clip, match in matched.items()}
+    left = [(clip, match) for clip, match in matched.items() if entries[clip] is None and isinstance(match, ClipMatch)]
+    work_s = {clip: match.result.clip.duration_s for clip, match in left}
+    told = DayProgress("done", work_s, finish.progress, log)
+    worth_it = sum(work_s.values()) > WORTH_IT_S
+    sent = replace(finish, cache=FeatureCache(), progress=silent) if worth_it else finish
+    tasks = [(sent, clip, match.without_sound() if worth_it else match, places[clip]) for clip, match in left]
+    for _, entry in on_both_cores(
+        tasks, finish_one, lambda number, step, part: told.working(left[number][0], step, part), worth_it=worth_it
+    ):
+        entries[entry.clip] = entry
+        told.done(entry.clip, entry.status.value.replace("_", " "))
+    return [entry for entry in entries.values() if entry is not None]
 
 
 def _unmarked(clip: Path, match: ClipMatch, missing: Finding) -> DayClip:
@@ -424,8 +503,9 @@ def _unproved(clip: Path) -> Finding:
     )
 
 
-def _left(clip: Path, take: Take, place: _Place) -> Finding:
+def _left(clip: Path, result: SyncResult, place: _Place) -> Finding:
     """That an older track has been left as it is, and why it is older where that is known."""
+    take = result.take
     name = f"{place.track.parent.name}/{place.track.name}"
     if place.there is None:
         message = (

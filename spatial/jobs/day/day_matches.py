@@ -2,7 +2,7 @@
 
 A match is kept in the user's cache folder by the contents of the clip and of all takes it was held against, what was
 said of the microphone's place, and the version of this program. Without that folder everything is found anew.
-Functions: DayMatcher (matches clips, and keeps what it found).
+Functions: DayMatcher (matches clips, and keeps what it found); match_one (one clip, here or in another process).
 """
 
 import hashlib
@@ -18,7 +18,7 @@ from spatial.jobs.conform.track_memory import Recalled, is_tried, without_sound
 from spatial.jobs.day.day_takes import DayTakes
 from spatial.jobs.faults import as_fault
 from spatial.jobs.kept import from_kept, kept_text
-from spatial.jobs.progress import Progress
+from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.listen import listen_to_clip, unusable
 from spatial.jobs.sync.listen_take import Listened
@@ -45,6 +45,10 @@ class ClipMatch:
     health: tuple[Finding, ...] | None = None
     """None where nobody has looked yet."""
 
+    def without_sound(self) -> "ClipMatch":
+        """The same without what one pass over the take left behind."""
+        return replace(self, result=without_sound(self.result))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DayMatcher:
@@ -54,9 +58,11 @@ class DayMatcher:
     cache: FeatureCache
     shoot: Shoot
     progress: Progress
+    away: bool = False
+    """It works in another process, to which little is sent, and from which little comes back."""
 
-    def match(self, clip: Path, rig: Rig, there: Recalled | None = None) -> ClipMatch | Finding:
-        """The match of a clip, with its pair's take where it was paired by hand; a finding where it cannot be used.
+    def known(self, clip: Path, rig: Rig, there: Recalled | None = None) -> ClipMatch | Finding | None:
+        """The match of a clip, where no sound of it need be heard for it; a finding where it cannot be used.
 
         `there`: the track that lies there. Takes that are new since it was made, and sound nothing like the clip, leave
         its match as it is.
@@ -64,12 +70,17 @@ class DayMatcher:
         try:
             with as_fault(clip.name):
                 known = self._remembered(clip, rig)
-                if known is not None:
-                    return known
-                if there is not None and there.made is not None and self._unlike(clip, there):
+                if known is None and there is not None and there.made is not None and self._unlike(clip, there):
                     known = ClipMatch(there.made.sync, there.health)
                     self.keep(rig, known)
-                    return known
+                return known
+        except SoundplumbError as error:
+            return unusable(clip, error, Severity.FIX)
+
+    def match(self, clip: Path, rig: Rig) -> ClipMatch | Finding:
+        """The match of a clip, with its pair's take where it was paired by hand; a finding where it cannot be used."""
+        try:
+            with as_fault(clip.name):
                 opened = open_clip(clip)
                 with listen_to_clip(opened, self.progress) as (sound, heard):
                     self.cache.store(clip, _CLIP_KIND, {"powers": heard.powers})
@@ -83,6 +94,10 @@ class DayMatcher:
                 return ClipMatch(result)
         except SoundplumbError as error:
             return unusable(clip, error, Severity.FIX)
+
+    def for_another_process(self) -> "DayMatcher":
+        """The same without what was heard of the takes, which another process finds in the cache."""
+        return replace(self, takes=DayTakes(self.takes.takes, (), {}), cache=FeatureCache(), progress=silent, away=True)
 
     def _asked(self, clip: Path) -> tuple[list[tuple[Take, Listened]], Pairing | None]:
         """The takes that a clip is held against, and what the crew says of them."""
@@ -151,3 +166,10 @@ class DayMatcher:
         asked = [self.shoot.take_of(clip.name), others, list(rig.mic_offset_m), rig.mic_offset_sd_m]
         told = json.dumps([__version__, clip.name, takes, asked])
         return f"match {hashlib.sha256(told.encode()).hexdigest()}"
+
+
+def match_one(task: tuple[DayMatcher, Path, Rig], progress: Progress) -> ClipMatch | Finding:
+    """Match one clip, here or in another process."""
+    matcher, clip, rig = task
+    told = replace(matcher, progress=progress).match(clip, rig)
+    return told.without_sound() if matcher.away and isinstance(told, ClipMatch) else told
