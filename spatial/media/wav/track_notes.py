@@ -6,7 +6,7 @@ Conventions: spatial.conventions (field); times of day by the clock that the sta
 Functions: notes_chunks (both chunks); ixml_body; bext_of (body of bext).
 Sources:
 [1] EBU Tech 3285, version 2 (2011): the bext chunk.
-[2] EBU R 98 (1999): the coding history, a line for each step: A coding, F rate, W bits, T free text (value from memory).
+[2] EBU R 98 (1999): the coding history, a line for each step: A coding, F rate, W bits, T text (value from memory).
 [3] The iXML specification: its tags. A track's FUNCTION may be any text; ours says the channel's number in ACN and the
 normalisation, for words of a list made for microphones of B-format may be read as having W 3 dB down.
 """
@@ -121,9 +121,7 @@ def ixml_body(notes: TrackNotes) -> bytes:
             ("TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO", notes.time_reference & 0xFFFFFFFF),
             ("TIMESTAMP_SAMPLE_RATE", DELIVERY_RATE_HZ),
         ]
-    tracks = [
-        f"<TRACK>{_tags(_channel(number, name))}</TRACK>" for number, name in enumerate(CHANNEL_NAMES)
-    ]
+    tracks = [f"<TRACK>{_tags(_channel(number, name))}</TRACK>" for number, name in enumerate(CHANNEL_NAMES)]
     head = [
         ("IXML_VERSION", "2.10"),
         ("PROJECT", notes.project),
