@@ -79,7 +79,7 @@ def day_html(day: DayResult, folder: Path, *, rig_for: Callable[[Path], Rig], pr
     return html_text(
         "day_sheet.html.j2",
         style=("page.css", "day_sheet.css"),
-        title=f"The day {legible(day.folder.resolve().name)}",
+        title=f"Day sheet: {legible(day.folder.resolve().name)}",
         summary=summary(day.clips),
         again=again,
         cards=cards,
@@ -161,7 +161,7 @@ def _facts(entry: DayClip) -> list[tuple[str, str]]:
     spread = ""
     if sd is not None:
         reach = [float(np.degrees(SDS_OF_95 * part)) for part in (sd.yaw_rad, sd.pitch_rad, sd.roll_rad)]
-        spread = f" (±{reach[0]:.0f}° facing, ±{reach[1]:.0f}° tip, ±{reach[2]:.0f}° roll)"
+        spread = f" (±{reach[0]:.0f}° facing, ±{reach[1]:.0f}° tip, ±{reach[2]:.0f}° roll, 95 %)"
     facts.append(("Microphone", turn(made.mount_angles) + spread))
     verdicts = [check.verdict for _, check in made.proof.marks]
     proved = f"{verdicts.count(Verdict.IN_PLACE)} of {len(verdicts)}" if verdicts else "no marks to prove it"

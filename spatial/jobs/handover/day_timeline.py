@@ -250,19 +250,19 @@ class RawPiece:
 
     clip_time_s: float
     """Where it begins."""
-    length_s: float
-    """How long it lasts, in clip time."""
     part: int
     """Which of the take's parts it is from."""
-    sample: int
-    """Its first sample in the file."""
+    begin: float
+    end: float
+    """From which to which sample of the file."""
+    ratio: float
+    """Seconds that pass in the file for one of the clip."""
 
 
 def raw_pieces(take: Take, law: ClockLaw, from_s: float, until_s: float) -> list[RawPiece]:
     """A take under its clip, from one clip time until another, cut where a clock jumps and where a file ends.
 
-    Each piece begins on a whole sample of its file, at just the clip time of that sample. Where the recorder lost sound
-    there is nothing.
+    Where the recorder lost sound there is nothing.
     """
     cuts = [from_s, *(step.clip_time_s for step in law.steps if from_s < step.clip_time_s < until_s), until_s]
     lost = {step.clip_time_s: max(0.0, -step.step_s) for step in law.steps}
@@ -276,14 +276,10 @@ def raw_pieces(take: Take, law: ClockLaw, from_s: float, until_s: float) -> list
         place = 0
         for number, part in enumerate(take.parts):
             place += part.gap
-            # A hundredth of a sample of slack: what is a whole one must not become the next by rounding.
-            first = max(math.ceil(span[0] - 0.01), place)
-            last = min(span[1], place + part.samples)
+            first, last = max(span[0], place), min(span[1], place + part.samples)
             if last - first >= 1:
-                at_s = here.clip_from_take(first / take.rate_hz)
-                pieces.append(
-                    RawPiece(at_s, (last - first) / take.rate_hz / here.ratio, number, first - place + part.skip)
-                )
+                at_s, in_file = here.clip_from_take(first / take.rate_hz), part.skip - place
+                pieces.append(RawPiece(at_s, number, first + in_file, last + in_file, here.ratio))
             place += part.samples
     return pieces
 
@@ -303,22 +299,37 @@ def _raw(one: _Placed, alone: bool) -> list[tuple[int, Stretch]]:
     }
     stretches = []
     for piece in raw_pieces(take, law, *sync.covered_s):
+        at_s, sample, length = _on_samples(one.at_s + Fraction(piece.clip_time_s), piece, rate)
         part = take.parts[piece.part]
         # Since midnight by the recorder's clock, as the file's own chunks say.
         begin = _midnight_sample(take, piece.part)
         for number, path in enumerate(part.paths):
             stretch = Stretch(
-                *(path.name, path, one.at_s + Fraction(piece.clip_time_s), rate),
-                start=begin + piece.sample,
-                length=math.floor(Fraction(piece.length_s) * rate),
+                *(path.name, path, at_s, rate),
+                start=begin + sample,
+                length=length,
                 media_start=begin,
                 media_length=part.skip + part.samples,
-                speed=law.ratio,
+                speed=piece.ratio,
                 enabled=alone,
-                facts={**facts, "clip_time_s": piece.clip_time_s},
+                facts={**facts, "clip_time_s": float(at_s - one.at_s)},
             )
             stretches.append((number, stretch))
     return stretches
+
+
+def _on_samples(at_s: Fraction, piece: RawPiece, rate: Fraction) -> tuple[Fraction, int, int]:
+    """Where on the timeline a piece begins, with which sample of its file, and how many samples it lasts.
+
+    It begins with a sample of the timeline, and with that of its file which is nearest then: half a sample off at most.
+    """
+    place = round(at_s * rate)
+    sample = round(piece.begin + float(place - at_s * rate) * piece.ratio)
+    if sample < math.floor(piece.begin):
+        # Before what there is of the file, or of this side of a jump.
+        place, sample = place + 1, sample + 1
+    # A whole sample must not become the one before it by rounding.
+    return place / rate, sample, math.floor((piece.end - sample) / piece.ratio + 1e-3)
 
 
 def _midnight_sample(take: Take, part: int) -> int:
