@@ -128,7 +128,7 @@ def day(
 
             done = deliver(result, wanted, day_writers(rig_for), force=force, progress=run.progress)
         run.finish(
-            lambda: [*day_report.day_lines(result), *handover_report.delivered_lines(done)],
+            lambda: handover_report.delivered_lines(day_report.day_lines(result), done),
             lambda: json_output.dumps(handover_report.with_delivered(day_report.day_json(result), done)),
             [*day_report.all_findings(result), *done.findings],
         )

@@ -1,12 +1,11 @@
 """A day as one page to print or to send: what is ready, what must be done, and what must be shot again.
 
 Goal: who was not there reads in a minute how the day stands, worst first; the page needs no other file.
-Functions: day_html; summary (how many clips are in which state, in words); day_writers (for the handover job).
+Functions: day_html; shoot_again (why a clip must be); day_writers (for the handover job).
 """
 
 import base64
 import io
-from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from fractions import Fraction
@@ -18,8 +17,7 @@ import numpy as np
 from spatial.conventions import SDS_OF_95
 from spatial.errors import InputError, SoundplumbError
 from spatial.findings import Finding, Severity
-from spatial.jobs.day.day_folder import DayClip, DayResult
-from spatial.jobs.handover.clip_status import ClipStatus, shoot_again, status_of, worst_first
+from spatial.jobs.day.day_result import DayClip, DayResult, Status, worst_first
 from spatial.jobs.handover.hand_over import DayWriters
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
@@ -28,6 +26,7 @@ from spatial.media.movies.clip import Clip
 from spatial.media.movies.proxy import frame_at
 from spatial.media.timeline_file import relative_url
 from spatial.picture import parse_picture
+from spatial.report.day_report import status_in_words, summary_line
 from spatial.report.day_table import day_csv
 from spatial.report.html import Markup, html_text
 from spatial.report.mount_drawing import mount_drawing
@@ -74,13 +73,13 @@ def day_html(day: DayResult, folder: Path, *, rig_for: Callable[[Path], Rig], pr
     again = [
         {"name": legible(entry.clip.name), "why": [legible(sentence(said.message)) for said in reasons]}
         for entry in worst_first(day.clips)
-        if (reasons := shoot_again(entry) or _no_take(entry))
+        if (reasons := shoot_again(entry))
     ]
     return html_text(
         "day_sheet.html.j2",
         style=("page.css", "day_sheet.css"),
         title=f"Day sheet: {legible(day.folder.resolve().name)}",
-        summary=summary(day.clips),
+        summary=summary_line(day),
         again=again,
         cards=cards,
         unused=[legible(path.name) for path in day.unused_takes],
@@ -88,48 +87,25 @@ def day_html(day: DayResult, folder: Path, *, rig_for: Callable[[Path], Rig], pr
     )
 
 
-def summary(entries: Sequence[DayClip]) -> str:
-    """How many clips are in which state.
-
-    Examples
-    --------
-    >>> summary([])
-    'no clips'
-    """
-    count = Counter(status_of(entry) for entry in entries)
-    parts = [_counted(count[status], status) for status in reversed(ClipStatus) if count[status]]
-    return ", ".join(parts) or "no clips"
-
-
-def _counted(number: int, status: ClipStatus) -> str:
-    one = number == 1
-    words = {
-        ClipStatus.READY: "ready",
-        ClipStatus.NEEDS_LOOK: "needs a look" if one else "need a look",
-        ClipStatus.NEEDS_MARKS: "needs marks" if one else "need marks",
-        ClipStatus.FAULTY_TAKE: "has a faulty take" if one else "have a faulty take",
-        ClipStatus.NO_TAKE: "has no take" if one else "have no take",
-    }
-    return f"{number} {words[status]}"
-
-
-def _no_take(entry: DayClip) -> list[Finding]:
-    """Why no take belongs to a clip; nothing where one does."""
-    return [*ranked(entry.findings)[:1]] if status_of(entry) is ClipStatus.NO_TAKE else []
+def shoot_again(entry: DayClip) -> list[Finding]:
+    """Why a clip must be shot again: what spoils it or its take, or that it has none; nothing where that is not so."""
+    if entry.busy:
+        return []
+    if entry.sync is None or entry.status is Status.NO_TAKE:
+        return ranked(entry.findings)[:1]
+    return [finding for finding in entry.health if finding.severity is Severity.FIX]
 
 
 def _card(entry: DayClip, folder: Path, picture: str | None) -> dict[str, object]:
-    status = status_of(entry)
     return {
         "name": legible(entry.clip.name),
         "link": "" if entry.page is None else relative_url(entry.page, folder),
-        "status": status.value,
-        "status_words": status.words,
+        "status": entry.status.value,
+        "status_words": status_in_words(entry.status),
         "picture": picture,
         "facts": [(name, legible(value)) for name, value in _facts(entry)],
         "drawing": _drawing(entry),
         "findings": _findings(entry.findings),
-        "notes": sum(said.severity is Severity.NOTE for said in entry.findings),
     }
 
 
@@ -157,7 +133,7 @@ def _facts(entry: DayClip) -> list[tuple[str, str]]:
     facts.append(("Recorder’s clock", pace if sync.estimate.drift_significant else "agrees with the camera’s"))
     if made is None:
         return [*facts, ("Microphone", "not known yet")]
-    sd = made.orient.sd_rad if made.orient else None
+    sd = made.mount_sd_rad
     spread = ""
     if sd is not None:
         reach = [float(np.degrees(SDS_OF_95 * part)) for part in (sd.yaw_rad, sd.pitch_rad, sd.roll_rad)]
@@ -192,7 +168,7 @@ def _drawing(entry: DayClip) -> Markup | None:
     made = entry.conform
     if made is None:
         return None
-    sd = made.orient.sd_rad if made.orient else None
+    sd = made.mount_sd_rad
     reach = None if sd is None or not np.isfinite(sd.yaw_rad) else SDS_OF_95 * sd.yaw_rad
     words = f"The microphone: {turn(made.mount_angles)}"
     return mount_drawing(made.mount, made.rig.mic_offset_m, words=words, facing_reach_rad=reach)

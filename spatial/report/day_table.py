@@ -9,8 +9,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from spatial.jobs.day.day_folder import DayClip, DayResult
-from spatial.jobs.handover.clip_status import status_of
+from spatial.jobs.day.day_result import DayClip, DayResult
 from spatial.report.words import ranked
 from spatial.verification.placement import Verdict
 
@@ -39,7 +38,7 @@ def day_csv(day: DayResult, track_name: Callable[[DayClip], str]) -> str:
 
 
 def _row(entry: DayClip, track: str) -> dict[str, str]:
-    row = {"clip": entry.clip.name, "status": status_of(entry).value, "track": track}
+    row = {"clip": entry.clip.name, "status": entry.status.value, "track": track}
     row["findings"] = " | ".join(f"{said.severity.value}: {said.message}" for said in ranked(entry.findings))
     sync, made = entry.sync, entry.conform
     if sync is not None:
@@ -53,7 +52,7 @@ def _row(entry: DayClip, track: str) -> dict[str, str]:
             row["drift_ppm"] = _number(sync.law.drift_ppm, 3)
             row["drift_sd_ppm"] = _number(sync.estimate.drift_sd_ppm, 3)
     if made is not None:
-        angles, sd = made.mount_angles, made.orient.sd_rad if made.orient else None
+        angles, sd = made.mount_angles, made.mount_sd_rad
         for name in ("yaw", "pitch", "roll"):
             row[f"{name}_deg"] = _degrees(getattr(angles, f"{name}_rad"))
             row[f"{name}_sd_deg"] = "" if sd is None else _degrees(getattr(sd, f"{name}_rad"))

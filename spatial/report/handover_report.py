@@ -19,17 +19,15 @@ _TOLD = {
 }
 
 
-def delivered_lines(done: Delivered) -> list[str]:
-    """Where things lie; nothing where nothing was asked for."""
+def delivered_lines(day: list[str], done: Delivered) -> list[str]:
+    """The lines of a day, with where things lie before the last of them, which counts."""
     lines = []
     if done.timeline is not None:
         tracks = "no track" if not done.tracks else "1 track" if len(done.tracks) == 1 else f"{len(done.tracks)} tracks"
-        lines += ["", f"Handed over in {done.timeline.parent}: {done.timeline.name}, {tracks}, day.csv and day.html."]
+        lines.append(f"Handed over in {done.timeline.parent}: {done.timeline.name}, {tracks}, day.csv and day.html.")
     if done.sheet is not None:
-        lines += ["", f"The day on one page, to print or to send: {done.sheet}; as a table: day.csv beside it."]
-    if done.findings:
-        lines += [*([] if lines else [""]), *findings_lines(done.findings)]
-    return lines
+        lines.append(f"The day on one page, to print or to send: {done.sheet}; as a table: day.csv beside it.")
+    return [*day[:-1], *findings_lines(done.findings), *lines, *day[-1:]]
 
 
 def with_delivered(day: Json, done: Delivered) -> Json:

@@ -26,8 +26,7 @@ from spatial.conventions import CHANNEL_NAMES, DELIVERY_RATE_HZ
 from spatial.errors import InputError
 from spatial.findings import Finding, Severity, written_out
 from spatial.jobs.conform.track_memory import ConformResult
-from spatial.jobs.day.day_folder import DayClip
-from spatial.jobs.handover.clip_status import status_of
+from spatial.jobs.day.day_result import DayClip
 from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.sync.time_of_day import timecode_start_s
@@ -344,7 +343,7 @@ def _facts(one: _Placed, digest: Callable[[Path], str]) -> dict[str, Any]:
     estimate = sync.estimate
     facts: dict[str, Any] = {
         "clip": entry.clip.name,
-        "status": status_of(entry).value,
+        "status": entry.status.value,
         "sha256": digest(entry.clip),
         "start_timecode": sync.clip.start_timecode,
         "beside_frame_s": one.beside_frame_s,
@@ -367,5 +366,11 @@ def _facts(one: _Placed, digest: Callable[[Path], str]) -> dict[str, Any]:
             "roll_deg": np.degrees(angles.roll_rad),
             "matrix": made.mount,
         }
+        sd = made.mount_sd_rad
+        if sd is not None:
+            facts["mount_sd_deg"] = {
+                name: np.degrees(part)
+                for name, part in (("yaw", sd.yaw_rad), ("pitch", sd.pitch_rad), ("roll", sd.roll_rad))
+            }
     facts["findings"] = [written_out(finding) for finding in entry.findings]
     return facts

@@ -17,7 +17,7 @@ from typing import Any
 from spatial.errors import OutputError, SoundplumbError
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.sidecar import sidecar_facts
-from spatial.jobs.day.day_folder import DayClip, DayResult
+from spatial.jobs.day.day_result import DayClip, DayResult
 from spatial.jobs.faults import as_fault
 from spatial.jobs.handover.day_timeline import day_lanes
 from spatial.jobs.handover.track_names import NamePattern

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from spatial.errors import InputError
-from spatial.jobs.day.day_folder import DayClip
+from spatial.jobs.day.day_result import DayClip
 from spatial.media.ownership import portable_name, spelling
 
 DEFAULT_NAMES = "<clip>_<take>_ambix.wav"
