@@ -164,6 +164,9 @@ def _called_now(then: _Then, sizes: dict[Path, int]) -> str | None:
 
 
 def _finding(original: Original) -> Finding | None:
+    """What is wrong with an original; None where nothing is, or nobody knows."""
+    if original.state in (OriginalState.SAME, OriginalState.UNKNOWN):
+        return None
     name, made = original.path.name, f"since {_and(original.tracks)} was made from it"
     if original.state is OriginalState.CHANGED:
         then, now = original.bytes_then, original.bytes_now
@@ -174,10 +177,8 @@ def _finding(original: Original) -> Finding | None:
     elif original.state is OriginalState.GONE and original.now_called is not None:
         message = f"{name} is called {original.now_called} now, and is the same byte for byte"
         return Finding(Code.ORIGINAL, Severity.LOOK, message, name)
-    elif original.state is OriginalState.GONE:
-        message = f"{name} is gone {made}, and no other file here has its content: copy it from the card again"
     else:
-        return None
+        message = f"{name} is gone {made}, and no other file here has its content: copy it from the card again"
     return Finding(Code.ORIGINAL, Severity.FIX, message, name)
 
 
