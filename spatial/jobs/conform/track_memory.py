@@ -17,7 +17,6 @@ from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Finding
-from spatial.jobs.conform.sidecar import sidecar_facts
 from spatial.jobs.kept import from_kept, kept_text
 from spatial.jobs.orient.from_marks import OrientResult
 from spatial.jobs.rig import Rig
@@ -26,6 +25,7 @@ from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.verify import Tolerance, VerifyResult
 from spatial.media.ownership import Kind, is_ours
 from spatial.media.takes.take import Take
+from spatial.media.track_files import sidecar_facts
 from spatial.mount.prior import MountPrior
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
 from spatial.sync.baseline import Separation
