@@ -126,14 +126,21 @@ def densest_direction(pulls: Pulls) -> FloatArray:
 def climb(pulls: Pulls, start: FloatArray, *, steps: int = 30) -> FloatArray:
     """The densest direction uphill of a start, unit vector, shape (3,)."""
     place = np.asarray(start, dtype=float)
+    # What no step changes: each is `say`, `forces` and `stiffness` for one direction, which see hundreds of them.
+    pull, swing, slack = pulls.pull.astype(float), pulls.swing.astype(float), pulls._slack()
+    reach, own = 1.0 + np.einsum("nk,nk->n", pull, pull), np.einsum("nk,nk->n", pull, swing)
+    weight, sharpness = pulls.narrow(), -0.5 / pulls.spread**2
     for _ in range(steps):
-        say = pulls.say(place[np.newaxis])[0].astype(float)
+        along = swing @ place - own
+        say = weight * np.exp(sharpness * (reach - 2.0 * (pull @ place) - slack * along**2))
+        total, loose = float(np.sum(say)), say * slack
         across = _across(place)
-        stiff = across @ pulls.stiffness(say) @ across.T
-        step = np.linalg.solve(stiff + 1e-9 * np.eye(2), across @ (say @ pulls.forces(place)))
+        stiffness = total * np.eye(3) - (swing * loose[:, np.newaxis]).T @ swing
+        force = say @ pull - total * place + (loose * along) @ swing
+        step = np.linalg.solve(across @ stiffness @ across.T + 1e-9 * np.eye(2), across @ force)
         moved = place + step @ across
-        moved /= np.linalg.norm(moved)
-        if np.linalg.norm(moved - place) < 1e-5:
+        moved /= np.sqrt(moved @ moved)
+        if np.sum((moved - place) ** 2) < 1e-10:
             return np.asarray(moved)
         place = moved
     return place
@@ -171,7 +178,13 @@ def swing_on_one_axis(pulls: Pulls, direction: FloatArray) -> float:
 
 def _across(direction: FloatArray) -> FloatArray:
     """Two unit vectors square to a direction and to each other, shape (2, 3)."""
-    return np.asarray(np.linalg.svd(direction[np.newaxis])[2][1:])
+    # Away from the axis that it lies furthest from, so that neither of the two is short.
+    x, y, z = direction
+    if abs(z) < 0.7:
+        level = np.hypot(x, y)
+        return np.array([[-y / level, x / level, 0.0], [-x * z / level, -y * z / level, level]])
+    side = np.hypot(y, z)
+    return np.array([[0.0, -z / side, y / side], [side, -x * y / side, -x * z / side]])
 
 
 # --- a span of time ---
