@@ -29,6 +29,7 @@ from spatial.media.ownership import TRACK_MAKER, Kind, maker_chunk, may_be_writt
 from spatial.media.wav.adm import axml_body, chna_body
 from spatial.media.wav.metadata import bext_body
 from spatial.media.wav.riff import wav_header
+from spatial.media.wav.track_notes import TrackNotes, notes_chunks
 from spatial.media.work_folders import WINDOWS, working_folder
 from spatial.timebase import DAY_S
 
@@ -172,6 +173,8 @@ class TrackWriter:
     start_of_day_s : float, optional
         Seconds from midnight at the first sample; where it is not known there is no bext chunk, for its time
         reference would say midnight.
+    notes : TrackNotes, optional
+        What an editor is told: bext then holds it, with the time of day that it names, and so does an iXML chunk.
 
     Attributes
     ----------
@@ -183,14 +186,19 @@ class TrackWriter:
         Values beyond full scale, of all channels: written as full scale.
     """
 
-    def __init__(self, path: Path | str, *, start_of_day_s: float | None = None) -> None:
+    def __init__(
+        self, path: Path | str, *, start_of_day_s: float | None = None, notes: TrackNotes | None = None
+    ) -> None:
         self._path = Path(path)
         self._chunks = [
             maker_chunk(),
             (b"chna", chna_body()),
             (b"axml", axml_body(rate_hz=DELIVERY_RATE_HZ, bits=8 * _SAMPLE_BYTES)),
         ]
-        if start_of_day_s is not None:
+        if notes is not None:
+            bext, ixml = notes_chunks(notes, TRACK_MAKER)
+            self._chunks = [bext, *self._chunks, ixml]
+        elif start_of_day_s is not None:
             self._chunks.insert(0, (b"bext", _bext(start_of_day_s)))
         self.samples = 0
         self.peak = 0.0
@@ -269,7 +277,7 @@ def _bext(start_of_day_s: float) -> bytes:
         time_reference=round(start_of_day_s % DAY_S * DELIVERY_RATE_HZ),
         originator=TRACK_MAKER,
         description="First-order sound field, W Y Z X, SN3D",
-        coding_history=f"A=PCM,F={DELIVERY_RATE_HZ},W={8 * _SAMPLE_BYTES},T=Soundplumb\r\n",
+        coding_history=f"A=PCM,F={DELIVERY_RATE_HZ},W={8 * _SAMPLE_BYTES},T={TRACK_MAKER}\r\n",
     )
 
 

@@ -47,6 +47,7 @@ NAMED = {
     "marks": "lantern.marks.csv",
     "moves": "still.moves.csv",
     "known_microphone": "flat.toml",
+    "folder": ".",
 }
 """What a parameter of that name is given."""
 TOLD = {
@@ -164,7 +165,7 @@ def test_every_path_is_an_input_or_an_output():
     assert {called(pair) for pair in OUTPUTS} >= {
         "sync plot_path", "directions csv_path", "directions plot_path", "directions map_path", "conform output",
         "verify stills", "review output", "orient save_microphone",
-        "headset output",
+        "headset output", "day handover",
     }  # fmt: skip
 
 
