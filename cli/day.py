@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from spatial.jobs.rig import Rig
 
 
-def _given() -> frozenset[str]:
+def given_options() -> frozenset[str]:
     """The options that were typed, by the names of what they set."""
     context = click.get_current_context()
     typed = (ParameterSource.COMMANDLINE, ParameterSource.ENVIRONMENT)
@@ -60,7 +60,7 @@ def day(
         told_format = read_as(channel_format)
         told = rig.told(told_format)
         shoot = shoot_of(folder)
-        given = _given()
+        given = given_options()
         if "channel_format" in given:
             shoot = shoot.without_formats()
 
