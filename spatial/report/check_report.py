@@ -35,9 +35,23 @@ def check_json(result: CheckResult) -> Json:
             for about, answer, text in five_lines(result)
         ],
         "chosen_by": {"clip": result.clip_by.by, "take": result.take_by.by},
+        "measured": _measured(result),
         "clip_heard_s": result.heard.heard_s if result.heard else 0.0,
         "take_checked_s": result.health_span_s[1] - result.health_span_s[0],
         "findings": findings_json(result.findings),
+    }
+
+
+def _measured(result: CheckResult) -> Json:
+    """The numbers behind the lines; None where they are not known."""
+    match = result.heard.sync if result.heard and result.heard.sync.estimate.matched else None
+    angles, sd = result.facing.angles, result.facing.sd_rad
+    return {
+        "offset_s": match.law.offset_s if match else None,
+        "offset_sd_s": match.estimate.offset_sd_s if match else None,
+        "yaw_deg": np.degrees(angles.yaw_rad) if angles else None,
+        "yaw_sd_deg": np.degrees(sd.yaw_rad) if angles and sd else None,
+        "in_front": result.facing.in_front,
     }
 
 

@@ -296,7 +296,7 @@ def _no_match(clip: Clip, take: Take, heard: Heard, chosen: tuple[Newest, Newest
             estimate.reason
             if estimate.undecided
             else (
-                f"{heard.heard_s:.0f} s of the clip were not found in the {_minutes(heard.searched_s)} of the take that "
+                f"{heard.heard_s:.0f} s of the clip are not in the {_minutes(heard.searched_s)} of the take that "
                 f"were searched, and it lasts {_minutes(take.duration_s)}: run sync on the two"
             )
         )

@@ -1,7 +1,7 @@
 """Whether the newest take heard the newest clip: by stretches of both, so that an hour costs no more than minutes.
 
-Method: a short clip is heard whole; of a longer one its middle, beginning and end. The middle is sought in pieces of the
-take, first where it would lie if both boxes had stopped when their files say; beginning and end are then expected by the
+Method: a short clip is heard whole; of a longer one its middle, end and beginning. The middle is sought in pieces of
+the take, first where it would lie if both boxes had stopped when their files say; the others are then expected by the
 clock law and sought within seconds of it. Each stretch is matched by the very code that `sync` runs.
 Conventions: spatial.conventions (time).
 Functions: hear_both.
@@ -39,7 +39,7 @@ _BESIDE_S = 2.0
 """Sound on either side of where a stretch is expected."""
 
 _CRYSTALS_PPM = 300.0
-"""No two boxes' crystals differ by more (their pull-up, 1000 ppm, does): stretches that say so do not lie on one law."""
+"""No two boxes' crystals differ by more (a pull-up of 1000 ppm does): stretches that say so lie on no one law."""
 
 _OFF_LINE_S = 0.004
 """A stretch further off the law of the others is a clock that jumped, seconds: a rig's size is a millisecond."""
@@ -113,6 +113,7 @@ def hear_both(
     found: SyncResult | None = None
     told: list[Stretch] = []
     pieces: dict[tuple[int, int], tuple[Take, Listened]] = {}
+    near: SyncEstimate | None
     peak = 0.0
     for place, (start_s, stop_s) in enumerate(spans):
         part = stretch_of_clip(clip, start_s, stop_s)
@@ -134,15 +135,15 @@ def hear_both(
                     if result.estimate.matched or heard.silent:
                         break
                 assert found is not None
-                estimate = found.estimate
-                if not estimate.matched:
+                near = found.estimate
+                if not near.matched:
                     told.append(Stretch(start_s, stop_s, None, None, heard.silent))
                     found = found if place == len(spans) - 1 else None
                     continue
             else:
                 assert found.estimate.law is not None
-                estimate = _estimate_near(part, (sound, heard), take, found.law, separation, progress)
-            told.append(_stretch(start_s, stop_s, estimate, silent=heard.silent))
+                near = _estimate_near(part, (sound, heard), take, found.law, separation, progress)
+            told.append(_stretch(start_s, stop_s, near, silent=heard.silent))
     assert found is not None
     found, jump_s = _on_one_law(found, told)
     return Heard(found, tuple(sorted(told, key=lambda one: one.start_s)), peak, _length_s(pieces, take), jump_s)
@@ -235,9 +236,7 @@ def _stretch(start_s: float, stop_s: float, estimate: SyncEstimate | None, *, si
 
 def _on_one_law(found: SyncResult, told: Sequence[Stretch]) -> tuple[SyncResult, float | None]:
     """The match with the drift that several stretches measure, and by how much the middle lies off it."""
-    known = [
-        (one.middle_s, one.offset_s, one.sd_s) for one in told if one.offset_s is not None and one.sd_s is not None
-    ]
+    known = [(one.middle_s, one.offset_s, one.sd_s) for one in told if None not in (one.offset_s, one.sd_s)]
     estimate = found.estimate
     if len(known) < 2 or estimate.law is None:
         return found, None

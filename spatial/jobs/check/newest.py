@@ -1,8 +1,8 @@
 """Which clip and which take of a folder are the newest, and what says so.
 
-Method: a file is as new as the time at which it was last written. Boxes close a file at the end of its recording, so two
-files of one box are written at least one recording apart. Where they are written closer together they were copied, and
-the time of writing is that of the copying: then the times in their headers count, where all of them have one.
+Method: a file is as new as the time at which it was last written. Boxes close a file at the end of its recording, so
+two files of one box are written at least one recording apart. Where they are written closer together they were copied,
+and the time of writing is that of the copying: then the times in their headers count, where all of them have one.
 Functions: newest_clip, newest_take; still_growing (a file that changes while it is read).
 """
 
@@ -96,7 +96,7 @@ def newest_take(paths: Sequence[Path], read_as: ReadAs) -> tuple[Take, Newest]:
     last = max([written[path] for take in gathered.takes for path in take.paths], default=0.0)
     for path, error in broken:
         if written[path] >= last:
-            raise _not_read(path, "take", error)
+            raise _not_read("take", error)
     takes = {take.path: take for take in gathered.takes}
     timed = sorted(
         (
@@ -129,7 +129,7 @@ def _opened_clip(path: Path) -> Clip:
     try:
         return open_clip(path)
     except SoundplumbError as error:
-        raise _not_read(path, "clip", error) from error
+        raise _not_read("clip", error) from error
 
 
 def _require_whole(path: Path, what: str) -> None:
@@ -139,10 +139,8 @@ def _require_whole(path: Path, what: str) -> None:
         )
 
 
-def _not_read(path: Path, what: str, error: SoundplumbError) -> MediaFileError:
-    return MediaFileError(
-        f"the newest {what}, {path.name}, cannot be checked, and no older one is in its place: {error}"
-    )
+def _not_read(what: str, error: SoundplumbError) -> MediaFileError:
+    return MediaFileError(f"the newest {what} cannot be checked, and no older one is taken in its place: {error}")
 
 
 def _by_written(paths: Sequence[Path]) -> list[Path]:

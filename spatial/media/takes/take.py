@@ -6,8 +6,8 @@ declares is held beside what the caller asks for. A take may lie in several file
 spatial.media.takes.joining finds them, and here they are read as one.
 Conventions: spatial.conventions (field; array layout). Channels of the file are counted from 0.
 Functions: open_take, open_any (look, without reading the sound); too_narrow; field_blocks (stream); read_field (one
-short span); stretch_of (a part of a take as a take); FieldReader (many spans of one take); declaration; named_channels (what names of channels or of files
-declare).
+short span); stretch_of (a part of a take as a take); FieldReader (many spans of one take); declaration; named_channels
+(what names of channels or of files declare).
 """
 
 import re
