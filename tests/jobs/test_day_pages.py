@@ -66,7 +66,7 @@ def test_each_clip_with_its_take_has_a_page_and_one_leads_to_them(make, tmp_path
     assert 'href="a%20%231/index.html"' in index
     assert index.count("<a ") == 2
     assert "c.mp4" in index
-    assert str(day.pages) in day_lines(day)[-1]
+    assert str(day.pages) in day_lines(day)[-2]
     told = day_json(day)
     assert told["pages"] == str(day.pages)
     assert [clip["page"] for clip in told["clips"]][2] is None

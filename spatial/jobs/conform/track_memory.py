@@ -71,6 +71,11 @@ class ConformResult:
         """The mount as angles."""
         return ypr_from_matrix(self.mount)
 
+    @property
+    def mount_sd_rad(self) -> YawPitchRoll | None:
+        """One standard deviation of each angle; None where the mount was given by hand."""
+        return None if self.orient is None else self.orient.sd_rad
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TrackRequest:

@@ -27,6 +27,8 @@ from spatial.jobs.day.day_files import (
     shared_beside,
 )
 from spatial.jobs.day.day_matches import ClipMatch, DayMatcher, usable_takes
+from spatial.jobs.day.day_result import DayClip as DayClip
+from spatial.jobs.day.day_result import DayResult as DayResult
 from spatial.jobs.faults import as_fault
 from spatial.jobs.inspect.take_health import health_on_clips
 from spatial.jobs.orient.mic_place import findings_of_rigs, one_place_of_all, unseen_findings, unseen_of_rigs
@@ -49,33 +51,6 @@ TRACKS_FOLDER = "tracks"
 
 _SAME_MOMENT_S = 0.1
 """Clips that lie no further apart in a take, and end together, are copies: pictures of one camera, not two scenes."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class DayClip:
-    """One clip of a day, as far as it could be taken."""
-
-    clip: Path
-    sync: SyncResult | None
-    conform: ConformResult | None
-    findings: tuple[Finding, ...]
-    page: Path | None = None
-    """Its review page, where one was made."""
-    remembered: bool = False
-    """Nothing was measured: its track lies there, and all that it was made from is as it was then."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class DayResult:
-    """A whole shoot day."""
-
-    folder: Path
-    clips: tuple[DayClip, ...]
-    unused_takes: tuple[Path, ...]
-    findings: tuple[Finding, ...]
-    """About the day as a whole; each clip carries its own."""
-    pages: Path | None = None
-    """The page that leads to each clip's review page, where they were made."""
 
 
 def run_day(
@@ -346,10 +321,10 @@ class _Finish:
         if not result.estimate.matched:
             return DayClip(clip, result, None, result.findings)
         if place.doubts:
-            return DayClip(clip, result, None, (*result.findings, *place.doubts, *health))
+            return DayClip(clip, result, None, (*result.findings, *place.doubts, *health), health=health)
         marked = is_there(beside(clip, MARKS))
         if not marked and not self.request.tells_hanging(clip):
-            return DayClip(clip, result, None, (*result.findings, _without_marks(clip), *health))
+            return _unmarked(clip, match, _without_marks(clip))
         if place.there is not None and place.there.made is not None:
             # Made anew it would be the same, so --force leaves it too.
             shown = _shown(clip, match, place.there, place.there.made)
@@ -357,7 +332,8 @@ class _Finish:
                 return shown
         unfinished = is_unfinished(place.track)
         if place.track.exists() and not self.force and not unfinished:
-            return DayClip(clip, result, None, (*result.findings, _left(clip, result.take, place), *health))
+            left = _left(clip, result.take, place)
+            return DayClip(clip, result, None, (*result.findings, left, *health), health=health)
         try:
             with as_fault(clip.name):
                 asked = self.request.of(clip)
@@ -373,7 +349,7 @@ class _Finish:
             if marked:
                 return self._undone(clip, match, error)
             missing = _without_marks(clip, f"and the camera's sound does not tell it either ({error})")
-            return DayClip(clip, result, None, (*result.findings, missing, *health))
+            return _unmarked(clip, match, missing)
         except SoundplumbError as error:
             return self._undone(clip, match, error)
         return _done(clip, made, health)
@@ -381,7 +357,16 @@ class _Finish:
     def _undone(self, clip: Path, match: ClipMatch, error: SoundplumbError) -> DayClip:
         # The take is known all the same: only the track could not be made.
         undone = Finding(Code.NOT_DONE, Severity.FIX, str(error), clip.name)
-        return DayClip(clip, match.result, None, (*match.result.findings, undone, *(match.health or ())))
+        health = match.health or ()
+        return DayClip(clip, match.result, None, (*match.result.findings, undone, *health), health=health)
+
+
+def _unmarked(clip: Path, match: ClipMatch, missing: Finding) -> DayClip:
+    """A clip of which nothing tells how the microphone sat."""
+    health = match.health or ()
+    return DayClip(
+        clip, match.result, None, (*match.result.findings, missing, *health), health=health, needs_marks=True
+    )
 
 
 def _done(clip: Path, made: ConformResult, health: Sequence[Finding], *, remembered: bool = False) -> DayClip:
@@ -390,7 +375,7 @@ def _done(clip: Path, made: ConformResult, health: Sequence[Finding], *, remembe
     if not made.proof.marks:
         beside_it.append(_unproved(clip))
     findings = (*made.findings, *beside_it, *health)
-    return DayClip(clip, made.sync, made, findings, remembered=remembered)
+    return DayClip(clip, made.sync, made, findings, remembered=remembered, health=tuple(health))
 
 
 def _shown(clip: Path, match: ClipMatch, there: Recalled, made: ConformResult) -> DayClip | None:
