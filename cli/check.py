@@ -35,7 +35,7 @@ def check(
     channel_format: FormatChoice,
     as_json: bool,
 ) -> None:
-    """On set, before the next set-up: would the newest clip and the newest take in FOLDER be usable?
+    """Say on set whether the newest clip and the newest take in FOLDER would be usable.
 
     Five lines and a verdict, within seconds. Of long files only stretches are heard, and the lines say how much. Exit
     code 0: usable. 3: it cannot be told. 4: not usable as it is.
