@@ -85,7 +85,7 @@ def test_without_a_word_on_the_hanging_both_ways_are_told_and_it_is_usable_all_t
 
 
 @pytest.mark.slow
-def test_marks_beside_the_clip_go_before_the_stereo_sound(slipway, tmp_path):
+def test_marks_beside_the_clip_go_before_the_stereo_sound(tmp_path):
     lay_out(tmp_path)
     (tmp_path / "lantern.mp4").unlink()
     result = asked(tmp_path, prior=None, named=(tmp_path / "slipway.mov", tmp_path / "rec-0042.flac"))

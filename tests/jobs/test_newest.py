@@ -36,7 +36,11 @@ def recording(path, written_s, *, channels=4, seconds=10):
 
 
 def test_the_clip_that_was_written_last(tmp_path):
-    clips = [movie(tmp_path / "b.mov", NOON + 60), movie(tmp_path / "a.mov", NOON + 120), movie(tmp_path / "c.mov", NOON)]
+    clips = [
+        movie(tmp_path / "b.mov", NOON + 60),
+        movie(tmp_path / "a.mov", NOON + 120),
+        movie(tmp_path / "c.mov", NOON),
+    ]
     clip, by = newest_clip(clips)
     assert (clip.path.name, by.by, by.findings) == ("a.mov", WRITTEN, ())
 
@@ -66,7 +70,9 @@ def test_the_newest_clip_is_not_passed_over_where_it_cannot_be_read(tmp_path):
     broken.write_bytes(b"no movie at all")
     os.utime(broken, (NOON + 60, NOON + 60))
     good = movie(tmp_path / "a.mov", NOON)
-    with pytest.raises(MediaFileError, match=r"^the newest clip cannot be checked, and no older one is taken in its place: z\.mov"):
+    with pytest.raises(
+        MediaFileError, match=r"^the newest clip cannot be checked, and no older one is taken in its place: z\.mov"
+    ):
         newest_clip([good, broken])
     os.utime(broken, (NOON - 60, NOON - 60))
     assert newest_clip([good, broken])[0].path == good
@@ -89,7 +95,9 @@ def test_the_newest_take_is_not_passed_over_where_it_cannot_be_read(tmp_path):
     broken.write_bytes(b"RIFF")
     os.utime(broken, (NOON + 60, NOON + 60))
     good = recording(tmp_path / "a.wav", NOON)
-    with pytest.raises(MediaFileError, match=r"^the newest take cannot be checked, and no older one is taken in its place: z\.wav"):
+    with pytest.raises(
+        MediaFileError, match=r"^the newest take cannot be checked, and no older one is taken in its place: z\.wav"
+    ):
         newest_take([good, broken], ChannelFormat.AMBIX)
     os.utime(broken, (NOON - 60, NOON - 60))
     assert newest_take([good, broken], ChannelFormat.AMBIX)[0].path == good

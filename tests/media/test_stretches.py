@@ -32,7 +32,7 @@ def noise():
 )
 @pytest.mark.parametrize("start_s", [3.3, 14.01])
 def test_a_stretch_of_a_clip_is_the_same_sound(tmp_path, noise, name, codec, tolerance, start_s):
-    """With a jump into the file (14 s) and without one (3.3 s). AAC decodes to single precision, hence its tolerance."""
+    """With a jump into the file (14 s) and without one (3.3 s). AAC is decoded in single precision: its tolerance."""
     picture = np.zeros((32, 64, 3), dtype=np.uint8)
     write_movie(
         tmp_path / name, frames=(picture for _ in range(40)), frame_rate=Fraction(2), audio=noise,
