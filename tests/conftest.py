@@ -127,14 +127,14 @@ def slipway_reviewed(demo_files: Path, tmp_path_factory: pytest.TempPathFactory)
     """Result, folder and progress of a review of the demo's slipway clip, done once; copy the folder to write in it."""
     from spatial.jobs.review.review_clip import review_clip
     from spatial.jobs.rig import Rig
+    from spatial.jobs.track_request import TrackRequest
 
     folder, seen = tmp_path_factory.mktemp("review"), []
     result = review_clip(
         demo_files / "slipway.mov",
         [demo_files / "rec-0042.flac"],
         folder,
-        marks_path=demo_files / "slipway.marks.csv",
-        rig=Rig((0.03, 0.0, -0.3), "equirect180-sbs"),
+        TrackRequest(marks_path=demo_files / "slipway.marks.csv", rig=Rig((0.03, 0.0, -0.3), "equirect180-sbs")),
         progress=lambda step, part: seen.append((step, part)),
     )
     return result, folder, seen

@@ -8,7 +8,7 @@ import soundfile
 
 import spatial.jobs.sync.sync_clip
 from spatial.jobs.conform.conform_clip import conform_clip
-from spatial.jobs.rig import Rig
+from spatial.jobs.track_request import TrackRequest
 from spatial.rotation import YawPitchRoll
 from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw, ClockStep
@@ -52,7 +52,7 @@ def assert_no_click(track, at_s, seconds=1.5):
 
 
 def conform_it(air, folder):
-    result = conform_clip(air.clip, [air.take], folder / "track.wav", mount=LEVEL, rig=Rig())
+    result = conform_clip(air.clip, [air.take], folder / "track.wav", TrackRequest(mount=LEVEL))
     track, _ = soundfile.read(result.output, always_2d=True)
     return result, track.T
 

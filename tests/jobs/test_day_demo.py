@@ -21,6 +21,7 @@ from spatial.jobs.demo import lay_out, read_truth, run_demo
 from spatial.jobs.inspect import take_health
 from spatial.jobs.inspect.take_health import check_many
 from spatial.jobs.rig import Rig
+from spatial.jobs.track_request import TrackRequest
 from spatial.rotation import YawPitchRoll
 from spatial.verification.placement import Verdict
 from tests.openair import shoot_open_air
@@ -275,7 +276,7 @@ def test_the_truth_is_read_as_it_stands(tmp_path):
 @pytest.mark.slow
 def test_tracks_that_we_wrote_are_no_takes_of_the_day(tmp_path):
     air = shoot_open_air(tmp_path)
-    conform_clip(air.clip, [air.take], tmp_path / "done.wav", mount=YawPitchRoll(0.0, 0.0, 0.0), rig=Rig())
+    conform_clip(air.clip, [air.take], tmp_path / "done.wav", TrackRequest(mount=YawPitchRoll(0.0, 0.0, 0.0)))
     clips, takes = files_of_day(tmp_path)
     assert (clips, takes) == ([air.clip], [air.take])
 

@@ -16,6 +16,7 @@ from spatial.jobs.review.clip_sound import FACINGS
 from spatial.jobs.review.review_clip import MOVIE, review_clip
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_clip import sync_clip
+from spatial.jobs.track_request import TrackRequest
 from spatial.media.movies.clip import open_clip, scratch_blocks
 from spatial.media.tables import read_moves
 from spatial.mount.prior import Hanging, MountPrior
@@ -103,7 +104,9 @@ def test_it_is_loud_enough_and_never_over(reviewed):
 
 @pytest.mark.slow
 def test_without_marks_the_sound_is_as_recorded_and_the_mount_unknown(shoot, tmp_path):
-    result = review_clip(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, rig=Rig(picture="equirect180"))
+    result = review_clip(
+        shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, TrackRequest(rig=Rig(picture="equirect180"))
+    )
     assert result.mount is None
     assert result.mount_angles is None
     assert result.marks == ()
@@ -114,8 +117,7 @@ def test_without_marks_the_sound_is_as_recorded_and_the_mount_unknown(shoot, tmp
 def test_without_marks_the_cameras_stereo_sound_tells_once_it_is_said_how_it_hung(shoot, tmp_path):
     result = review_clip(
         *(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path),
-        rig=Rig((-0.04, 0.0, 0.16), "equirect180"),
-        prior=MountPrior(hanging=Hanging.UPRIGHT),
+        TrackRequest(rig=Rig((-0.04, 0.0, 0.16), "equirect180"), prior=MountPrior(hanging=Hanging.UPRIGHT)),
     )
     assert result.orient.evidence == "scratch"
     # truth.json: 174 degrees; the goal for a mount without marks is 5.
@@ -131,10 +133,9 @@ def test_a_mirrored_take_is_put_right(shoot, tmp_path):
     (tmp_path / "look").mkdir()
     result = review_clip(
         *(shoot / "slipway.mov", [tmp_path / "mirrored.flac"], tmp_path / "look"),
-        marks_path=shoot / "slipway.marks.csv",
-        rig=RIG,
-        prior=MountPrior(hanging=Hanging.UPSIDE_DOWN),
-        repair=True,
+        TrackRequest(
+            marks_path=shoot / "slipway.marks.csv", rig=RIG, prior=MountPrior(hanging=Hanging.UPSIDE_DOWN), repair=True
+        ),
     )
     assert np.linalg.det(result.picture_from_take) == pytest.approx(-1.0)
     truth = matrix_from_ypr(YawPitchRoll.from_degrees(8.0, -5.0, 176.0))
@@ -156,9 +157,11 @@ def test_under_a_camera_that_moved_marks_and_ears_turn_with_it(shoot, tmp_path):
     (tmp_path / "look").mkdir()
     result = review_clip(
         *(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path / "look"),
-        marks_path=shoot / "lantern.marks.csv",
-        mount=mount,
-        rig=Rig(picture="equirect180", moves=read_moves(tmp_path / "moves.csv")),
+        TrackRequest(
+            marks_path=shoot / "lantern.marks.csv",
+            mount=mount,
+            rig=Rig(picture="equirect180", moves=read_moves(tmp_path / "moves.csv")),
+        ),
     )
     assert {check.verdict for _, check in result.marks} == {Verdict.IN_PLACE}
     assert result.marks[0][1].expected == pytest.approx(left.T @ result.marks[0][0].expected)
@@ -190,9 +193,11 @@ def test_a_given_mount_is_used_and_marks_are_checked_with_it(shoot, tmp_path):
         shoot / "lantern.mp4",
         [shoot / "rec-0041.flac"],
         tmp_path,
-        marks_path=shoot / "lantern.marks.csv",
-        mount=YawPitchRoll.from_degrees(60.0, 0.0, 0.0),
-        rig=Rig((-0.04, 0.0, 0.16), "equirect180"),
+        TrackRequest(
+            marks_path=shoot / "lantern.marks.csv",
+            mount=YawPitchRoll.from_degrees(60.0, 0.0, 0.0),
+            rig=Rig((-0.04, 0.0, 0.16), "equirect180"),
+        ),
     )
     assert result.orient is None
     assert np.degrees(result.mount_angles.yaw_rad) == pytest.approx(60.0)
@@ -201,9 +206,11 @@ def test_a_given_mount_is_used_and_marks_are_checked_with_it(shoot, tmp_path):
 
 def test_what_cannot_be_reviewed_is_said_before_any_work(shoot, tmp_path):
     with pytest.raises(InputError, match="add --picture LAYOUT"):
-        review_clip(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, rig=Rig())
+        review_clip(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, TrackRequest())
     with pytest.raises(InputError, match="no pictures"):
-        review_clip(shoot / "rec-0041.flac", [shoot / "rec-0041.flac"], tmp_path, rig=Rig(picture="equirect180"))
+        review_clip(
+            shoot / "rec-0041.flac", [shoot / "rec-0041.flac"], tmp_path, TrackRequest(rig=Rig(picture="equirect180"))
+        )
     assert list(tmp_path.iterdir()) == []
 
 
@@ -211,7 +218,7 @@ def test_what_cannot_be_reviewed_is_said_before_any_work(shoot, tmp_path):
 def test_a_take_of_another_scene_is_no_review_and_the_pictures_stop(shoot, tmp_path):
     before = threading.active_count()
     with pytest.raises(InconclusiveError):
-        review_clip(shoot / "slipway.mov", [shoot / "rec-0041.flac"], tmp_path, rig=RIG)
+        review_clip(shoot / "slipway.mov", [shoot / "rec-0041.flac"], tmp_path, TrackRequest(rig=RIG))
     assert threading.active_count() == before
 
 
@@ -222,4 +229,6 @@ def test_pictures_that_fail_are_not_swallowed(shoot, tmp_path, monkeypatch):
 
     monkeypatch.setattr(review, "write_pictures", broken)
     with pytest.raises(OSError, match="No space"):
-        review_clip(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, rig=Rig(picture="equirect180"))
+        review_clip(
+            shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, TrackRequest(rig=Rig(picture="equirect180"))
+        )

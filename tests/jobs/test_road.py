@@ -13,6 +13,7 @@ import soundfile
 from demo_audio.simulate import Room
 from spatial.jobs.conform.conform_clip import conform_clip
 from spatial.jobs.rig import Rig
+from spatial.jobs.track_request import TrackRequest
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 from spatial.verification.placement import Verdict
 from tests.stage import recorded_words, set_stage, speech
@@ -47,7 +48,10 @@ def road(request, tmp_path_factory):
         take_rate_hz=rate,
     )
     result = conform_clip(
-        stage.clip, [stage.take], folder / "track.wav", marks_path=stage.marks, rig=Rig(stage.rig.mic_offset_m)
+        stage.clip,
+        [stage.take],
+        folder / "track.wav",
+        TrackRequest(marks_path=stage.marks, rig=Rig(stage.rig.mic_offset_m)),
     )
     return stage, result
 

@@ -14,7 +14,7 @@ from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.conform_clip import conform_match
 from spatial.jobs.conform.sidecar import is_unfinished
-from spatial.jobs.conform.track_memory import ConformResult, Recalled, TrackRequest, recalled
+from spatial.jobs.conform.track_memory import ConformResult, Recalled, recalled
 from spatial.jobs.day.day_files import (
     MARKS,
     MOVES,
@@ -41,6 +41,7 @@ from spatial.jobs.sync.listen import require_usable, unusable
 from spatial.jobs.sync.sync_clip import open_takes
 from spatial.jobs.sync.sync_findings import match_findings, riding_findings, riding_over_day
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.track_request import TrackRequest
 from spatial.media.cache import FeatureCache
 from spatial.media.ownership import is_too_long
 from spatial.media.shoot_file import Shoot

@@ -69,6 +69,8 @@ class UnmarkedResult:
     undetermined: tuple[str, ...]
     """Names of the angles that stay open."""
     findings: tuple[Finding, ...]
+    open: Finding | None = None
+    """Why angles stay open; None where none does."""
 
 
 def orient_unmarked(
@@ -177,20 +179,24 @@ def _for_way(pairs: ScratchPairs, left: LeftAxis, way: Hanging, microphone: Micr
 
 def _open(left: LeftAxis | None, why: str) -> UnmarkedResult:
     message = f"the camera's sound does not tell how the microphone sat: {why}; {_INSTEAD}"
-    angles = ("yaw", "pitch", "roll")
-    return UnmarkedResult(left, None, (), angles, (Finding(Code.UNDETERMINED, Severity.LOOK, message),))
+    return _undetermined(left, (), ("yaw", "pitch", "roll"), message)
+
+
+def _undetermined(
+    left: LeftAxis | None, candidates: tuple[UnmarkedMount, ...], angles: tuple[str, ...], message: str
+) -> UnmarkedResult:
+    why = Finding(Code.UNDETERMINED, Severity.LOOK, message)
+    return UnmarkedResult(left, None, candidates, angles, (why,), why)
 
 
 def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: bool) -> UnmarkedResult:
-    if any("yaw" in mount.undetermined for mount in candidates):
+    if any(mount.undetermined for mount in candidates):
         sd_deg = max(np.degrees(mount.sd_rad.yaw_rad) for mount in candidates)
         message = (
             f"the camera's sound tells which way the microphone faced only to within {2 * sd_deg:.0f}°, because what "
             f"sounds stands too close together: {_INSTEAD}"
         )
-        return UnmarkedResult(
-            left, None, candidates, candidates[0].undetermined, (Finding(Code.UNDETERMINED, Severity.LOOK, message),)
-        )
+        return _undetermined(left, candidates, candidates[0].undetermined, message)
     if len(candidates) > 1:
         ways = ", ".join(f"{_way(mount)} it faced {_faced(mount)}" for mount in candidates)
         likely = max(candidates, key=lambda mount: mount.in_front)
@@ -199,8 +205,7 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
             f"or --upside-down (if those who sound stand in front of the lens, it hung {_way(likely)})"
         )
         # Which way round is known once it is stated how it hung; until then yaw and roll go together.
-        finding = Finding(Code.UNDETERMINED, Severity.LOOK, message)
-        return UnmarkedResult(left, None, candidates, ("yaw", "roll"), (finding,))
+        return _undetermined(left, candidates, ("yaw", "roll"), message)
     mount = candidates[0]
     findings = [
         Finding(
