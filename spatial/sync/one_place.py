@@ -3,10 +3,11 @@
 Goal: four lavaliers of one recorder are named and as long as the four channels of a sound field. Capsules of one
 microphone, and the channels made of them, hear everything at once, to a fraction of a millisecond; microphones that
 people wear hear each other late by metres.
-Method: in loud frames, the lag at which the first channel and each other agree best, by the phase transform; the share
-of frames in which that is no lag at all.
+Method: the squared correlation of the first channel and each other over lag, by the phase transform [1], summed over
+loud frames, so that a channel may swing either way. Where a microphone of its own hears the same voice the sum has its
+peak at a lag; channels of one microphone have it at none.
 Conventions: spatial.conventions (array layout).
-Functions: share_without_lag.
+Functions: no_lag_ratio.
 Sources: [1] Knapp and Carter 1976, IEEE TASSP 24(4): generalized cross-correlation and its phase transform.
 """
 
@@ -28,8 +29,8 @@ _LOUD_DB = 20.0
 """Frames within this of the loudest count."""
 
 
-def share_without_lag(sound: FloatArray, rate_hz: int) -> float:
-    """The share of loud frames in which the channels agree without a lag, of the middle one of the pairs, 0 to 1.
+def no_lag_ratio(sound: FloatArray, rate_hz: int) -> float:
+    """How high the agreement of the channels stands without a lag, against the highest with one.
 
     Parameters
     ----------
@@ -40,7 +41,7 @@ def share_without_lag(sound: FloatArray, rate_hz: int) -> float:
     Returns
     -------
     float
-        About 1 for one microphone, about 0.04 for sounds that know nothing of each other; NaN for silence.
+        Above 1 for one microphone, below for several; of the middle one of the pairs. NaN for silence.
     """
     length = int(_FRAME_S * rate_hz)
     count = sound.shape[1] // length
@@ -53,11 +54,12 @@ def share_without_lag(sound: FloatArray, rate_hz: int) -> float:
     frequencies = fft.rfftfreq(2 * length, 1.0 / rate_hz)
     spectra = spectra * ((frequencies > 200.0) & (frequencies < 4000.0))
     longest, none = int(_LONGEST_S * rate_hz), int(_NONE_S * rate_hz)
-    shares = []
+    apart = np.abs(np.arange(-longest, longest + 1)) > none
+    ratios = []
     for other in spectra[1:]:
         cross = np.conj(spectra[0]) * other
         size = np.abs(cross)
         curve = fft.irfft(np.divide(cross, size, out=np.zeros_like(cross), where=size > 1e-20), axis=1)
-        near = np.abs(np.concatenate([curve[:, -longest:], curve[:, : longest + 1]], axis=1))
-        shares.append(float(np.mean(np.abs(np.argmax(near, axis=1) - longest) <= none)))
-    return float(np.median(shares))
+        near = np.sum(np.concatenate([curve[:, -longest:], curve[:, : longest + 1]], axis=1) ** 2, axis=0)
+        ratios.append(float(near[~apart].max() / max(near[apart].max(), 1e-30)))
+    return float(np.median(ratios))

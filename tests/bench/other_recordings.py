@@ -2,8 +2,8 @@
 
 Each scene is a room, three performers by turns with a lavalier each (20 cm under the mouth), a boom over them, and an
 ambisonic microphone; every recorder has a clock of its own. The right lag of a lavalier is that of its wearer: the
-voice leaves the mouth, reaches the lavalier, and later the main microphone; lined up, both begin together. The right lag
-of the boom is that of any of the three.
+voice leaves the mouth, reaches the lavalier, and later the main microphone; lined up, both begin together. The right
+lag of the boom is that of any of the three.
 Development seeds 1 to 6; reported are others.
 Run: python -m tests.bench.other_recordings [SCENES] [FIRST]
 """
@@ -23,7 +23,7 @@ from spatial.dsp.samples import ArraySamples
 from spatial.rotation import YawPitchRoll
 from spatial.sync.close_microphone import line_up
 from spatial.sync.envelope import WORKING_RATE_HZ, EnvelopeBuilder
-from spatial.sync.one_place import share_without_lag
+from spatial.sync.one_place import no_lag_ratio
 from tests.bench.syncscenes import KINDS, performers_by_turns
 from tests.stage import RATE
 
@@ -62,7 +62,7 @@ def make_scene(seed: int) -> CloseScene:
     field = record(shoot.field, rate_hz=RATE, start_s=EARLY_S, duration_s=LENGTH_S, rng=rng, noise_dbfs=noise_dbfs)
     main = rig.place(rig.mic_offset_m)
     middle = np.mean([np.asarray(one.position_m) for one in performers], axis=0)
-    places = [(one.who, np.asarray(one.position_m) + (0.05, 0.0, -0.19), [one]) for one in performers]
+    places = [(one.who, np.asarray(one.position_m) + np.array([0.05, 0.0, -0.19]), [one]) for one in performers]
     places.append(("boom", np.array([middle[0], middle[1], min(middle[2] + 0.7, size[2] - 0.2)]), performers))
     others, sounds = [], []
     for name, place, closest in places:
@@ -137,8 +137,8 @@ def main(scenes: int, first: int) -> None:
             told = line_up(track, ArraySamples(sound, WORKING_RATE_HZ), (powers, envelope(sound)))
             false += told.law is not None
         before = [sound for _, sound, _, _ in scene.others]
-        shares[0].append(share_without_lag(scene.field, RATE))
-        shares[1].append(share_without_lag(scene.apart, RATE))
+        shares[0].append(no_lag_ratio(scene.field, RATE))
+        shares[1].append(no_lag_ratio(scene.apart, RATE))
     print("\n| | matched | median, ms | 95 %, ms | worst, ms | interval holds |\n|---|---|---|---|---|---|")
     for what, found in errors.items():
         ms = 1e3 * np.array(found)
@@ -147,12 +147,14 @@ def main(scenes: int, first: int) -> None:
             f"| {what} | {counts} | {np.median(ms):.2f} | {np.quantile(ms, 0.95):.2f} | {ms.max():.2f} | "
             f"{100 * np.mean(held[what]):.0f} % |"
         )
-    print(
-        f"\nDrift off by {np.median(drifts):.1f} ppm in the median, {np.max(drifts):.1f} at most (over {LENGTH_S:.0f} s)."
-    )
+    drift = f"{np.median(drifts):.1f} ppm in the median, {np.max(drifts):.1f} at most"
+    print(f"\nDrift off by {drift}, over {LENGTH_S:.0f} s.")
     print(f"Recordings of other scenes matched: {false} of {tried}.")
     own, apart = shares
-    print(f"Frames without a lag: one microphone's channels {min(own):.2f} to {max(own):.2f}, ", end="")
+    print(
+        f"Agreement without a lag over that with one: one microphone's channels {min(own):.2f} to {max(own):.2f}, ",
+        end="",
+    )
     print(f"four recordings {min(apart):.2f} to {max(apart):.2f}.")
 
 

@@ -37,13 +37,13 @@ from spatial.media.takes.narrow import NarrowSamples, narrow_blocks
 from spatial.media.takes.take import Take, open_any
 from spatial.sync.close_microphone import LineUp, line_up
 from spatial.sync.envelope import ENVELOPE_VERSION, WORKING_RATE_HZ, EnvelopeBuilder
-from spatial.sync.one_place import share_without_lag
+from spatial.sync.one_place import no_lag_ratio
 from spatial.timebase import ClockLaw
 from spatial.version import __version__
 
-_ONE_MICROPHONE = 0.3
-"""Share of frames without a lag from which files of one channel each are one microphone's: its own channels reach 0.6
-and more, four lavaliers stay below 0.15 (tests/bench/other_recordings.py)."""
+_ONE_MICROPHONE = 1.0
+"""Agreement without a lag over that with one from which files of one channel each are one microphone's: where its
+nature puts it. Measured by tests/bench/other_recordings.py."""
 
 _ENVELOPE = f"envelope of the mean {ENVELOPE_VERSION}"
 
@@ -102,8 +102,8 @@ def _is_one_microphone(take: Take) -> bool:
     if take.declared is not None:
         return True
     sound = excerpt(take)
-    share = np.nan if sound is None else share_without_lag(sound, take.rate_hz)
-    return not share < _ONE_MICROPHONE  # silence tells nothing: then it is what its name says
+    ratio = np.nan if sound is None else no_lag_ratio(sound, take.rate_hz)
+    return not ratio < _ONE_MICROPHONE  # silence tells nothing: then it is what its name says
 
 
 def nowhere_findings(others: Sequence[Take], told: Sequence[OtherRecording]) -> list[Finding]:
