@@ -30,6 +30,13 @@ def given_options() -> frozenset[str]:
 @prior_options
 @repair_option
 @format_option
+@click.option(
+    "--suggest-marks",
+    "suggest",
+    is_flag=True,
+    help="Write a list of moments worth marking beside each clip that has a take and no marks (scene1.moments.csv): by "
+    "lavaliers in FOLDER who sounds alone when, without them when one place does. --pages lists them in the page.",
+)
 @pages_option
 @force_option("Replace pages that exist, and tracks that are older than what they were made from.")
 @json_option
@@ -39,6 +46,7 @@ def day(
     prior: PriorChoice,
     repair: bool,
     channel_format: FormatChoice,
+    suggest: bool,
     pages: bool,
     force: bool,
     as_json: bool,
@@ -84,6 +92,10 @@ def day(
             force=force,
             progress=run.progress,
         )
+        if suggest:
+            from spatial.jobs.day.suggest_marks import suggest_marks
+
+            result = suggest_marks(result, rig_for=rig_for, progress=run.progress)
         if pages:
             result = make_pages(
                 *(result, PAGE_WRITER),
