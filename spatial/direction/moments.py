@@ -39,9 +39,17 @@ _APART_S = 20.0
 _ACTIVE_DB = 15.0
 """How far below their loud moments people still speak (common practice, no source)."""
 
-_OWN_DB = 10.0
+_OWN_DB = 8.0
 """By how much a wearer's own microphone must stand out, each against its own loud moments: another wearer's voice is
 heard in it 15 to 30 dB lower (common practice, no source)."""
+
+
+_LOUD_S = 1.0
+"""What somebody reaches for this long in all is how loud they are, seconds: a click does not last."""
+
+_QUIETER_DB = 10.0
+"""No wearer is softer than this below the loudest, each in their own microphone, as gains are set (common practice, no
+source): who does not speak at all is not taken for somebody who whispers all the time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +125,9 @@ def moments_of_people(levels_db: FloatArray, rate_hz: float) -> list[Moment]:
     """
     levels = np.where(np.isfinite(levels_db), levels_db, -200.0)
     runs = levels > -200.0
-    loud = np.array(
-        [np.quantile(level[there], 0.95) if there.any() else 0.0 for level, there in zip(levels, runs, strict=True)]
-    )
+    count = min(levels.shape[1], max(1, round(_LOUD_S * rate_hz)))
+    loud = np.sort(levels, axis=1)[:, -count] if levels.shape[1] else np.zeros(len(levels))
+    loud = np.maximum(loud, loud.max(initial=-200.0) - _QUIETER_DB)
     against_own = np.where(runs, levels - loud[:, np.newaxis], -200.0)
     spans: list[list[tuple[float, float]]] = []
     for person, own in enumerate(against_own):

@@ -279,8 +279,9 @@ def open_marks_text(marks: Iterable[OpenMark]) -> str:
 
 
 def _is_open(row: Row) -> bool:
-    """Whether a row says nothing of where."""
-    return not any(row.has(column) for column in (*_ANGLES, *_PIXELS))
+    """Whether a row says who and when, and nothing of where."""
+    when = row.has("start_s") and row.has("end_s")
+    return when and not any(row.has(column) for column in (*_ANGLES, *_PIXELS))
 
 
 def _marks_table(path: Path) -> tuple[list[tuple[int, str]], list[str], str, bool]:
