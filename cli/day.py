@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from spatial.jobs.rig import Rig
 
 
-def _given() -> frozenset[str]:
+def given_options() -> frozenset[str]:
     """The options that were typed, by the names of what they set."""
     context = click.get_current_context()
     typed = (ParameterSource.COMMANDLINE, ParameterSource.ENVIRONMENT)
@@ -40,6 +40,13 @@ def _given() -> frozenset[str]:
 @prior_options
 @repair_option
 @format_option
+@click.option(
+    "--suggest-marks",
+    "suggest",
+    is_flag=True,
+    help="Write a list of moments worth marking beside each clip that has a take and no marks (scene1.moments.csv): by "
+    "lavaliers in FOLDER who sounds alone when, without them when one place does. --pages lists them in the page.",
+)
 @pages_option
 @handover_options
 @click.option(
@@ -58,6 +65,7 @@ def day(
     prior: PriorChoice,
     repair: bool,
     channel_format: FormatChoice,
+    suggest: bool,
     pages: bool,
     delivery: DeliveryChoice,
     check_originals: bool,
@@ -87,7 +95,7 @@ def day(
         told_format = read_as(channel_format)
         told = rig.told(told_format)
         shoot = shoot_of(folder)
-        given = _given()
+        given = given_options()
         if "channel_format" in given:
             shoot = shoot.without_formats()
 
@@ -111,6 +119,10 @@ def day(
             force=force,
             progress=run.progress,
         )
+        if suggest:
+            from spatial.jobs.day.suggest_marks import suggest_marks
+
+            result = suggest_marks(result, rig_for=rig_for, progress=run.progress)
         if pages:
             result = make_pages(
                 *(result, PAGE_WRITER),

@@ -17,13 +17,13 @@ import wavinfo
 
 from spatial.errors import InputError, MediaFileError, OutputError
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.conform.sidecar import sidecar_facts
 from spatial.jobs.demo import read_truth
 from spatial.jobs.handover.hand_over import DayWriters, Wanted, deliver, require_places
 from spatial.jobs.handover.originals import OriginalState, check_originals
 from spatial.jobs.handover.track_names import NamePattern
 from spatial.media.output_folder import LIST_NAME
 from spatial.media.timeline_file import METADATA_NAME
+from spatial.media.track_files import sidecar_facts
 from spatial.report.day_table import day_csv
 from spatial.report.handover_report import delivered_lines, originals_json, originals_lines, with_delivered
 

@@ -16,7 +16,6 @@ from typing import Any
 
 from spatial.errors import OutputError, SoundplumbError
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.conform.sidecar import sidecar_facts
 from spatial.jobs.day.day_result import DayClip, DayResult
 from spatial.jobs.faults import as_fault
 from spatial.jobs.handover.day_timeline import day_lanes
@@ -27,6 +26,7 @@ from spatial.media.intake import read_input
 from spatial.media.output_folder import FolderKind, may_be_made, whole_folder
 from spatial.media.ownership import digest_of
 from spatial.media.timeline_file import METADATA_NAME, timeline_text
+from spatial.media.track_files import sidecar_facts
 from spatial.version import __version__
 
 HANDOVER_FOLDER, SHEET_FOLDER = "handover", "sheet"

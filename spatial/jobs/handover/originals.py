@@ -14,11 +14,11 @@ from typing import Any
 
 from spatial.errors import MediaFileError
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.conform.sidecar import sidecar_facts
 from spatial.jobs.day.day_files import others_of_day
 from spatial.jobs.day.day_folder import TRACKS_FOLDER
 from spatial.jobs.progress import Progress, silent
 from spatial.media.ownership import Kind, digest_of, is_ours
+from spatial.media.track_files import sidecar_facts
 
 
 class OriginalState(StrEnum):

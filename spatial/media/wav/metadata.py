@@ -19,7 +19,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
-from xml.sax.saxutils import unescape
 
 from spatial.errors import InputError, MediaFileError
 from spatial.media.intake import open_input
@@ -122,7 +121,12 @@ def _number(leaves: _Leaves, tag: bytes) -> int | None:
 
 def _tag_text(leaves: _Leaves, tag: bytes) -> str | None:
     found = leaves.get(tag, set())
-    return unescape(next(iter(found)).decode("utf-8", errors="replace")) if len(found) == 1 else None
+    if len(found) != 1:
+        return None
+    text = next(iter(found)).decode("utf-8", errors="replace")
+    # By hand, for xml.sax.saxutils loads what speaks with servers, a tenth of a second; the ampersand last, or it would
+    # make new ones.
+    return text.replace("&lt;", "<").replace("&gt;", ">").replace("&amp;", "&")
 
 
 def _rate(text: str | None) -> Fraction | None:
