@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
+from spatial.dsp.samples import while_reading
 from spatial.errors import OutputError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
@@ -26,7 +27,7 @@ from spatial.jobs.sync.sync_clip import match_takes, open_shoot, sync_listened, 
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.sync.take_choice import Pairing
 from spatial.jobs.sync.time_of_day import clip_start_of_day_s
-from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, check_track, step_of_track, with_sight
+from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, check_track, step_of_made, with_sight
 from spatial.media.buffers import Spool
 from spatial.media.cache import FeatureCache
 from spatial.media.movies.clip import Clip
@@ -189,7 +190,7 @@ class _Work:
             result.clip,
             track,
             measure_marks(track, ON_CLIP_TIME, self.marks, rig, finished=True, sounds_s=result.covered_s),
-            step=step_of_track(result.clip, track, self.heard, rig=rig, pairing=result.pairing, progress=progress),
+            step=step_of_made(result, track, self.heard, rig=rig, progress=progress),
             tolerance=asked.tolerance,
             judges=judges_of_mount(oriented, len(self.marks), rig),
         )
@@ -263,8 +264,7 @@ def _write(result: SyncResult, turned: Turn, path: Path, *, progress: Progress) 
     wanted = result.clip.samples_at(DELIVERY_RATE_HZ)
     start_s = clip_start_of_day_s(result.clip, result.take, result.law)
     with TrackWriter(path, start_of_day_s=start_s) as writer:
-        for block in on_clip_time(result, turned):
-            writer.write(block)
+        for _ in while_reading(writer.write, on_clip_time(result, turned)):
             progress("writing the track", writer.samples / max(wanted, 1))
         return writer.samples, writer.clipped
 
