@@ -6,7 +6,7 @@ Conventions: spatial.conventions (mount); spatial.calibration (gains and leak).
 Model: a wave from q (in the microphone's axes) is measured in the direction of `gains @ q + leak`. Logarithms of gains,
 and the leak, have priors of their own; each band may differ a little from what all have in common. A floor pulls all
 directions down alike, which is a leak in the room's axes and none of the microphone's: it has a parameter of its own.
-Functions: learn_calibration; KnownDirections; refined (one calibration after another); direction_through.
+Functions: learn_calibration; KnownDirections; refined (one calibration after another).
 """
 
 from dataclasses import dataclass
@@ -151,23 +151,6 @@ def place_numbers(expected: FloatArray) -> npt.NDArray[np.int_]:
             numbers[row] = len(found)
             found.append(direction)
     return numbers
-
-
-def direction_through(band: CalibrationBand, measured: FloatArray) -> FloatArray:
-    """Where a wave comes from that this microphone puts elsewhere.
-
-    Parameters
-    ----------
-    band : CalibrationBand
-    measured : ndarray, shape (n, 3)
-        Unit vectors.
-
-    Returns
-    -------
-    ndarray, shape (n, 3)
-        Unit vectors.
-    """
-    return _through(np.linalg.inv(np.array(band.gains)), np.array(band.leak), measured)
 
 
 def refined(known: Calibration, further: Calibration) -> Calibration:

@@ -16,9 +16,8 @@ import numpy.typing as npt
 
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.field import angle_between, unit_vectors
-from spatial.findings import Code, Severity
 from spatial.jobs.sync.lip_sync_findings import lip_sync_findings, lip_sync_of
-from spatial.jobs.sync.sync_findings import APART_M
+from spatial.jobs.sync.sync_findings import APART_M, is_pulled
 from spatial.report.words import clock, clock_time, findings_lines, height, place, side, start, table, turn
 from spatial.rotation import rotation_angle, ypr_from_matrix
 from spatial.sync.alignment import MATCH_SCORE
@@ -72,10 +71,9 @@ def match_lines(result: SyncResult) -> list[str]:
         ]
     else:
         lines.append(f"{begin}.")
-        pulled = any(f.code == Code.DRIFT and f.severity is not Severity.NOTE for f in result.findings)
         if not estimate.drift_significant:
             lines.append(f"  The clocks agree as far as this clip can tell: {pace}; no drift is taken out.")
-        elif not pulled:
+        elif not is_pulled(estimate.law):
             slip_ms = abs(estimate.law.drift_ppm) * 1e-3 * result.clip.duration_s
             lines.append(f"  The recorder's clock runs {pace}, {slip_ms:.1f} ms over this clip; conform takes it out.")
     if 0 < result.apart_m <= APART_M:

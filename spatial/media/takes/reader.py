@@ -49,6 +49,8 @@ class Part:
     """Samples at its start that the part before has given already."""
     gap: int = 0
     """Samples that were lost before it: read as silence."""
+    cut: bool = False
+    """Only a stretch is wanted: the files may hold more after it."""
 
     @property
     def paths(self) -> tuple[Path, ...]:
@@ -75,7 +77,7 @@ class PartReader:
         self._sounds = [one.sound for one in opened]
         self._plain = [one.plain for one in opened]
         enough = all(sound.frames >= part.skip + part.samples for sound in self._sounds)
-        alone = len(self._sounds) > 1 or self._sounds[0].frames == part.skip + part.samples
+        alone = part.cut or len(self._sounds) > 1 or self._sounds[0].frames == part.skip + part.samples
         same = {sound.samplerate for sound in self._sounds} == {rate_hz}
         if not (enough and alone and same and sum(sound.channels for sound in self._sounds) == channels):
             raise MediaFileError(f"{part.path.name} has changed since it was opened; run this again")

@@ -6,14 +6,14 @@ declares is held beside what the caller asks for. A take may lie in several file
 spatial.media.takes.joining finds them, and here they are read as one.
 Conventions: spatial.conventions (field; array layout). Channels of the file are counted from 0.
 Functions: open_take, open_any (look, without reading the sound); too_narrow; field_blocks (stream); read_field (one
-short span); FieldReader (many spans of one take); declaration; named_channels (what names of channels or of files
-declare).
+short span); stretch_of (a part of a take as a take); FieldReader (many spans of one take); declaration; named_channels
+(what names of channels or of files declare).
 """
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -295,6 +295,40 @@ def field_blocks(
     if block_samples < 1:
         raise InputError(f"a block needs at least one sample, got {block_samples}")
     return _blocks(take, start_sample, stop, block_samples, channels)
+
+
+def stretch_of(take: Take, start_sample: int, stop_sample: int) -> Take:
+    """A stretch of a take as a take of its own: samples start <= n < stop, with time 0 at its first one.
+
+    Raises
+    ------
+    InputError
+        A span that reaches outside the take, or that holds no sound.
+    """
+    _check_span(take, start_sample, stop_sample)
+    parts: list[Part] = []
+    begin = lost = 0
+    for part in take.parts:
+        lost += max(0, min(stop_sample, begin + part.gap) - max(start_sample, begin))
+        begin += part.gap
+        first, last = max(start_sample, begin), min(stop_sample, begin + part.samples)
+        if first < last:
+            cut = replace(part, samples=last - first, skip=part.skip + first - begin, gap=lost, cut=True)
+            parts.append(cut)
+            lost = 0
+        begin += part.samples
+    if not parts:
+        raise InputError(f"samples {start_sample} to {stop_sample} of {take.path.name} hold no sound")
+    start_s = take.start_of_day_s
+    return replace(
+        take,
+        path=parts[0].path,
+        samples=sum(part.gap + part.samples for part in parts),
+        parts=tuple(parts),
+        start_of_day_s=None if start_s is None else start_s + start_sample / take.rate_hz,
+        origination=None,
+        findings=(),
+    )
 
 
 def read_field(take: Take, start_sample: int, stop_sample: int) -> FloatArray:
