@@ -169,6 +169,8 @@ def _interleaved(steps: npt.NDArray[np.int32]) -> memoryview:
     first channel's follow, need to come first, and their lowest byte again in the end.
     """
     channels, samples = steps.shape
+    if not samples:
+        return memoryview(b"")
     frame = channels * _SAMPLE_BYTES
     raw = bytearray(samples * frame + 1)
 
@@ -286,7 +288,7 @@ class TrackWriter:
         if peak > 1.0:
             self.clipped += int(np.count_nonzero(np.abs(block) > 1.0))
         # Scaling by a power of two is exact, so only rint rounds; the clip keeps 1.0 from wrapping round to -1.
-        steps = np.multiply(block, np.float32(_FULL_SCALE), dtype=np.float32)
+        steps = block * np.float32(_FULL_SCALE)
         np.clip(np.rint(steps, out=steps), -_FULL_SCALE, _FULL_SCALE - 1, out=steps)
         self._put(_interleaved(steps.astype("<i4")))
         self.samples += block.shape[1]

@@ -31,11 +31,6 @@ _NEARLY = 0.7
 scenes: a lower value refuses more clips as loops, a higher one lets a loop pass that noise made a little weaker
 elsewhere."""
 
-_WINDOWS_APART_S, _FEW_WINDOWS, _MANY_WINDOWS = 6.0, 200, 400
-"""Windows of the final line lie six seconds apart at the most until there are 400 of them; where they lie closer, 200
-are enough. With more of them the offset is no surer, for what places and rooms do to it stays; with fewer, a short
-stretch between two clock steps falls between them."""
-
 _MOMENT_S, _MOMENTS, _FITS = 1.0, 120, 6.0
 """A moment is a second of the clip, at most 120 of them are compared, and a moment fits where its peak stands six
 scatters high. They are chosen on development scenes: with a lower height chance peaks make two places share moments,
@@ -46,17 +41,6 @@ def overlap_s(clip: Samples, take: Samples, law: ClockLaw) -> float:
     """How long clip and take overlap, seconds of clip time."""
     start, end = _covered_s(clip, take, law)
     return end - start
-
-
-def enough_windows(overlapping_s: float) -> int:
-    """How many windows the final line needs over so long an overlap.
-
-    Examples
-    --------
-    >>> enough_windows(60.0), enough_windows(1800.0), enough_windows(7200.0)
-    (200, 300, 400)
-    """
-    return int(np.clip(overlapping_s / _WINDOWS_APART_S, _FEW_WINDOWS, _MANY_WINDOWS))
 
 
 def middle_s(clip: Samples, take: Samples, law: ClockLaw) -> float:
@@ -247,7 +231,7 @@ def estimate_sync(
     *,
     powers: tuple[FloatArray, FloatArray] | None = None,
     separation: Separation | None = None,
-    max_windows: int | None = None,
+    max_windows: int = 400,
     explain: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> SyncEstimate:
@@ -265,8 +249,8 @@ def estimate_sync(
         The envelopes that the candidates came from: with them, clock steps of seconds are found too.
     separation : Separation, optional
         What is known of the rig; by default, that recorder and camera share one.
-    max_windows : int, optional
-        At most so many windows for the final line; by default `enough_windows`.
+    max_windows : int
+        At most so many windows for the final line.
     explain : bool
         Look closely at the best place even where it cannot be a match, for the plot.
     progress : callable, optional
@@ -302,8 +286,6 @@ def estimate_sync(
         reason = f"it fits in several places equally well, {alias:.2f} s apart: a steady beat or a loop"
         return replace(no_match(reason, evidence=_evidence_without_line(best), undecided=True), loop=True)
     rig = separation or unknown_rig()
-    if max_windows is None:
-        max_windows = enough_windows(overlap_s(clip, take, best.law))
     sounds = Listening(clip, take, best.signs, NEAR_S, powers)
     reading = read_along(sounds, rig, best.law, max_windows, progress)
     if (
