@@ -23,6 +23,7 @@ from hypothesis import settings
 
 ONE_ROOF = {
     "tests/jobs/test_day_demo.py": "demo",
+    "tests/jobs/test_hand_over.py": "demo",
     "tests/cli/test_commands.py": "demo",
     "tests/cli/test_doors.py": "demo",
     "tests/jobs/test_review_clip.py": "review",

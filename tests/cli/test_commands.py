@@ -122,6 +122,25 @@ def test_help_imports_nothing_heavy(arguments):
     assert done.stderr.strip() == "[]"
 
 
+def test_sync_imports_nothing_that_a_short_clip_waits_for():
+    """What takes longer to import than a short clip to sync is imported where it is used."""
+    slow = (
+        "scipy.signal",
+        "scipy.stats",
+        "scipy.optimize",
+        "scipy.interpolate",
+        "scipy.spatial",
+        "matplotlib",
+        "jinja2",
+    )
+    code = (
+        "import sys; import spatial.jobs.sync.lip_sync_findings, spatial.jobs.sync.sync_clip, spatial.report.text; "
+        f"import spatial.report.json_output; print(sorted(set({slow!r}) & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 def test_inspect_json(shoot):
     outcome = run("inspect", shoot / "rec-0041.flac", shoot / "rec-0042.flac", "--json")
     assert (outcome.code, outcome.err) == (0, "")

@@ -23,7 +23,6 @@ from cli.main import cli
 from cli.running import InputPath, OutputPath, WorkFolder
 from spatial.calibration import Calibration, CalibrationBand
 from spatial.errors import OutputError
-from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.jobs.demo import lay_out
 from spatial.jobs.headset import make_headset_movie
 from spatial.media import ownership
@@ -31,6 +30,7 @@ from spatial.media.microphone_file import LearnedFrom, calibration_text
 from spatial.media.output import TrackWriter, whole_file, write_text_whole
 from spatial.media.output_folder import LIST_NAME, FolderKind, whole_folder
 from spatial.media.ownership import BLANK_SEAL, TABLE_HEAD, Kind, is_marked, is_ours, may_be_written, portable_name
+from spatial.media.track_files import is_unfinished
 from spatial.report.demo_report import demo_lines, write_plots
 from spatial.report.html import html_text
 from spatial.report.plots.style import new_figure, save
@@ -47,6 +47,7 @@ NAMED = {
     "marks": "lantern.marks.csv",
     "moves": "still.moves.csv",
     "known_microphone": "flat.toml",
+    "folder": ".",
 }
 """What a parameter of that name is given."""
 TOLD = {
@@ -164,7 +165,7 @@ def test_every_path_is_an_input_or_an_output():
     assert {called(pair) for pair in OUTPUTS} >= {
         "sync plot_path", "directions csv_path", "directions plot_path", "directions map_path", "conform output",
         "verify stills", "review output", "orient save_microphone",
-        "headset output",
+        "headset output", "day handover",
     }  # fmt: skip
 
 

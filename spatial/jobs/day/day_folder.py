@@ -13,7 +13,6 @@ from spatial.errors import FaultError, InconclusiveError, MediaFileError, Output
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.conform_clip import conform_match
-from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.jobs.conform.track_memory import ConformResult, Recalled, recalled
 from spatial.jobs.day.day_files import (
     MARKS,
@@ -29,6 +28,8 @@ from spatial.jobs.day.day_files import (
 from spatial.jobs.day.day_matches import ClipMatch, DayMatcher, usable_takes
 from spatial.jobs.day.day_result import DayClip as DayClip
 from spatial.jobs.day.day_result import DayResult as DayResult
+from spatial.jobs.day.other_recordings import OtherMatcher, nowhere_findings, split_recordings
+from spatial.jobs.day.same_content import Watch, overlapping_findings, without_copies
 from spatial.jobs.faults import as_fault
 from spatial.jobs.inspect.take_health import health_on_clips
 from spatial.jobs.orient.mic_place import findings_of_rigs, one_place_of_all, unseen_findings, unseen_of_rigs
@@ -44,6 +45,7 @@ from spatial.media.cache import FeatureCache
 from spatial.media.ownership import is_too_long
 from spatial.media.shoot_file import Shoot
 from spatial.media.takes.take import Take
+from spatial.media.track_files import is_unfinished
 from spatial.media.work_folders import clear_leftovers
 from spatial.mount.prior import MountPrior
 
@@ -85,8 +87,11 @@ def run_day(
     """
     clips, found = files_of_day(folder)
     shoot = shoot or Shoot()
-    opened, unopened = _open_all(found, channel_format, shoot)
     cache = FeatureCache()
+    watch = Watch.over([*clips, *found])
+    clips, found, copied = _without_copies(clips, found, shoot, cache)
+    split = split_recordings(found, channel_format)
+    opened, unopened = _open_all(split.takes, channel_format, shoot)
     takes = usable_takes(opened, cache, progress)
     require_usable(len(takes.takes), [*unopened, *takes.unread])
     names = result_names(clips)
@@ -110,6 +115,9 @@ def run_day(
             # Made for tracks that did not come; a folder with anything in it stays.
             with suppress(OSError):
                 tracks.rmdir()
+    beside_tracks = OtherMatcher(split.others, cache, force, progress)
+    done = [_with_others(entry, beside_tracks) for entry in done]
+    told_others = [one for entry in done for one in entry.other_recordings]
     used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
     # One that fits some clip as well as the take that is used, such as a copy of it, is reported with the clip.
     may_be = used | {path for entry in done if entry.sync for p in entry.sync.possibilities for path in p.take.paths}
@@ -131,9 +139,37 @@ def run_day(
     return DayResult(
         folder,
         tuple(_without_day_notes(entry) for entry in done),
-        tuple(path for path in found if path not in used),
-        (*unopened, *takes.unread, *unsettled, *spare, *of_places, *placed, *riding),
+        tuple(path for path in found if path not in used | {one.path for one in told_others if one.law is not None}),
+        (
+            *(*watch.changed(), *copied, *unopened, *takes.unread, *unsettled, *spare),
+            *nowhere_findings(split.others, told_others),
+            *overlapping_findings([entry.sync for entry in done if entry.sync]),
+            *(*of_places, *placed, *riding),
+        ),
     )
+
+
+def _without_copies(
+    clips: Sequence[Path], takes: Sequence[Path], shoot: Shoot, cache: FeatureCache
+) -> tuple[list[Path], list[Path], list[Finding]]:
+    """Clips and takes without those that hold the same as another, as after a card was copied twice."""
+    paired = {name for pair in shoot.pairs for name in pair}
+
+    def named(file: Path) -> bool:
+        return file.name in paired or any(is_there(beside(file, what)) for what in (MARKS, MOVES))
+
+    own_clips, copied_clips = without_copies(clips, cache.digest, kept=named)
+    own_takes, copied_takes = without_copies(takes, cache.digest, kept=lambda take: take.name in paired)
+    return own_clips, own_takes, [*copied_clips, *copied_takes]
+
+
+def _with_others(entry: DayClip, matcher: OtherMatcher) -> DayClip:
+    """A clip with what the day's other recordings have of it."""
+    if entry.sync is None:
+        return entry
+    others = matcher.of_clip(entry.sync, entry.conform.output if entry.conform else None)
+    said = [finding for one in others for finding in one.findings]
+    return replace(entry, other_recordings=others, findings=(*entry.findings, *said))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from spatial.findings import Finding, Severity, is_bad
 from spatial.jobs.conform.track_memory import ConformResult
+from spatial.jobs.day.other_recordings import OtherRecording
 from spatial.jobs.sync.sync_result import SyncResult
 
 
@@ -47,6 +48,8 @@ class DayClip:
     """What is wrong with its take; part of `findings` too."""
     needs_marks: bool = False
     """All that keeps it from being done is that nothing tells how the microphone sat."""
+    other_recordings: tuple[OtherRecording, ...] = ()
+    """What the day's other microphones recorded of it."""
     busy: bool = False
     """It is not there whole yet, or somebody else is at work on it."""
 
