@@ -12,6 +12,7 @@ from spatial.conventions import SDS_OF_95
 from spatial.findings import Finding, Severity
 from spatial.jobs.conform.track_memory import ConformResult
 from spatial.jobs.day.day_result import DayClip, DayResult, Status, worst_first
+from spatial.jobs.day.other_recordings import OtherRecording
 from spatial.report.html import write_html
 from spatial.report.json_output import Json, conform_json, findings_json, mount_json, sync_json
 from spatial.report.text import judged_in_words
@@ -43,7 +44,7 @@ def day_lines(result: DayResult) -> list[str]:
     if remembered := sum(clip.remembered for clip in clips):
         lines += ["", _as_before(remembered, len(clips))]
     for clip in clips:
-        if said := findings_lines(clip.findings, said=["drift"]):
+        if said := [*findings_lines(clip.findings, said=["drift"]), *_others_lines(clip)]:
             lines += ["", clip.clip.name, *said]
     checks = [check for clip in clips if clip.conform for _, check in clip.conform.proof.marks]
     if judged := judged_in_words(checks, columns=False):
@@ -117,6 +118,7 @@ def day_json(result: DayResult) -> Json:
                 **_answer(clip),
                 "sync": sync_json(clip.sync) if clip.sync else None,
                 "conform": conform_json(clip.conform) if clip.conform else None,
+                "other_recordings": [_other_json(other) for other in clip.other_recordings],
                 "findings": findings_json(clip.findings),
                 "page": str(clip.page) if clip.page else None,
                 "remembered": clip.remembered,
@@ -128,6 +130,37 @@ def day_json(result: DayResult) -> Json:
         "findings": findings_json(result.findings),
         "pages": str(result.pages) if result.pages else None,
     }
+
+
+def _other_json(other: OtherRecording) -> Json:
+    """What another microphone has of a clip."""
+    law = other.law
+    return {
+        "recording": str(other.path),
+        "matched": law is not None,
+        "reason": other.reason or None,
+        "offset_s": law.offset_s if law else None,
+        "offset_sd_s": other.sd_s,
+        "drift_ppm": law.drift_ppm if law else None,
+        "covered_from_s": other.covered_s[0] if other.covered_s else None,
+        "covered_until_s": other.covered_s[1] if other.covered_s else None,
+        "inverted": other.inverted,
+        "output": str(other.output) if other.output else None,
+    }
+
+
+def _others_lines(clip: DayClip) -> list[str]:
+    """One line for each other recording that has something of a clip."""
+    lines = []
+    for other in clip.other_recordings:
+        if other.law is None or other.covered_s is None:
+            continue
+        start_s, stop_s = other.covered_s
+        all_of_it = f"from {start_s:.1f} s to {stop_s:.1f} s of it"
+        where = f"in {other.output.name}" if other.output else "written once the clip has a track"
+        spread = f"±{SDS_OF_95 * 1e3 * (other.sd_s or 0.0):.1f} ms"
+        lines.append(f"  also  {other.path.name} heard it {all_of_it} ({spread}), {where}.")
+    return lines
 
 
 def _answer(clip: DayClip) -> Json:

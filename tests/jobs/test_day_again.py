@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 
 import spatial.jobs.conform.track_memory
-import spatial.jobs.day.day_folder
 import spatial.jobs.day.day_matches
+import spatial.jobs.day.day_tracks
 from spatial.findings import Severity
-from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.demo import lay_out
 from spatial.jobs.rig import Rig
 from spatial.media.ownership import BLANK_SEAL, put_seal
+from spatial.media.track_files import is_unfinished
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.report.day_report import day_json, day_lines
 from spatial.report.json_output import dumps
@@ -74,7 +74,7 @@ def deaf(monkeypatch):
     for name in heard:
         monkeypatch.setattr(spatial.jobs.day.day_matches, name, nothing)
     monkeypatch.setattr("spatial.jobs.sync.listen.listen_once", nothing)
-    monkeypatch.setattr(spatial.jobs.day.day_folder, "conform_match", nothing)
+    monkeypatch.setattr(spatial.jobs.day.day_tracks, "conform_match", nothing)
     monkeypatch.setattr("spatial.jobs.inspect.take_health.check_health", nothing)
 
 
@@ -116,7 +116,7 @@ def test_without_a_cache_the_answer_is_remembered_all_the_same(first, shoot, mon
     home, answer = first
     monkeypatch.setenv("SOUNDPLUMB_CACHE", "off")
     monkeypatch.setattr(spatial.jobs.day.day_matches, "match_takes", None)
-    monkeypatch.setattr(spatial.jobs.day.day_folder, "conform_match", None)
+    monkeypatch.setattr(spatial.jobs.day.day_tracks, "conform_match", None)
     told = as_json(again(shoot))
     assert json.loads(json.dumps(told).replace(str(shoot), str(home / "shoot"))) == answer
 
@@ -264,7 +264,7 @@ def test_a_clip_without_marks_is_done_by_the_cameras_sound_where_the_crew_says_h
     assert said.severity is Severity.LOOK
     assert "one mark in lantern.marks.csv would" in said.message
     assert "no marks" in day_lines(day)[2]
-    monkeypatch.setattr(spatial.jobs.day.day_folder, "conform_match", None)
+    monkeypatch.setattr(spatial.jobs.day.day_tracks, "conform_match", None)
     assert as_json(again(shoot, prior=prior)) == as_json(day)
 
 

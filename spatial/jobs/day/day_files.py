@@ -12,10 +12,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from spatial.errors import MediaFileError
-from spatial.jobs.conform.sidecar import is_track_of_ours
 from spatial.jobs.rig import Rig
 from spatial.media.ownership import portable_name, spelling
 from spatial.media.tables import read_moves
+from spatial.media.track_files import is_track_of_ours
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".mkv", ".m4v")
 TAKE_SUFFIXES = (".wav", ".flac", ".caf", ".rf64", ".bw64")

@@ -1,20 +1,18 @@
 """The day job: every clip of a folder against every take in it.
 
 Whatever goes wrong with one clip or take, mistakes of ours included, is its own finding, and the others go on.
-Functions: run_day; in_doubt (a file beside a clip that may be another's); make_folder.
+Functions: run_day; in_doubt (a file beside a clip that may be another's).
 """
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
-from spatial.errors import FaultError, InconclusiveError, OutputError, SoundplumbError
+from spatial.errors import FaultError, SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.conform.conform_clip import conform_match
-from spatial.jobs.conform.sidecar import is_unfinished
-from spatial.jobs.conform.track_memory import ConformResult, Recalled, recalled
+from spatial.jobs.conform.track_memory import Recalled, recalled
 from spatial.jobs.day.both_cores import WORTH_IT_S, on_both_cores
 from spatial.jobs.day.day_files import (
     MARKS,
@@ -23,41 +21,36 @@ from spatial.jobs.day.day_files import (
     files_of_day,
     is_there,
     result_names,
-    rig_beside,
     shared_beside,
 )
 from spatial.jobs.day.day_matches import ClipMatch, DayMatcher, match_one
 from spatial.jobs.day.day_progress import DayProgress, Log, no_log
 from spatial.jobs.day.day_result import DayClip as DayClip
 from spatial.jobs.day.day_result import DayResult as DayResult
-from spatial.jobs.day.day_rigs import Matched, orient_together, superseded
+from spatial.jobs.day.day_rigs import Matched, orient_together
 from spatial.jobs.day.day_takes import open_good_takes, usable_takes
+from spatial.jobs.day.day_tracks import DayRequest, Finish, TrackPlace, finish_all, same_moment
+from spatial.jobs.day.other_recordings import OtherMatcher, nowhere_findings, split_recordings
 from spatial.jobs.day.remember import has_more
-from spatial.jobs.day.shoot_words import prior_of, reading_words
+from spatial.jobs.day.same_content import Watch, overlapping_findings, without_copies
 from spatial.jobs.faults import as_fault
 from spatial.jobs.inspect.take_health import health_on_clips
-from spatial.jobs.orient.from_marks import OrientResult
-from spatial.jobs.orient.from_rig import RIG, RigAnswer
+from spatial.jobs.orient.from_rig import RigAnswer
 from spatial.jobs.orient.mic_place import findings_of_rigs, one_place_of_all, unseen_findings, unseen_of_rigs
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.day_clocks import settle_by_clocks
 from spatial.jobs.sync.listen import require_usable
-from spatial.jobs.sync.sync_findings import match_findings, riding_findings, riding_over_day
+from spatial.jobs.sync.sync_findings import riding_findings, riding_over_day
 from spatial.jobs.sync.sync_result import SyncResult
-from spatial.jobs.track_request import TrackRequest
 from spatial.media.cache import FeatureCache, default_folder
 from spatial.media.movies.clip import open_clip
-from spatial.media.ownership import is_too_long
 from spatial.media.shoot_file import SHOOT_FILE, Shoot
 from spatial.media.work_folders import clear_leftovers
 from spatial.mount.prior import MountPrior
 
 TRACKS_FOLDER = "tracks"
 """Where the finished tracks go, inside the day's folder."""
-
-_SAME_MOMENT_S = 0.1
-"""Clips that lie no further apart in a take, and end together, are copies: pictures of one camera, not two scenes."""
 
 
 def run_day(
@@ -98,19 +91,22 @@ def run_day(
     """
     clips, found = files_of_day(folder)
     shoot = shoot or Shoot()
-    opened, unopened = open_good_takes(found, channel_format, shoot)
     cache = FeatureCache()
+    watch = Watch.over([*clips, *found])
+    clips, found, copied = _without_copies(clips, found, shoot, cache)
+    split = split_recordings(found, channel_format)
+    opened, unopened = open_good_takes(split.takes, channel_format, shoot)
     takes = usable_takes(opened, cache, progress)
     require_usable(len(takes.takes), [*unopened, *takes.unread])
     names = result_names(clips)
     tracks = folder / TRACKS_FOLDER
-    request = _Request({clip: rig_for(clip) for clip in clips}, prior, repair, channel_format, shoot)
+    request = DayRequest({clip: rig_for(clip) for clip in clips}, prior, repair, channel_format, shoot)
     older = {clip: _recall(clip, tracks / f"{names[clip]}.wav", request, cache) for clip in clips}
     matched, unsettled = _match_all(clips, DayMatcher(takes, cache, shoot, progress), request, older, log)
     syncs = {clip: told.result for clip, told in matched.items() if isinstance(told, ClipMatch)}
     new = not tracks.exists()
     clear_leftovers(tracks)
-    finish = _Finish(request, cache, force, again, progress)
+    finish = Finish(request, cache, force, again, progress)
     doubts = {
         clip: [said for what in (MARKS, MOVES) if (said := in_doubt(clip, syncs, clips, what)) is not None]
         for clip in clips
@@ -120,14 +116,18 @@ def run_day(
     )
     try:
         places = {
-            clip: _Place(tracks / f"{names[clip]}.wav", older[clip], doubts[clip], answers.get(clip)) for clip in clips
+            clip: TrackPlace(tracks / f"{name}.wav", older[clip], doubts[clip], answers.get(clip))
+            for clip, name in names.items()
         }
-        done = _finish_all(finish, matched, places, log)
+        done = finish_all(finish, matched, places, log)
     finally:
         if new:
             # Made for tracks that did not come; a folder with anything in it stays.
             with suppress(OSError):
                 tracks.rmdir()
+    beside_tracks = OtherMatcher(split.others, cache, force, progress)
+    done = [_with_others(entry, beside_tracks) for entry in done]
+    told_others = [one for entry in done for one in entry.other_recordings]
     used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
     # One that fits some clip as well as the take that is used, such as a copy of it, is reported with the clip.
     may_be = used | {path for entry in done if entry.sync for p in entry.sync.possibilities for path in p.take.paths}
@@ -149,65 +149,41 @@ def run_day(
     result = DayResult(
         folder,
         tuple(_without_day_notes(entry) for entry in done),
-        tuple(path for path in found if path not in used),
-        (*unopened, *takes.unread, *unsettled, *knocks, *spare, *of_places, *placed, *riding),
+        tuple(path for path in found if path not in used | {one.path for one in told_others if one.law is not None}),
+        (
+            *(*watch.changed(), *copied, *unopened, *takes.unread, *unsettled, *knocks, *spare),
+            *nowhere_findings(split.others, told_others),
+            *overlapping_findings([entry.sync for entry in done if entry.sync]),
+            *(*of_places, *placed, *riding),
+        ),
     )
     return replace(result, unwritten=has_more(result, shoot))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Request:
-    """What is asked of every clip's track."""
+def _without_copies(
+    clips: Sequence[Path], takes: Sequence[Path], shoot: Shoot, cache: FeatureCache
+) -> tuple[list[Path], list[Path], list[Finding]]:
+    """Clips and takes without those that hold the same as another, as after a card was copied twice."""
+    paired = {name for pair in shoot.pairs for name in (pair.clip, pair.take) if name is not None}
 
-    rigs: Mapping[Path, Rig]
-    """Of each clip."""
-    prior: MountPrior | None
-    repair: bool
-    read_as: ReadAs
-    shoot: Shoot
+    def named(file: Path) -> bool:
+        return file.name in paired or any(is_there(beside(file, what)) for what in (MARKS, MOVES))
 
-    def of(self, clip: Path) -> TrackRequest:
-        """What is asked of a clip's track, with what lies beside the clip.
-
-        Raises
-        ------
-        SoundplumbError
-            The moves beside it cannot be used.
-        """
-        marks = beside(clip, MARKS)
-        return TrackRequest(
-            marks if is_there(marks) else None,
-            rig=rig_beside(clip, self.rigs[clip]),
-            prior=prior_of(clip, self.prior, self.shoot),
-            repair=self.repair,
-            read_as=self.read_as,
-            formats=reading_words(self.shoot),
-            pair=self.shoot.take_of(clip.name),
-        )
-
-    def tells_hanging(self, clip: Path) -> bool:
-        """Whether a clip without marks can be done: the crew says which way up the microphone hung."""
-        prior = prior_of(clip, self.prior, self.shoot)
-        return prior is not None and prior.hanging is not None
+    own_clips, copied_clips = without_copies(clips, cache.digest, kept=named)
+    own_takes, copied_takes = without_copies(takes, cache.digest, kept=lambda take: take.name in paired)
+    return own_clips, own_takes, [*copied_clips, *copied_takes]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Place:
-    """Where a clip's track goes, what lies there, and what speaks against making it."""
-
-    track: Path
-    there: Recalled | None
-    doubts: Sequence[Finding]
-    answer: RigAnswer | None = None
-    """How the microphone sat, as all clips of its rig tell."""
-
-    @property
-    def oriented(self) -> OrientResult | None:
-        """The same, where they tell it."""
-        return self.answer.oriented if self.answer else None
+def _with_others(entry: DayClip, matcher: OtherMatcher) -> DayClip:
+    """A clip with what the day's other recordings have of it."""
+    if entry.sync is None:
+        return entry
+    others = matcher.of_clip(entry.sync, entry.conform.output if entry.conform else None)
+    said = [finding for one in others for finding in one.findings]
+    return replace(entry, other_recordings=others, findings=(*entry.findings, *said))
 
 
-def _recall(clip: Path, track: Path, request: _Request, cache: FeatureCache) -> Recalled | None:
+def _recall(clip: Path, track: Path, request: DayRequest, cache: FeatureCache) -> Recalled | None:
     """The track of an earlier run; whatever is wrong with it, or with what lies beside the clip, is said later."""
     with suppress(SoundplumbError), as_fault(track.name):
         there = recalled(clip, track, request.of(clip), cache.digest)
@@ -227,7 +203,7 @@ def _without_day_notes(entry: DayClip) -> DayClip:
 
 
 def _oriented(
-    request: _Request, syncs: Mapping[Path, SyncResult], older: Mapping[Path, Recalled | None], progress: Progress
+    request: DayRequest, syncs: Mapping[Path, SyncResult], older: Mapping[Path, Recalled | None], progress: Progress
 ) -> tuple[dict[Path, RigAnswer], list[Finding]]:
     """How the microphone sat in the clips of each rig together; a mistake of ours leaves each clip to itself."""
     clips = []
@@ -250,7 +226,7 @@ def _oriented(
 def _match_all(
     clips: Sequence[Path],
     matcher: DayMatcher,
-    request: _Request,
+    request: DayRequest,
     older: Mapping[Path, Recalled | None],
     log: Log,
 ) -> tuple[dict[Path, ClipMatch | Finding], list[Finding]]:
@@ -298,7 +274,7 @@ def _match_all(
 
 
 def _match_new(
-    clips: Sequence[Path], matcher: DayMatcher, request: _Request, log: Log
+    clips: Sequence[Path], matcher: DayMatcher, request: DayRequest, log: Log
 ) -> dict[Path, ClipMatch | Finding]:
     """Match clips that nothing is known of, two at a time where that is worth it."""
     work_s = {clip: _duration_s(clip) for clip in clips}
@@ -332,7 +308,7 @@ def in_doubt(clip: Path, syncs: Mapping[Path, SyncResult | None], clips: Sequenc
     A movie and its small copy, which lie at the same place in the same take, share what lies beside them.
     """
     others = shared_beside(clip, clips, what)
-    if all(_same_moment(syncs.get(clip), syncs.get(other)) for other in others):
+    if all(same_moment(syncs.get(clip), syncs.get(other)) for other in others):
         return None
     file, names = beside(clip, what), " or ".join([clip.name, *(other.name for other in others)])
     return Finding(
@@ -342,208 +318,3 @@ def in_doubt(clip: Path, syncs: Mapping[Path, SyncResult | None], clips: Sequenc
         f"this clip's",
         clip.name,
     )
-
-
-def _same_moment(one: SyncResult | None, other: SyncResult | None) -> bool:
-    """Whether two clips are the same stretch of one take."""
-    if one is None or other is None or not (one.estimate.matched and other.estimate.matched):
-        return False
-    return (
-        one.take.paths == other.take.paths
-        and abs(one.law.offset_s - other.law.offset_s) < _SAME_MOMENT_S
-        and abs(one.clip.duration_s - other.clip.duration_s) < _SAME_MOMENT_S
-    )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Finish:
-    """What makes a clip's track, or shows the one that lies there."""
-
-    request: _Request
-    cache: FeatureCache
-    force: bool
-    again: bool
-    progress: Progress
-
-    def as_it_is(self, clip: Path, match: ClipMatch | Finding, place: _Place) -> DayClip | None:
-        """A clip of which nothing is made, or whose track lies there; None where it is to be made."""
-        if isinstance(match, Finding):
-            return DayClip(clip, None, None, (match,), no_take=self.request.shoot.has_no_take(clip.name))
-        result, health = match.result, match.health or ()
-        if not result.estimate.matched:
-            return DayClip(clip, result, None, result.findings)
-        if place.doubts:
-            return DayClip(clip, result, None, (*result.findings, *place.doubts, *health), health=health)
-        marked = is_there(beside(clip, MARKS))
-        if not marked and place.oriented is None and not self.request.tells_hanging(clip):
-            why_not = place.answer.why_not if place.answer else ""
-            return _unmarked(clip, match, _without_marks(clip, why_not or _NOT_KNOWN))
-        if place.there is not None and place.there.made is not None:
-            # Made anew it would be the same, so --force leaves it too.
-            shown = _shown(clip, match, place.there, place.there.made)
-            other_mount = superseded(place.there.made, place.answer)
-            if shown is not None and not other_mount:
-                return shown
-            if other_mount:
-                place = replace(place, there=Recalled(other_mount))
-        if place.track.exists() and not self._replaces(place):
-            left = _left(clip, result, place)
-            return DayClip(clip, result, None, (*result.findings, left, *health), health=health)
-        return None
-
-    def _replaces(self, place: _Place) -> bool:
-        """Whether what lies in a track's place is made anew; whether it may be, is asked where it is written."""
-        return self.force or (self.again and place.there is not None) or is_unfinished(place.track)
-
-    def made(self, clip: Path, match: ClipMatch, place: _Place) -> DayClip:
-        """Conform a clip that was matched, as its marks tell, or all clips of its rig, or the crew and the camera."""
-        health, marked = match.health or (), is_there(beside(clip, MARKS))
-        try:
-            with as_fault(clip.name):
-                asked = replace(self.request.of(clip), oriented=place.oriented)
-                make_folder(place.track.parent)
-                made = conform_match(
-                    *(match.result, place.track, asked),
-                    health=match.health,
-                    cache=self.cache,
-                    force=self._replaces(place),
-                    progress=self.progress,
-                )
-        except InconclusiveError as error:
-            if marked:
-                return self._undone(clip, match, error)
-            missing = _without_marks(clip, f"and the camera's sound does not tell it either ({error})")
-            return _unmarked(clip, match, missing)
-        except SoundplumbError as error:
-            return self._undone(clip, match, error)
-        return _done(clip, made, health)
-
-    def _undone(self, clip: Path, match: ClipMatch, error: SoundplumbError) -> DayClip:
-        # The take is known all the same: only the track could not be made.
-        undone = Finding(Code.NOT_DONE, Severity.FIX, str(error), clip.name)
-        health = match.health or ()
-        return DayClip(clip, match.result, None, (*match.result.findings, undone, *health), health=health)
-
-
-def finish_one(task: tuple[_Finish, Path, ClipMatch, _Place], progress: Progress) -> DayClip:
-    """Make one clip's track, here or in another process."""
-    finish, clip, match, place = task
-    return replace(finish, progress=progress).made(clip, match, place)
-
-
-def _finish_all(
-    finish: _Finish, matched: Mapping[Path, ClipMatch | Finding], places: Mapping[Path, _Place], log: Log
-) -> list[DayClip]:
-    """What becomes of every clip, two at a time where that is worth it."""
-    entries = {clip: finish.as_it_is(clip, match, places[clip]) for clip, match in matched.items()}
-    left = [(clip, match) for clip, match in matched.items() if entries[clip] is None and isinstance(match, ClipMatch)]
-    work_s = {clip: match.result.clip.duration_s for clip, match in left}
-    told = DayProgress("done", work_s, finish.progress, log)
-    worth_it = sum(work_s.values()) > WORTH_IT_S
-    sent = replace(finish, cache=FeatureCache(), progress=silent) if worth_it else finish
-    tasks = [(sent, clip, match.without_sound() if worth_it else match, places[clip]) for clip, match in left]
-    for _, entry in on_both_cores(
-        tasks, finish_one, lambda number, step, part: told.working(left[number][0], step, part), worth_it=worth_it
-    ):
-        entries[entry.clip] = entry
-        told.done(entry.clip, entry.status.value.replace("_", " "))
-    return [entry for entry in entries.values() if entry is not None]
-
-
-def _unmarked(clip: Path, match: ClipMatch, missing: Finding) -> DayClip:
-    """A clip of which nothing tells how the microphone sat."""
-    health = match.health or ()
-    return DayClip(
-        clip, match.result, None, (*match.result.findings, missing, *health), health=health, needs_marks=True
-    )
-
-
-def _done(clip: Path, made: ConformResult, health: Sequence[Finding], *, remembered: bool = False) -> DayClip:
-    moves = made.rig.moves
-    beside_it = [_used_moves(moves.path)] if moves else []
-    if not made.proof.marks and (made.orient is None or made.orient.evidence != RIG):
-        beside_it.append(_unproved(clip))
-    findings = (*made.findings, *beside_it, *health)
-    return DayClip(clip, made.sync, made, findings, remembered=remembered, health=tuple(health))
-
-
-def _shown(clip: Path, match: ClipMatch, there: Recalled, made: ConformResult) -> DayClip | None:
-    """A track that lies there, with its answer; None where its clip would be cut otherwise now."""
-    health = there.health if there.health is not None else match.health or ()
-    if match.result is made.sync:
-        return _done(clip, made, health, remembered=True)
-    # A new take was held against the clip: what it leaves open is said, also of the track that was made before it.
-    if not _same_moment(match.result, made.sync):
-        return None
-    own = match_findings(match.result)
-    more = [said for said in match.result.findings if said not in own and said not in made.findings]
-    shown = _done(clip, made, health, remembered=True)
-    return replace(shown, findings=(*more, *shown.findings))
-
-
-_NOT_KNOWN = "so how the microphone sat is not known"
-
-
-def _without_marks(clip: Path, more: str) -> Finding:
-    marks = beside(clip, MARKS)
-    todo = f"write {marks.name} beside it"
-    if is_too_long(marks):
-        todo = "give it a shorter name, so that marks can lie beside it"
-    return Finding(Code.UNDETERMINED, Severity.LOOK, f"{clip.name} has no marks, {more}: {todo}", clip.name)
-
-
-def _unproved(clip: Path) -> Finding:
-    marks = beside(clip, MARKS)
-    return Finding(
-        Code.FACING,
-        Severity.LOOK,
-        f"{clip.name} has no marks: its track is turned as the camera's stereo sound and your word tell, and no mark "
-        f"proves that anybody is heard where they are seen; one mark in {marks.name} would",
-        clip.name,
-    )
-
-
-def _left(clip: Path, result: SyncResult, place: _Place) -> Finding:
-    """That an older track has been left as it is, and why it is older where that is known."""
-    take = result.take
-    name = f"{place.track.parent.name}/{place.track.name}"
-    if place.there is None:
-        message = (
-            f"{name} was there before and has been left as it is: add --force to make it anew, or move it elsewhere if "
-            "somebody has changed it"
-        )
-    else:
-        why = place.there.older or f"other takes have come, and {clip.name} is matched with {take.path.name} now"
-        message = f"{name} is an older track, left as it is: since it was made {why}; add --force to make it anew"
-    return Finding(Code.ALREADY_THERE, Severity.LOOK, message, clip.name)
-
-
-def _used_moves(moves: Path) -> Finding:
-    return Finding(
-        Code.CAMERA_MOVES,
-        Severity.NOTE,
-        f"{moves.name} lies beside the clip, so the sound is turned in time against the camera's moves; take it away "
-        "if the recorder turned with the camera",
-        moves.name,
-    )
-
-
-def make_folder(folder: Path) -> None:
-    """Make a folder for results, where it is not there yet.
-
-    Raises
-    ------
-    OutputError
-    """
-    try:
-        folder.mkdir(exist_ok=True)
-    except FileExistsError as error:
-        what = "a link that leads nowhere" if folder.is_symlink() else "a file"
-        raise OutputError(
-            f"{folder} is {what}, and the results go into a folder of that name; move it elsewhere"
-        ) from error
-    except OSError as error:
-        raise OutputError(
-            f"the folder {folder} cannot be made ({error.strerror}); make it yourself, or copy the day to a disk that "
-            "can be written"
-        ) from error

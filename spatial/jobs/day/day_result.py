@@ -11,6 +11,7 @@ from pathlib import Path
 
 from spatial.findings import Finding, Severity, is_bad
 from spatial.jobs.conform.track_memory import ConformResult
+from spatial.jobs.day.other_recordings import OtherRecording
 from spatial.jobs.sync.sync_result import SyncResult
 
 
@@ -49,6 +50,8 @@ class DayClip:
     """All that keeps it from being done is that nothing tells how the microphone sat."""
     no_take: bool = False
     """The crew says that no take belongs to it."""
+    other_recordings: tuple[OtherRecording, ...] = ()
+    """What the day's other microphones recorded of it."""
     busy: bool = False
     """It is not there whole yet, or somebody else is at work on it."""
 

@@ -18,7 +18,8 @@ from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.buffers import Spool, TakeSamples, resampled
 from spatial.media.movies.clip import scratch_blocks
 from spatial.media.movies.display import DisplayTurn
-from spatial.mount.left_axis import AxisDoubt, LeftAxis, PairKind, UnmarkedMount, estimate_left_axis, mount_from_left
+from spatial.mount.left_axis import AxisDoubt, LeftAxis, PairKind, estimate_left_axis
+from spatial.mount.mount_from_left import UnmarkedMount, mount_from_left
 from spatial.mount.prior import Hanging
 from spatial.mount.stereo_tdoa import MOST_S, ScratchPairs, scratch_pairs, seen_from_camera
 from spatial.sync.envelope import WORKING_RATE_HZ
@@ -125,12 +126,12 @@ def orient_unmarked(
     if result.estimate.true_rate_hz not in (None, result.take.rate_hz):
         return _open(None, "the take's sample rate is not the one in its header; write it anew with conform first")
     progress("finding left and right", 0.0)
-    # A clip's first sample lies within 1/rate of clip time 0, and milliseconds will do here.
+    # Directions go with the clip's samples, whose first lies at clip time phase_s.
     with Spool(WORKING_RATE_HZ) as sound, TakeSamples(result.take, WORKING_RATE_HZ) as field:
         assert result.clip.scratch is not None
         for block in resampled(scratch_blocks(result.clip), result.clip.scratch.rate_hz, WORKING_RATE_HZ):
             sound.write(block)
-        pairs = scratch_pairs(sound, field, result.law, most_s=most_s)
+        pairs = scratch_pairs(sound, field, result.law.from_clip_time(result.clip.scratch.phase_s), most_s=most_s)
     left = estimate_left_axis(pairs, hanging=hanging, microphone=microphone)
     if left.doubt is not None:
         return _open(left, _DOUBTS[left.doubt])

@@ -5,7 +5,7 @@ Functions: review_clip (from files); review_match (a match at hand).
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -34,9 +34,13 @@ from spatial.media.cache import content_glance
 from spatial.media.movies.clip import Clip, open_clip
 from spatial.media.movies.display import turned_in_words
 from spatial.media.movies.proxy import join_movie, write_pictures
+from spatial.media.tables import Mark, OpenMark, has_marks, read_open_marks
 from spatial.picture import LAYOUTS, Picture, parse_picture
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
 from spatial.verification.placement import Judge, MarkCheck, Verdict
+
+_OVER_S = 0.5
+"""A moment may end this much after its clip, seconds, as a mark may: somebody wrote its length by hand."""
 
 MOVIE = "movie.mp4"
 """The small movie, with the sound of a head that faces front."""
@@ -64,6 +68,8 @@ class ReviewResult:
     sounds: dict[str, str]
     """Sound files by the way the head faces, and "recorded"."""
     findings: tuple[Finding, ...]
+    moments: tuple[OpenMark, ...] = ()
+    """Moments that are still to be marked: of the marks file, and suggested beside the clip."""
     clip_glance: str = ""
     """What the clip's file is known by, under any name; empty where it is not known."""
     judges: tuple[Judge, ...] = ()
@@ -177,7 +183,7 @@ def _reviewed(review: _Review, find: Callable[[], SyncResult]) -> ReviewResult:
     clip, asked, folder, progress = review.clip, review.asked, review.folder, review.progress
     rig = asked.rig
     picture = _picture_of(clip, rig)
-    marks = asked.marks_of(clip)
+    marks, moments = _marks_and_moments(clip, asked)
     with ExitStack() as stack:
         pool = stack.enter_context(ThreadPoolExecutor(1))
         drawing = _Background()
@@ -238,9 +244,27 @@ def _reviewed(review: _Review, find: Callable[[], SyncResult]) -> ReviewResult:
         tolerance=asked.tolerance,
         sounds={facing: name for facing, name in names.items() if facing != "front"},
         findings=tuple(dict.fromkeys(findings)),
+        moments=moments,
         clip_glance=content_glance(clip.path),
         judges=tuple(judges),
     )
+
+
+def _marks_and_moments(clip: Clip, asked: TrackRequest) -> tuple[tuple[Mark, ...], tuple[OpenMark, ...]]:
+    """The marks of a clip, and the moments of which nobody has said yet where they are seen."""
+    files = [path for path in (asked.marks_path, clip.path.with_name(f"{clip.path.stem}.moments.csv")) if path]
+    moments = [moment for path in files if _is_there(path) for moment in read_open_marks(path)]
+    inside = tuple(moment for moment in dict.fromkeys(moments) if moment.end_s <= clip.duration_s + _OVER_S)
+    if asked.marks_path and not has_marks(asked.marks_path):
+        return (), inside
+    return asked.marks_of(clip), inside
+
+
+def _is_there(path: Path) -> bool:
+    # No file lies under a name that no disk takes, as beside a clip with a very long one.
+    with suppress(OSError):
+        return path.exists()
+    return False
 
 
 def _seen_by_camera(heard: MeasuredMark, picture_from_take: FloatArray, rig: Rig) -> MeasuredMark:
