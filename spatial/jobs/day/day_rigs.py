@@ -69,6 +69,9 @@ def orient_together(
     findings: list[Finding] = []
     for group in _rigs(clips, rig_number):
         if len(group) < 2 or not any(clip.asked.marks_path for clip in group):
+            # What this version would make of another's track is said, which takes its mount.
+            older = [clip for clip in group if clip.there is not None and clip.there.was is not None]
+            answers |= {clip.sync.clip.path: RigAnswer(_own(clip, progress)) for clip in older}
             continue
         row = in_order(group)
         members = [RigClip(clip.sync, _own(clip, progress)) for clip in row]

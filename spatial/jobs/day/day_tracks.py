@@ -7,11 +7,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
+from spatial.conventions import SDS_OF_95
 from spatial.errors import InconclusiveError, OutputError, SoundplumbError
 from spatial.field import ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.conform_clip import conform_match
-from spatial.jobs.conform.track_memory import ConformResult, Recalled
+from spatial.jobs.conform.track_memory import Applied, ConformResult, Recalled
 from spatial.jobs.day.both_cores import WORTH_IT_S, on_both_cores
 from spatial.jobs.day.day_files import (
     MARKS,
@@ -37,6 +40,10 @@ from spatial.media.ownership import is_too_long
 from spatial.media.shoot_file import Shoot
 from spatial.media.track_files import is_unfinished
 from spatial.mount.prior import MountPrior
+from spatial.rotation import rotation_angle
+
+_SAME_MS = 1.0
+"""Milliseconds below which two tracks are in step alike: a match is measured again once the mount is known."""
 
 _SAME_MOMENT_S = 0.1
 """Clips that lie no further apart in a take, and end together, are copies: pictures of one camera, not two scenes."""
@@ -265,7 +272,25 @@ def _left(clip: Path, result: SyncResult, place: TrackPlace) -> Finding:
     else:
         why = place.there.older or f"other takes have come, and {clip.name} is matched with {take.path.name} now"
         message = f"{name} is an older track, left as it is: since it was made {why}; add --force to make it anew"
+        if place.there.was is not None:
+            message = (
+                f"{name} is an older track, left as it is: {why}; made anew, which --again does, "
+                f"{_would_change(result, place.there.was, place.oriented)}"
+            )
     return Finding(Code.ALREADY_THERE, Severity.LOOK, message, clip.name)
+
+
+def _would_change(result: SyncResult, was: Applied, oriented: OrientResult | None) -> str:
+    """What this version would make of another's track, in words."""
+    later_ms = 1e3 * (was.offset_s - result.law.offset_s)
+    shift = "it would be in step to within a millisecond of what it is"
+    if abs(later_ms) >= _SAME_MS:
+        shift = f"its sound would come {abs(later_ms):.1f} ms {'later' if later_ms > 0 else 'earlier'}"
+    if oriented is None or oriented.matrix is None:
+        return shift
+    turn = np.degrees(rotation_angle(was.mount, oriented.matrix))
+    within = SDS_OF_95 * np.degrees(np.sqrt(np.trace(oriented.mount.covariance)))
+    return f"{shift}, and it would be turned by {turn:.1f}° more (the mount is known to ±{within:.0f}°)"
 
 
 def _used_moves(moves: Path) -> Finding:
