@@ -7,11 +7,13 @@ import pytest
 
 import spatial.jobs.day.day_folder
 import spatial.jobs.day.day_matches
+import spatial.jobs.day.day_tracks
 import spatial.jobs.sync.listen
 from spatial.errors import FaultError, InputError, OutputError
 from spatial.findings import Severity, is_bad
 from spatial.jobs.day.day_files import beside, result_names, shared_beside
-from spatial.jobs.day.day_folder import in_doubt, make_folder, run_day
+from spatial.jobs.day.day_folder import in_doubt, run_day
+from spatial.jobs.day.day_tracks import make_folder
 from spatial.jobs.faults import as_fault
 from spatial.jobs.rig import Rig
 from spatial.report.day_report import day_lines
@@ -128,7 +130,7 @@ def test_three_clips_of_nearly_one_name_have_a_track_each(folder):
         raise InputError("not asked for")
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(spatial.jobs.day.day_folder, "conform_match", conform)
+        patch.setattr(spatial.jobs.day.day_tracks, "conform_match", conform)
         result = run_day(folder, rig_for=lambda _clip: Rig(), force=True)
     # One scene in three files: its marks hold for those that are called s.
     assert asked == [("s.mov", "s.mov.wav"), ("s.mp4", "s.mp4.wav")]
