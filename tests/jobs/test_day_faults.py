@@ -1,6 +1,5 @@
 """One clip never ends the day, whatever fails in it; and what lies beside clips of one name is nobody's by guess."""
 
-import shutil
 from pathlib import Path
 
 import pytest
