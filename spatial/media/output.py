@@ -29,6 +29,7 @@ from spatial.media.ownership import TRACK_MAKER, Kind, maker_chunk, may_be_writt
 from spatial.media.wav.adm import axml_body, chna_body
 from spatial.media.wav.metadata import bext_body
 from spatial.media.wav.riff import wav_header
+from spatial.media.wav.track_notes import TrackNotes, notes_chunks
 from spatial.media.work_folders import WINDOWS, working_folder
 from spatial.timebase import DAY_S
 
@@ -173,6 +174,8 @@ class TrackWriter:
     start_of_day_s : float, optional
         Seconds from midnight at the first sample; where it is not known there is no bext chunk, for its time
         reference would say midnight.
+    notes : TrackNotes, optional
+        What an editor is told: bext then holds it, with the time of day that it names, and so does an iXML chunk.
     channels : int
         Four are a field and are named as one.
     description : str
@@ -193,6 +196,7 @@ class TrackWriter:
         path: Path | str,
         *,
         start_of_day_s: float | None = None,
+        notes: TrackNotes | None = None,
         channels: int = FIRST_ORDER_CHANNELS,
         description: str = "First-order sound field, W Y Z X, SN3D",
     ) -> None:
@@ -204,7 +208,10 @@ class TrackWriter:
                 (b"chna", chna_body()),
                 (b"axml", axml_body(rate_hz=DELIVERY_RATE_HZ, bits=8 * _SAMPLE_BYTES)),
             ]
-        if start_of_day_s is not None:
+        if notes is not None:
+            bext, ixml = notes_chunks(notes, TRACK_MAKER)
+            self._chunks = [bext, *self._chunks, ixml]
+        elif start_of_day_s is not None:
             self._chunks.insert(0, (b"bext", _bext(start_of_day_s, description)))
         self.samples = 0
         self.peak = 0.0
@@ -283,7 +290,7 @@ def _bext(start_of_day_s: float, description: str) -> bytes:
         time_reference=round(start_of_day_s % DAY_S * DELIVERY_RATE_HZ),
         originator=TRACK_MAKER,
         description=description,
-        coding_history=f"A=PCM,F={DELIVERY_RATE_HZ},W={8 * _SAMPLE_BYTES},T=Soundplumb\r\n",
+        coding_history=f"A=PCM,F={DELIVERY_RATE_HZ},W={8 * _SAMPLE_BYTES},T={TRACK_MAKER}\r\n",
     )
 
 

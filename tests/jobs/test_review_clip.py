@@ -2,6 +2,7 @@
 
 import threading
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -24,6 +25,12 @@ from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle, ypr_
 from spatial.verification.placement import Verdict
 
 RIG = Rig((0.03, 0.0, -0.3), "equirect180-sbs")
+
+
+@pytest.fixture
+def undrawn(monkeypatch, two_pictures):
+    """Without the movie's pictures, which take longer than all the rest and are looked at elsewhere."""
+    monkeypatch.setattr(review, "write_pictures", two_pictures)
 
 
 @pytest.fixture
@@ -103,6 +110,7 @@ def test_it_is_loud_enough_and_never_over(reviewed):
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_without_marks_the_sound_is_as_recorded_and_the_mount_unknown(shoot, tmp_path):
     result = review_clip(
         shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, TrackRequest(rig=Rig(picture="equirect180"))
@@ -114,6 +122,7 @@ def test_without_marks_the_sound_is_as_recorded_and_the_mount_unknown(shoot, tmp
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_without_marks_the_cameras_stereo_sound_tells_once_it_is_said_how_it_hung(shoot, tmp_path):
     result = review_clip(
         *(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path),
@@ -126,6 +135,7 @@ def test_without_marks_the_cameras_stereo_sound_tells_once_it_is_said_how_it_hun
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_a_mirrored_take_is_put_right(shoot, tmp_path):
     field, rate = soundfile.read(shoot / "rec-0042.flac")
     field[:, 1] *= -1
@@ -149,6 +159,7 @@ def test_a_mirrored_take_is_put_right(shoot, tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_under_a_camera_that_moved_marks_and_ears_turn_with_it(shoot, tmp_path):
     """A camera that looked 90 degrees left all the time: against its 0, 0, 0 the microphone sat turned as much more."""
     (tmp_path / "moves.csv").write_text("time_s,yaw_deg,pitch_deg,roll_deg\n0,90,0,0\n2,90,0,0\n", encoding="utf-8")
@@ -188,6 +199,7 @@ def test_what_is_wrong_with_the_take_is_said_at_its_moment_in_the_clip(shoot, tm
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_a_given_mount_is_used_and_marks_are_checked_with_it(shoot, tmp_path):
     result = review_clip(
         shoot / "lantern.mp4",
@@ -228,7 +240,13 @@ def test_pictures_that_fail_are_not_swallowed(shoot, tmp_path, monkeypatch):
         raise OSError(28, "No space left on device", str(clip))
 
     monkeypatch.setattr(review, "write_pictures", broken)
+    # All else is done, and well.
+    monkeypatch.setattr(review, "health_on_clip", lambda *_, **__: [])
+    monkeypatch.setattr(review, "sound_over_clip", lambda *_, **__: (SimpleNamespace(level_db=None), None))
+    monkeypatch.setattr(review, "play_for_ears", lambda *_, **__: {})
+    level = YawPitchRoll(0.0, 0.0, 0.0)
     with pytest.raises(OSError, match="No space"):
         review_clip(
-            shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, TrackRequest(rig=Rig(picture="equirect180"))
+            *(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path),
+            TrackRequest(mount=level, rig=Rig(picture="equirect180")),
         )

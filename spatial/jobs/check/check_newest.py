@@ -32,7 +32,7 @@ from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.movies.clip import Clip
 from spatial.media.shoot_file import Shoot
 from spatial.media.takes.take import Take
-from spatial.mount.left_axis import UnmarkedMount
+from spatial.mount.mount_from_left import UnmarkedMount
 from spatial.mount.prior import FACING_SD_RAD, MountPrior
 from spatial.rotation import YawPitchRoll
 

@@ -13,6 +13,7 @@ from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.render import Turn, moves_findings, on_clip_time, track_turn
 from spatial.jobs.conform.sidecar import sidecar_text
 from spatial.jobs.conform.track_memory import ConformResult, kept_answer, made_from
+from spatial.jobs.conform.track_slate import notes_of_track
 from spatial.jobs.orient.from_marks import OrientResult, determined_turn, require_match
 from spatial.jobs.orient.judges import judges_of_mount
 from spatial.jobs.orient.measure_marks import measure_marks
@@ -22,7 +23,6 @@ from spatial.jobs.sync.listen import listen_to_all, listen_to_clip, listen_to_ta
 from spatial.jobs.sync.listen_take import Listened, remembered_take
 from spatial.jobs.sync.sync_clip import match_takes, open_shoot, sync_listened, with_estimate
 from spatial.jobs.sync.sync_result import SyncResult
-from spatial.jobs.sync.time_of_day import clip_start_of_day_s
 from spatial.jobs.track_request import TrackRequest
 from spatial.jobs.verify import ON_CLIP_TIME, check_track, step_of_track, with_sight
 from spatial.media.buffers import Spool
@@ -244,8 +244,7 @@ def _write_sidecar(temporaries: Sequence[Path], inputs: Sequence[Path], made: Co
 def _write(result: SyncResult, turned: Turn, path: Path, *, progress: Progress) -> tuple[int, int]:
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
     wanted = result.clip.samples_at(DELIVERY_RATE_HZ)
-    start_s = clip_start_of_day_s(result.clip, result.take, result.law)
-    with TrackWriter(path, start_of_day_s=start_s) as writer:
+    with TrackWriter(path, notes=notes_of_track(result)) as writer:
         for block in on_clip_time(result, turned):
             writer.write(block)
             progress("writing the track", writer.samples / max(wanted, 1))

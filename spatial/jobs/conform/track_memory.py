@@ -16,7 +16,6 @@ import numpy as np
 from spatial.conventions import FloatArray
 from spatial.errors import InputError
 from spatial.findings import Finding
-from spatial.jobs.conform.sidecar import sidecar_facts
 from spatial.jobs.kept import from_kept, kept_text
 from spatial.jobs.orient.from_marks import OrientResult
 from spatial.jobs.rig import Rig
@@ -25,6 +24,7 @@ from spatial.jobs.track_request import TrackRequest
 from spatial.jobs.verify import VerifyResult
 from spatial.media.ownership import Kind, is_ours
 from spatial.media.takes.take import Take
+from spatial.media.track_files import sidecar_facts
 from spatial.mount.prior import MountPrior
 from spatial.rotation import YawPitchRoll, ypr_from_matrix
 from spatial.timebase import ClockLaw

@@ -13,7 +13,6 @@ from spatial.errors import FaultError, InconclusiveError, MediaFileError, Output
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.conform_clip import conform_match
-from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.jobs.conform.track_memory import ConformResult, Recalled, recalled
 from spatial.jobs.day.day_files import (
     MARKS,
@@ -46,6 +45,7 @@ from spatial.media.cache import FeatureCache
 from spatial.media.ownership import is_too_long
 from spatial.media.shoot_file import Shoot
 from spatial.media.takes.take import Take
+from spatial.media.track_files import is_unfinished
 from spatial.media.work_folders import clear_leftovers
 from spatial.mount.prior import MountPrior
 

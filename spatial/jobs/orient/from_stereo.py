@@ -18,7 +18,8 @@ from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.buffers import Spool, TakeSamples, resampled
 from spatial.media.movies.clip import scratch_blocks
 from spatial.media.movies.display import DisplayTurn
-from spatial.mount.left_axis import AxisDoubt, LeftAxis, PairKind, UnmarkedMount, estimate_left_axis, mount_from_left
+from spatial.mount.left_axis import AxisDoubt, LeftAxis, PairKind, estimate_left_axis
+from spatial.mount.mount_from_left import UnmarkedMount, mount_from_left
 from spatial.mount.prior import Hanging
 from spatial.mount.stereo_tdoa import MOST_S, ScratchPairs, scratch_pairs, seen_from_camera
 from spatial.sync.envelope import WORKING_RATE_HZ

@@ -40,8 +40,9 @@ from spatial.jobs.sync.sync_clip import sync_clip
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.track_request import TrackRequest
 from spatial.media.tables import CameraMoves
-from spatial.mount.left_axis import LeftAxis, UnmarkedMount, turn_from_left, turned_aside
+from spatial.mount.left_axis import LeftAxis
 from spatial.mount.mark_fit import MountEstimate
+from spatial.mount.mount_from_left import UnmarkedMount, turn_from_left, turned_aside
 from spatial.mount.prior import AxisMeasurement, Hanging, MountPrior
 from spatial.mount.still_camera import moves_contradicted
 from spatial.picture import parallax_angle_rad

@@ -2,7 +2,8 @@
 
 Goal: the exact frame rate, the number of shown frames, and the sound placed against the first of them.
 Conventions: spatial.conventions (time): clip time 0 is the first shown picture frame.
-Functions: open_clip (look at a file); stretch_of_clip (a part of its sound); scratch_blocks (its sound, in a stream).
+Functions: open_clip (look at a file); stretch_of_clip (a part of its sound); scratch_blocks (its sound, in a stream);
+camera_reel (the camera's name for it).
 """
 
 import math
@@ -134,6 +135,16 @@ def open_clip(path: Path | str) -> Clip:
         turn=turn,
         findings=(*chosen.findings, *_turn_findings(path, turn)),
     )
+
+
+def camera_reel(path: Path) -> str | None:
+    """The reel that the camera says a movie is on; None where it says nothing. Raises as open_clip."""
+    with opened(path) as container:
+        for tags in (*(stream.metadata for stream in container.streams), container.metadata):
+            reel = _tag(tags, "reel_name")
+            if reel is not None and reel.strip():
+                return reel.strip()
+    return None
 
 
 def scratch_blocks(clip: Clip, *, block_s: float = 5.0) -> Iterator[FloatArray]:

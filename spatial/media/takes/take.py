@@ -387,25 +387,37 @@ class FieldReader:
         return self._raw(start_sample, stop_sample).T
 
     def _field(self, start: int, stop: int, channels: int | None) -> FloatArray:
-        raw, picked = self._raw(start, stop).T, self._take.picked
+        picked = self._take.picked
+        if channels == 1 and self._reads_omni_alone:
+            # The first channel of every format of a field is W; the other three are not looked at.
+            omni = self._raw(start, stop, only=picked[0]).T
+            alike = np.broadcast_to(omni, (FIRST_ORDER_CHANNELS, omni.shape[1]))
+            return internal_from(alike, self._take.channel_format, most=1)
+        raw = self._raw(start, stop).T
         return internal_from(
             raw if picked == _FIRST_FOUR else raw[list(picked)], self._take.channel_format, most=channels
         )
 
-    def _raw(self, start: int, stop: int) -> FloatArray:
+    @property
+    def _reads_omni_alone(self) -> bool:
+        plain = plain_format(self._take.channel_format)
+        return not isinstance(plain, Capsules) and all(reader.picks for reader in self._readers)
+
+    def _raw(self, start: int, stop: int, *, only: int | None = None) -> FloatArray:
         pieces = []
+        channels = self._take.channels if only is None else 1
         begin = 0
         for part, reader in zip(self._take.parts, self._readers, strict=True):
             lost = min(stop, begin + part.gap) - max(start, begin)
             if lost > 0:
-                pieces.append(np.zeros((lost, self._take.channels), dtype=np.float32))
+                pieces.append(np.zeros((lost, channels), dtype=np.float32))
             begin += part.gap
             first, last = max(start - begin, 0), min(stop - begin, part.samples)
             if first < last:
-                pieces.append(reader.read(first, last))
+                pieces.append(reader.read(first, last, only=only))
             begin += part.samples
         if not pieces:
-            return np.zeros((0, self._take.channels), dtype=np.float32)
+            return np.zeros((0, channels), dtype=np.float32)
         return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
 
