@@ -16,6 +16,7 @@ from spatial.media.ownership import Kind, is_ours
 from spatial.media.tables import read_open_marks
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.report.day_report import day_json, day_lines
+from spatial.report.json_output import dumps
 from tests.openair import lag_s, shoot_open_air
 
 RATE = 48_000
@@ -79,7 +80,7 @@ def test_one_of_another_day_is_placed_nowhere_and_said_once(shot):
 @pytest.mark.slow
 def test_it_stands_in_the_json_and_in_the_words(shot):
     _, _, day = shot
-    json.dumps(day_json(day))
+    json.loads(dumps(day_json(day)))
     (anna, _) = day_json(day)["clips"][0]["other_recordings"]
     assert (anna["matched"], anna["inverted"]) == (True, False)
     assert any("lav-anna.wav heard it from 1.0 s to 12.0 s of it" in line for line in day_lines(day))
