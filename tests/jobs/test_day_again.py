@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 import spatial.jobs.conform.track_memory
 import spatial.jobs.day.day_matches
@@ -220,14 +221,26 @@ def test_a_new_clip_costs_that_clip_alone(first, shoot, monkeypatch):
 
 
 def test_a_new_take_that_fits_as_well_is_said_of_the_track_that_was_made_before_it(shoot):
-    """A copy of its take: the clip is held against it, and what that leaves open is said."""
-    shutil.copy(shoot / "rec-0041.flac", shoot / "copy-of-0041.flac")
+    """A copy of its sound, in another file: the clip is held against it, and what that leaves open is said."""
+    field, rate = soundfile.read(shoot / "rec-0041.flac", dtype="int16")
+    soundfile.write(shoot / "copy-of-0041.wav", field, rate, subtype="PCM_16")
     (entry,) = again(shoot).clips
     (said,) = [finding for finding in entry.findings if finding.code == "ambiguous_match"]
     assert "seems to be a copy of it" in said.message
     assert not entry.remembered
     (left,) = [finding for finding in entry.findings if finding.code == "already_there"]
-    assert "other takes have come, and lantern.mp4 is matched with copy-of-0041.flac now; add --force" in left.message
+    assert "other takes have come, and lantern.mp4 is matched with copy-of-0041.wav now; add --force" in left.message
+
+
+def test_a_card_that_was_copied_again_changes_nothing(shoot):
+    for name in ("rec-0041.flac", "lantern.mp4"):
+        shutil.copy(shoot / name, shoot / f"again {name}")
+    day = again(shoot)
+    (entry,) = day.clips
+    assert (entry.clip.name, entry.remembered) == ("lantern.mp4", True)
+    assert sorted(finding.where for finding in day.findings if finding.code == "duplicate") == [
+        "again lantern.mp4", "again rec-0041.flac",
+    ]  # fmt: skip
 
 
 def test_a_take_that_is_gone_is_said(first, shoot):
