@@ -24,7 +24,7 @@ Matrix = tuple[tuple[float, float], tuple[float, float]]
 _FOLDERS = frozenset({b"moov", b"trak", b"mdia", b"minf", b"stbl", b"edts", b"moof", b"traf", b"mvex"})
 """Boxes that hold boxes."""
 
-_FIRST_KINDS = frozenset({b"ftyp", b"moov", b"mdat", b"free", b"skip", b"wide", b"pnot", b"styp", b"sidx", b"moof"})
+FIRST_KINDS = frozenset({b"ftyp", b"moov", b"mdat", b"free", b"skip", b"wide", b"pnot", b"styp", b"sidx", b"moof"})
 """What such a file begins with."""
 
 _MOST_BOXES = 500_000
@@ -236,7 +236,7 @@ def walk_boxes(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
     """
     size = file.seek(0, io.SEEK_END)
     file.seek(0)
-    if file.read(8)[4:] not in _FIRST_KINDS:
+    if file.read(8)[4:] not in FIRST_KINDS:
         return
     # Places still to be walked: the next byte, and where what holds it ends.
     waiting = [(0, size)]

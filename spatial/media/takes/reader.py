@@ -20,6 +20,7 @@ import soundfile
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
 from spatial.media.intake import open_input
+from spatial.media.movies.field_sound import FieldSound, is_movie
 from spatial.media.wav.riff import DataView, WavLayout, is_wave, read_layout
 from spatial.media.work_folders import WINDOWS
 
@@ -89,7 +90,7 @@ class PartReader:
             self._check_samples(raw, start)
         return raw
 
-    def _read(self, sound: soundfile.SoundFile, path: Path, start: int, stop: int) -> FloatArray:
+    def _read(self, sound: soundfile.SoundFile | FieldSound, path: Path, start: int, stop: int) -> FloatArray:
         try:
             # Seeking makes the FLAC decoder start anew: not in a stream.
             if sound.tell() != start:
@@ -127,9 +128,9 @@ class PartReader:
 class OpenSound:
     """A recording open for decoding."""
 
-    sound: soundfile.SoundFile
+    sound: soundfile.SoundFile | FieldSound
     container: str
-    """WAV, RF64, BW64, FLAC or CAF."""
+    """WAV, RF64, BW64, FLAC or CAF; MOV, MP4, MKV or OGG of a movie."""
     layout: WavLayout | None
     """Of a WAV file."""
 
@@ -152,11 +153,14 @@ def open_sound(path: Path, stack: ExitStack) -> OpenSound:
                 samplerate=layout.rate_hz,
             )
             return OpenSound(stack.enter_context(sound), layout.container, layout)
+        if is_movie(head):
+            movie = FieldSound(path, stack)
+            return OpenSound(movie, movie.field.container, None)
         container = _OTHER_CONTAINERS.get(head[:4])
         if container is None:
             raise MediaFileError(
-                f"{path.name} is not a WAV, FLAC or CAF recording; name the recorder's file (the clip comes first, "
-                "then its takes)"
+                f"{path.name} is not a WAV, FLAC or CAF recording, nor a movie that holds a sound field; name the "
+                "recorder's file"
             )
         # Bytes, because a name that is no text cannot be encoded; Windows names are always text.
         sound = soundfile.SoundFile(path if WINDOWS else os.fsencode(path))
