@@ -77,7 +77,9 @@ class ClipMotion:
         self._motion = motion
         self._size = fft.next_fast_len(len(motion) + longest, real=True)
         self._spectra = fft.rfft(motion, self._size, axis=0)
-        self._power = np.concatenate([np.zeros((1, motion.shape[1])), np.cumsum(motion.astype(np.float64) ** 2, axis=0)])
+        self._power = np.concatenate(
+            [np.zeros((1, motion.shape[1])), np.cumsum(motion.astype(np.float64) ** 2, axis=0)]
+        )
 
     def places(self, piece: FloatArray, most: int) -> list[Place]:
         """The likeliest places of a piece, the likeliest first.

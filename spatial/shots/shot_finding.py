@@ -11,6 +11,7 @@ film's own movement each explains. The likeliest sequence is found by the Viterb
 IT 13(2)).
 """
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -20,7 +21,7 @@ import numpy as np
 from scipy.ndimage import median_filter, uniform_filter, uniform_filter1d
 
 from spatial.conventions import FloatArray
-from spatial.shots.looks import BLOCK_COLUMNS, BLOCK_ROWS, Looks, alikeness, as_views, best_shift, looks_of, shifted
+from spatial.shots.looks import BLOCK_COLUMNS, BLOCK_ROWS, alikeness, as_views, best_shift, looks_of, shifted
 from spatial.shots.motion import ClipMotion, pooled_motion
 
 # --- what it works on ---
@@ -184,7 +185,9 @@ class _Vote:
     weight: float
 
 
-def find_shots(film: Reel, clips: Sequence[Reel], *, progress: Callable[[float], None] = lambda _: None) -> list[FoundShot]:
+def find_shots(
+    film: Reel, clips: Sequence[Reel], *, progress: Callable[[float], None] = lambda _: None
+) -> list[FoundShot]:
     """Cut a film into the shots it was made of.
 
     Parameters
@@ -201,11 +204,11 @@ def find_shots(film: Reel, clips: Sequence[Reel], *, progress: Callable[[float],
     cuts = [*visible_cuts(film.pictures), film.pictures.frames]
     spans = [
         (first, min(first + _CHUNK, stop))
-        for begin, stop in zip(cuts, cuts[1:], strict=False)
+        for begin, stop in itertools.pairwise(cuts)
         for first in range(begin, stop, _CHUNK)
     ]
     pieces, of_span = _pieces(spans)
-    looks, alike = _alike(film, retimed, pieces)
+    alike = _alike(film, retimed, pieces)
     votes = _votes(film, retimed, pieces, alike, lambda part: progress(0.7 * part))
     shots: list[FoundShot] = []
     for number, span in enumerate(spans):
@@ -214,8 +217,8 @@ def find_shots(film: Reel, clips: Sequence[Reel], *, progress: Callable[[float],
         rows = [n for n, which in enumerate(of_span) if which == number]
         shots += _Span(film.pictures, retimed, span).shots(mine, near, alike[rows])
         progress(0.7 + 0.3 * (number + 1) / len(spans))
-    del looks
-    return [_sharpened(shot, film.pictures, retimed) for shot in _joined(shots, film.pictures, retimed)]
+    found = [_sharpened(shot, film.pictures, retimed) for shot in _joined(shots)]
+    return _seams(found, film.pictures, retimed, set(cuts))
 
 
 def _pieces(spans: Sequence[tuple[int, int]]) -> tuple[list[_Piece], list[int]]:
@@ -229,7 +232,7 @@ def _pieces(spans: Sequence[tuple[int, int]]) -> tuple[list[_Piece], list[int]]:
     return pieces, of_span
 
 
-def _alike(film: Reel, clips: Sequence[Retimed], pieces: Sequence[_Piece]) -> tuple[Looks, FloatArray]:
+def _alike(film: Reel, clips: Sequence[Retimed], pieces: Sequence[_Piece]) -> FloatArray:
     """How alike each piece and each clip look at best, shape (pieces, clips)."""
     middles = [np.median(film.pictures.read(piece.first, piece.stop), axis=0) for piece in pieces]
     looks = looks_of(np.stack(middles))
@@ -239,7 +242,7 @@ def _alike(film: Reel, clips: Sequence[Retimed], pieces: Sequence[_Piece]) -> tu
         places = range(min(every // 2, clip.length - 1), clip.length, every)
         of_clip = looks_of(np.concatenate([clip.read(place, place + 1) for place in places]))
         alike[:, number] = alikeness(looks, of_clip).max(axis=1)
-    return looks, alike
+    return alike
 
 
 def _votes(
@@ -336,7 +339,7 @@ class _Span:
         path[black] = -1
         edges = [0, *(np.flatnonzero(np.diff(path)) + 1).tolist(), len(path)]
         out = []
-        for first, stop in zip(edges, edges[1:], strict=False):
+        for first, stop in itertools.pairwise(edges):
             which = int(path[first])
             whole = FoundShot(self._first + first, self._first + stop, Certainty.BLACK)
             if which == 0:
@@ -351,7 +354,7 @@ class _Span:
     def _absorb(self, path: FloatArray, hypotheses: Sequence[tuple[int, int]]) -> None:
         """Give a few pictures that nothing explains to the shot beside them, where they look like it."""
         edges = [0, *(np.flatnonzero(np.diff(path)) + 1).tolist(), len(path)]
-        for first, stop in zip(edges, edges[1:], strict=False):
+        for first, stop in itertools.pairwise(edges):
             beside = [int(path[n]) for n in (first - 1, stop) if 0 <= n < len(path)]
             if path[first] != 0 or not beside or stop - first > _ABSORBED or max(beside) <= 0:
                 continue
@@ -502,7 +505,7 @@ def _viterbi(scores: FloatArray) -> FloatArray:
 # --- shots that go on ---
 
 
-def _joined(shots: Sequence[FoundShot], film: Pictures, clips: Sequence[Retimed]) -> list[FoundShot]:
+def _joined(shots: Sequence[FoundShot]) -> list[FoundShot]:
     """Shots that go on behind a seam, as one."""
     out: list[FoundShot] = []
     for shot in shots:
@@ -562,7 +565,11 @@ def _sharpened(shot: FoundShot, film: Pictures, clips: Sequence[Retimed]) -> Fou
     weights /= weights.sum()
     sd = float(np.sqrt(np.sum(weights * (np.arange(len(odds)) - best) ** 2)))
     place = int(np.clip(starts[best] + (shot.first + stop) // 2, 0, clip.length - 1))
-    alike = float(alikeness(looks_of(np.median(seen, axis=0)[np.newaxis]), looks_of(shifted(clip.read(place, place + 1), found.shift)))[0, 0])
+    alike = float(
+        alikeness(
+            looks_of(np.median(seen, axis=0)[np.newaxis]), looks_of(shifted(clip.read(place, place + 1), found.shift))
+        )[0, 0]
+    )
     certainty = Certainty.EXACT if max(odds[best], shot.support) >= _EXACT else Certainty.CLIP_ONLY
     return replace(
         shot,
@@ -572,3 +579,72 @@ def _sharpened(shot: FoundShot, film: Pictures, clips: Sequence[Retimed]) -> Fou
         alike=alike,
         support=float(odds[best]),
     )
+
+
+# --- where one shot becomes the next ---
+
+_SEAM = 45
+"""Film frames on either side of a seam in which it is looked for: a dissolve lasts up to some three seconds."""
+
+_LEAST_SEAM = 4
+"""Film frames that a shot must have on its side."""
+
+_TOLD_APART = 2.0
+"""Square of levels, mean of all cells, by which two shots must differ before a dissolve can be told from a cut."""
+
+_MIXED = 0.08
+"""Part of the one picture in the other from which on a frame counts as mixed."""
+
+
+def _seams(shots: Sequence[FoundShot], film: Pictures, clips: Sequence[Retimed], cuts: set[int]) -> list[FoundShot]:
+    """Shots with the seams that no jump shows put where the one picture becomes the other."""
+    out = list(shots)
+    for n in range(1, len(out)):
+        before, after = out[n - 1], out[n]
+        if after.first in cuts or before.start is None or after.start is None:
+            continue
+        seam, dissolve = _seam(before, after, film, clips)
+        out[n - 1] = replace(before, stop=seam)
+        out[n] = replace(after, first=seam, dissolve=dissolve)
+    return out
+
+
+def _seam(before: FoundShot, after: FoundShot, film: Pictures, clips: Sequence[Retimed]) -> tuple[int, int]:
+    """The film frame with which one shot becomes the next, and over how many frames it does."""
+    low = max(before.first + _LEAST_SEAM, after.first - _SEAM)
+    high = min(after.stop - _LEAST_SEAM, after.first + _SEAM)
+    if high - low < 2 * _LEAST_SEAM:
+        return after.first, 0
+    seen = film.read(low, high)
+    each = _LEAST_SEAM + min(after.first - low, high - after.first) // 4
+    one = _as_seen(seen, _there(before, clips, low, high), slice(0, each))
+    other = _as_seen(seen, _there(after, clips, low, high), slice(len(seen) - each, len(seen)))
+    apart = other - one
+    power = np.sum(apart**2, axis=1)
+    if np.median(power) / seen.shape[1] < _TOLD_APART:
+        gone = np.sum((seen - one) ** 2 - (seen - other) ** 2, axis=1)
+        sums = np.concatenate([[0.0], np.cumsum(gone)])
+        return low + int(np.argmin(sums[_LEAST_SEAM:-_LEAST_SEAM])) + _LEAST_SEAM, 0
+    part = np.sum((seen - one) * apart, axis=1) / np.maximum(power, 1e-6)
+    over = np.flatnonzero(part > 0.5)
+    middle = int(over[0]) if len(over) else after.first - low
+    mixed = (part > _MIXED) & (part < 1 - _MIXED)
+    first, last = middle, middle
+    while first > 0 and mixed[first - 1]:
+        first -= 1
+    while last < len(mixed) and mixed[last]:
+        last += 1
+    return low + middle, last - first if last - first > 1 else 0
+
+
+def _there(shot: FoundShot, clips: Sequence[Retimed], low: int, high: int) -> FloatArray:
+    assert shot.clip is not None
+    assert shot.start is not None
+    return clips[shot.clip].read(shot.start + low, shot.start + high)
+
+
+def _as_seen(seen: FloatArray, there: FloatArray, pure: slice) -> FloatArray:
+    """A clip's pictures as the film shows them, by what some of its frames are known to be."""
+    film, clip = seen[pure].mean(axis=0), there[pure].mean(axis=0)
+    gain = float(np.cov(film, clip)[0, 1] / max(np.var(clip), 1e-6))
+    return np.asarray(film + np.clip(gain, 0.2, 3.0) * (there - clip))

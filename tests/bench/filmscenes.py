@@ -5,7 +5,7 @@ Everything is drawn and simulated here, and what is true of each shot is written
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation, unit_vectors
 from spatial.picture import parse_picture
 
-EYE_PX = 112
+EYE_PX = 96
 RATE_HZ = 48_000
 
 
@@ -47,10 +47,14 @@ def slow_noise(frames: int, width: float, size: float, rng: np.random.Generator)
     return np.asarray(noise / max(noise.std(), 1e-9) * size)
 
 
-def make_person(place: tuple[float, float, float], frames: int, rate: float, calm: float, rng: np.random.Generator) -> Person:
+def make_person(
+    place: tuple[float, float, float], frames: int, rate: float, calm: float, rng: np.random.Generator
+) -> Person:
     """Somebody at an azimuth, elevation (degrees) and distance; `calm` below 1 moves less."""
     away = 2.0 / place[2]
-    sway = np.stack([slow_noise(frames, 0.6 * rate, 1.2 * calm * away, rng), slow_noise(frames, 0.5 * rate, 0.4 * calm * away, rng)])
+    sway = np.stack(
+        [slow_noise(frames, 0.6 * rate, 1.2 * calm * away, rng), slow_noise(frames, 0.5 * rate, 0.4 * calm * away, rng)]
+    )
     arm = slow_noise(frames, 0.35 * rate, 0.5 * calm, rng)
     talks = np.clip(slow_noise(frames, 0.9 * rate, 1.0, rng) + 0.3, 0, 1) > 0.1
     mouth = talks * np.abs(np.sin(np.cumsum(rng.uniform(0.2, 1.1, frames)))) * rng.uniform(0.4, 1.0, frames)
@@ -131,7 +135,13 @@ def draw_eye(plan: ClipPlan, number: int, eye: int) -> FloatArray:
         swing = person.arm[number]
         hand = x + 0.45 * unit * np.cos(swing), y + 0.45 * unit - 0.4 * unit * np.sin(swing)
         for part in (0.4, 0.6, 0.8, 1.0):
-            oval(x + part * (hand[0] - x), y + 0.35 * unit + part * (hand[1] - y - 0.35 * unit), 0.07 * unit + 0.3, 0.07 * unit + 0.3, (225, 185, 160))
+            oval(
+                x + part * (hand[0] - x),
+                y + 0.35 * unit + part * (hand[1] - y - 0.35 * unit),
+                0.07 * unit + 0.3,
+                0.07 * unit + 0.3,
+                (225, 185, 160),
+            )
         oval(x, y - 0.05 * unit, 0.13 * unit, 0.18 * unit, (225, 185, 160))
         oval(x, y + 0.02 * unit, 0.05 * unit + 0.2, (0.01 + 0.06 * person.mouth[number]) * unit + 0.2, (90, 35, 40))
     return image
@@ -190,8 +200,16 @@ def turned_places(yaw_deg: float, pitch_deg: float, roll_deg: float) -> tuple[Fl
 
 
 def make_clips(
-    folder: Path, rng: np.random.Generator, *, places: int = 3, takes: int = 3, seconds: tuple[float, float] = (15, 40),
-    rate: Fraction = Fraction(25), layout: str = "equirect180-sbs", calm: float = 1.0, crossed: bool = False,
+    folder: Path,
+    rng: np.random.Generator,
+    *,
+    places: int = 3,
+    takes: int = 3,
+    seconds: tuple[float, float] = (15, 40),
+    rate: Fraction = Fraction(25),
+    layout: str = "equirect180-sbs",
+    calm: float = 1.0,
+    crossed: bool = False,
 ) -> list[ClipPlan]:
     """Write a shoot's clips, without sound: some places, some takes in each."""
     plans = []
@@ -200,10 +218,17 @@ def make_clips(
         for take in range(takes):
             frames = round(float(rng.uniform(*seconds)) * float(rate))
             people = tuple(make_person(stand, frames, float(rate), calm, rng) for stand in place.stands)
-            plan = ClipPlan(f"c{number}t{take}.mp4", place, people, frames, rate, layout, crossed, int(rng.integers(1 << 31)))
+            plan = ClipPlan(
+                f"c{number}t{take}.mp4", place, people, frames, rate, layout, crossed, int(rng.integers(1 << 31))
+            )
             plans.append(plan)
     for plan in plans:
-        write_movie(folder / plan.name, frames=frames_of(plan), frame_rate=plan.rate, video_options={"preset": "veryfast", "crf": "18", "g": "25"})
+        write_movie(
+            folder / plan.name,
+            frames=frames_of(plan),
+            frame_rate=plan.rate,
+            video_options={"preset": "veryfast", "crf": "18", "g": "25"},
+        )
     return plans
 
 
@@ -239,7 +264,15 @@ class Look:
     title: bool = False
 
 
-def make_cut(plans: Sequence[ClipPlan], count: int, rng: np.random.Generator, *, dissolves: float = 0.15, black: float = 0.05, seconds: tuple[float, float] = (1.2, 8.0)) -> list[TrueShot]:
+def make_cut(
+    plans: Sequence[ClipPlan],
+    count: int,
+    rng: np.random.Generator,
+    *,
+    dissolves: float = 0.15,
+    black: float = 0.05,
+    seconds: tuple[float, float] = (1.2, 8.0),
+) -> list[TrueShot]:
     """A cut of so many shots: some from the same clip as the last, some of another take of the same place."""
     shots: list[TrueShot] = []
     film = 0
@@ -289,7 +322,9 @@ class Finisher:
 
     def __init__(self, look: Look, layout: str, rng: np.random.Generator) -> None:
         self._look, self._layout = look, layout
-        self._curve = np.clip(look.lift + 255 * look.gain * (np.arange(256) / 255) ** look.gamma, 0, 255).astype(np.float32)
+        self._curve = np.clip(look.lift + 255 * look.gain * (np.arange(256) / 255) ** look.gamma, 0, 255).astype(
+            np.float32
+        )
         self._turn = turned_places(*look.turn_deg) if any(look.turn_deg) else None
         self._title = rng.uniform(0.0, 0.6), float(rng.uniform(0.0, 0.6))
         self._unfish = None
@@ -304,7 +339,11 @@ class Finisher:
         angle = np.arctan2(np.hypot(vectors[..., 1], vectors[..., 2]), vectors[..., 0])
         about = np.arctan2(vectors[..., 2], vectors[..., 1])
         radius = angle / eye.field_of_view_rad * EYE_PX
-        return EYE_PX / 2 - radius * np.sin(about) - 0.5, EYE_PX / 2 - radius * np.cos(about) - 0.5, np.ones((EYE_PX, EYE_PX))
+        return (
+            EYE_PX / 2 - radius * np.sin(about) - 0.5,
+            EYE_PX / 2 - radius * np.cos(about) - 0.5,
+            np.ones((EYE_PX, EYE_PX)),
+        )
 
     def __call__(self, image: np.ndarray) -> FloatArray:
         """A film's picture of a clip's, float, before it is scaled."""
@@ -333,7 +372,9 @@ class Finisher:
         return np.concatenate(out, axis=0) if look.layout.endswith("-tb") else out[0]
 
 
-def film_frames(folder: Path, plans: Sequence[ClipPlan], shots: Sequence[TrueShot], look: Look, rng: np.random.Generator) -> Iterator[np.ndarray]:
+def film_frames(
+    folder: Path, plans: Sequence[ClipPlan], shots: Sequence[TrueShot], look: Look, rng: np.random.Generator
+) -> Iterator[np.ndarray]:
     """The film's frames, finished but not scaled."""
     finisher = {plan.layout: Finisher(look, plan.layout, rng) for plan in plans}
     titled = [look.title and rng.random() < 0.4 for _ in shots]
