@@ -3,7 +3,7 @@
 Goal: alike for a picture that was graded, scaled, coded again, turned by a few degrees or has a title over a third of
 it; unlike for another place.
 Conventions: pictures are of shape (pictures, cells), cells as in spatial.picture.view_places, luma 0 to 255.
-Functions: as_views; looks_of; alikeness; best_shift, shifted (a picture that was turned a little).
+Functions: as_views; looks_of; alikeness, alike_each; contrast_gains; best_shift, shifted (a picture that was turned a little).
 """
 
 from dataclasses import dataclass
@@ -24,6 +24,9 @@ _COUNTED = 8
 
 _FLAT = 1.5
 """Levels (rms) of structure under which a block shows nothing but noise."""
+
+_SHOWN = 0.6
+"""Correlation of a block's structure from which on it shows the clip's, and no title."""
 
 _LARGEST_SHIFT = 2
 """Cells by which a picture may be moved: 9 degrees."""
@@ -72,6 +75,37 @@ def alikeness(one: Looks, other: Looks) -> FloatArray:
         each = np.where(neither, np.float32(0.5), each)
         out[first : first + step] = np.sort(each, axis=0)[-_COUNTED:].mean(axis=0)
     return out
+
+
+def alike_each(one: Looks, other: Looks) -> FloatArray:
+    """How alike pictures look pair by pair, shape (pictures,)."""
+    each = np.sum(one.blocks * other.blocks, axis=2)
+    neither = ~np.any(one.blocks, axis=2) & ~np.any(other.blocks, axis=2)
+    return np.asarray(np.sort(np.where(neither, np.float32(0.5), each), axis=0)[-_COUNTED:].mean(axis=0))
+
+
+def contrast_gains(film: FloatArray, clip: FloatArray) -> FloatArray:
+    """By how much a film's picture is richer in contrast than a clip's, block by block.
+
+    Parameters
+    ----------
+    film, clip : ndarray, shape (cells,)
+
+    Returns
+    -------
+    ndarray, shape (cells,)
+        0 where a block does not show the clip, as under a title.
+    """
+    split = BLOCKS_DOWN, BLOCK_ROWS, BLOCKS_ACROSS, BLOCK_COLUMNS
+    parts = [as_views(part[np.newaxis])[0].reshape(split) for part in (film, clip)]
+    own, there = (part - part.mean(axis=(1, 3), keepdims=True) for part in parts)
+    both, power, shown = np.sum(own * there, (1, 3)), np.sum(there**2, (1, 3)), np.sum(own**2, (1, 3))
+    flat = power < BLOCK_ROWS * BLOCK_COLUMNS * _FLAT**2
+    same = both / np.sqrt(np.maximum(power * shown, 1e-9)) >= _SHOWN
+    usual = float(np.sum(both[same])) / max(float(np.sum(power[same])), 1e-9) if np.any(same) else 1.0
+    gain = np.where(same, both / np.maximum(power, 1e-9), 0.0)
+    gain = np.clip(np.where(flat, usual, gain), 0.0, 4.0)
+    return np.asarray(np.repeat(np.repeat(gain, BLOCK_ROWS, axis=0), BLOCK_COLUMNS, axis=1).ravel(), dtype=np.float32)
 
 
 def best_shift(film: FloatArray, clip: FloatArray) -> tuple[float, float]:

@@ -26,9 +26,9 @@ _LIMIT = 3.0
 _APART = 3
 """Pictures between two places that count as two."""
 
-_STANDS_OUT = 4.5
-"""Standard deviations of all places' correlation by which one must stand out to be a place worth trying: pieces that
-are not in the clip reach it in a few places of each clip, which cost time only."""
+_STANDS_OUT = 2.5
+"""Standard deviations of all places' correlation by which one must stand out to be a place worth trying: a wrong one
+costs time only, and in a short clip of slow people the right one stands out by little more."""
 
 _LEAST = 0.12
 """Correlation below which a place is not worth trying."""

@@ -21,7 +21,7 @@ import numpy as np
 from scipy.ndimage import median_filter, uniform_filter, uniform_filter1d
 
 from spatial.conventions import FloatArray
-from spatial.shots.looks import BLOCK_COLUMNS, BLOCK_ROWS, alikeness, as_views, best_shift, looks_of, shifted
+from spatial.shots.looks import alike_each, alikeness, as_views, best_shift, contrast_gains, looks_of, shifted
 from spatial.shots.motion import ClipMotion, pooled_motion
 
 # --- what it works on ---
@@ -294,11 +294,14 @@ and sure of it, 9 and 5 in none)."""
 _NOISE = 0.03
 """Square of the least scatter of a cell, levels: coders leave at least that."""
 
-_CAPPED = 12.0
+_CAPPED = 6.0
 """Log odds that one picture may give at most: pictures in a row are alike, and so are their errors."""
 
 _TRUST = 0.35
 """Part of the log odds that counts: cells next to each other share their errors, and so do pictures."""
+
+_KEPT_LEAST = 0.3
+"""Part of the movement that a film must show of a clip at least."""
 
 _AGAINST = 4.0
 """Log odds that one picture may take away at most: somebody walks into a title."""
@@ -306,11 +309,18 @@ _AGAINST = 4.0
 _NOBODY = -0.3
 """Log odds of a picture that no hypothesis explains, so that what goes on without moving is the same shot."""
 
-_SWITCH = 14.0
-"""Log odds that a change of hypothesis costs: one in a million, as there are so many moments that might follow."""
+_STILL_EVERY, _STILL_MARGIN = 8, 0.05
+"""Every so many frames one is looked at, and those that look less alike than the best by more show something else."""
 
-_EXACT = 12.0
+_SWITCH = 24.0
+"""Log odds that a change of hypothesis costs: one in a million, as there are so many moments that might follow, and
+as much again, since errors come in rows."""
+
+_EXACT = 20.0
 """Log odds by which movement must speak for a hypothesis before its picture is called known."""
+
+_FRAME_SD = 0.7
+"""Pictures by which an exact place may be unsure: half of all shots said so would else be one off."""
 
 _BLACK_LUMA, _BLACK_STRUCTURE = 24.0, 2.0
 """Levels: a picture no brighter than video black (16) and a little, without structure, is black."""
@@ -434,15 +444,22 @@ def explained(
     if high - low < 2:
         return Explained(each, (0.0, 0.0))
     seen, there = film[low:high], clip.read(place + low, place + high)
+    still = _alike_pictures(seen, there)
     if shift is None:
-        shift = best_shift(np.median(seen, axis=0), np.median(there, axis=0))
+        shift = best_shift(*still)
     moved = shifted(there, shift)
     own, other = _fast(seen, steady), _without_noise(_fast(moved, steady))
-    gain = _gains(own, other)
-    rest = own - gain * other
+    # The film's contrast says how strongly movement must show: a gain fitted to the movement would let any
+    # movement explain a little of any other.
+    gain = contrast_gains(still[0], shifted(still[1][np.newaxis], shift)[0])
+    own, other = own * (gain > 0), gain * other
+    # Coders and scaling take some of what moves; the right picture keeps a good part of it.
+    kept = float(np.sum(own * other, dtype=np.float64) / max(float(np.sum(other**2, dtype=np.float64)), 1e-9))
+    other = np.float32(np.clip(kept, _KEPT_LEAST, 1.2)) * other
+    rest = own - other
     scatter = (1.4826 * np.median(np.abs(rest), axis=0)) ** 2 + _NOISE
     # In a cell that rests most of the time the scatter is the coder's; where it moves, more is left unexplained.
-    scatter = scatter + 0.05 * np.mean((gain * other) ** 2, axis=0)
+    scatter = scatter + 0.05 * np.mean(other**2, axis=0)
     odds = np.sum((own**2 - rest**2) / scatter, axis=1) / 2
     each[low:high] = np.clip(_TRUST * odds, -_AGAINST, _CAPPED)
     return Explained(each, shift)
@@ -456,26 +473,21 @@ def _fast(pictures: FloatArray, steady: int) -> FloatArray:
 
 def _without_noise(fast: FloatArray) -> FloatArray:
     """What moves, without what the coder adds where nothing does: that would speak against the right picture."""
-    usual = (1.4826 * np.median(np.abs(fast), axis=0)) ** 2
-    # Most cells rest most of the time; those that do not are no measure of the coder.
-    noise = max(float(np.quantile(usual, 0.4)), _NOISE)
+    # Most cells rest most of the time; those that do not are no measure of the coder. Its worst, where a picture is
+    # coded anew, makes a wall that rests seem to move, alike in every clip of that wall.
+    worst = np.quantile(np.abs(fast), 0.97, axis=0)
+    noise = max(float(np.quantile(worst, 0.5)) ** 2 / 2, _NOISE)
     views = as_views(fast**2)
     power = uniform_filter(views, (3, 3, 3), mode="nearest").reshape(fast.shape)
     return np.asarray(fast * np.maximum(0.0, 1.0 - 2.0 * noise / np.maximum(power, 1e-9)), dtype=np.float32)
 
 
-def _gains(own: FloatArray, other: FloatArray) -> FloatArray:
-    """How strongly the film shows what moves in the clip, block by block, spread over the cells, shape (cells,)."""
-    both = as_views(np.sum(own * other, axis=0, dtype=np.float64)[np.newaxis])[0]
-    power = as_views(np.sum(other.astype(np.float64) ** 2, axis=0)[np.newaxis])[0]
-    rows, columns = both.shape
-    split = rows // BLOCK_ROWS, BLOCK_ROWS, columns // BLOCK_COLUMNS, BLOCK_COLUMNS
-    sums = [part.reshape(split).sum(axis=(1, 3)) for part in (both, power)]
-    whole = float(both.sum() / max(power.sum(), 1e-9))
-    # A block in which little moves takes the gain of the whole picture.
-    ridge = 0.02 * float(power.sum()) / sums[1].size + 1e-6
-    gain = np.clip((sums[0] + ridge * max(whole, 0.0)) / (sums[1] + ridge), 0.0, 4.0)
-    return np.asarray(np.repeat(np.repeat(gain, BLOCK_ROWS, axis=0), BLOCK_COLUMNS, axis=1).ravel(), dtype=np.float32)
+def _alike_pictures(seen: FloatArray, there: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What film and clip usually show where they look alike: a stretch with a dissolve in it shows two clips."""
+    some = np.arange(0, len(seen), _STILL_EVERY)
+    alike = alike_each(looks_of(seen[some]), looks_of(there[some]))
+    some = some[alike >= alike.max() - _STILL_MARGIN]
+    return np.median(seen[some], axis=0), np.median(there[some], axis=0)
 
 
 def _best_stretch(each: FloatArray) -> float:
@@ -570,7 +582,8 @@ def _sharpened(shot: FoundShot, film: Pictures, clips: Sequence[Retimed]) -> Fou
             looks_of(np.median(seen, axis=0)[np.newaxis]), looks_of(shifted(clip.read(place, place + 1), found.shift))
         )[0, 0]
     )
-    certainty = Certainty.EXACT if max(odds[best], shot.support) >= _EXACT else Certainty.CLIP_ONLY
+    known = max(odds[best], shot.support) >= _EXACT and sd < _FRAME_SD
+    certainty = Certainty.EXACT if known else Certainty.CLIP_ONLY
     return replace(
         shot,
         start=starts[best] if certainty is Certainty.EXACT else None,

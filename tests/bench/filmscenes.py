@@ -4,6 +4,7 @@ films cut from them, graded, scaled, coded again, with titles, dissolves and bla
 Everything is drawn and simulated here, and what is true of each shot is written down as the film is cut.
 """
 
+import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -11,12 +12,19 @@ from pathlib import Path
 
 import av
 import numpy as np
-from scipy.ndimage import gaussian_filter, gaussian_filter1d, map_coordinates
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
+from demo_audio.simulate import Performer, Rig, Room, simulate_shoot
 from demo_audio.write_movie import write_movie
 from spatial.conventions import FloatArray
-from spatial.field import azimuth_elevation, unit_vectors
+from spatial.field import azimuth_elevation, encode, unit_vectors
+from spatial.media.movies.remux import MovieForm, SoundCoding
+from spatial.media.movies.remux import write_movie as write_headset
+from spatial.media.output import TrackWriter
 from spatial.picture import parse_picture
+from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field
+from spatial.timebase import samples_for_frames
+from tests.stage import plucked, recorded_words, speech
 
 EYE_PX = 96
 RATE_HZ = 48_000
@@ -153,7 +161,7 @@ def frames_of(plan: ClipPlan) -> Iterator[np.ndarray]:
     warp = None
     if plan.layout.startswith("fisheye"):
         eye = parse_picture(plan.layout.removesuffix("-sbs").removesuffix("-tb"), EYE_PX, EYE_PX)
-        warp = fisheye_places(eye.field_of_view_rad)
+        warp = nearest(fisheye_places(eye.field_of_view_rad))
     grain = (rng.standard_normal((4, EYE_PX, EYE_PX, 1)) * 1.5).astype(np.float32)
     eyes = 2 if plan.layout.endswith(("-sbs", "-tb")) else 1
     for number in range(plan.frames):
@@ -180,12 +188,20 @@ def fisheye_places(view_rad: float) -> tuple[FloatArray, FloatArray, FloatArray]
     return (0.5 - elevation / np.pi) * EYE_PX - 0.5, (0.5 - azimuth / np.pi) * EYE_PX - 0.5, inside.astype(float)
 
 
-def warped(image: FloatArray, places: tuple[FloatArray, FloatArray, FloatArray]) -> FloatArray:
-    """A picture read at other places; black outside."""
+def nearest(places: tuple[FloatArray, FloatArray, FloatArray]) -> tuple[np.ndarray, np.ndarray]:
+    """Index of the nearest pixel for each, and which show anything."""
     rows, columns, inside = places
-    return np.stack(
-        [map_coordinates(image[..., n], (rows, columns), order=1, mode="nearest") * inside for n in range(3)], axis=-1
-    )
+    row = np.clip(np.rint(rows), 0, EYE_PX - 1).astype(int)
+    column = np.clip(np.rint(columns), 0, EYE_PX - 1).astype(int)
+    return (row * EYE_PX + column).ravel(), inside.ravel() > 0
+
+
+def warped(image: np.ndarray, places: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """A picture read at other places; black outside."""
+    index, inside = places
+    out = image.reshape(-1, 3)[index]
+    out[~inside] = 0
+    return out.reshape(EYE_PX, EYE_PX, 3)
 
 
 def turned_places(yaw_deg: float, pitch_deg: float, roll_deg: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -227,7 +243,7 @@ def make_clips(
             folder / plan.name,
             frames=frames_of(plan),
             frame_rate=plan.rate,
-            video_options={"preset": "veryfast", "crf": "18", "g": "25"},
+            video_options={"preset": "veryfast", "crf": "14", "g": "25"},
         )
     return plans
 
@@ -258,7 +274,7 @@ class Look:
     lift: float = 0.0
     saturation: float = 1.0
     size_px: tuple[int, int] = (256, 128)
-    crf: int = 26
+    crf: int = 20
     layout: str = "equirect180-sbs"
     turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)
     title: bool = False
@@ -322,14 +338,16 @@ class Finisher:
 
     def __init__(self, look: Look, layout: str, rng: np.random.Generator) -> None:
         self._look, self._layout = look, layout
-        self._curve = np.clip(look.lift + 255 * look.gain * (np.arange(256) / 255) ** look.gamma, 0, 255).astype(
-            np.float32
-        )
-        self._turn = turned_places(*look.turn_deg) if any(look.turn_deg) else None
+        curve = look.lift + 255 * look.gain * (np.arange(256) / 255) ** look.gamma
+        self._curve = np.clip(np.rint(curve), 0, 255).astype(np.uint8)
         self._title = rng.uniform(0.0, 0.6), float(rng.uniform(0.0, 0.6))
-        self._unfish = None
+        self._places = None
         if layout.startswith("fisheye"):
-            self._unfish = self._equirect_places(layout)
+            self._places = nearest(self._equirect_places(layout))
+        if any(look.turn_deg):
+            turn = nearest(turned_places(*look.turn_deg))
+            there = (np.arange(EYE_PX**2), np.ones(EYE_PX**2, bool)) if self._places is None else self._places
+            self._places = there[0][turn[0]], there[1][turn[0]]
 
     @staticmethod
     def _equirect_places(layout: str) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -345,8 +363,8 @@ class Finisher:
             np.ones((EYE_PX, EYE_PX)),
         )
 
-    def __call__(self, image: np.ndarray) -> FloatArray:
-        """A film's picture of a clip's, float, before it is scaled."""
+    def __call__(self, image: np.ndarray) -> np.ndarray:
+        """A film's picture of a clip's, uint8, before it is scaled."""
         axis = 0 if self._layout.endswith("-tb") else 1
         eyes = np.split(image, 2, axis=axis) if self._layout.endswith(("-sbs", "-tb")) else [image]
         look = self._look
@@ -354,12 +372,10 @@ class Finisher:
         for eye in eyes:
             view = self._curve[eye]
             if look.saturation != 1.0:
-                gray = view.mean(axis=2, keepdims=True)
-                view = np.clip(gray + look.saturation * (view - gray), 0, 255)
-            if self._unfish is not None:
-                view = warped(view, self._unfish)
-            if self._turn is not None:
-                view = warped(view, self._turn)
+                gray = view.mean(axis=2, dtype=np.float32)[..., np.newaxis]
+                view = np.clip(gray + look.saturation * (view - gray), 0, 255).astype(np.uint8)
+            if self._places is not None:
+                view = warped(view, self._places)
             if look.title:
                 top, left = (int(part * EYE_PX) for part in self._title)
                 view[top : top + EYE_PX // 3 : 3, left : left + EYE_PX // 3 * 2] = 245
@@ -400,8 +416,7 @@ def film_frames(
             old = next(tail, None)
             if old is not None:
                 part = (number + 1) / (shot.dissolve + 1)
-                image = part * image + (1 - part) * old
-            image = np.clip(np.rint(image), 0, 255).astype(np.uint8)
+                image = np.rint(part * image + (1 - part) * old).astype(np.uint8)
             shape = image.shape
             yield image
 
@@ -411,3 +426,180 @@ def scaled(frames: Iterator[np.ndarray], size: tuple[int, int]) -> Iterator[np.n
     for image in frames:
         frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(image), format="rgb24")
         yield frame.reformat(width=size[0], height=size[1], interpolation="BICUBIC").to_ndarray(format="rgb24")
+
+
+# --- sound ---
+
+LAGS_S = {"lag 20 ms": 0.020, "lag 40 ms": 0.040, "lag 80 ms": 0.080}
+
+FAULTS = (*LAGS_S, "slip", "order", "normalisation", "turned 90", "turned 180", "mirrored", "missing channel",
+          "inverted channel", "another take")  # fmt: skip
+"""Twelve things that go wrong on the last mile."""
+
+NAMED_BY = {
+    "lag 20 ms": {"lip_sync"},
+    "lag 40 ms": {"lip_sync"},
+    "lag 80 ms": {"lip_sync"},
+    "slip": {"lip_sync"},
+    "order": {"swapped_channels"},
+    "normalisation": {"convention_guess", "gain_mismatch"},
+    "turned 90": {"facing"},
+    "turned 180": {"facing"},
+    "mirrored": {"mirrored", "polarity"},
+    "missing channel": {"dead_channel"},
+    "inverted channel": {"polarity", "mirrored"},
+    "another take": {"other_sound"},
+}
+"""By which codes each is named. One of X, Y and Z inverted is a mirror image: the same thing."""
+
+_FADE = round(0.010 * RATE_HZ)
+
+
+def make_track(plan: ClipPlan, rng: np.random.Generator) -> tuple[FloatArray, list[tuple[int, float, float]]]:
+    """What the recorder on the rig picks up of a clip's people, who talk in turns; and who talks when.
+
+    Returns
+    -------
+    field : ndarray, shape (4, samples)
+    turns : list of (person, start_s, end_s)
+    """
+    seconds = plan.frames / float(plan.rate)
+    words = recorded_words()
+    room = Room((7.0, 6.0, 3.0), 0.35)
+    rig = Rig(lens_m=(3.2, 3.1, 1.5), facing_azimuth_deg=20.0)
+    samples = round((seconds + 1.0) * RATE_HZ)
+    signals = np.zeros((len(plan.people), samples))
+    turns, at_s, who = [], 0.0, int(rng.integers(len(plan.people)))
+    while at_s < seconds:
+        long_s = float(rng.uniform(1.5, 3.0))
+        piece = speech(words, long_s, rng)
+        first = round(at_s * RATE_HZ)
+        cut = piece[: samples - first]
+        signals[who, first : first + cut.size] += cut
+        turns.append((who, at_s, min(at_s + long_s, seconds)))
+        at_s += long_s
+        who = (who + 1 + int(rng.integers(max(len(plan.people) - 1, 1)))) % len(plan.people)
+    performers = []
+    for number, person in enumerate(plan.people):
+        towards = unit_vectors(np.radians(person.azimuth_deg), np.radians(person.elevation_deg))
+        place = rig.place(person.distance_m * 0.8 * towards)
+        performers.append(Performer(str(number), (float(place[0]), float(place[1]), float(place[2])), signals[number]))
+    shoot = simulate_shoot(room, rig, performers, duration_s=seconds, rng=rng)
+    wanted = samples_for_frames(plan.frames, plan.rate, RATE_HZ)
+    sound = shoot.field[:, :wanted]
+    sound = np.pad(sound, ((0, 0), (0, wanted - sound.shape[1])))
+    noise = rng.standard_normal(sound.shape) * np.array([[1.0], [0.58], [0.58], [0.58]])
+    return 0.2 * sound / np.max(np.abs(sound)) + 2e-4 * noise, turns
+
+
+def write_track(folder: Path, plan: ClipPlan, sound: FloatArray) -> None:
+    """A finished track with its sidecar, as `conform` leaves them."""
+    (folder / "tracks").mkdir(exist_ok=True)
+    path = folder / "tracks" / f"{Path(plan.name).stem}.wav"
+    with TrackWriter(path) as track:
+        track.write(sound)
+    facts = {
+        "output": {"path": str(path)},
+        "clip": {"path": str(folder / plan.name), "frames": plan.frames},
+        "applied": {"mount": {"matrix": np.eye(3).tolist()}},
+    }
+    path.with_suffix(".json").write_text(json.dumps(facts), encoding="utf-8")
+
+
+def write_marks(folder: Path, plan: ClipPlan, turns: Sequence[tuple[int, float, float]]) -> None:
+    """Who is seen talking where and when, beside the clip."""
+    lines = ["who,start_s,end_s,azimuth_deg,elevation_deg,distance_m"]
+    for who, start_s, end_s in turns:
+        person = plan.people[who]
+        if end_s - start_s > 1.0:
+            lines.append(
+                f"person {who},{start_s + 0.1:.2f},{end_s - 0.1:.2f},{person.azimuth_deg:.1f},"
+                f"{person.elevation_deg:.1f},{0.8 * person.distance_m:.1f}"
+            )
+    (folder / f"{Path(plan.name).stem}.marks.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def music(samples: int, rng: np.random.Generator) -> FloatArray:
+    """A stereo bed laid into the field from two sides, shape (4, samples)."""
+    parts = [plucked(samples / RATE_HZ + 0.1, rng)[:samples] for _ in range(2)]
+    return sum(encode(part, np.radians(side), 0.0) for part, side in zip(parts, (40.0, -40.0), strict=True))
+
+
+def cut_sound(
+    shots: Sequence[TrueShot],
+    tracks: Sequence[FloatArray],
+    plans: Sequence[ClipPlan],
+    faults: Sequence[str],
+    rng: np.random.Generator,
+    *,
+    music_db: float | None = None,
+) -> FloatArray:
+    """The film's field: each shot's own sound with its fault, cut hard with short fades, and a music bed under all."""
+    rate = float(plans[0].rate)
+    total = round((shots[-1].film_first + shots[-1].frames) / rate * RATE_HZ)
+    out = np.zeros((4, total + _FADE))
+    for n, (shot, fault) in enumerate(zip(shots, faults, strict=True)):
+        if shot.clip is None:
+            continue
+        first = round(shot.film_first / rate * RATE_HZ)
+        stop = min(round((shot.film_first + shot.frames) / rate * RATE_HZ), total)
+        tail = shots[n + 1].dissolve if n + 1 < len(shots) else 0
+        fade_out = round(tail / rate * RATE_HZ) if tail else _FADE
+        source = tracks[shot.clip]
+        if fault == "another take":
+            place = plans[shot.clip].place
+            source = tracks[next(k for k, plan in enumerate(plans) if plan.place is place and k != shot.clip)]
+        start = round(shot.first / rate * RATE_HZ)
+        # Early sound plays what belongs to a later moment of the picture.
+        lag = LAGS_S.get(fault, 0.0) * (1 if rng.random() < 0.5 else -1)
+        piece = _span(source, start + round(lag * RATE_HZ), stop - first + fade_out)
+        if fault == "slip":
+            half = piece.shape[1] // 2
+            jump = round(float(rng.choice([-1, 1])) * 0.08 * RATE_HZ)
+            piece[:, half:] = _span(source, start + jump, stop - first + fade_out)[:, half:]
+        piece = faulty(piece, fault, rng) * 10 ** (rng.uniform(-3, 3) / 20)
+        rise = round(shot.dissolve / rate * RATE_HZ) if shot.dissolve else _FADE
+        piece[:, :rise] *= np.linspace(0, 1, rise)
+        piece[:, -fade_out:] *= np.linspace(1, 0, fade_out)
+        fits = min(piece.shape[1], out.shape[1] - first)
+        out[:, first : first + fits] += piece[:, :fits]
+    out = out[:, :total]
+    if music_db is not None:
+        bed = music(total, rng)
+        level = 10 ** (music_db / 20) * np.std(out[0]) / max(float(np.std(bed[0])), 1e-9)
+        out = out + level * bed
+    return out / max(1.0, float(np.max(np.abs(out))) / 0.9)
+
+
+def faulty(piece: FloatArray, fault: str, rng: np.random.Generator) -> FloatArray:
+    """A shot's field with what goes wrong with its channels."""
+    if fault == "order":
+        return piece[[0, 3, 1, 2]]
+    if fault == "normalisation":
+        return piece * np.array([[1.0], [3**0.5], [3**0.5], [3**0.5]])
+    if fault.startswith("turned"):
+        yaw = 180.0 if fault == "turned 180" else float(rng.choice([-90.0, 90.0]))
+        return turn_field(piece, matrix_from_ypr(YawPitchRoll.from_degrees(yaw, 0.0, 0.0)))
+    if fault in ("mirrored", "inverted channel", "missing channel"):
+        channel = 1 if fault == "mirrored" else int(rng.integers(1, 4))
+        return piece * np.where(np.arange(4) == channel, 0.0 if fault == "missing channel" else -1.0, 1.0)[:, None]
+    return piece
+
+
+def write_film(path: Path, frames: Iterator[np.ndarray], rate: Fraction, sound: FloatArray, crf: int) -> None:
+    """A film with its field in it, as `headset` writes one."""
+    silent = path.with_name(f"{path.stem}-picture.mov")
+    options = {"preset": "veryfast", "crf": str(crf)}
+    write_movie(silent, frames=frames, frame_rate=rate, video_options=options)
+    form = MovieForm(".mov", SoundCoding.PCM, None)
+    write_headset(silent, [sound.astype(np.float32)], path, form=form)
+    silent.unlink()
+
+
+def _span(sound: FloatArray, first: int, count: int) -> FloatArray:
+    """Samples from `first` on, zeros beyond either end."""
+    out = np.zeros((4, count))
+    low, high = max(first, 0), min(first + count, sound.shape[1])
+    if low < high:
+        out[:, low - first : high - first] = sound[:, low:high]
+    return out
