@@ -16,7 +16,6 @@ from cli.shared import (
     mount_from,
     mount_option,
     paired_option,
-    pairing_from,
     prior_options,
     repair_option,
     rig_options,
@@ -68,6 +67,7 @@ def conform(
         raise click.UsageError(REPAIR_OR_MOUNT)
     with Run(as_json=as_json) as run:
         from spatial.jobs.conform.conform_clip import conform_clip
+        from spatial.jobs.track_request import TrackRequest
         from spatial.report import json_output, text
 
         told_format = read_as(channel_format)
@@ -75,14 +75,16 @@ def conform(
             clip,
             takes,
             output,
-            marks_path=marks,
-            mount=mount_from(mount),
-            rig=rig.told(told_format),
-            prior=prior.told(),
-            repair=repair,
-            tolerance=tolerance.told(),
-            pairing=pairing_from(paired=paired),
-            channel_format=told_format,
+            TrackRequest(
+                marks,
+                mount_from(mount),
+                rig.told(told_format),
+                prior.told(),
+                repair,
+                tolerance.told(),
+                told_format,
+                pair=takes[0].name if paired else None,
+            ),
             force=force,
             progress=run.progress,
         )

@@ -8,6 +8,7 @@ from contextlib import suppress
 
 import click
 
+from cli.check import check
 from cli.conform import conform
 from cli.day import day
 from cli.demo import demo
@@ -56,5 +57,5 @@ def cli() -> None:
     """
 
 
-for command in (inspect, sync, directions, orient, conform, verify, review, headset, film, day, demo):
+for command in (inspect, check, sync, directions, orient, conform, verify, review, headset, film, day, demo):
     cli.add_command(command)

@@ -12,7 +12,6 @@ from cli.shared import (
     RigChoice,
     force_option,
     paired_option,
-    pairing_from,
     prior_options,
     repair_option,
     rig_options,
@@ -87,17 +86,18 @@ def orient(
         told_rig = rig.told(told_format)
         if claps is None:
             from spatial.jobs.orient.orient_clip import orient_clip
+            from spatial.jobs.track_request import TrackRequest
 
             clip, *takes = files
-            result = orient_clip(
-                *(clip, takes, marks),
+            asked = TrackRequest(
+                marks,
                 rig=told_rig,
                 prior=prior.told(),
                 repair=repair,
-                pairing=pairing_from(paired=paired),
-                channel_format=told_format,
-                progress=run.progress,
+                read_as=told_format,
+                pair=takes[0].name if paired else None,
             )
+            result = orient_clip(clip, takes, asked, progress=run.progress)
         else:
             from spatial.jobs.orient.from_claps import orient_claps
 

@@ -16,7 +16,6 @@ from cli.shared import (
     mount_from,
     mount_option,
     paired_option,
-    pairing_from,
     prior_options,
     repair_option,
     rig_options,
@@ -61,23 +60,23 @@ def review(
         raise click.UsageError(REPAIR_OR_MOUNT)
     with Run(as_json=as_json) as run:
         from spatial.jobs.review.review_clip import review_clip
+        from spatial.jobs.track_request import TrackRequest
         from spatial.media.output_folder import whole_folder
         from spatial.report import json_output, review_page
 
         told_format = read_as(channel_format)
+        asked = TrackRequest(
+            marks,
+            mount_from(mount),
+            rig.told(told_format),
+            prior.told(),
+            repair,
+            tolerance.told(),
+            told_format,
+            pair=takes[0].name if paired else None,
+        )
         with whole_folder(output, force=force, inputs=run.inputs) as folder:
-            result = review_clip(
-                *(clip, takes, folder),
-                marks_path=marks,
-                mount=mount_from(mount),
-                rig=rig.told(told_format),
-                prior=prior.told(),
-                repair=repair,
-                tolerance=tolerance.told(),
-                pairing=pairing_from(paired=paired),
-                channel_format=told_format,
-                progress=run.progress,
-            )
+            result = review_clip(clip, takes, folder, asked, progress=run.progress)
             review_page.write_page(result, folder)
         run.finish(
             lambda: review_page.review_lines(result, output),

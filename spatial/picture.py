@@ -6,8 +6,7 @@ Conventions: spatial.conventions (axes, angles). Directions leave from the lens 
 Pixels: whole numbers are pixel centres, (0, 0) is the top left one, so the frame reaches from -0.5 to
 width_px - 0.5.
 Functions: parse_picture (from a layout's name and the frame's size); Picture (pixel to direction and back);
-seen_from_microphone, distance_from_microphone, parallax_angle_rad (lens to microphone); view_places (all layouts
-brought to one small view).
+seen_from_microphone, parallax_angle_rad (lens to microphone); view_places (all layouts brought to one small view).
 Sources:
 [1] P. Corke, "FishEyeCamera" (fisheye projections): equidistant r = k theta.
 [2] Equirectangular: azimuth and elevation are linear in the pixel (its definition).
@@ -266,17 +265,6 @@ def seen_from_microphone(direction: FloatArray, distance_m: float, mic_offset_m:
     """
     towards = _from_microphone(direction, distance_m, mic_offset_m)
     return np.asarray(towards / np.linalg.norm(towards))
-
-
-def distance_from_microphone(direction: FloatArray, distance_m: float, mic_offset_m: Sequence[float]) -> float:
-    """Metres from the microphone to a performer; the same parameters and errors as seen_from_microphone.
-
-    Examples
-    --------
-    >>> round(distance_from_microphone(np.array([1.0, 0, 0]), 1.5, (0.5, 0, 0)), 6)
-    1.0
-    """
-    return float(np.linalg.norm(_from_microphone(direction, distance_m, mic_offset_m)))
 
 
 def parallax_angle_rad(direction: FloatArray, distance_m: float, mic_offset_m: Sequence[float]) -> float:

@@ -1,8 +1,8 @@
 """Yaw, pitch, roll and rotation matrices; turning a field.
 
 Conventions: spatial.conventions (yaw, pitch, roll; mount).
-Functions: matrix_from_ypr, ypr_from_matrix, rotation_angle; turn_field (fixed), turn_field_along (moving); Motion (a
-rotation that changes in time).
+Functions: matrix_from_ypr, ypr_from_matrix, rotation_angle; rotation_from_vector, vector_from_rotation; turn_field
+(fixed), turn_field_along (moving); Motion (a rotation that changes in time).
 
 A pitch that is positive UP is minus the right-hand rotation about y, and this module is the only place that
 knows it.
@@ -103,6 +103,34 @@ def rotation_angle(first: FloatArray, second: FloatArray) -> float:
     between = np.asarray(first).T @ np.asarray(second)
     axis = np.array([between[2, 1] - between[1, 2], between[0, 2] - between[2, 0], between[1, 0] - between[0, 1]])
     return float(np.arctan2(np.linalg.norm(axis), np.trace(between) - 1.0))
+
+
+def rotation_from_vector(vectors: FloatArray) -> FloatArray:
+    """Rotations about axes, right-handed, by their lengths in radians.
+
+    Parameters
+    ----------
+    vectors : ndarray, shape (..., 3)
+
+    Returns
+    -------
+    ndarray, shape (..., 3, 3)
+
+    Examples
+    --------
+    >>> rotation_from_vector(np.array([0.0, 0.0, np.pi / 2])).dot([1, 0, 0]).round(6).tolist()
+    [0.0, 1.0, 0.0]
+    """
+    from scipy.spatial.transform import Rotation  # a tenth of a second to import: sync does without
+
+    return np.asarray(Rotation.from_rotvec(vectors).as_matrix())
+
+
+def vector_from_rotation(matrices: FloatArray) -> FloatArray:
+    """Axis times angle of rotations, radians in [0, pi], shape (..., 3); the matrices have shape (..., 3, 3)."""
+    from scipy.spatial.transform import Rotation
+
+    return np.asarray(Rotation.from_matrix(matrices).as_rotvec())
 
 
 def checked_rotation(matrix: FloatArray) -> FloatArray:

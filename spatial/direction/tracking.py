@@ -20,7 +20,6 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import solveh_banded
 from scipy.ndimage import gaussian_filter1d, percentile_filter, uniform_filter1d
 
 from spatial.conventions import FloatArray
@@ -573,6 +572,8 @@ def _smoothest(target: FloatArray, weight: FloatArray, step_s: float) -> tuple[F
 
 def _spline(target: FloatArray, weight: FloatArray, stiffness: float) -> FloatArray:
     """Minimise sum of weight (p - target)^2 + stiffness (second differences of p)^2; unit vectors."""
+    from scipy.linalg import solveh_banded  # sync, which follows nobody, need not load it
+
     count = len(weight)
     band = np.zeros((3, count))
     band[2] = weight + 1e-9

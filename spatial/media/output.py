@@ -29,6 +29,7 @@ from spatial.media.ownership import TRACK_MAKER, Kind, maker_chunk, may_be_writt
 from spatial.media.wav.adm import axml_body, chna_body
 from spatial.media.wav.metadata import bext_body
 from spatial.media.wav.riff import wav_header
+from spatial.media.wav.track_notes import TrackNotes, notes_chunks
 from spatial.media.work_folders import WINDOWS, working_folder
 from spatial.timebase import DAY_S
 
@@ -160,11 +161,12 @@ def write_text_whole(
 
 
 class TrackWriter:
-    """The delivered track, written as it is made. Use in a with statement.
+    """The delivered track, or another recording cut to its length, written as it is made. Use in a with statement.
 
-    WAV at 48 kHz, 24-bit, four channels; BW64 by itself where the size needs it. Its chna and axml chunks name the
-    channels W, Y, Z, X in SN3D, LIST names this program as its maker, and bext tells the time of day. Samples are
-    rounded to the nearest step without dither: the error, 144 dB down, lies far below the noise of any microphone.
+    WAV at 48 kHz, 24-bit, four channels unless said otherwise; BW64 by itself where the size needs it. Chunks chna and
+    axml name the channels of a field W, Y, Z, X in SN3D, LIST names this program as its maker, and bext tells the time
+    of day. Samples are rounded to the nearest step without dither: the error, 144 dB down, lies far below the noise of
+    any microphone.
 
     Parameters
     ----------
@@ -172,6 +174,12 @@ class TrackWriter:
     start_of_day_s : float, optional
         Seconds from midnight at the first sample; where it is not known there is no bext chunk, for its time
         reference would say midnight.
+    notes : TrackNotes, optional
+        What an editor is told: bext then holds it, with the time of day that it names, and so does an iXML chunk.
+    channels : int
+        Four are a field and are named as one.
+    description : str
+        What it is, for the bext chunk.
 
     Attributes
     ----------
@@ -183,15 +191,28 @@ class TrackWriter:
         Values beyond full scale, of all channels: written as full scale.
     """
 
-    def __init__(self, path: Path | str, *, start_of_day_s: float | None = None) -> None:
+    def __init__(
+        self,
+        path: Path | str,
+        *,
+        start_of_day_s: float | None = None,
+        notes: TrackNotes | None = None,
+        channels: int = FIRST_ORDER_CHANNELS,
+        description: str = "First-order sound field, W Y Z X, SN3D",
+    ) -> None:
         self._path = Path(path)
-        self._chunks = [
-            maker_chunk(),
-            (b"chna", chna_body()),
-            (b"axml", axml_body(rate_hz=DELIVERY_RATE_HZ, bits=8 * _SAMPLE_BYTES)),
-        ]
-        if start_of_day_s is not None:
-            self._chunks.insert(0, (b"bext", _bext(start_of_day_s)))
+        self._channels = channels
+        self._chunks = [maker_chunk()]
+        if channels == FIRST_ORDER_CHANNELS:
+            self._chunks += [
+                (b"chna", chna_body()),
+                (b"axml", axml_body(rate_hz=DELIVERY_RATE_HZ, bits=8 * _SAMPLE_BYTES)),
+            ]
+        if notes is not None:
+            bext, ixml = notes_chunks(notes, TRACK_MAKER)
+            self._chunks = [bext, *self._chunks, ixml]
+        elif start_of_day_s is not None:
+            self._chunks.insert(0, (b"bext", _bext(start_of_day_s, description)))
         self.samples = 0
         self.peak = 0.0
         self.clipped = 0
@@ -223,8 +244,8 @@ class TrackWriter:
 
         Parameters
         ----------
-        block : ndarray, shape (4, samples)
-            W, Y, Z, X in SN3D.
+        block : ndarray, shape (channels, samples)
+            Of a field W, Y, Z, X in SN3D.
 
         Raises
         ------
@@ -233,8 +254,8 @@ class TrackWriter:
         OutputError
             It cannot be written, as on a full disk.
         """
-        if block.ndim != 2 or block.shape[0] != FIRST_ORDER_CHANNELS:
-            raise InputError(f"a track is written in blocks of shape (4, samples), got {block.shape}")
+        if block.ndim != 2 or block.shape[0] != self._channels:
+            raise InputError(f"a track is written in blocks of shape ({self._channels}, samples), got {block.shape}")
         peak = float(np.max(np.abs(block), initial=0.0))
         if not np.isfinite(peak):
             raise InputError(
@@ -250,10 +271,10 @@ class TrackWriter:
 
     def _header(self) -> bytes:
         return wav_header(
-            channels=FIRST_ORDER_CHANNELS,
+            channels=self._channels,
             rate_hz=DELIVERY_RATE_HZ,
             sample_bytes=_SAMPLE_BYTES,
-            data_bytes=self.samples * FIRST_ORDER_CHANNELS * _SAMPLE_BYTES,
+            data_bytes=self.samples * self._channels * _SAMPLE_BYTES,
             chunks=self._chunks,
         )
 
@@ -264,12 +285,12 @@ class TrackWriter:
             raise OutputError(_sentence(self._path, error)) from error
 
 
-def _bext(start_of_day_s: float) -> bytes:
+def _bext(start_of_day_s: float, description: str) -> bytes:
     return bext_body(
         time_reference=round(start_of_day_s % DAY_S * DELIVERY_RATE_HZ),
         originator=TRACK_MAKER,
-        description="First-order sound field, W Y Z X, SN3D",
-        coding_history=f"A=PCM,F={DELIVERY_RATE_HZ},W={8 * _SAMPLE_BYTES},T=Soundplumb\r\n",
+        description=description,
+        coding_history=f"A=PCM,F={DELIVERY_RATE_HZ},W={8 * _SAMPLE_BYTES},T={TRACK_MAKER}\r\n",
     )
 
 

@@ -312,11 +312,11 @@ _NOBODY = -0.3
 _STILL_EVERY, _STILL_MARGIN = 8, 0.05
 """Every so many frames one is looked at, and those that look less alike than the best by more show something else."""
 
-_SWITCH = 24.0
+_SWITCH = 40.0
 """Log odds that a change of hypothesis costs: one in a million, as there are so many moments that might follow, and
 as much again, since errors come in rows."""
 
-_EXACT = 20.0
+_EXACT = 30.0
 """Log odds by which movement must speak for a hypothesis before its picture is called known."""
 
 _FRAME_SD = 0.7

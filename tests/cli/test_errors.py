@@ -117,17 +117,25 @@ def prints(folder):
     }
 
 
+def times(folder):
+    """What lies in a folder, with size, time and number of every file: what any writing to it changes."""
+    found = {path.relative_to(folder): path.lstat() for path in sorted(folder.rglob("*"))}
+    return {name: (seen.st_size, seen.st_mtime_ns, seen.st_ino) for name, seen in found.items()}
+
+
 @pytest.fixture(scope="module")
 def material(tmp_path_factory):
     folder = tmp_path_factory.mktemp("material")
     shoot_files(folder)
-    return folder
+    before = prints(folder)
+    yield folder
+    assert prints(folder) == before
 
 
 @pytest.fixture
 def run(material, tmp_path, monkeypatch):
     """Run a command among the material; nothing in it may change, whatever happens."""
-    before = prints(material)
+    before = times(material)
     monkeypatch.chdir(material)
 
     def invoke(*arguments):
@@ -137,7 +145,7 @@ def run(material, tmp_path, monkeypatch):
         return result
 
     yield invoke
-    assert prints(material) == before
+    assert times(material) == before
 
 
 TAKES = {

@@ -15,11 +15,11 @@ import spatial.jobs.conform.track_memory
 import spatial.jobs.day.day_folder
 import spatial.jobs.day.day_matches
 from spatial.findings import Severity
-from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.demo import lay_out
 from spatial.jobs.rig import Rig
 from spatial.media.ownership import BLANK_SEAL, put_seal
+from spatial.media.track_files import is_unfinished
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.report.day_report import day_json, day_lines
 from spatial.report.json_output import dumps

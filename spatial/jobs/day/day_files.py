@@ -12,11 +12,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from spatial.errors import MediaFileError
-from spatial.jobs.conform.sidecar import is_track_of_ours
 from spatial.jobs.rig import Rig
 from spatial.media.ownership import portable_name, spelling
 from spatial.media.shoot_file import SHOOT_FILE, Shoot, read_shoot
 from spatial.media.tables import read_moves
+from spatial.media.track_files import is_track_of_ours
 from spatial.mount.prior import Hanging, MountPrior
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".mkv", ".m4v")

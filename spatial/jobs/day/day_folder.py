@@ -13,8 +13,7 @@ from spatial.errors import FaultError, InconclusiveError, MediaFileError, Output
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.conform_clip import conform_match
-from spatial.jobs.conform.sidecar import is_unfinished
-from spatial.jobs.conform.track_memory import ConformResult, Recalled, TrackRequest, recalled
+from spatial.jobs.conform.track_memory import ConformResult, Recalled, recalled
 from spatial.jobs.day.day_files import (
     MARKS,
     MOVES,
@@ -27,6 +26,10 @@ from spatial.jobs.day.day_files import (
     shared_beside,
 )
 from spatial.jobs.day.day_matches import ClipMatch, DayMatcher, usable_takes
+from spatial.jobs.day.day_result import DayClip as DayClip
+from spatial.jobs.day.day_result import DayResult as DayResult
+from spatial.jobs.day.other_recordings import OtherMatcher, nowhere_findings, split_recordings
+from spatial.jobs.day.same_content import Watch, overlapping_findings, without_copies
 from spatial.jobs.faults import as_fault
 from spatial.jobs.inspect.take_health import health_on_clips
 from spatial.jobs.orient.mic_place import findings_of_rigs, one_place_of_all, unseen_findings, unseen_of_rigs
@@ -37,10 +40,12 @@ from spatial.jobs.sync.listen import require_usable, unusable
 from spatial.jobs.sync.sync_clip import open_takes
 from spatial.jobs.sync.sync_findings import match_findings, riding_findings, riding_over_day
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.track_request import TrackRequest
 from spatial.media.cache import FeatureCache
 from spatial.media.ownership import is_too_long
 from spatial.media.shoot_file import Shoot
 from spatial.media.takes.take import Take
+from spatial.media.track_files import is_unfinished
 from spatial.media.work_folders import clear_leftovers
 from spatial.mount.prior import MountPrior
 
@@ -49,33 +54,6 @@ TRACKS_FOLDER = "tracks"
 
 _SAME_MOMENT_S = 0.1
 """Clips that lie no further apart in a take, and end together, are copies: pictures of one camera, not two scenes."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class DayClip:
-    """One clip of a day, as far as it could be taken."""
-
-    clip: Path
-    sync: SyncResult | None
-    conform: ConformResult | None
-    findings: tuple[Finding, ...]
-    page: Path | None = None
-    """Its review page, where one was made."""
-    remembered: bool = False
-    """Nothing was measured: its track lies there, and all that it was made from is as it was then."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class DayResult:
-    """A whole shoot day."""
-
-    folder: Path
-    clips: tuple[DayClip, ...]
-    unused_takes: tuple[Path, ...]
-    findings: tuple[Finding, ...]
-    """About the day as a whole; each clip carries its own."""
-    pages: Path | None = None
-    """The page that leads to each clip's review page, where they were made."""
 
 
 def run_day(
@@ -109,8 +87,11 @@ def run_day(
     """
     clips, found = files_of_day(folder)
     shoot = shoot or Shoot()
-    opened, unopened = _open_all(found, channel_format, shoot)
     cache = FeatureCache()
+    watch = Watch.over([*clips, *found])
+    clips, found, copied = _without_copies(clips, found, shoot, cache)
+    split = split_recordings(found, channel_format)
+    opened, unopened = _open_all(split.takes, channel_format, shoot)
     takes = usable_takes(opened, cache, progress)
     require_usable(len(takes.takes), [*unopened, *takes.unread])
     names = result_names(clips)
@@ -134,6 +115,9 @@ def run_day(
             # Made for tracks that did not come; a folder with anything in it stays.
             with suppress(OSError):
                 tracks.rmdir()
+    beside_tracks = OtherMatcher(split.others, cache, force, progress)
+    done = [_with_others(entry, beside_tracks) for entry in done]
+    told_others = [one for entry in done for one in entry.other_recordings]
     used = {path for entry in done if entry.sync and entry.sync.estimate.matched for path in entry.sync.take.paths}
     # One that fits some clip as well as the take that is used, such as a copy of it, is reported with the clip.
     may_be = used | {path for entry in done if entry.sync for p in entry.sync.possibilities for path in p.take.paths}
@@ -155,9 +139,37 @@ def run_day(
     return DayResult(
         folder,
         tuple(_without_day_notes(entry) for entry in done),
-        tuple(path for path in found if path not in used),
-        (*unopened, *takes.unread, *unsettled, *spare, *of_places, *placed, *riding),
+        tuple(path for path in found if path not in used | {one.path for one in told_others if one.law is not None}),
+        (
+            *(*watch.changed(), *copied, *unopened, *takes.unread, *unsettled, *spare),
+            *nowhere_findings(split.others, told_others),
+            *overlapping_findings([entry.sync for entry in done if entry.sync]),
+            *(*of_places, *placed, *riding),
+        ),
     )
+
+
+def _without_copies(
+    clips: Sequence[Path], takes: Sequence[Path], shoot: Shoot, cache: FeatureCache
+) -> tuple[list[Path], list[Path], list[Finding]]:
+    """Clips and takes without those that hold the same as another, as after a card was copied twice."""
+    paired = {name for pair in shoot.pairs for name in pair}
+
+    def named(file: Path) -> bool:
+        return file.name in paired or any(is_there(beside(file, what)) for what in (MARKS, MOVES))
+
+    own_clips, copied_clips = without_copies(clips, cache.digest, kept=named)
+    own_takes, copied_takes = without_copies(takes, cache.digest, kept=lambda take: take.name in paired)
+    return own_clips, own_takes, [*copied_clips, *copied_takes]
+
+
+def _with_others(entry: DayClip, matcher: OtherMatcher) -> DayClip:
+    """A clip with what the day's other recordings have of it."""
+    if entry.sync is None:
+        return entry
+    others = matcher.of_clip(entry.sync, entry.conform.output if entry.conform else None)
+    said = [finding for one in others for finding in one.findings]
+    return replace(entry, other_recordings=others, findings=(*entry.findings, *said))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -346,10 +358,10 @@ class _Finish:
         if not result.estimate.matched:
             return DayClip(clip, result, None, result.findings)
         if place.doubts:
-            return DayClip(clip, result, None, (*result.findings, *place.doubts, *health))
+            return DayClip(clip, result, None, (*result.findings, *place.doubts, *health), health=health)
         marked = is_there(beside(clip, MARKS))
         if not marked and not self.request.tells_hanging(clip):
-            return DayClip(clip, result, None, (*result.findings, _without_marks(clip), *health))
+            return _unmarked(clip, match, _without_marks(clip))
         if place.there is not None and place.there.made is not None:
             # Made anew it would be the same, so --force leaves it too.
             shown = _shown(clip, match, place.there, place.there.made)
@@ -357,7 +369,8 @@ class _Finish:
                 return shown
         unfinished = is_unfinished(place.track)
         if place.track.exists() and not self.force and not unfinished:
-            return DayClip(clip, result, None, (*result.findings, _left(clip, result.take, place), *health))
+            left = _left(clip, result.take, place)
+            return DayClip(clip, result, None, (*result.findings, left, *health), health=health)
         try:
             with as_fault(clip.name):
                 asked = self.request.of(clip)
@@ -373,7 +386,7 @@ class _Finish:
             if marked:
                 return self._undone(clip, match, error)
             missing = _without_marks(clip, f"and the camera's sound does not tell it either ({error})")
-            return DayClip(clip, result, None, (*result.findings, missing, *health))
+            return _unmarked(clip, match, missing)
         except SoundplumbError as error:
             return self._undone(clip, match, error)
         return _done(clip, made, health)
@@ -381,7 +394,16 @@ class _Finish:
     def _undone(self, clip: Path, match: ClipMatch, error: SoundplumbError) -> DayClip:
         # The take is known all the same: only the track could not be made.
         undone = Finding(Code.NOT_DONE, Severity.FIX, str(error), clip.name)
-        return DayClip(clip, match.result, None, (*match.result.findings, undone, *(match.health or ())))
+        health = match.health or ()
+        return DayClip(clip, match.result, None, (*match.result.findings, undone, *health), health=health)
+
+
+def _unmarked(clip: Path, match: ClipMatch, missing: Finding) -> DayClip:
+    """A clip of which nothing tells how the microphone sat."""
+    health = match.health or ()
+    return DayClip(
+        clip, match.result, None, (*match.result.findings, missing, *health), health=health, needs_marks=True
+    )
 
 
 def _done(clip: Path, made: ConformResult, health: Sequence[Finding], *, remembered: bool = False) -> DayClip:
@@ -390,7 +412,7 @@ def _done(clip: Path, made: ConformResult, health: Sequence[Finding], *, remembe
     if not made.proof.marks:
         beside_it.append(_unproved(clip))
     findings = (*made.findings, *beside_it, *health)
-    return DayClip(clip, made.sync, made, findings, remembered=remembered)
+    return DayClip(clip, made.sync, made, findings, remembered=remembered, health=tuple(health))
 
 
 def _shown(clip: Path, match: ClipMatch, there: Recalled, made: ConformResult) -> DayClip | None:

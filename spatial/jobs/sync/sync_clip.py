@@ -214,6 +214,7 @@ def match_takes(
         listened=heard_of_take,
         decided_by=choice.decided_by,
         alignment=choice.alignment,
+        doubts=choice.doubts,
         riding_db=_riding_db(clip, sound, choice),
     )
     if choice.estimate.matched:

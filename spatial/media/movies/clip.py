@@ -2,13 +2,14 @@
 
 Goal: the exact frame rate, the number of shown frames, and the sound placed against the first of them.
 Conventions: spatial.conventions (time): clip time 0 is the first shown picture frame.
-Functions: open_clip (look at a file); open_pictures (its pictures alone); scratch_blocks (its sound, in a stream).
+Functions: open_clip (look at a file); open_pictures (its pictures alone); stretch_of_clip (a part of its sound);
+scratch_blocks (its sound, in a stream); camera_reel (the camera's name for it).
 """
 
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from typing import Any
 import av
 
 from spatial.conventions import FloatArray
-from spatial.errors import MediaFileError
+from spatial.errors import InputError, MediaFileError
 from spatial.findings import Code, Finding, Severity
 from spatial.media.intake import open_input
 from spatial.media.movies.boxes import display_matrix
@@ -147,6 +148,16 @@ def open_clip(path: Path | str) -> Clip:
     )
 
 
+def camera_reel(path: Path) -> str | None:
+    """The reel that the camera says a movie is on; None where it says nothing. Raises as open_clip."""
+    with opened(path) as container:
+        for tags in (*(stream.metadata for stream in container.streams), container.metadata):
+            reel = _tag(tags, "reel_name")
+            if reel is not None and reel.strip():
+                return reel.strip()
+    return None
+
+
 def scratch_blocks(clip: Clip, *, block_s: float = 5.0) -> Iterator[FloatArray]:
     """Decode the clip's own sound on picture time, in a stream.
 
@@ -176,6 +187,29 @@ def scratch_blocks(clip: Clip, *, block_s: float = 5.0) -> Iterator[FloatArray]:
         block_s=block_s,
         most_silence_s=_MOST_SILENCE_S + (clip.frames or 0),
     )
+
+
+def stretch_of_clip(clip: Clip, start_s: float, stop_s: float) -> Clip:
+    """A clip of whose sound only a stretch is listened to; clip time stays what it was.
+
+    Parameters
+    ----------
+    clip : Clip
+        With sound of its own.
+    start_s, stop_s : float
+        Clip time; the sound starts with the first sample after start_s.
+
+    Raises
+    ------
+    InputError
+        It has no sound, or the stretch does not lie in the clip.
+    """
+    if clip.scratch is None or not 0.0 <= start_s < stop_s <= clip.duration_s:
+        raise InputError(f"{start_s} to {stop_s} s is no stretch of the sound of {clip.path.name}")
+    scratch = clip.scratch
+    later = math.ceil((start_s - scratch.phase_s) * scratch.rate_hz - 1e-6)
+    moved = replace(scratch, phase_s=scratch.phase_s + max(later, 0) / scratch.rate_hz)
+    return replace(clip, duration_s=stop_s, scratch=moved)
 
 
 def _picture(container: Any, stream: Any, path: Path) -> ShownPictures:
