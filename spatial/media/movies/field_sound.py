@@ -241,21 +241,22 @@ def _which(
     return [Finding(Code.SOUND_TRACK, severity, message, path.name)]
 
 
-def field_declared(words: SoundWords, channels: int) -> tuple[str, str | None, tuple[int, ...] | None] | None:
+def field_declared(words: SoundWords, channels: int) -> tuple[str, str | None, tuple[int, ...]] | None:
     """What a movie says of a track's channels.
 
     Returns
     -------
     by, normalisation, acn
-        Where it says so; "SN3D", or None where it says another or none; file channels of W, Y, Z and X, or None.
-        None where it says nothing of a field.
+        Where it says so; "SN3D", or None where it says another; file channels of W, Y, Z and X. None where it says
+        nothing of a field, or nothing that can be.
     """
     if words.field is not None:
         version, kind, order, ordering, normalisation, count, *routes = words.field
         places = [routes.index(acn) for acn in range(FIRST_ORDER_CHANNELS) if acn in routes]
-        sound = (version, kind, ordering) == (0, 0, 0) and order >= 1 and count <= channels
+        # The upper bit of the type says that two channels beside the field do not turn with the head.
+        sound = (version, kind & 0x7F, ordering) == (0, 0, 0) and order >= 1 and count <= channels
         known = sound and len(places) == FIRST_ORDER_CHANNELS and max(places) < channels
-        return "its SA3D box", "SN3D" if normalisation == 0 else None, tuple(places) if known else None
+        return ("its SA3D box", "SN3D" if normalisation == 0 else None, tuple(places)) if known else None
     if words.opus_family == 2 and channels >= FIRST_ORDER_CHANNELS:
         # The decoder has put the streams into the order of the components already ([1]).
         return "its Opus header (mapping family 2)", "SN3D", (0, 1, 2, 3)
