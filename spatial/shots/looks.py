@@ -3,7 +3,8 @@
 Goal: alike for a picture that was graded, scaled, coded again, turned by a few degrees or has a title over a third of
 it; unlike for another place.
 Conventions: pictures are of shape (pictures, cells), cells as in spatial.picture.view_places, luma 0 to 255.
-Functions: as_views; looks_of; alikeness, alike_each; contrast_gains; best_shift, shifted (a picture that was turned a little).
+Functions: as_views; looks_of; alikeness, alike_each; contrast_gains; best_shift, shifted (a picture that was turned a
+little).
 """
 
 from dataclasses import dataclass

@@ -18,6 +18,7 @@ from enum import StrEnum
 from typing import Protocol
 
 import numpy as np
+import numpy.typing as npt
 from scipy.ndimage import median_filter, uniform_filter, uniform_filter1d
 
 from spatial.conventions import FloatArray
@@ -319,6 +320,9 @@ as much again, since errors come in rows."""
 _EXACT = 30.0
 """Log odds by which movement must speak for a hypothesis before its picture is called known."""
 
+_EXACT_SHARP = 21.0
+"""The same by what changes from picture to picture alone, which has less to say."""
+
 _FRAME_SD = 0.7
 """Pictures by which an exact place may be unsure: half of all shots said so would else be one off."""
 
@@ -361,7 +365,7 @@ class _Span:
             out.append(whole)
         return out
 
-    def _absorb(self, path: FloatArray, hypotheses: Sequence[tuple[int, int]]) -> None:
+    def _absorb(self, path: npt.NDArray[np.intp], hypotheses: Sequence[tuple[int, int]]) -> None:
         """Give a few pictures that nothing explains to the shot beside them, where they look like it."""
         edges = [0, *(np.flatnonzero(np.diff(path)) + 1).tolist(), len(path)]
         for first, stop in itertools.pairwise(edges):
@@ -496,7 +500,7 @@ def _best_stretch(each: FloatArray) -> float:
     return float(np.max(sums - np.minimum.accumulate(sums)))
 
 
-def _viterbi(scores: FloatArray) -> FloatArray:
+def _viterbi(scores: FloatArray) -> npt.NDArray[np.intp]:
     """The likeliest hypothesis of each frame, shape (frames,), where every change costs."""
     frames, states = scores.shape
     best = scores[0].copy()
@@ -582,7 +586,7 @@ def _sharpened(shot: FoundShot, film: Pictures, clips: Sequence[Retimed]) -> Fou
             looks_of(np.median(seen, axis=0)[np.newaxis]), looks_of(shifted(clip.read(place, place + 1), found.shift))
         )[0, 0]
     )
-    known = max(odds[best], shot.support) >= _EXACT and sd < _FRAME_SD
+    known = shot.support >= _EXACT and odds[best] >= _EXACT_SHARP and sd < _FRAME_SD
     certainty = Certainty.EXACT if known else Certainty.CLIP_ONLY
     return replace(
         shot,
@@ -647,7 +651,7 @@ def _seam(before: FoundShot, after: FoundShot, film: Pictures, clips: Sequence[R
         first -= 1
     while last < len(mixed) and mixed[last]:
         last += 1
-    return low + middle, last - first if last - first > 1 else 0
+    return low + middle, last - first if last - first > _LEAST_SEAM - 1 else 0
 
 
 def _there(shot: FoundShot, clips: Sequence[Retimed], low: int, high: int) -> FloatArray:

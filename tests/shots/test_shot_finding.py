@@ -1,6 +1,7 @@
 """Shots are found in arrays of small pictures whose truth is known: people who move before walls that stand still."""
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -172,5 +173,5 @@ def test_found_shots_fill_the_film(shoot: list[FloatArray]) -> None:
     found = find(film, shoot)
     assert found[0].first == 0
     assert found[-1].stop == len(film)
-    assert all(one.stop == two.first for one, two in zip(found, found[1:], strict=False))
+    assert all(one.stop == two.first for one, two in pairwise(found))
     assert replace(found[0]) == found[0]

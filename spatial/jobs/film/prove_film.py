@@ -188,7 +188,7 @@ def prove_film(
             layout = _clip_layout(clip, request, shoot)
             try:
                 with as_fault(clip.path.name):
-                    one, _ = _reel(clip, layout, cache, stack, lambda part, clip=clip: progress(clip.path.name, part))  # type: ignore[misc]
+                    one, _ = _reel(clip, layout, cache, stack, lambda part, clip=clip: progress(clip.path.name, part))
             except FaultError:
                 raise
             except SoundplumbError as error:
@@ -387,10 +387,19 @@ class _Work:
             if clip.frame_rate == self.rate:
                 clip_start_s = float(clip_frame / clip.frame_rate)
         shot = FilmShot(
-            *(number, found, start_s, self.time_of(found.stop)),
+            number,
+            found,
+            start_s,
+            self.time_of(found.stop),
             timecode_from_frame(found.first, self.rate),
-            *(clip, clip_start_s, clip_frame, None, None, (), ()),
-            self._why_open(found, clip),
+            clip,
+            clip_start_s,
+            clip_frame,
+            track=None,
+            sound=None,
+            marks=(),
+            findings=(),
+            why_open=self._why_open(found, clip),
         )
         if clip is None or clip_start_s is None or self.sound.samples is None:
             return shot
@@ -420,7 +429,11 @@ class _Work:
         last = max(first, round((shot.film_end_s - self.sound.phase_s) * DELIVERY_RATE_HZ))
         at_s = first / DELIVERY_RATE_HZ + self.sound.phase_s
         time = ShotTime(
-            f"{self.film.path.name} at {shot.timecode}", at_s, self.rate, shot.found.frame_sd / float(self.rate)
+            f"{self.film.path.name} at {shot.timecode}",
+            shot.timecode,
+            at_s,
+            self.rate,
+            shot.found.frame_sd / float(self.rate),
         )
         with TakeSamples(open_take(track.path, channel_format=ChannelFormat.AMBIX), DELIVERY_RATE_HZ) as there:
             sound = hold_against_track(
@@ -462,9 +475,9 @@ class _Work:
             return (), ()
         assert shot.clip_start_s is not None
         law = ClockLaw(offset_s=shot.film_start_s - shot.clip_start_s - sound.lip_sync_s)
-        heard = measure_marks(take, law, marks, rig, finished=True)
+        heard = list(measure_marks(take, law, marks, rig, finished=True))
         if not np.allclose(self.request.turned, np.eye(3)):
-            heard = tuple(replace(mark, expected=self.request.turned @ mark.expected) for mark in heard)
+            heard = [replace(mark, expected=self.request.turned @ mark.expected) for mark in heard]
         checks, _ = check_marks(heard, self.request.tolerance)
         return checks, ()
 

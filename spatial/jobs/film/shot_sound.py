@@ -81,13 +81,17 @@ class ShotTime:
 
     name: str
     """For "where": the film's file and its timecode."""
+    timecode: str
+    """Of its first picture."""
     film_start_s: float
     frame_rate: Fraction
     frame_sd_s: float
     """How sure the picture's own place in the clip is."""
 
     def at(self, film_time_s: float) -> str:
-        """The timecode of a moment of the shot."""
+        """The timecode of a moment of the shot; its own for its start."""
+        if film_time_s <= 0:
+            return self.timecode
         return timecode_from_frame(int((self.film_start_s + film_time_s) * self.frame_rate + 1e-6), self.frame_rate)
 
 
@@ -190,9 +194,9 @@ def _field_findings(mix: MixEstimate, time: ShotTime, intended: FloatArray) -> t
     code, severity, do = _KINDS[best.kind]
     if best.probability < SURE:
         rivals = " or that ".join(reading.words for reading in mix.readings[:3] if reading.probability > 1 - SURE)
-        message = f"at {time.at(0)} the film's sound leaves open that {rivals}: listen to it, and to a longer shot"
+        message = f"the film's sound at {time.at(0)} may be one that {rivals}: listen to it, and to a longer shot"
         return [Finding(code, Severity.LOOK if severity is Severity.FIX else severity, message, time.name)], off_rad
-    return [Finding(code, severity, f"at {time.at(0)} {best.words}: {do}", time.name)], off_rad
+    return [Finding(code, severity, f"the film's sound at {time.at(0)} {best.words}: {do}", time.name)], off_rad
 
 
 def _off(reading: Reading, intended: FloatArray) -> tuple[float, float]:
@@ -206,8 +210,8 @@ def _off(reading: Reading, intended: FloatArray) -> tuple[float, float]:
 def _turned(reading: Reading, off_rad: float, time: ShotTime, intended: FloatArray, *, sure: bool) -> Finding:
     meant = "" if np.allclose(intended, np.eye(3)) else f", and it was meant to be turned {_in_words(intended)}"
     message = (
-        f"at {time.at(0)} {reading.words}{meant}, so that it is {np.degrees(off_rad):.0f}° off its picture: take the "
-        "turn back in the edit, or name it by --turned where it is meant"
+        f"the film's sound at {time.at(0)} {reading.words}{meant}, so that it is {np.degrees(off_rad):.0f}° off its "
+        "picture: take the turn back in the edit, or name it by --turned where it is meant"
     )
     return Finding(Code.FACING, Severity.FIX if sure else Severity.LOOK, message, time.name)
 

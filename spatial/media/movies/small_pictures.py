@@ -184,7 +184,7 @@ def _blocks(clip: Clip, picture: Picture) -> Iterator[tuple[FloatArray, list[flo
 
 def _small(scaler: VideoReformatter, frame: Any, width: int, height: int, turn: DisplayTurn) -> Image:
     gray = scaler.reformat(frame, width=width, height=height, format="gray", interpolation="AREA")
-    image: Image = gray.to_ndarray()
+    image = np.asarray(gray.to_ndarray(), dtype=np.uint8)
     return image[::-1, ::-1] if turn is DisplayTurn.HALF else image
 
 
