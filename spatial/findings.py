@@ -117,6 +117,15 @@ class Code(StrEnum):
     """The packets of the picture are not those of the film."""
     SOUND_FIELD = "sound_field"
     """The field came through otherwise than it was sent: its level, its directions, or not at all."""
+    # A finished film
+    SHOT_OPEN = "shot_open"
+    """Which clip, or which moment of it, a film shows cannot be told."""
+    OTHER_SOUND = "other_sound"
+    """The film's sound over a shot is not that of its clip."""
+    NO_TRACK = "no_track"
+    """A clip of the film has no finished track."""
+    FRAME_RATE = "frame_rate"
+    """Pictures of a film do not come evenly, or not as often as those of its clips."""
     # A day's files
     NEWEST_UNCLEAR = "newest_unclear"
     """Which clip or take is the newest is in doubt."""
