@@ -90,7 +90,7 @@ def day(
         from spatial.jobs.handover.hand_over import Delivered, deliver, require_places
         from spatial.report import day_report, handover_report, json_output
 
-        wanted = delivery.told(folder)
+        wanted = delivery.told(folder, run.inputs)
         require_places(wanted, force=force)
         told_format = read_as(channel_format)
         told = rig.told(told_format)

@@ -516,6 +516,7 @@ WRITERS = {
     "spatial.jobs.day.day_folder",
     "spatial.jobs.day.day_pages",
     "spatial.jobs.demo",
+    "spatial.jobs.handover.hand_over",
     "spatial.jobs.conform.conform_clip",
     "spatial.jobs.review.review_clip",
     "spatial.report.html",

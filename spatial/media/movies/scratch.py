@@ -36,7 +36,7 @@ _MOST_BLOCK = 1 << 22
 _NO_SAMPLE = 1e6
 """120 dB over full scale is damage, not sound."""
 
-_HOLE_S = 0.003
+HOLE_S = 0.003
 """A time stamp this far from the count of samples is a hole or a jump. Smaller steps are rounding: the stamps of
 MKV and FLV are whole milliseconds, and two rounded stamps differ by up to 1 ms from the truth."""
 
@@ -185,7 +185,7 @@ def _start(stamps: list[_Stamp], tick_s: float, rate_hz: int, zero_s: float) -> 
     estimates_s, count = [], 0
     for stamp in stamps:
         estimate_s = stamp.pts * tick_s - count / rate_hz
-        if abs(estimate_s - first_s) > _HOLE_S:
+        if abs(estimate_s - first_s) > HOLE_S:
             break
         estimates_s.append(estimate_s)
         count += stamp.samples
@@ -294,7 +294,7 @@ def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatA
                 if pts is not None:
                     first_pts = pts if first_pts is None else first_pts
                     stamped = first + (pts - first_pts) * samples_per_tick
-                    if abs(stamped - place - count) > _HOLE_S * rate:
+                    if abs(stamped - place - count) > HOLE_S * rate:
                         if count:
                             yield place, _taken(gathered, scratch, coded, path)
                         place, count = round(stamped), 0

@@ -23,6 +23,7 @@ import soundfile
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
 from spatial.media.intake import open_input
+from spatial.media.movies.field_sound import FieldSound, is_movie
 from spatial.media.wav.riff import DataView, WavLayout, is_wave, read_layout
 from spatial.media.work_folders import WINDOWS
 
@@ -181,9 +182,9 @@ class PlainSound:
 class OpenSound:
     """A recording open for decoding."""
 
-    sound: soundfile.SoundFile
+    sound: soundfile.SoundFile | FieldSound
     container: str
-    """WAV, RF64, BW64, FLAC or CAF."""
+    """WAV, RF64, BW64, FLAC or CAF; MOV, MP4, MKV or OGG of a movie."""
     layout: WavLayout | None
     """Of a WAV file."""
     plain: PlainSound | None = None
@@ -209,11 +210,14 @@ def open_sound(path: Path, stack: ExitStack) -> OpenSound:
             )
             plain = PlainSound(file, layout) if layout.subtype in _PLAIN_BYTES else None
             return OpenSound(stack.enter_context(sound), layout.container, layout, plain)
+        if is_movie(head):
+            movie = FieldSound(path, stack)
+            return OpenSound(movie, movie.field.container, None)
         container = _OTHER_CONTAINERS.get(head[:4])
         if container is None:
             raise MediaFileError(
-                f"{path.name} is not a WAV, FLAC or CAF recording; name the recorder's file (the clip comes first, "
-                "then its takes)"
+                f"{path.name} is not a WAV, FLAC or CAF recording, nor a movie that holds a sound field; name the "
+                "recorder's file"
             )
         # Bytes, because a name that is no text cannot be encoded; Windows names are always text.
         sound = soundfile.SoundFile(path if WINDOWS else os.fsencode(path))

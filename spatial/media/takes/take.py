@@ -28,6 +28,7 @@ from spatial.errors import InputError, MediaFileError
 from spatial.field import Calibrated, ChannelFormat, ReadAs, internal_from, plain_format, recorded_order
 from spatial.findings import Code, Finding, Severity
 from spatial.media.intake import open_input
+from spatial.media.movies.field_sound import FieldSound, MovieField, field_declared
 from spatial.media.takes.reader import Part, PartReader, open_sound
 from spatial.media.wav.adm import Harmonic, read_chna, read_harmonics
 from spatial.media.wav.metadata import read_bext, read_ixml, stamp_of
@@ -213,6 +214,7 @@ def open_any(path: Path | str, *, channel_format: ReadAs) -> Take:
     with ExitStack() as stack:
         opened = open_sound(path, stack)
         sound, layout = opened.sound, opened.layout
+        movie = sound.field if isinstance(sound, FieldSound) else None
         channels, rate_hz, samples = int(sound.channels), int(sound.samplerate), int(sound.frames)
         subtype = str(sound.subtype)
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
@@ -223,6 +225,8 @@ def open_any(path: Path | str, *, channel_format: ReadAs) -> Take:
         raise MediaFileError(f"{path.name} holds no sound: it is zero samples long; name another recording")
     if samples >= _NO_LENGTH:
         raise MediaFileError(f"{path.name} does not say how long it is; save it as WAV and name that")
+    if movie is not None:
+        return _take_of_movie(movie, channel_format)
     bodies = _bodies(path) if layout is not None else {}
     notes = read_ixml(bodies.get(b"iXML", b""))
     broadcast = read_bext(bodies.get(b"bext", b""))
@@ -240,6 +244,21 @@ def open_any(path: Path | str, *, channel_format: ReadAs) -> Take:
         ),
         speaker_mask=layout.speaker_mask if layout is not None else 0,
         recorder=broadcast.originator,
+    )
+
+
+def _take_of_movie(movie: MovieField, channel_format: ReadAs) -> Take:
+    """A movie's sound field as a take, on the time of its picture."""
+    declared, told = None, None
+    if movie.words is not None:
+        told = field_declared(movie.words, movie.channels)
+    if told is not None:
+        by, normalisation, acn = told
+        declared = Declared(by, _FORMAT_OF.get(normalisation or ""), acn)
+    return Take(
+        *(movie.path, movie.rate_hz, movie.channels, movie.samples, movie.container, movie.subtype, channel_format),
+        findings=movie.findings,
+        declared=declared,
     )
 
 
