@@ -472,7 +472,7 @@ def stopped(code, *arguments):
 
 @pytest.mark.slow
 def test_stopped_inside_a_read(material):
-    """libsndfile asks Python for the bytes of a WAV of floats: what is raised there is lost, and the file seems damaged."""
+    """libsndfile asks Python for the bytes of a WAV of floats: what is raised there is lost, and it seems damaged."""
     code = """
 from spatial.media.wav.riff import DataView
 whole = DataView.readinto
