@@ -276,7 +276,8 @@ def test_another_sound_is_absent(track):
     other = talking_field(np.random.default_rng(77), seconds=LENGTH_S, hiss=1e-3)
     estimate = found(other, track)
     assert estimate.presence is Presence.ABSENT
-    assert np.isnan(estimate.early_s) and estimate.readings == ()
+    assert np.isnan(estimate.early_s)
+    assert estimate.readings == ()
     assert estimate.floor_db < -10
 
 
