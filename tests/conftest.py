@@ -26,6 +26,7 @@ ONE_ROOF = {
     "tests/jobs/test_hand_over.py": "demo",
     "tests/cli/test_commands.py": "demo",
     "tests/cli/test_doors.py": "demo",
+    "tests/cli/test_handover_command.py": "demo",
     "tests/jobs/test_review_clip.py": "review",
     "tests/browser/test_page_marks.py": "review",
     "tests/browser/test_review_page.py": "review",

@@ -135,8 +135,9 @@ _LAG_MODEL_SD_S = 0.00025
 _LAG_BANDWIDTH_HZ = 2500.0
 """Root mean square of the frequencies whose phases tell the lag."""
 
-_NOT_IN_FILM, _SURELY = 0.35, 0.20
-"""A direction in a patch is missing where the film holds less than the first part of it, known to the second."""
+_NOT_IN_FILM, _IN_FILM, _SURELY = 0.35, 0.60, 0.20
+"""A direction in a patch is missing where the film holds less than the first part of it, and more than the second of
+another direction in the same patch; both are known to the third."""
 
 _HEARD_DB, _SHARE_DB = 25.0, -15.0
 """Patches count that are not further below the loudest, and directions that are not further below their patch: coders
@@ -262,14 +263,16 @@ def _found(
     changes += _holes(film, track, fit, pieces, around)
     changes += _matrix_changes(fit, begin_s, step_s)
     changes += _level_changes(fit, begin_s, step_s)
+    # At both ends of a shot faders move.
     whole = np.ones(times, dtype=bool)
+    whole[[0, -1]] = times < 4
     for change in changes:
         if change.kind in (ChangeKind.SLIP, ChangeKind.HOLE):
             places_s = begin_s + step_s * np.arange(times)
             whole &= (places_s > change.stop_s) | (places_s + step_s * 1.1 < change.film_time_s)
     missing = _missing(fit, whole)
     with np.errstate(divide="ignore"):
-        sd = np.sqrt([np.diag(np.linalg.pinv(each, rcond=1e-9, hermitian=True)) for each in fit.information])
+        sd = np.sqrt(np.maximum([np.diag(np.linalg.pinv(each, rcond=1e-9)) for each in fit.information], 0.0))
     known = np.einsum("cii->ci", fit.information) > 0
     readings: tuple[Reading, ...] = ()
     undetermined = ""
@@ -403,7 +406,9 @@ def _missing(fit: MatrixFit, whole: npt.NDArray[np.bool_]) -> float:
     loud = fit.loudness_db > np.max(fit.loudness_db) - _HEARD_DB
     there = whole & (fit.gain > 0.25 * np.median(fit.gain)) & (fit.gain_sd < 0.1 * fit.gain)
     told = (there[:, np.newaxis] & loud)[..., np.newaxis] & (fit.share_db > _SHARE_DB) & (fit.kept_sd < _SURELY)
-    missing = np.count_nonzero((fit.kept < _NOT_IN_FILM) & told)
+    # Where all of a patch is missing, a fader was closed for a part of its half second.
+    beside = np.any(told & (fit.kept > _IN_FILM), axis=2, keepdims=True)
+    missing = np.count_nonzero((fit.kept < _NOT_IN_FILM) & told & beside)
     return missing / np.count_nonzero(told) if missing >= _FEWEST_MISSING else 0.0
 
 
@@ -464,9 +469,16 @@ def _matrix_changes(fit: MatrixFit, begin_s: float, step_s: float) -> list[Chang
         misfit = float(np.einsum("ci,cij,cj->", off, np.linalg.inv(known[0] + known[1]), off))
         if best is None or misfit > best[0]:
             best = (misfit, place, rows)
-    if best is None or best[0] < _TURN_CHANGE:
+    if best is None:
         return []
-    _, place, rows = best
+    misfit, place, rows = best
+    # The fit's scaling holds the change itself for scatter; what strays within both sides is scatter.
+    inside = [
+        _stray(fit.normal[part], fit.right[part], row)
+        for part, row in zip((slice(None, place), slice(place, None)), rows, strict=True)
+    ]
+    if misfit < _TURN_CHANGE * max(1.0, *inside):
+        return []
     sizes = [np.linalg.norm(each) for each in rows]
     if min(sizes) < 0.1 * max(sizes):
         return []
@@ -476,6 +488,13 @@ def _matrix_changes(fit: MatrixFit, begin_s: float, step_s: float) -> list[Chang
         return []
     moment = begin_s + place * step_s
     return [Change(ChangeKind.TURN, moment, moment, angle)]
+
+
+def _stray(normal: FloatArray, right: FloatArray, rows: FloatArray) -> float:
+    """How much the half seconds of a stretch stray from its own rows, 1 where that is as their information says."""
+    score = right - np.einsum("tcij,cj->tci", normal, rows)
+    inverse = np.linalg.pinv(normal.sum(axis=0), hermitian=True)
+    return float(np.mean(np.einsum("tci,cij,tcj->c", score, inverse, score))) / FIRST_ORDER_CHANNELS
 
 
 def _level_changes(fit: MatrixFit, begin_s: float, step_s: float) -> list[Change]:

@@ -81,11 +81,11 @@ class MatrixFit:
     information: FloatArray
     """Inverse covariance of each row, shape (film, 4, 4)."""
     normal: FloatArray
-    """Information of each time, before its scaling, shape (times, film, 4, 4)."""
+    """Information of each time, without that scaling, shape (times, film, 4, 4)."""
     right: FloatArray
     """Information times row of each time, shape (times, film, 4)."""
     gain: FloatArray
-    """Common gain of each time against the mean, shape (times,)."""
+    """Common gain of each time against the mean, by itself, shape (times,)."""
     gain_sd: FloatArray
     """Its standard deviation, shape (times,)."""
     filter: ComplexArray
@@ -212,14 +212,18 @@ def fit_matrix(patches: Patches) -> MatrixFit:
     # Of complex cells with that residual the scores' squares are expected to be half of the information.
     strays = 2.0 * np.einsum("tci,cij,tcj->c", score, np.linalg.pinv(total, hermitian=True), score)
     stray = max(1.0, float(np.mean(strays)) / FIRST_ORDER_CHANNELS * times / (times - 1)) if times > 1 else 2.0
+    # The gain of each half second by itself: where a fader closes nothing is missing.
+    gain_weight = np.sum(precision * np.abs(colour) ** 2, axis=1)
+    gain = np.real(np.sum(precision * np.conj(colour) * apart, axis=1)) / np.maximum(gain_weight, _NOTHING)
+    gain = np.maximum(gain, 1e-6)
     kept, kept_sd, share_db = _dimensions(matrix, held.real, matched, gain, np.abs(colour) ** 2, weight)
     return MatrixFit(
         matrix=matrix,
         information=2.0 * total / stray,
-        normal=2.0 * normal / stray,
-        right=2.0 * right / stray,
+        normal=2.0 * normal,
+        right=2.0 * right,
         gain=gain,
-        gain_sd=1.0 / np.sqrt(np.maximum(2.0 * np.sum(precision * np.abs(colour) ** 2, axis=1), _NOTHING)),
+        gain_sd=1.0 / np.sqrt(np.maximum(2.0 * gain_weight, _NOTHING)),
         filter=colour,
         other=float(np.sum(np.maximum(residual, 0.0))) / max(explained, _NOTHING),
         stray=stray,

@@ -137,7 +137,7 @@ def make_film(tracks: Tracks, wrong: FloatArray, seed: int, fault: str = "", *, 
     if fault == "hole":
         sound[:, moment : moment + gap] = 0.0
     film = replace(film, channel=channel, other_db=other_db)
-    coded = "" if plain else str(rng.choice(["", "", "opus 256", "opus 768", "aac 512"]))
+    coded = "" if plain else str(rng.choice(["", "", "", "", "", "", "opus 256", "opus 768", "aac 512"]))
     if coded and np.any(sound):
         sound = _coded(sound, *coded.split())
     return replace(film, sound=sound.astype(np.float32), coded=coded)

@@ -15,6 +15,7 @@ import pytest
 from spatial.field import ChannelFormat
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.day.day_result import DayClip
+from spatial.jobs.day.other_recordings import OtherRecording
 from spatial.jobs.handover.day_timeline import day_lanes
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.movies.clip import Clip
@@ -45,7 +46,9 @@ def entry(name, take, law, *, frames=250, rate=Fraction(25), timecode=None, find
 
 
 def read(*entries):
-    lanes = day_lanes(entries, track_of=lambda _entry: None, digest=lambda path: f"digest of {path.name}")
+    lanes = day_lanes(
+        entries, place=lambda track: DAY / "handover" / track.name, digest=lambda path: f"digest of {path.name}"
+    )
     text = timeline_text("friday", lanes, folder=DAY / "handover", facts={"day": "friday"})
     return opentimelineio.adapters.read_from_string(text, "otio_json")
 
@@ -145,6 +148,26 @@ def test_channels_in_files_of_their_own_get_a_lane_each():
     timeline = read(entry("a.mov", take_of(names[0], parts=(part,)), ClockLaw(5.0)))
     lanes = ["Raw take", *(f"Raw take, file {number}" for number in (2, 3, 4))]
     assert [clips(track(timeline, lane))[0].media_reference.name for lane in lanes] == names
+
+
+def test_other_recordings_lie_under_their_clip_as_they_were_cut_to_it():
+    """Two microphones on one clip have a lane each; one that was not cut to it has none."""
+    laws = ClockLaw(1.0), ClockLaw(2.0), None
+    others = tuple(
+        OtherRecording(DAY / f"lav{n}.wav", law, 1e-4, "", output=law and DAY / "tracks" / f"a.lav{n}.wav")
+        for n, law in enumerate(laws)
+    )
+    rate = Fraction(30_000, 1001)
+    worn = replace(entry("b.mov", take_of(), ClockLaw(5.0), rate=rate), other_recordings=others)
+    timeline = read(entry("a.mov", take_of(), ClockLaw(100.0), rate=rate, frames=101), worn)
+    picture = next(item for item in clips(track(timeline, "Picture")) if item.name == "b.mov")
+    for lane, name in (("Other recording", "a.lav0.wav"), ("Other recording, file 2", "a.lav1.wav")):
+        (item,) = clips(track(timeline, lane))
+        assert item.media_reference.target_url == name
+        assert abs(begins_s(item) - begins_s(picture)) * 48_000 <= 0.5
+        assert item.duration().value == 400_400  # 250 frames of 30000/1001 at 48 kHz
+        assert item.metadata[METADATA_NAME]["from"] == name[2:]
+    assert "Other recording, file 3" not in [lane.name for lane in timeline.tracks]
 
 
 def test_two_cameras_on_one_scene_lie_over_each_other_and_the_next_scene_follows():

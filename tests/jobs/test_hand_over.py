@@ -17,15 +17,17 @@ import wavinfo
 
 from spatial.errors import InputError, MediaFileError, OutputError
 from spatial.findings import Code, Finding, Severity
+from spatial.jobs.day.other_recordings import OtherRecording
 from spatial.jobs.demo import read_truth
 from spatial.jobs.handover.hand_over import DayWriters, Wanted, deliver, require_places
 from spatial.jobs.handover.originals import OriginalState, check_originals
-from spatial.jobs.handover.track_names import NamePattern
+from spatial.jobs.handover.track_names import NamePattern, distinct
 from spatial.media.output_folder import LIST_NAME
 from spatial.media.timeline_file import METADATA_NAME
 from spatial.media.track_files import sidecar_facts
 from spatial.report.day_table import day_csv
 from spatial.report.handover_report import delivered_lines, originals_json, originals_lines, with_delivered
+from spatial.timebase import ClockLaw
 
 pytestmark = pytest.mark.slow
 
@@ -253,16 +255,24 @@ def test_names_follow_the_pattern(day, pattern, names):
     assert NamePattern(pattern).names(day.clips, "friday") == names
 
 
-def test_names_are_never_alike(day):
+def test_names_are_never_alike():
     """Clips that differ in case only, or in their suffix; and a name that something else has."""
-    first, second = day.clips
-    clips = [first, replace(first, clip=Path("LANTERN.mov")), replace(second, clip=Path("lantern.mkv"))]
-    names = NamePattern("<clip>.wav").names(clips, "d", taken=["Lantern.wav"])
-    assert names == ["lantern (2).wav", "LANTERN (3).wav", "lantern (4).wav"]
+    names = distinct(["lantern.wav", "LANTERN.wav", "lantern.wav", "CON.wav"], taken=["Lantern.wav"])
+    assert names == ["lantern (2).wav", "LANTERN (3).wav", "lantern (4).wav", "_CON.wav"]
 
 
 def test_a_clip_called_like_a_word_of_the_pattern_keeps_its_name(day):
-    assert NamePattern("<clip>.wav").names([replace(day.clips[0], clip=Path("<take>.mov"))], "d") == ["_take_.wav"]
+    assert NamePattern("<clip>.wav").names([replace(day.clips[0], clip=Path("<take>.mov"))], "d") == ["<take>.wav"]
+
+
+def test_other_recordings_are_handed_over_by_their_own_names(day, home):
+    lavalier = home / "shoot" / "tracks" / "lantern.lav.wav"
+    shutil.copy(home / "shoot" / "tracks" / "lantern.wav", lavalier)
+    worn = OtherRecording(Path("shoot/lav.wav"), ClockLaw(1.0), 1e-4, "", output=Path("shoot/tracks/lantern.lav.wav"))
+    done = handed(replace(day, clips=(replace(day.clips[0], other_recordings=(worn,)),)))
+    assert [path.name for path in done.tracks] == [NAMES[0], "lantern_lav.wav"]
+    (item,) = stretches(timeline_of(home / "shoot" / "handover"), "Other recording")
+    assert item.media_reference.target_url == "lantern_lav.wav"
 
 
 @pytest.mark.parametrize(

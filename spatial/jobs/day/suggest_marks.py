@@ -2,7 +2,7 @@
 
 Goal: whoever marks a day need not search it. Where people wear microphones these say who sounds alone when; where
 nobody does, the field says when one place sounds alone, and the names are left to whoever looks.
-Functions: suggest_marks (for the clips of a day that have none); suggested_for (one clip); MOMENTS (the file's name).
+Functions: suggest_marks (for the clips of a day that have none); suggested_for (one clip).
 """
 
 from collections.abc import Callable, Sequence

@@ -67,15 +67,15 @@ class _Placed:
 
 
 def day_lanes(
-    entries: Sequence[DayClip], *, track_of: Callable[[DayClip], Path | None], digest: Callable[[Path], str]
+    entries: Sequence[DayClip], *, place: Callable[[Path], Path | None], digest: Callable[[Path], str]
 ) -> list[Lane]:
     """Lanes of a day's clips; one that cannot be opened is on none of them.
 
     Parameters
     ----------
     entries : sequence of DayClip
-    track_of : callable
-        Where the editor finds a clip's track; None where it has none.
+    place : callable
+        Where the editor finds a track of ours; None where it is not handed over.
     digest : callable
         SHA-256 of a file.
     """
@@ -86,18 +86,37 @@ def day_lanes(
         name = "" if number == 0 else f" {number + 1}"
         pictures = [_picture(one, digest) for one in mine if one.clip.frame_rate is not None]
         tracks = [
-            _track(one, made, track) for one in mine if (made := one.entry.conform) and (track := track_of(one.entry))
+            _track(one, made, track)
+            for one in mine
+            if (made := one.entry.conform) is not None and (track := place(made.output)) is not None
         ]
+        done = {stretch.facts["for_clip"] for stretch in tracks}
         lanes += [
             Lane(f"Picture{name}", LaneKind.PICTURE, tuple(pictures)),
             Lane(f"Sound field{name}", LaneKind.SOUND, tuple(tracks)),
         ]
-        takes = [piece for one in mine if one.sync.estimate.matched for piece in _raw(one, track_of(one.entry) is None)]
-        for beside in sorted({beside for beside, _ in takes}):
-            files = f", file {beside + 1}" if beside else ""
-            stretches = tuple(stretch for other, stretch in takes if other == beside)
-            lanes.append(Lane(f"Raw take{name}{files}", LaneKind.SOUND, stretches))
+        others = [(nth, stretch) for one in mine for nth, stretch in enumerate(_others(one, place))]
+        lanes += _numbered(f"Other recording{name}", others)
+        takes = [
+            piece
+            for one in mine
+            if one.sync.estimate.matched
+            for piece in _raw(one, alone=one.clip.path.name not in done)
+        ]
+        lanes += _numbered(f"Raw take{name}", takes)
     return [lane for lane in lanes if lane.stretches]
+
+
+def _numbered(name: str, stretches: Sequence[tuple[int, Stretch]]) -> list[Lane]:
+    """A lane for each number; those after the first are counted in their names."""
+    return [
+        Lane(
+            f"{name}, file {number + 1}" if number else name,
+            LaneKind.SOUND,
+            tuple(stretch for other, stretch in stretches if other == number),
+        )
+        for number in sorted({number for number, _ in stretches})
+    ]
 
 
 # --- where clips lie ---
@@ -224,8 +243,7 @@ def _mark_moment(heard: MeasuredMark, check: MarkCheck, begin: int, rate: Fracti
 def _track(one: _Placed, made: ConformResult, track: Path) -> Stretch:
     """Our track: as long as the clip, from the samples since midnight that it says itself."""
     rate = Fraction(DELIVERY_RATE_HZ)
-    stamp_s = read_stamp(made.output, DELIVERY_RATE_HZ).start_of_day_s
-    begin = 0 if stamp_s is None else round(stamp_s * DELIVERY_RATE_HZ)
+    begin = _our_first_sample(made.output)
     facts = {
         "role": "sound field, cut and turned",
         "for_clip": one.clip.path.name,
@@ -241,6 +259,35 @@ def _track(one: _Placed, made: ConformResult, track: Path) -> Stretch:
         media_length=made.samples,
         facts=facts,
     )
+
+
+def _others(one: _Placed, place: Callable[[Path], Path | None]) -> list[Stretch]:
+    """What the day's other microphones recorded of a clip, cut to it as our track is."""
+    found = []
+    for other in one.entry.other_recordings:
+        target = None if other.output is None else place(other.output)
+        if other.output is None or target is None:
+            continue
+        begin = _our_first_sample(other.output)
+        length = one.clip.samples_at(DELIVERY_RATE_HZ)
+        facts = {"role": "other recording, cut, not turned", "for_clip": one.clip.path.name, "from": other.path.name}
+        found.append(
+            Stretch(
+                *(target.name, target, one.at_s, Fraction(DELIVERY_RATE_HZ)),
+                start=begin,
+                length=length,
+                media_start=begin,
+                media_length=length,
+                facts=facts,
+            )
+        )
+    return found
+
+
+def _our_first_sample(track: Path) -> int:
+    """Samples since midnight at the first sample of a track of ours, as it says itself; 0 where it does not."""
+    stamp_s = read_stamp(track, DELIVERY_RATE_HZ).start_of_day_s
+    return 0 if stamp_s is None else round(stamp_s * DELIVERY_RATE_HZ)
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +330,7 @@ def raw_pieces(take: Take, law: ClockLaw, from_s: float, until_s: float) -> list
     return pieces
 
 
-def _raw(one: _Placed, alone: bool) -> list[tuple[int, Stretch]]:
+def _raw(one: _Placed, *, alone: bool) -> list[tuple[int, Stretch]]:
     """A take under its clip, each stretch with the number of its file where several hold one time.
 
     `alone`: it is all there is to hear; else it is switched off.

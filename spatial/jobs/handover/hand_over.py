@@ -2,7 +2,7 @@
 
 Goal: an editor opens the timeline, and every picture has its sound; nothing in the folder is older than the originals
 it was made from.
-Method: tracks are copied, and each copy is held against the digest in its sidecar. Clips and takes stay where they are;
+Method: tracks are copied, and each copy is held against the seal inside it. Clips and takes stay where they are;
 the timeline names them by their way from the folder. A folder belongs to one day: another day's is not replaced.
 Functions: require_places (to be asked before the day's work); deliver.
 """
@@ -19,14 +19,13 @@ from spatial.findings import Code, Finding, Severity
 from spatial.jobs.day.day_result import DayClip, DayResult
 from spatial.jobs.faults import as_fault
 from spatial.jobs.handover.day_timeline import day_lanes
-from spatial.jobs.handover.track_names import NamePattern
+from spatial.jobs.handover.track_names import NamePattern, distinct
 from spatial.jobs.progress import Progress, silent
 from spatial.media.cache import FeatureCache
 from spatial.media.intake import read_input
 from spatial.media.output_folder import FolderKind, may_be_made, whole_folder
-from spatial.media.ownership import digest_of
+from spatial.media.ownership import Kind, is_ours
 from spatial.media.timeline_file import METADATA_NAME, timeline_text
-from spatial.media.track_files import sidecar_facts
 from spatial.version import __version__
 
 HANDOVER_FOLDER, SHEET_FOLDER = "handover", "sheet"
@@ -57,6 +56,8 @@ class Wanted:
     names: NamePattern = field(default_factory=NamePattern)
     sheet: Path | None = None
     """The folder of the sheet alone."""
+    inputs: tuple[Path, ...] = ()
+    """Files that are read, beside clips and takes: never written over, under whatever name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +81,7 @@ def require_places(wanted: Wanted, *, force: bool) -> None:
     """
     for folder, kind in ((wanted.handover, FolderKind.HANDOVER), (wanted.sheet, FolderKind.SHEET)):
         if folder is not None:
-            may_be_made(folder, kind=kind, force=force)
+            may_be_made(folder, kind=kind, force=force, inputs=wanted.inputs)
 
 
 def deliver(
@@ -100,14 +101,15 @@ def deliver(
     if wanted.handover is not None:
         try:
             with as_fault(wanted.handover.name):
-                done = _handed_over(day, wanted.handover, write, wanted.names, force=force, progress=progress)
+                done = _handed_over(day, wanted, wanted.handover, write, force=force, progress=progress)
         except SoundplumbError as error:
             message = f"the day could not be handed over: {error}"
             done = Delivered(findings=(Finding(Code.NOT_DONE, Severity.FIX, message, wanted.handover.name),))
     if wanted.sheet is not None:
         try:
             with as_fault(wanted.sheet.name), whole_folder(wanted.sheet, kind=FolderKind.SHEET, force=force) as made:
-                called = {entry.clip: entry.conform.output.name for entry in day.clips if entry.conform is not None}
+                outputs = [entry.conform.output for entry in day.clips if entry.conform is not None]
+                called = {output: output.name for output in outputs}
                 _write_sheet(day, made, wanted.sheet, write, called, progress)
             done = replace(done, sheet=wanted.sheet / PAGE)
         except SoundplumbError as error:
@@ -117,54 +119,62 @@ def deliver(
 
 
 def _handed_over(
-    day: DayResult, folder: Path, write: DayWriters, names: NamePattern, *, force: bool, progress: Progress
+    day: DayResult, wanted: Wanted, folder: Path, write: DayWriters, *, force: bool, progress: Progress
 ) -> Delivered:
     cache = FeatureCache()
     clips = {entry.clip: cache.digest(entry.clip) for entry in day.clips if entry.sync is not None}
     _require_same_day(folder, set(clips.values()))
-    done = [entry for entry in day.clips if entry.conform is not None]
     title = day.folder.resolve().name
-    given = names.names(done, title, taken=[TIMELINE, TABLE, PAGE])
-    called = {entry.clip: name for entry, name in zip(done, given, strict=True)}
+    called = _names(day.clips, title, wanted.names)
 
-    def place(entry: DayClip) -> Path | None:
-        return folder / called[entry.clip] if entry.clip in called else None
+    def place(result: Path) -> Path | None:
+        return folder / called[result] if result in called else None
 
-    with whole_folder(folder, kind=FolderKind.HANDOVER, force=force) as made:
-        for number, entry in enumerate(done):
-            progress(f"handing over {called[entry.clip]}", number / len(done))
-            assert entry.conform is not None
-            _copy_track(entry.conform.output, made / called[entry.clip])
-        lanes = day_lanes(day.clips, track_of=place, digest=cache.digest)
+    with whole_folder(folder, kind=FolderKind.HANDOVER, force=force, inputs=wanted.inputs) as made:
+        for number, (result, name) in enumerate(called.items()):
+            progress(f"handing over {name}", number / len(called))
+            _copy(result, made / name)
+        lanes = day_lanes(day.clips, place=place, digest=cache.digest)
         facts = {"version": __version__, "day": title, "clip_sha256": sorted(clips.values())}
         text = timeline_text(title, lanes, folder=folder, facts=facts)
         (made / TIMELINE).write_text(text, encoding="utf-8", newline="\n")
         _write_sheet(day, made, folder, write, called, progress)
     missing = [entry for entry in day.clips if entry.conform is None]
-    tracks = tuple(folder / name for name in given)
+    tracks = tuple(folder / name for name in called.values())
     return Delivered(folder / TIMELINE, tracks, findings=tuple([_without_track(missing)] if missing else []))
+
+
+def _names(entries: Sequence[DayClip], day: str, pattern: NamePattern) -> dict[Path, str]:
+    """What each track, and each other recording that was cut to a clip, is called in the handover."""
+    done = [entry for entry in entries if entry.conform is not None]
+    others = [(entry, other) for entry in done for other in entry.other_recordings if other.output is not None]
+    wanted = [*pattern.names(done, day), *(f"{entry.clip.stem}_{other.path.stem}.wav" for entry, other in others)]
+    results = [
+        *(entry.conform.output for entry in done if entry.conform is not None),
+        *(other.output for _, other in others if other.output is not None),
+    ]
+    return dict(zip(results, distinct(wanted, taken=[TIMELINE, TABLE, PAGE]), strict=True))
 
 
 def _write_sheet(
     day: DayResult, made: Path, folder: Path, write: DayWriters, called: dict[Path, str], progress: Progress
 ) -> None:
-    table = write.table(day, lambda entry: called.get(entry.clip, ""))
+    table = write.table(day, lambda entry: called.get(entry.conform.output, "") if entry.conform else "")
     (made / TABLE).write_text(table, encoding="utf-8", errors="backslashreplace", newline="\n")
     page = write.page(day, folder, progress)
     (made / PAGE).write_text(page, encoding="utf-8", errors="backslashreplace", newline="\n")
 
 
-def _copy_track(track: Path, target: Path) -> None:
-    """Copy a track, and hold the copy against what its sidecar says.
+def _copy(track: Path, target: Path) -> None:
+    """Copy a track, and hold the copy against the seal inside it.
 
     Raises
     ------
     OutputError
         It is not what was made.
     """
-    facts = sidecar_facts(track)
     shutil.copyfile(track, target)
-    if facts is None or facts["output"]["sha256"] != digest_of(target):
+    if not is_ours(target, Kind.TRACK):
         raise OutputError(
             f"{track.name} is not just as it was made, or could not be read back from the disk as it was, so nothing "
             "is handed over; run day again with --force"

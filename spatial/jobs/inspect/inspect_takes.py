@@ -19,7 +19,6 @@ from spatial.media.movies.field_sound import MovieField
 from spatial.media.takes.grouping import gather_takes
 from spatial.media.takes.take import Take
 
-
 _CODED = ("OPUS", "AAC", "AC3", "EAC3", "VORBIS", "MP3")
 """Lossy coders of a movie's sound."""
 

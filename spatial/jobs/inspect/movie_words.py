@@ -49,8 +49,8 @@ def declaration_findings(movie: MovieField) -> list[Finding]:
         wrong = _wrong_box(words, movie.channels)
         if wrong:
             message = (
-                f"the SA3D box of {name} says {wrong}, which players refuse or play as loudspeakers: put the field into "
-                "the film anew with soundplumb headset"
+                f"the SA3D box of {name} says {wrong}, which players refuse or play as loudspeakers: put the field in "
+                "anew with soundplumb headset"
             )
             return [Finding(Code.SOUND_FIELD, Severity.FIX, message, name)]
         if words.opus_family not in (None, 2):

@@ -168,7 +168,7 @@ def layout_places(path: Path) -> list[int]:
 
 
 def _in_own_order(file: BinaryIO, name: int, stop: int) -> bool:
-    """Whether the map of an SA3D box ([4]) leaves its channels as they are: only then the decoder has a word for them."""
+    """Whether the map of an SA3D box ([4]) leaves its channels as they are: of others the decoder makes an order."""
     file.seek(name + 12)
     count = int.from_bytes(file.read(4), "big")
     if stop - name - 16 < 4 * count:

@@ -39,7 +39,7 @@ _EBML, _OGG = b"\x1a\x45\xdf\xa3", b"OggS"
 """First bytes of Matroska and of Ogg."""
 
 _SETTLING_S = 0.25
-"""Decoded and thrown away before a span that was sought: three times what Opus asks for ([2]), a dozen frames of AAC."""
+"""Decoded and thrown away before a span that was sought: three times what Opus asks for ([2])."""
 
 _EARLIER_S = 0.1
 """A seek is asked for this much earlier than it should lead: after one, the library cuts off again what Opus had put
@@ -235,7 +235,9 @@ def _which(
     rivals = [
         n
         for n, count in enumerate(channels)
-        if count >= FIRST_ORDER_CHANNELS and n != number and (not marked or ((w := said[n]) is not None and w.says_field))
+        if count >= FIRST_ORDER_CHANNELS
+        and n != number
+        and (not marked or ((w := said[n]) is not None and w.says_field))
     ]
     severity = Severity.LOOK if rivals else Severity.NOTE
     return [Finding(Code.SOUND_TRACK, severity, message, path.name)]
@@ -355,24 +357,23 @@ class _Decoder:
     def end(self) -> int:
         """Place behind the last sample."""
         duration = self._duration_s()
-        if not self._listed and duration > 2 * _TAIL_S and self._seek(round((duration - _TAIL_S) * self._track.scratch.rate_hz)):
-            last = None
-            for place, sound in self._frames:
-                last = place + sound.shape[1]
+        if (
+            not self._listed
+            and duration > 2 * _TAIL_S
+            and self._seek(round((duration - _TAIL_S) * self._track.scratch.rate_hz))
+        ):
+            last = max((int(place + sound.shape[1]) for place, sound in self._frames), default=None)
             if last is not None:
                 return last
         self._reopen()
-        last = 0
-        for place, sound in self._frames:
-            last = place + sound.shape[1]
-        return last
+        return max((int(place + sound.shape[1]) for place, sound in self._frames), default=0)
 
     def _duration_s(self) -> float:
         if self._container is None:
             self._reopen()
         if self._stream.duration:
             return float(self._stream.duration * self._stream.time_base)
-        return (self._container.duration or 0) / av.time_base
+        return float((self._container.duration or 0) / av.time_base)
 
     def _next(self, end: int, stop: int) -> FloatArray:
         """What comes at `end`: a frame's sound, or silence up to it."""
@@ -487,9 +488,7 @@ class _Decoder:
         return sound
 
 
-def _again(
-    first: tuple[int, FloatArray], rest: Iterator[tuple[int, FloatArray]]
-) -> Iterator[tuple[int, FloatArray]]:
+def _again(first: tuple[int, FloatArray], rest: Iterator[tuple[int, FloatArray]]) -> Iterator[tuple[int, FloatArray]]:
     yield first
     yield from rest
 
@@ -556,5 +555,3 @@ def _container(path: Path, kind: str) -> str:
 def _is_quicktime(file: BinaryIO) -> bool:
     head = file.read(12)
     return head[4:8] != b"ftyp" or head[8:12] == b"qt  "
-
-
