@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from cli.formats import FormatChoice, format_option, read_as
+from cli.formats import FormatChoice, format_option
 from cli.running import Run, input_file, json_option, output_path
 from cli.shared import (
     REPAIR_OR_MOUNT,
@@ -16,12 +16,12 @@ from cli.shared import (
     mount_from,
     mount_option,
     paired_option,
-    pairing_from,
     prior_options,
     repair_option,
     rig_options,
     tolerance_options,
 )
+from cli.shoot import told_of
 
 
 @click.command(short_help="Write the finished track and prove it.")
@@ -68,21 +68,24 @@ def conform(
         raise click.UsageError(REPAIR_OR_MOUNT)
     with Run(as_json=as_json) as run:
         from spatial.jobs.conform.conform_clip import conform_clip
+        from spatial.jobs.track_request import TrackRequest
         from spatial.report import json_output, text
 
-        told_format = read_as(channel_format)
+        told = told_of(clip, takes, rig=rig, prior=prior, channel_format=channel_format, paired=paired)
         result = conform_clip(
             clip,
             takes,
             output,
-            marks_path=marks,
-            mount=mount_from(mount),
-            rig=rig.told(told_format),
-            prior=prior.told(),
-            repair=repair,
-            tolerance=tolerance.told(),
-            pairing=pairing_from(paired=paired),
-            channel_format=told_format,
+            TrackRequest(
+                marks,
+                mount_from(mount),
+                told.rig,
+                told.prior,
+                repair,
+                tolerance.told(),
+                told.read_as,
+                pair=takes[0].name if told.pairing else None,
+            ),
             force=force,
             progress=run.progress,
         )

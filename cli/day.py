@@ -6,22 +6,24 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from click.core import ParameterSource
 
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Run, json_option, work_folder
-from cli.shared import PriorChoice, RigChoice, force_option, pages_option, prior_options, repair_option, rig_options
+from cli.shared import (
+    DeliveryChoice,
+    PriorChoice,
+    RigChoice,
+    force_option,
+    handover_options,
+    pages_option,
+    prior_options,
+    repair_option,
+    rig_options,
+)
+from cli.shoot import typed_options
 
 if TYPE_CHECKING:
     from spatial.jobs.rig import Rig
-
-
-def _given() -> frozenset[str]:
-    """The options that were typed, by the names of what they set."""
-    context = click.get_current_context()
-    typed = (ParameterSource.COMMANDLINE, ParameterSource.ENVIRONMENT)
-    names = {"mic_offset": "mic_offset_m", "mic_offset_sd": "mic_offset_sd_m"}
-    return frozenset(names.get(name, name) for name in context.params if context.get_parameter_source(name) in typed)
 
 
 @click.command(short_help="All of it, for a whole shoot day.")
@@ -30,8 +32,35 @@ def _given() -> frozenset[str]:
 @prior_options
 @repair_option
 @format_option
+@click.option(
+    "--suggest-marks",
+    "suggest",
+    is_flag=True,
+    help="Write a list of moments worth marking beside each clip that has a take and no marks (scene1.moments.csv): by "
+    "lavaliers in FOLDER who sounds alone when, without them when one place does. --pages lists them in the page.",
+)
 @pages_option
-@force_option("Replace pages that exist, and tracks that are older than what they were made from.")
+@click.option(
+    "--again",
+    is_flag=True,
+    help="Make tracks anew that are older than what they were made from: other marks, other options, another version.",
+)
+@click.option(
+    "--remember",
+    is_flag=True,
+    help="Write what was found, and the options that you typed, into FOLDER/shoot.toml: which take is whose, and the "
+    "rig. What is in it stays as it is, your comments too.",
+)
+@handover_options
+@click.option(
+    "--check-originals",
+    is_flag=True,
+    help="Do nothing but read every clip and take again, and say which are still, byte for byte, what their tracks "
+    "were made from.",
+)
+@force_option(
+    "Replace pages, a handover or a sheet that exist, and tracks that are older than what they were made from."
+)
 @json_option
 def day(
     folder: Path,
@@ -39,8 +68,13 @@ def day(
     prior: PriorChoice,
     repair: bool,
     channel_format: FormatChoice,
+    suggest: bool,
     pages: bool,
+    delivery: DeliveryChoice,
+    check_originals: bool,
     force: bool,
+    again: bool,
+    remember: bool,
     as_json: bool,
 ) -> None:
     """Do all of it for a whole shoot day.
@@ -50,23 +84,28 @@ def day(
     does too. All options hold for every clip, and go before what FOLDER/shoot.toml says of some. Done again, only what
     is new or has changed is done.
     """
+    if check_originals:
+        _check_originals(folder, as_json=as_json)
+        return
     if pages and rig.picture is None and not (folder / "shoot.toml").exists():
         raise click.UsageError("--pages draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run:
-        from spatial.jobs.day.day_files import shoot_of
         from spatial.jobs.day.day_folder import run_day
-        from spatial.report import day_report, json_output
+        from spatial.jobs.day.shoot_words import rig_in, shoot_of
+        from spatial.jobs.handover.hand_over import Delivered, deliver, require_places
+        from spatial.report import day_report, handover_report, json_output
 
+        wanted = delivery.told(folder, run.inputs)
+        require_places(wanted, force=force)
         told_format = read_as(channel_format)
         told = rig.told(told_format)
         shoot = shoot_of(folder)
-        given = _given()
-        if "channel_format" in given:
+        given = typed_options()
+        if not given.isdisjoint(("channel_format", "microphone")):
             shoot = shoot.without_formats()
 
         def rig_for(clip: Path) -> Rig:
-            named = shoot.rig_of(clip.name)
-            return told if named is None else told.with_words(named, but=given)
+            return rig_in(shoot, clip.name, told, but=given)
 
         if pages:
             from spatial.jobs.day.day_pages import make_pages, require_place
@@ -82,8 +121,14 @@ def day(
             channel_format=told_format,
             shoot=shoot,
             force=force,
+            again=again,
             progress=run.progress,
+            log=run.log,
         )
+        if suggest:
+            from spatial.jobs.day.suggest_marks import suggest_marks
+
+            result = suggest_marks(result, rig_for=rig_for, progress=run.progress)
         if pages:
             result = make_pages(
                 *(result, PAGE_WRITER),
@@ -94,8 +139,31 @@ def day(
                 force=force,
                 progress=run.progress,
             )
+        if remember:
+            from spatial.jobs.day.remember import remember_day
+
+            result = remember_day(result, shoot, told, prior.told())
+        done = Delivered()
+        if delivery.asked:
+            # It brings a drawing library along, whose start a day without them need not wait for.
+            from spatial.report.day_sheet import day_writers
+
+            done = deliver(result, wanted, day_writers(rig_for), force=force, progress=run.progress)
         run.finish(
-            lambda: day_report.day_lines(result),
-            lambda: json_output.dumps(day_report.day_json(result)),
-            day_report.all_findings(result),
+            lambda: handover_report.delivered_lines(day_report.day_lines(result), done),
+            lambda: json_output.dumps(handover_report.with_delivered(day_report.day_json(result), done)),
+            [*day_report.all_findings(result), *done.findings],
+        )
+
+
+def _check_originals(folder: Path, *, as_json: bool) -> None:
+    with Run(as_json=as_json) as run:
+        from spatial.jobs.handover.originals import check_originals
+        from spatial.report import handover_report, json_output
+
+        result = check_originals(folder, progress=run.progress)
+        run.finish(
+            lambda: handover_report.originals_lines(result),
+            lambda: json_output.dumps(handover_report.originals_json(result)),
+            result.findings,
         )

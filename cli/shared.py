@@ -4,7 +4,7 @@ A group of options reaches its command as one thing (`rig: RigChoice`), which is
 reading a file may fail, and that is said in one sentence.
 
 Functions: clip_and_takes, force_option, pages_option, paired_option, repair_option, mount_option (single options);
-rig_options, prior_options, tolerance_options (groups); mount_from, pairing_from (what was typed).
+rig_options, prior_options, handover_options, tolerance_options (groups); mount_from, pairing_from (what was typed).
 """
 
 from __future__ import annotations
@@ -17,10 +17,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cli.running import Command, Number, Numbers, input_file, mic_offset_option, mic_offset_sd_option
+from cli.running import Command, Number, Numbers, input_file, mic_offset_option, mic_offset_sd_option, output_path
 
 if TYPE_CHECKING:
     from spatial.field import ReadAs
+    from spatial.jobs.handover.hand_over import Wanted
     from spatial.jobs.rig import Rig
     from spatial.jobs.sync.take_choice import Pairing
     from spatial.jobs.verify import Tolerance
@@ -119,6 +120,41 @@ class ToleranceChoice:
         return Tolerance(radians(self.tolerance_azimuth_deg), radians(self.tolerance_elevation_deg))
 
 
+_BESIDE_RESULTS = "<FOLDER>/handover"
+"""Where --handover goes that names no folder."""
+
+
+@dataclass(frozen=True)
+class DeliveryChoice:
+    """What the options ask of a day beside its tracks."""
+
+    handover: Path | None
+    names: str | None
+    sheet: bool
+
+    def __post_init__(self) -> None:
+        if self.names is not None and self.handover is None:
+            raise click.UsageError("--names says what tracks are called in a handover: add --handover")
+
+    @property
+    def asked(self) -> bool:
+        """Whether anything is asked."""
+        return self.sheet or self.handover is not None
+
+    def told(self, results: Path, inputs: Sequence[Path]) -> Wanted:
+        """What is wanted, for a day whose results lie in a folder; `inputs` are never written over."""
+        from spatial.errors import InputError
+        from spatial.jobs.handover.hand_over import HANDOVER_FOLDER, SHEET_FOLDER, Wanted
+        from spatial.jobs.handover.track_names import DEFAULT_NAMES, NamePattern
+
+        try:
+            names = NamePattern(self.names or DEFAULT_NAMES)
+        except InputError as error:
+            raise click.UsageError(str(error)) from error
+        handover = results / HANDOVER_FOLDER if self.handover == Path(_BESIDE_RESULTS) else self.handover
+        return Wanted(handover, names, results / SHEET_FOLDER if self.sheet else None, tuple(inputs))
+
+
 def mount_from(mount: tuple[float, ...] | None) -> YawPitchRoll | None:
     """The mount that --mount names."""
     from spatial.rotation import YawPitchRoll
@@ -196,6 +232,11 @@ def rig_options(*, moves: bool = False, level: bool = False, band: bool = False)
 def prior_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --upright, --upside-down, --level-within and --facing, as `prior`."""
     return _grouped("prior", PriorChoice, _PRIOR)(command)
+
+
+def handover_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --handover, --names and --sheet, as `delivery`."""
+    return _grouped("delivery", DeliveryChoice, _DELIVERY)(command)
 
 
 def tolerance_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -277,6 +318,29 @@ _PRIOR = [
         metavar="DEG",
         type=Number(min=-360.0, max=360.0),
         help="The microphone faced about this way (within about 20 degrees), seen from the lens: positive = left.",
+    ),
+]
+
+_DELIVERY = [
+    click.option(
+        "--handover",
+        is_flag=False,
+        flag_value=_BESIDE_RESULTS,
+        type=output_path(),
+        metavar="[FOLDER]",
+        help="Also make a folder for the editor: a timeline (day.otio) with pictures, tracks and raw takes, the tracks "
+        "by names of their own, day.csv and day.html. Without a name it is handover/ in the day's folder.",
+    ),
+    click.option(
+        "--names",
+        metavar="PATTERN",
+        help="What tracks are called in the handover, made of <clip>, <take>, <day> and <date>; "
+        "<clip>_<take>_ambix.wav unless you say otherwise.",
+    ),
+    click.option(
+        "--sheet",
+        is_flag=True,
+        help="Also write sheet/day.html, the day on one page to print or to send, and sheet/day.csv.",
     ),
 ]
 

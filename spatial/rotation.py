@@ -1,8 +1,8 @@
 """Yaw, pitch, roll and rotation matrices; turning a field.
 
 Conventions: spatial.conventions (yaw, pitch, roll; mount).
-Functions: matrix_from_ypr, ypr_from_matrix, rotation_angle; turn_field (fixed), turn_field_along (moving); Motion (a
-rotation that changes in time).
+Functions: matrix_from_ypr, ypr_from_matrix, rotation_angle; rotation_from_vector, vector_from_rotation; turn_field
+(fixed), turn_field_along (moving); Motion (a rotation that changes in time).
 
 A pitch that is positive UP is minus the right-hand rotation about y, and this module is the only place that
 knows it.
@@ -105,6 +105,34 @@ def rotation_angle(first: FloatArray, second: FloatArray) -> float:
     return float(np.arctan2(np.linalg.norm(axis), np.trace(between) - 1.0))
 
 
+def rotation_from_vector(vectors: FloatArray) -> FloatArray:
+    """Rotations about axes, right-handed, by their lengths in radians.
+
+    Parameters
+    ----------
+    vectors : ndarray, shape (..., 3)
+
+    Returns
+    -------
+    ndarray, shape (..., 3, 3)
+
+    Examples
+    --------
+    >>> rotation_from_vector(np.array([0.0, 0.0, np.pi / 2])).dot([1, 0, 0]).round(6).tolist()
+    [0.0, 1.0, 0.0]
+    """
+    from scipy.spatial.transform import Rotation  # a tenth of a second to import: sync does without
+
+    return np.asarray(Rotation.from_rotvec(vectors).as_matrix())
+
+
+def vector_from_rotation(matrices: FloatArray) -> FloatArray:
+    """Axis times angle of rotations, radians in [0, pi], shape (..., 3); the matrices have shape (..., 3, 3)."""
+    from scipy.spatial.transform import Rotation
+
+    return np.asarray(Rotation.from_matrix(matrices).as_rotvec())
+
+
 def checked_rotation(matrix: FloatArray) -> FloatArray:
     """Return the matrix as float64 if it is a proper rotation.
 
@@ -177,18 +205,19 @@ def turn_field_along(field: FloatArray, picture_from_mic: FloatArray) -> FloatAr
     turned = np.empty_like(field)
     turned[W] = field[W]
     knots = picture_from_mic[:, _YZX[:, np.newaxis], _YZX]
-    # In each step the field is turned by its first rotation, and by the way to the next one as far as that has come.
-    first, way = knots[:-1].astype(field.dtype), np.diff(knots, axis=0).astype(field.dtype)
+    # In each step the field is turned by its first rotation, and by the way to the next one as far as that has come: by
+    # one product of both, side by side, with the field and with as much of it as that is.
+    both = np.concatenate([knots[:-1], np.diff(knots, axis=0)], axis=2).astype(field.dtype)
     ramp = np.arange(TURN_STEP, dtype=field.dtype) / TURN_STEP
     whole = samples // TURN_STEP
-    for steps, length in ((slice(0, whole), TURN_STEP), (slice(whole, len(first)), samples - whole * TURN_STEP)):
+    for steps, length in ((slice(0, whole), TURN_STEP), (slice(whole, len(both)), samples - whole * TURN_STEP)):
         if length:
             span = slice(steps.start * TURN_STEP, steps.start * TURN_STEP + (steps.stop - steps.start) * length)
-            pieces = field[1:, span].reshape(3, -1, length).transpose(1, 0, 2)
-            mixed = way[steps] @ pieces
-            mixed *= ramp[:length]
-            mixed += first[steps] @ pieces
-            turned[1:, span].reshape(3, -1, length)[:] = mixed.transpose(1, 0, 2)
+            pieces = np.empty((6, steps.stop - steps.start, length), dtype=field.dtype)
+            pieces[:3] = field[1:, span].reshape(3, -1, length)
+            np.multiply(pieces[:3], ramp[:length], out=pieces[3:])
+            turned_pieces = turned[1:, span].reshape(3, -1, length)
+            turned_pieces[:] = (both[steps] @ pieces.transpose(1, 0, 2)).transpose(1, 0, 2)
     return turned
 
 

@@ -13,6 +13,7 @@ import signal
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +23,10 @@ from hypothesis import settings
 
 ONE_ROOF = {
     "tests/jobs/test_day_demo.py": "demo",
+    "tests/jobs/test_hand_over.py": "demo",
     "tests/cli/test_commands.py": "demo",
     "tests/cli/test_doors.py": "demo",
+    "tests/cli/test_handover_command.py": "demo",
     "tests/jobs/test_review_clip.py": "review",
     "tests/browser/test_page_marks.py": "review",
     "tests/browser/test_review_page.py": "review",
@@ -127,17 +130,32 @@ def slipway_reviewed(demo_files: Path, tmp_path_factory: pytest.TempPathFactory)
     """Result, folder and progress of a review of the demo's slipway clip, done once; copy the folder to write in it."""
     from spatial.jobs.review.review_clip import review_clip
     from spatial.jobs.rig import Rig
+    from spatial.jobs.track_request import TrackRequest
 
     folder, seen = tmp_path_factory.mktemp("review"), []
     result = review_clip(
         demo_files / "slipway.mov",
         [demo_files / "rec-0042.flac"],
         folder,
-        marks_path=demo_files / "slipway.marks.csv",
-        rig=Rig((0.03, 0.0, -0.3), "equirect180-sbs"),
+        TrackRequest(marks_path=demo_files / "slipway.marks.csv", rig=Rig((0.03, 0.0, -0.3), "equirect180-sbs")),
         progress=lambda step, part: seen.append((step, part)),
     )
     return result, folder, seen
+
+
+@pytest.fixture(scope="session")
+def two_pictures(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """In place of the review job's write_pictures: a movie of two pictures, where a test looks at all but these."""
+    from demo_audio.write_movie import write_movie
+
+    made = tmp_path_factory.mktemp("pictures") / "two.mp4"
+    frames = [np.zeros((32, 64, 3), dtype=np.uint8)] * 2
+    write_movie(made, frames=frames, frame_rate=Fraction(25))
+
+    def write(_clip: Path, _picture: Any, path: Path, **_options: Any) -> None:
+        path.write_bytes(made.read_bytes())
+
+    return write
 
 
 def group_of(nodeid: str) -> str:

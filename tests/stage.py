@@ -77,11 +77,14 @@ def plucked(seconds: float, rng: np.random.Generator) -> FloatArray:
     while place < out.size:
         pitch_hz = 196.0 * 2 ** (rng.integers(0, 20) / 12)
         time = np.arange(round(rng.uniform(0.4, 1.2) * RATE)) / RATE
-        partials = np.arange(1, int(8000 / pitch_hz) + 1)
-        phases = rng.uniform(0, 2 * np.pi, partials.size)
-        decay = np.exp(-np.outer(2.0 + 0.8 * partials, time))
-        note = np.sum(decay * np.sin(2 * np.pi * pitch_hz * np.outer(partials, time) + phases[:, None])
-                      / partials[:, None], axis=0)  # fmt: skip
+        partials = int(8000 / pitch_hz)
+        phases = rng.uniform(0, 2 * np.pi, partials)
+        # Partial n is the n-th power of the first, but for its phase and level: no sine has to be worked out for it.
+        first = np.exp((2j * np.pi * pitch_hz - 0.8) * time)
+        power, note = np.exp(-2.0 * time).astype(complex), np.zeros(time.size)
+        for number, phase in enumerate(phases, 1):
+            power *= first
+            note += (np.sin(phase) * power.real + np.cos(phase) * power.imag) / number
         piece = 0.15 * (note * np.minimum(1.0, time / 0.002))[: out.size - place]
         out[place : place + piece.size] += piece
         place += round(rng.choice([0.25, 0.375, 0.5]) * RATE)

@@ -16,7 +16,9 @@ from spatial.rotation import (
     checked_rotation,
     matrix_from_ypr,
     rotation_angle,
+    rotation_from_vector,
     turn_field,
+    vector_from_rotation,
     ypr_from_matrix,
 )
 
@@ -283,3 +285,11 @@ def test_whole_numbers_are_refused_not_truncated() -> None:
 def test_what_is_not_a_rotation_is_refused(user: Callable, matrix: np.ndarray, words: str) -> None:
     with pytest.raises(InputError, match=words):
         user(matrix)
+
+
+def test_rotation_from_a_vector_turns_by_its_length_and_back() -> None:
+    # Right-handed about z: front goes to the left, by 0.5 rad.
+    turn = rotation_from_vector(np.array([0.0, 0.0, 0.5]))
+    np.testing.assert_allclose(turn @ [1.0, 0.0, 0.0], [np.cos(0.5), np.sin(0.5), 0.0], atol=1e-12)
+    vectors = np.array([[0.1, -0.2, 0.3], [-2.0, 1.0, 0.5]])
+    np.testing.assert_allclose(vector_from_rotation(rotation_from_vector(vectors)), vectors, atol=1e-12)

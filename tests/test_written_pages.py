@@ -5,6 +5,7 @@ What they promise of results is held by the tests of the results; here it is onl
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -16,19 +17,28 @@ ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 REFERENCE = (ROOT / "cli/REFERENCE.md").read_text(encoding="utf-8")
 PAGES = {"README.md": README, "cli/REFERENCE.md": REFERENCE}
-MODULES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in (ROOT / "spatial").rglob("*.py")}
-STRINGS = {
-    node.value
-    for tree in MODULES.values()
-    for node in ast.walk(tree)
-    if isinstance(node, ast.Constant) and isinstance(node.value, str)
-}
 OPTIONS = {
     name: {tuple(param.opts) for param in command.params if param.param_type_name == "option"}
     for name, command in cli.commands.items()
 }
 OF_OTHERS = {"--reinstall", "--help"}
 """Options of the installers, and the one that every command has by itself."""
+
+
+@cache
+def modules():
+    """Every module of the package as a tree, by its path; worked out where it is asked for, not in every process."""
+    return {path: ast.parse(path.read_text(encoding="utf-8")) for path in (ROOT / "spatial").rglob("*.py")}
+
+
+@cache
+def strings():
+    return {
+        node.value
+        for tree in modules().values()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    }
 
 
 def section(heading):
@@ -60,7 +70,7 @@ def keys_of(function):
 
 
 def function_of(module, name):
-    tree = MODULES[ROOT / "spatial/report" / module]
+    tree = modules()[ROOT / "spatial/report" / module]
     return next(node for node in tree.body if isinstance(node, ast.FunctionDef) and node.name == name)
 
 
@@ -119,12 +129,17 @@ def test_every_json_key_is_promised():
     told = in_backticks(section("Which JSON keys are promised?")) | in_backticks(
         section("Which channel format has my take?")
     )
-    written = keys_of(MODULES[ROOT / "spatial/report/json_output.py"])
+    written = keys_of(modules()[ROOT / "spatial/report/json_output.py"])
     written_elsewhere = (
         ("day_report.py", "day_json"),
         ("demo_report.py", "_errors"),
         ("review_page.py", "review_json"),
         ("headset_report.py", "headset_json"),
+        ("film_report.py", "film_json"),
+        ("film_report.py", "_shot_json"),
+        ("film_report.py", "_sound_json"),
+        ("handover_report.py", "with_delivered"),
+        ("handover_report.py", "originals_json"),
     )
     for module, name in written_elsewhere:
         written |= keys_of(function_of(module, name))
@@ -137,14 +152,14 @@ def test_every_promised_json_key_is_written_somewhere():
     table = [line for line in section("Which JSON keys are promised?").splitlines() if line.startswith("| `")]
     assert len(table) == len(OPTIONS)
     promised = set().union(*(in_backticks(line) for line in table))
-    assert promised - set(OPTIONS) <= STRINGS
+    assert promised - set(OPTIONS) <= strings()
 
 
 def test_every_finding_code_is_listed_and_every_listed_one_is_used():
     listed = in_backticks(section("Which findings are there?").partition("- About a take")[2])
     used = {
         node.attr.lower()
-        for path, tree in MODULES.items()
+        for path, tree in modules().items()
         if path.name != "findings.py"
         for node in ast.walk(tree)
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "Code"

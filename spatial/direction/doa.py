@@ -14,6 +14,7 @@ spread_about (how far bins stray from it); swing_on_one_axis (the mark of a lone
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -94,13 +95,16 @@ class Pulls:
         return np.asarray(np.sum(say) * np.eye(3) - (self.swing * (say * self._slack())[:, np.newaxis]).T @ self.swing)
 
 
+@lru_cache(maxsize=4)
 def sphere_grid(count: int = 400) -> FloatArray:
     """Points spread evenly over the sphere (golden-angle spiral), shape (count, 3)."""
     index = np.arange(count) + 0.5
     height = 1 - 2 * index / count
     turn = np.pi * (1 + np.sqrt(5)) * index
     level = np.sqrt(1 - height**2)
-    return np.stack([level * np.cos(turn), level * np.sin(turn), height], axis=1)
+    grid = np.stack([level * np.cos(turn), level * np.sin(turn), height], axis=1)
+    grid.flags.writeable = False
+    return grid
 
 
 def densest_direction(pulls: Pulls) -> FloatArray:
@@ -115,25 +119,64 @@ def densest_direction(pulls: Pulls) -> FloatArray:
     ndarray, shape (3,)
         Unit vector.
     """
-    grid = sphere_grid()
     weighty = pulls
     if pulls.weight.size > _GRID_BINS:
         weighty = pulls.only(np.argpartition(pulls.weight, -_GRID_BINS)[-_GRID_BINS:])
-    start = grid[int(np.argmax(np.sum(weighty.say(grid), axis=1)))]
-    return climb(pulls, start)
+    return climb(pulls, sphere_grid()[int(np.argmax(_densities_on_grid(weighty)))])
+
+
+def _densities_on_grid(pulls: Pulls) -> FloatArray:
+    """The sum of `say` at each point of the grid, shape (points,).
+
+    How far a bin is from a direction is a polynomial of second degree in it: one product of matrices gives all of them.
+    """
+    slack = pulls._slack()
+    own = np.sum(pulls.pull * pulls.swing, axis=1)
+    reach = 1.0 + np.sum(pulls.pull**2, axis=1) - slack * own**2
+    bins = np.concatenate(
+        [
+            reach[:, np.newaxis],
+            2.0 * (slack * own)[:, np.newaxis] * pulls.swing - 2.0 * pulls.pull,
+            -slack[:, np.newaxis] * _second_degree(pulls.swing, mixed=2.0),
+        ],
+        axis=1,
+    )
+    apart = _grid_terms() @ (bins * (-0.5 / pulls.spread**2)).astype(np.float32).T
+    return np.asarray(np.exp(apart, out=apart) @ pulls.narrow().astype(np.float32))
+
+
+@lru_cache(maxsize=1)
+def _grid_terms() -> FloatArray:
+    grid = sphere_grid()
+    return np.concatenate([np.ones((len(grid), 1)), grid, _second_degree(grid)], axis=1).astype(np.float32)
+
+
+def _second_degree(vectors: FloatArray, *, mixed: float = 1.0) -> FloatArray:
+    """Products of two components, shape (n, 6); those of two different ones `mixed` times."""
+    x, y, z = vectors.T
+    return np.stack([x * x, y * y, z * z, mixed * x * y, mixed * x * z, mixed * y * z], axis=1)
 
 
 def climb(pulls: Pulls, start: FloatArray, *, steps: int = 30) -> FloatArray:
     """The densest direction uphill of a start, unit vector, shape (3,)."""
     place = np.asarray(start, dtype=float)
+    # What no step changes: each is `say`, `forces` and `stiffness` for one direction, which see hundreds of them.
+    pull, swing, slack = pulls.pull.astype(float), pulls.swing.astype(float), pulls._slack()
+    reach, own = 1.0 + np.einsum("nk,nk->n", pull, pull), np.einsum("nk,nk->n", pull, swing)
+    weight, sharpness = pulls.narrow(), -0.5 / pulls.spread**2
     for _ in range(steps):
-        say = pulls.say(place[np.newaxis])[0].astype(float)
-        across = _across(place)
-        stiff = across @ pulls.stiffness(say) @ across.T
-        step = np.linalg.solve(stiff + 1e-9 * np.eye(2), across @ (say @ pulls.forces(place)))
-        moved = place + step @ across
-        moved /= np.linalg.norm(moved)
-        if np.linalg.norm(moved - place) < 1e-5:
+        along = swing @ place - own
+        say = weight * np.exp(sharpness * (reach - 2.0 * (pull @ place) - slack * along**2))
+        across, loose = _across(place), say * slack
+        # Two equations for the two components of the step, solved by hand; what pulls along the direction is left out.
+        swing_across = swing @ across.T
+        (first, both), (_, second) = -(swing_across * loose[:, np.newaxis]).T @ swing_across
+        first, second = first + np.sum(say) + 1e-9, second + np.sum(say) + 1e-9
+        one, other = across @ (say @ pull + (loose * along) @ swing)
+        step = np.array([second * one - both * other, first * other - both * one])
+        moved = place + step @ across / (first * second - both**2)
+        moved /= np.sqrt(moved @ moved)
+        if np.sum((moved - place) ** 2) < 1e-10:
             return np.asarray(moved)
         place = moved
     return place
@@ -171,7 +214,13 @@ def swing_on_one_axis(pulls: Pulls, direction: FloatArray) -> float:
 
 def _across(direction: FloatArray) -> FloatArray:
     """Two unit vectors square to a direction and to each other, shape (2, 3)."""
-    return np.asarray(np.linalg.svd(direction[np.newaxis])[2][1:])
+    # Away from the axis that it lies furthest from, so that neither of the two is short.
+    x, y, z = direction
+    if abs(z) < 0.7:
+        level = np.hypot(x, y)
+        return np.array([[-y / level, x / level, 0.0], [-x * z / level, -y * z / level, level]])
+    side = np.hypot(y, z)
+    return np.array([[0.0, -z / side, y / side], [side, -x * y / side, -x * z / side]])
 
 
 # --- a span of time ---

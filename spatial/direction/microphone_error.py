@@ -22,7 +22,6 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from spatial.conventions import FloatArray
 from spatial.field import angle_between
@@ -225,6 +224,20 @@ def _moved(directions: FloatArray) -> FloatArray:
     return np.asarray(_across(directions) @ whole)
 
 
+@lru_cache(maxsize=1)
+def _icosahedron_turns() -> FloatArray:
+    """The 60 turns that bring an icosahedron onto itself, shape (60, 3, 3): all products of two of them."""
+    golden = (1 + np.sqrt(5)) / 2
+    fifth = 0.5 * np.array([[1, -golden, 1 / golden], [golden, 1 / golden, -1], [1 / golden, 1, golden]])
+    third = np.array([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+    turns = np.eye(3)[np.newaxis]
+    while len(turns) < 60:
+        products = np.concatenate([turns, turns @ fifth, turns @ third])
+        _, first = np.unique(products.round(6), axis=0, return_index=True)
+        turns = products[np.sort(first)]
+    return turns
+
+
 @lru_cache(maxsize=32)
 def _unknowns(microphone: Microphone, housing: bool) -> FloatArray:
     """Covariance of E (row by row) and b, shape (12, 12)."""
@@ -242,7 +255,7 @@ def _unknowns(microphone: Microphone, housing: bool) -> FloatArray:
     if microphone.axes_known:
         return spread
     # The mean over the turns of an icosahedron is the mean over all turns, for what is of degree 4.
-    turns = Rotation.create_group("I").as_matrix()
+    turns = _icosahedron_turns()
     whole = np.zeros((len(turns), 12, 12))
     whole[:, :9, :9] = np.einsum("rac,rbd->rabcd", turns, turns).reshape(-1, 9, 9)
     whole[:, 9:, 9:] = turns

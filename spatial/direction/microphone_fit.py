@@ -6,7 +6,7 @@ Conventions: spatial.conventions (mount); spatial.calibration (gains and leak).
 Model: a wave from q (in the microphone's axes) is measured in the direction of `gains @ q + leak`. Logarithms of gains,
 and the leak, have priors of their own; each band may differ a little from what all have in common. A floor pulls all
 directions down alike, which is a leak in the room's axes and none of the microphone's: it has a parameter of its own.
-Functions: learn_calibration; KnownDirections; refined (one calibration after another); direction_through.
+Functions: learn_calibration; KnownDirections; refined (one calibration after another).
 """
 
 from dataclasses import dataclass
@@ -14,12 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import OptimizeResult, least_squares
-from scipy.spatial.transform import Rotation
 
 from spatial.calibration import Calibration, CalibrationBand
 from spatial.conventions import FloatArray
 from spatial.errors import InputError
 from spatial.field import angle_between
+from spatial.rotation import rotation_from_vector
 
 GAIN_SD, SHEAR_SD, LEAK_SD = 0.06, 0.02, 0.03
 """What is assumed of a microphone of which nothing is known: logarithms of its axes' gains, how far they lean against
@@ -153,23 +153,6 @@ def place_numbers(expected: FloatArray) -> npt.NDArray[np.int_]:
     return numbers
 
 
-def direction_through(band: CalibrationBand, measured: FloatArray) -> FloatArray:
-    """Where a wave comes from that this microphone puts elsewhere.
-
-    Parameters
-    ----------
-    band : CalibrationBand
-    measured : ndarray, shape (n, 3)
-        Unit vectors.
-
-    Returns
-    -------
-    ndarray, shape (n, 3)
-        Unit vectors.
-    """
-    return _through(np.linalg.inv(np.array(band.gains)), np.array(band.leak), measured)
-
-
 def refined(known: Calibration, further: Calibration) -> Calibration:
     """One calibration for both: `further` was learned from a field that `known` had been taken out of.
 
@@ -218,7 +201,7 @@ def _fit(known: KnownDirections, start: FloatArray, covariance: FloatArray | Non
     base = start.T
 
     def residuals(p: FloatArray) -> FloatArray:
-        turn = Rotation.from_rotvec(p[:3]).as_matrix() @ base
+        turn = rotation_from_vector(p[:3]) @ base
         expected = _pulled(known.expected[rows], float(p[3])) @ turn.T
         found = expected
         if learns:
@@ -242,7 +225,7 @@ def _fit(known: KnownDirections, start: FloatArray, covariance: FloatArray | Non
     size = 4 + (9 + 9 * count if learns else 0)
     best: OptimizeResult = least_squares(residuals, np.zeros(size), method="trf", x_scale=0.02, ftol=1e-5, xtol=1e-5)
     p = np.asarray(best.x)
-    turn = Rotation.from_rotvec(p[:3]).as_matrix() @ base
+    turn = rotation_from_vector(p[:3]) @ base
     if not learns:
         return _Fitted(turn, float(p[3]), np.zeros(9), np.zeros((count, 9)), np.zeros((9, 9)))
     information = best.jac.T @ best.jac

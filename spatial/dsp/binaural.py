@@ -17,7 +17,6 @@ with X, Y, Z down by 1 / sqrt(3).
 
 import numpy as np
 from scipy.ndimage import minimum_filter1d, uniform_filter1d
-from scipy.signal import oaconvolve
 from scipy.special import eval_legendre, spherical_jn, spherical_yn
 
 from spatial.conventions import SPEED_OF_SOUND_M_S, ComplexArray, FloatArray, W, X, Y, Z
@@ -100,6 +99,8 @@ class FilteredField:
         count = field.shape[1]
         if count == 0:
             return np.zeros((7, 0))
+        from scipy.signal import oaconvolve  # half a second to import: only who hears a head needs it
+
         long = oaconvolve(field[[W, X, Y, Z, X, Y, Z]].astype(float), self._filters, axes=1)
         long[:, : _TAPS - 1] += self._tail[:, : long.shape[1]]
         # A block shorter than the filter leaves part of the old tail for the next one.

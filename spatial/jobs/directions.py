@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from spatial.direction.intensity import LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
-from spatial.direction.tracking import StepCells, find_tracks, join_cells, rows_by_source, step_cells
+from spatial.direction.place_strings import StepCells, join_cells, step_cells
+from spatial.direction.tracking import find_tracks, rows_by_source
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs, angle_between, unit_vectors
 from spatial.findings import Finding
@@ -95,21 +96,34 @@ def directions_of_take(
     result = sync_clip(clip_path, [take_path], channel_format=channel_format, progress=progress)
     require_match(result)
     take = result.take
-    start, stop = (result.law.take_from_clip(time) for time in (0.0, result.clip.duration_s))
-    # A step of the clip's time is a little more or less on the take's clock.
-    frames = _frames(take, start, stop, step_s * result.law.ratio, band_hz, progress)
-    on_clip = np.array([result.law.clip_from_take(time) for time in frames.times_s])
+    frames = directions_of_match(result, step_s=step_s, band_hz=band_hz, progress=progress)
     marks: tuple[MeasuredMark, ...] = ()
     if marks_path is not None:
         seen = marks_of_clip(marks_path, result.clip, rig)
         marks = tuple(measure_marks(take, result.law, seen, rig, finished=True))
         _require_facing(take, marks)
     facing = marks_path is not None or is_marked(take.path, Kind.TRACK)
-    frames = _as_sure(frames, rig, facing=facing)
-    columns = {field.name: getattr(frames, field.name) for field in fields(frames)}
-    return DirectionsResult(
-        take, FrameDirections(**{**columns, "times_s": on_clip}), result, result.findings, marks, facing
-    )
+    return DirectionsResult(take, _as_sure(frames, rig, facing=facing), result, result.findings, marks, facing)
+
+
+def directions_of_match(
+    result: SyncResult, *, step_s: float, band_hz: tuple[float, float], progress: Progress = silent
+) -> FrameDirections:
+    """Directions of a clip's take, in the recording's own axes, on the clip's time.
+
+    Parameters
+    ----------
+    result : SyncResult
+        A match.
+    step_s : float
+        Time of one row, seconds.
+    band_hz : (float, float)
+        The band to trust.
+    """
+    start, stop = (result.law.take_from_clip(time) for time in (0.0, result.clip.duration_s))
+    # A step of the clip's time is a little more or less on the take's clock.
+    frames = _frames(result.take, start, stop, step_s * result.law.ratio, band_hz, progress)
+    return replace(frames, times_s=np.array([result.law.clip_from_take(time) for time in frames.times_s]))
 
 
 def _as_sure(frames: FrameDirections, rig: Rig, *, facing: bool) -> FrameDirections:

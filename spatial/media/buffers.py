@@ -3,8 +3,8 @@
 Goal: read sound at the rate that a measurement works at, in a stream or span by span, and read hours of decoded sound
 in spans without filling memory.
 Conventions: spatial.conventions (array layout; time).
-Functions: resampled (a stream of blocks at another rate); TakeSamples (any span of a take at another rate); Spool
-(write blocks to disk, then read any span).
+Functions: resampled, Resampler (a stream of blocks at another rate); TakeSamples (any span of a take at another rate);
+Spool (write blocks to disk, then read any span).
 """
 
 import tempfile
@@ -40,19 +40,39 @@ def resampled(blocks: Iterable[FloatArray], in_rate_hz: float, out_rate_hz: floa
     ------
     ndarray, shape (channels, samples), float32
     """
-    stream: soxr.ResampleStream | None = None
-    channels = 0
+    stream = Resampler(in_rate_hz, out_rate_hz)
     for block in blocks:
-        if stream is None:
-            channels = block.shape[0]
-            stream = soxr.ResampleStream(in_rate_hz, out_rate_hz, block.shape[0], dtype="float32", quality="HQ")
-        out = stream.resample_chunk(np.ascontiguousarray(block.T, dtype=np.float32))
+        out = stream.push(block)
         if out.size:
-            yield out.T
-    if stream is not None:
-        rest = stream.resample_chunk(np.zeros((0, channels), dtype=np.float32), last=True)
-        if rest.size:
-            yield rest.T
+            yield out
+    rest = stream.finish()
+    if rest.size:
+        yield rest
+
+
+class Resampler:
+    """Resamples block after block, as `resampled` does it: for who takes the blocks as they come."""
+
+    def __init__(self, in_rate_hz: float, out_rate_hz: float) -> None:
+        self._rates_hz = in_rate_hz, out_rate_hz
+        # A stream for each channel: interleaving them and taking them apart again costs as much as half the filter.
+        self._streams: list[soxr.ResampleStream] = []
+
+    def push(self, block: FloatArray) -> FloatArray:
+        """What is ready after a block of shape (channels, samples), float32, shape (channels, 0 or more)."""
+        if not self._streams:
+            self._streams = [soxr.ResampleStream(*self._rates_hz, 1, dtype="float32", quality="HQ") for _ in block]
+        ready = [
+            stream.resample_chunk(np.ascontiguousarray(channel, dtype=np.float32))
+            for stream, channel in zip(self._streams, block, strict=True)
+        ]
+        return np.stack(ready)
+
+    def finish(self) -> FloatArray:
+        """What the filter still holds, shape (channels, samples); of nothing, nothing."""
+        nothing = np.zeros(0, dtype=np.float32)
+        rest = [stream.resample_chunk(nothing, last=True) for stream in self._streams]
+        return np.stack(rest) if rest else np.zeros((0, 0), dtype=np.float32)
 
 
 class TakeSamples:

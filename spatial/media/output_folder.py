@@ -1,6 +1,6 @@
 """A folder of results: whole or not at all, in place of an older one only when told to, and never over others' files.
 
-Functions: whole_folder; is_whole (whether a folder is one of ours, with its page).
+Functions: whole_folder; may_be_made (refuses a folder before any work); is_whole (whether it is ours, with its page).
 """
 
 import os
@@ -26,6 +26,8 @@ class FolderKind(StrEnum):
 
     PAGE = "review page"
     STILLS = "set of stills"
+    HANDOVER = "handover"
+    SHEET = "sheet of a day"
 
 
 _HEADS = {
@@ -68,24 +70,7 @@ def whole_folder(
         name that we did not write or that somebody has changed, or cannot be written.
     """
     folder = Path(folder)
-    plain_place(folder)
-    if is_too_long(folder):
-        raise OutputError(too_long(folder))
-    if is_one_of(folder, inputs):
-        raise OutputError(f"{folder} is one of the files to be read; give the result another name")
-    if os.path.lexists(folder) and not folder.is_dir():
-        what = "a link that leads nowhere" if folder.is_symlink() else "a file" if folder.is_file() else "no folder"
-        raise OutputError(f"{folder} is {what}; name a folder for the result")
-    if not folder.absolute().parent.is_dir():
-        raise OutputError(no_folder(folder))
-    try:
-        _require_ours(folder, (), kind, inputs)
-        if folder.is_dir() and any(folder.iterdir()) and not force:
-            raise OutputError(
-                f"{folder} exists already; name another folder, or add --force to replace what is ours in it"
-            )
-    except OSError as error:
-        raise OutputError(_sentence(folder, error)) from error
+    may_be_made(folder, kind=kind, force=force, inputs=inputs)
     temporary: Path | None = None
     try:
         with working_folder(folder.parent) as temporary:
@@ -107,6 +92,36 @@ def whole_folder(
     except OSError as error:
         if error.filename is not None and temporary is not None and not _about(error, temporary, folder):
             raise
+        raise OutputError(_sentence(folder, error)) from error
+
+
+def may_be_made(
+    folder: Path, *, kind: FolderKind = FolderKind.PAGE, force: bool = False, inputs: Sequence[Path] = ()
+) -> None:
+    """Refuse a folder that must not be written: to be asked before an hour of work. Parameters as for whole_folder.
+
+    Raises
+    ------
+    OutputError
+        As whole_folder, before it writes anything.
+    """
+    plain_place(folder)
+    if is_too_long(folder):
+        raise OutputError(too_long(folder))
+    if is_one_of(folder, inputs):
+        raise OutputError(f"{folder} is one of the files to be read; give the result another name")
+    if os.path.lexists(folder) and not folder.is_dir():
+        what = "a link that leads nowhere" if folder.is_symlink() else "a file" if folder.is_file() else "no folder"
+        raise OutputError(f"{folder} is {what}; name a folder for the result")
+    if not folder.absolute().parent.is_dir():
+        raise OutputError(no_folder(folder))
+    try:
+        _require_ours(folder, (), kind, inputs)
+        if folder.is_dir() and any(folder.iterdir()) and not force:
+            raise OutputError(
+                f"{folder} exists already; name another folder, or add --force to replace what is ours in it"
+            )
+    except OSError as error:
         raise OutputError(_sentence(folder, error)) from error
 
 

@@ -4,13 +4,14 @@ Goal: read who was seen where and when, and how the camera turned during a clip,
 by hand, with errors that name file and row.
 Conventions: spatial.conventions (azimuth, elevation; yaw, pitch, roll; time). Rows are numbered as a spreadsheet
 numbers them: the line with the column names is row 1.
-Functions: read_marks; read_moves; read_lines, split_cells, read_row (of any such table); Row (the values of one row, by
-column).
+Functions: read_marks; read_open_marks, open_marks_text, has_marks (moments that are still to be marked); read_moves;
+read_lines, split_cells, read_row (of any such table); Row (the values of one row, by column).
 """
 
 import csv
+import io
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -210,6 +211,81 @@ def read_marks(path: Path | str, *, picture: Picture | None = None, no_pixels: s
         The file cannot be read as marks, or a row holds something else than it should; file and row are named.
     """
     path = Path(path)
+    body, columns, delimiter, pixels = _marks_table(path)
+    if pixels and no_pixels is not None:
+        raise MarksFileError(f"{path.name} gives places in pixels, but {no_pixels}")
+    if pixels and picture is None:
+        raise MarksFileError(
+            f"{path.name} gives places in pixels; add --picture LAYOUT to say how the picture is laid out"
+        )
+    marks = []
+    for number, line in body:
+        row = read_row((path.name, number), line, columns, delimiter, MarksFileError, optional=_DISTANCE)
+        if not _is_open(row):
+            marks.append(_mark(row, picture if pixels else None))
+    if not marks:
+        raise MarksFileError(
+            f"{path.name} names {len(body)} moments and says of none where its performer is seen: open it with review "
+            "and mark them in the page, or fill in the directions"
+        )
+    return tuple(marks)
+
+
+@dataclass(frozen=True, slots=True)
+class OpenMark:
+    """A row of a marks file that says who and when, and not yet where."""
+
+    who: str
+    start_s: float
+    """Clip time."""
+    end_s: float
+
+
+def read_open_marks(path: Path | str) -> tuple[OpenMark, ...]:
+    """The rows of a marks file that are still to be marked: both directions of each are empty.
+
+    Raises
+    ------
+    MarksFileError
+        The file cannot be read as marks, or such a row holds something else than it should.
+    """
+    path = Path(path)
+    body, columns, delimiter, _ = _marks_table(path)
+    rows = [read_row((path.name, n), line, columns, delimiter, MarksFileError, optional=_DISTANCE) for n, line in body]
+    return tuple(OpenMark(*_who_and_when(row)) for row in rows if _is_open(row))
+
+
+def has_marks(path: Path | str) -> bool:
+    """Whether any row of a marks file says where somebody is seen.
+
+    Raises
+    ------
+    MarksFileError
+        The file cannot be read as marks.
+    """
+    path = Path(path)
+    body, columns, delimiter, _ = _marks_table(path)
+    rows = [read_row((path.name, n), line, columns, delimiter, MarksFileError, optional=_DISTANCE) for n, line in body]
+    return not all(_is_open(row) for row in rows)
+
+
+def open_marks_text(marks: Iterable[OpenMark]) -> str:
+    """A marks file of rows that are still to be marked."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow((*_ALWAYS, *_ANGLES, _DISTANCE))
+    writer.writerows((mark.who, f"{mark.start_s:.2f}", f"{mark.end_s:.2f}", "", "", "") for mark in marks)
+    return out.getvalue()
+
+
+def _is_open(row: Row) -> bool:
+    """Whether a row says who and when, and nothing of where."""
+    when = row.has("start_s") and row.has("end_s")
+    return when and not any(row.has(column) for column in (*_ANGLES, *_PIXELS))
+
+
+def _marks_table(path: Path) -> tuple[list[tuple[int, str]], list[str], str, bool]:
+    """Numbered rows, names of the columns, what stands between cells, and whether places are in pixels."""
     lines = [
         (number, line)
         for number, line in enumerate(read_lines(path, "marks", MarksFileError, most_bytes=_MOST_MARK_BYTES), start=1)
@@ -221,36 +297,31 @@ def read_marks(path: Path | str, *, picture: Picture | None = None, no_pixels: s
     delimiter = ";" if ";" in head else ","
     columns = [column.lower() for column in split_cells(head, delimiter)]
     pixels = _check_columns(columns, f"{path.name}, row {head_number}")
-    if pixels and no_pixels is not None:
-        raise MarksFileError(f"{path.name} gives places in pixels, but {no_pixels}")
-    if pixels and picture is None:
-        raise MarksFileError(
-            f"{path.name} gives places in pixels; add --picture LAYOUT to say how the picture is laid out"
-        )
     if not body:
         raise MarksFileError(f"{path.name} has no marks after its column names; write one row for each")
     if len(body) > _MOST_MARKS:
         raise MarksFileError(
             f"{path.name} has {len(body)} marks, and {_MOST_MARKS} are the most; a handful, well apart, tell as much"
         )
-    marks = []
-    for number, line in body:
-        row = read_row((path.name, number), line, columns, delimiter, MarksFileError, optional=_DISTANCE)
-        marks.append(_mark(row, picture if pixels else None))
-    return tuple(marks)
+    return body, columns, delimiter, pixels
 
 
-def _mark(row: Row, picture: Picture | None) -> Mark:
+def _who_and_when(row: Row) -> tuple[str, float, float]:
     who, start_s, end_s = row.text("who"), row.number("start_s"), row.number("end_s")
     if start_s < 0:
         raise row.error(f"start_s is {start_s:g}; a mark cannot start before the clip does, at 0")
     if end_s <= start_s:
         raise row.error(f"end_s is {end_s:g}, which is not after start_s, {start_s:g}")
-    azimuth_rad, elevation_rad = _angles(row) if picture is None else _seen(row, picture)
     if not who.isprintable():
         raise row.error(f"who is {who[:LONGEST_NAME]!r}, which cannot be shown; write it in plain letters")
     if len(who) > LONGEST_NAME:
         raise row.error(f"who is {len(who)} letters long; write a name of at most {LONGEST_NAME}")
+    return who, start_s, end_s
+
+
+def _mark(row: Row, picture: Picture | None) -> Mark:
+    who, start_s, end_s = _who_and_when(row)
+    azimuth_rad, elevation_rad = _angles(row) if picture is None else _seen(row, picture)
     distance_m = row.number(_DISTANCE) if row.has(_DISTANCE) else None
     if distance_m is not None and not _NEAREST_M <= distance_m <= _FARTHEST_M:
         raise row.error(f"{_DISTANCE} is {distance_m:g}; write metres from the lens, or leave it empty")

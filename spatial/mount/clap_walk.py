@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy.signal import butter, sosfilt
 from scipy.special import logsumexp
 
 from spatial.conventions import FloatArray
@@ -247,6 +246,8 @@ class ClapFinder:
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
         self._hop = round(HOP_S * rate_hz)
+        from scipy.signal import butter  # half a second to import: only a clap walk needs it
+
         self._filters = [butter(2, band, "bandpass", fs=rate_hz, output="sos") for band in _BANDS_HZ]
         self._states = [np.zeros((sos.shape[0], 2)) for sos in self._filters]
         self._rest = np.zeros((len(_BANDS_HZ), 0))
@@ -254,6 +255,8 @@ class ClapFinder:
 
     def push(self, omni: FloatArray) -> None:
         """Listen to the next samples of W, shape (samples,)."""
+        from scipy.signal import sosfilt
+
         bands = []
         for number, sos in enumerate(self._filters):
             filtered, self._states[number] = sosfilt(sos, omni, zi=self._states[number])

@@ -1,16 +1,14 @@
-"""The picture's left in the recorder's axes, from the camera's two microphones, and the mount it gives.
+"""The picture's left in the recorder's axes, from the camera's two microphones.
 
-Goal: the direction of the picture's left with its covariance, or why the camera's sound cannot measure it; and, with
-what the crew says of the microphone's up side, the mount.
+Goal: the direction of the picture's left with its covariance, or why the camera's sound cannot measure it. The mount
+that it gives is in spatial.mount.mount_from_left.
 Method: direct sound from the unit vector u reaches the camera's first (left) microphone earlier than its second by s .
 u / c, where s is the vector from the second to the first. Regressing arrival times on directions gives s in the
 recorder's axes: its direction is the picture's left, its length the camera's spacing. A pair in one place has no
 differences of time, but points left and right: there levels measure the axis (spatial.mount.stereo_levels). Where both
-do, both count. Sound from one place only, or the same sound in both channels, leaves no axis. The axis leaves open a
-turn about itself: how far the microphone leant forward or back rests on its hanging upright or upside down.
-Conventions: spatial.conventions (axes, mount; yaw, pitch, roll). Vectors in metres, in the RECORDER's axes.
-Functions: estimate_left_axis; mount_from_left; turn_from_left (how far a mount found by other means is turned against
-that left); turned_aside (whether that is a contradiction).
+do, both count. Sound from one place only, or the same sound in both channels, leaves no axis.
+Conventions: spatial.conventions (axes). Vectors in metres, in the RECORDER's axes.
+Functions: estimate_left_axis.
 Sources:
 [1] Knapp and Carter 1976, IEEE TASSP 24(4): delay as the slope of the cross-spectrum's phase. [2] Huber 1981, Robust
 Statistics: iteratively reweighted least squares.
@@ -25,13 +23,9 @@ import numpy.typing as npt
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
 from spatial.direction.doa import GROUP_S, Pulls, densest_direction, sphere_grid
 from spatial.direction.microphone_error import ORDINARY, Microphone
-from spatial.mount.mark_fit import UNDETERMINED_RAD
-from spatial.mount.prior import HANGING_SD_RAD, Hanging
+from spatial.mount.prior import Hanging
 from spatial.mount.stereo_levels import fit_levels
 from spatial.mount.stereo_tdoa import SAME_PLACE_RAD, ScratchPairs
-from spatial.rotation import YawPitchRoll, ypr_from_matrix
-
-# --- the picture's left ---
 
 _KERNEL_RAD = np.radians(15.0)
 """Width of the kernel by which bins count towards a place's scatter. A larger one lets other sounds count, a smaller
@@ -499,126 +493,3 @@ def _scatter_sd(vectors: FloatArray, weights: FloatArray, groups: FloatArray, ve
     moved = np.sum(pulls**2) / np.sum(total) ** 2
     independent = np.sum(total) ** 2 / np.sum(total**2)
     return float(np.sqrt(moved / 2 * _KERNEL_GAIN**2 + (_MOMENT_SD_RAD / independent) ** 2))
-
-
-# --- the mount from left alone ---
-
-_TURNED_RAD = np.radians(40.0)
-"""Least turn, radians, and least number of standard deviations (_TURNED_SDS), by which a mount contradicts the camera's
-sound."""
-
-_TURNED_SDS = 4.0
-"""See _TURNED_RAD. No right mount of the development scenes (tests/bench/sides.py) is turned by half as much; a picture
-taken for another layout turns it by 90 degrees."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class UnmarkedMount:
-    """A mount for one way of hanging."""
-
-    left: LeftAxis
-    """What it rests on."""
-    hanging: Hanging
-    matrix: FloatArray
-    """picture_from_mic, shape (3, 3)."""
-    angles: YawPitchRoll
-    covariance: FloatArray
-    """Of the small rotation in the PICTURE's axes that may be wrong, shape (3, 3), radians squared."""
-    sd_rad: YawPitchRoll
-    undetermined: tuple[str, ...]
-    """Names of the angles known no better than 20 degrees."""
-    in_front: float
-    """Part of the sound that would then come from in front of the lens, 0 to 1."""
-
-
-def mount_from_left(left: LeftAxis, hanging: Hanging, *, level_sd_rad: float = HANGING_SD_RAD) -> UnmarkedMount:
-    """The mount that puts the picture's left to the left and hangs level, the stated way up.
-
-    Parameters
-    ----------
-    left : LeftAxis
-        Without a doubt.
-    hanging : Hanging
-        Which side of the microphone was up.
-    level_sd_rad : float
-        How level it hung, one standard deviation about either axis.
-
-    Returns
-    -------
-    UnmarkedMount
-    """
-    # Level, the microphone's own up is across the picture's left: so much is known of the axis beforehand.
-    up_down = np.zeros((3, 3))
-    up_down[2, 2] = 1.0 / level_sd_rad**2
-    covariance = np.linalg.inv(np.linalg.inv(left.covariance) + up_down)
-    vector = covariance @ np.linalg.solve(left.covariance, left.axis)
-    to_left = vector / np.linalg.norm(vector)
-    up = np.array([0.0, 0.0, 1.0 if hanging is Hanging.UPRIGHT else -1.0])
-    up = up - (up @ to_left) * to_left
-    up /= np.linalg.norm(up)
-    matrix = np.stack([np.cross(to_left, up), to_left, up])
-    # A small turn (a, b, c) about the picture's axes moves the left end of its y axis by -c in x and by a in z.
-    moved = matrix @ covariance @ matrix.T / float(vector @ vector)
-    turn = np.array([[0.0, 0.0, 1.0], [0.0, 0.0, 0.0], [-1.0, 0.0, 0.0]])
-    small = turn @ moved @ turn.T
-    small[1, 1] = level_sd_rad**2
-    angles = ypr_from_matrix(matrix)
-    sd = YawPitchRoll(*(float(s) for s in _angle_sd(matrix, angles, small)))
-    open_ = tuple(
-        name
-        for name, value in zip(("yaw", "pitch", "roll"), (sd.yaw_rad, sd.pitch_rad, sd.roll_rad), strict=True)
-        if value > UNDETERMINED_RAD
-    )
-    shares = np.array([place.share * place.counted for place in left.places])
-    ahead = np.array([matrix[0] @ np.asarray(place.direction) for place in left.places]) > 0
-    return UnmarkedMount(left, hanging, matrix, angles, small, sd, open_, float(np.sum(shares[ahead]) / np.sum(shares)))
-
-
-def turn_from_left(left: LeftAxis, picture_from_mic: FloatArray) -> tuple[float, float]:
-    """How far a mount is turned about the picture's upright against the left that the camera's sound measures.
-
-    Parameters
-    ----------
-    left : LeftAxis
-        Without a doubt.
-    picture_from_mic : ndarray, shape (3, 3)
-        A mount found by other means. What it holds for up is relied on: arrival times hardly measure heights.
-
-    Returns
-    -------
-    turn_rad : float
-        In (-pi, pi]; positive where the mount has faced the microphone further left than the camera's sound does.
-    sd_rad : float
-        One standard deviation of what the camera's sound adds to it.
-    """
-    covariance = picture_from_mic @ left.covariance @ picture_from_mic.T
-    up_down = np.zeros((3, 3))
-    up_down[2, 2] = 1.0 / HANGING_SD_RAD**2
-    both = np.linalg.inv(np.linalg.inv(covariance) + up_down)
-    seen = both @ np.linalg.solve(covariance, picture_from_mic @ left.axis)
-    across = np.array([-seen[1], seen[0], 0.0]) / max(float(seen[:2] @ seen[:2]), 1e-12)
-    turn = float(np.arctan2(-seen[0], seen[1]))
-    return turn, float(np.sqrt(across @ both @ across))
-
-
-def turned_aside(turn_rad: float, sd_rad: float) -> bool:
-    """Whether a mount contradicts the camera's sound clearly, and not as exchanged channels of the camera would.
-
-    Parameters
-    ----------
-    turn_rad : float
-        As turn_from_left has it.
-    sd_rad : float
-        One standard deviation of it, the mount's own included.
-    """
-    clear = max(_TURNED_RAD, _TURNED_SDS * sd_rad)
-    # Exchanged channels are half a turn and no evidence on the mount; one that is half a turn off looks the same.
-    return bool(clear < abs(turn_rad) < np.pi - clear)
-
-
-def _angle_sd(matrix: FloatArray, angles: YawPitchRoll, covariance: FloatArray) -> FloatArray:
-    """Standard deviations of yaw, pitch (about the turned left axis, up positive) and roll (about the front)."""
-    sin, cos = np.sin(angles.yaw_rad), np.cos(angles.yaw_rad)
-    turned = np.stack([[0.0, 0.0, 1.0], [sin, -cos, 0.0], matrix[:, 0]], axis=1)
-    back = np.linalg.inv(turned)
-    return np.asarray(np.sqrt(np.diag(back @ covariance @ back.T)))

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from itertools import combinations, product
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 from scipy.special import logsumexp
 
 from spatial.conventions import FloatArray
@@ -32,6 +31,7 @@ from spatial.mount.mark_fit import (
     with_covariance,
 )
 from spatial.mount.prior import AxisMeasurement, MountPrior, ways_to_take
+from spatial.rotation import vector_from_rotation
 
 NEAR_RAD = np.radians(15.0)
 """Marks this close to each other are one: they share what sounds there."""
@@ -347,7 +347,7 @@ def estimate_among(
 def _apart(matrix: FloatArray, other: FloatArray) -> FloatArray:
     """The turn from one to the other as a rotation vector; half a turn between a rotation and a reflection."""
     turn = matrix @ other.T
-    return np.array([np.pi, 0.0, 0.0]) if np.linalg.det(turn) < 0 else Rotation.from_matrix(turn).as_rotvec()
+    return np.array([np.pi, 0.0, 0.0]) if np.linalg.det(turn) < 0 else vector_from_rotation(turn)
 
 
 def _turns(expected: FloatArray, measured: FloatArray, sd_rad: FloatArray, groups: Sequence[_Group]) -> FloatArray:

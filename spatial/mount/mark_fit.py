@@ -13,7 +13,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 from scipy.special import logsumexp
 
 from spatial.conventions import FloatArray
@@ -23,7 +22,7 @@ from spatial.field import angle_between, azimuth_elevation, unit_vectors
 from spatial.mount.channel_faults import INVERTED_OMNI, mirroring_faults
 from spatial.mount.prior import AxisMeasurement, MountPrior, ways_to_take, word_rows
 from spatial.mount.wahba import BoolArray, RotationFits, fit_rotations, subsets_without, turn_between
-from spatial.rotation import YawPitchRoll, ypr_from_matrix
+from spatial.rotation import YawPitchRoll, rotation_from_vector, vector_from_rotation, ypr_from_matrix
 
 # --- guesses ---
 
@@ -412,7 +411,7 @@ def _summed_up(guesses: Guesses, hand: int) -> tuple[int, FloatArray]:
     best = likeliest(guesses, hand)
     alike = guesses.hands == hand
     shares = guesses.shares[alike] / np.sum(guesses.shares[alike])
-    apart = Rotation.from_matrix(guesses.fits.matrices[alike] @ guesses.fits.matrices[best].T).as_rotvec()
+    apart = vector_from_rotation(guesses.fits.matrices[alike] @ guesses.fits.matrices[best].T)
     spread = guesses.fits.covariances[alike] + apart[:, :, np.newaxis] * apart[:, np.newaxis, :]
     # An interval of 95 % need not hold the wildest guesses: the farthest few in a hundred are left out.
     nearest = np.argsort(np.trace(spread, axis1=1, axis2=2))
@@ -451,7 +450,7 @@ def _open_angles(matrix: FloatArray, covariance: FloatArray) -> tuple[str, ...]:
         return ()
     proper = matrix if np.linalg.det(matrix) > 0 else -matrix
     base = _angles(proper)
-    turns = Rotation.from_rotvec(np.outer(np.linspace(-2, 2, 17) * loose, turns_about[:, -1])).as_matrix()
+    turns = rotation_from_vector(np.outer(np.linspace(-2, 2, 17) * loose, turns_about[:, -1]))
     moved = np.stack([_angles(turn @ proper) for turn in turns]) - base
     farthest = np.max(np.abs(np.angle(np.exp(1j * moved))), axis=0)
     return tuple(name for name, way in zip(_ANGLES, farthest, strict=True) if way > 2 * UNDETERMINED_RAD) or ("roll",)

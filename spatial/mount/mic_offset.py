@@ -18,12 +18,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 from scipy.special import logsumexp
 
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.field import angle_between
 from spatial.mount.mark_fit import ONE_PLACE_RAD, PULLED_ALIKE, PULLED_DOWN
+from spatial.rotation import rotation_from_vector
 
 GIVEN_SD_M = 0.03
 """How exactly a crew measures a microphone's place, one standard deviation along each axis (common practice, no
@@ -177,7 +177,7 @@ def evidence_of_marks(
         # The turn is taken into the matrix at once, so that its own unknown starts from 0 each time.
         wanted[:3] += precision[:3, :3] @ answer[:3]
         step = np.linalg.solve(information + precision + 1e-9 * np.eye(len(answer)), wanted)
-        matrix = Rotation.from_rotvec(step[:3]).as_matrix() @ matrix
+        matrix = rotation_from_vector(step[:3]) @ matrix
         answer[3:] += step[3:]
         if np.max(np.abs(step)) < 1e-6:
             break

@@ -17,6 +17,7 @@ from spatial.findings import Finding
 from spatial.jobs.orient.from_marks import OrientResult
 from spatial.jobs.orient.orient_clip import orient_clip
 from spatial.jobs.rig import Rig
+from spatial.jobs.track_request import TrackRequest
 from spatial.mount.mark_fit import MountEstimate, estimate_mount
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.notebook.clip_and_take import ClipLike, TakesLike, checked_offset, clip_and_takes
@@ -157,7 +158,9 @@ def find_mount(
     prior = _prior(hanging)
     marks_path = None if marks is None else checked_path(marks, "the marks file")
     with clip_and_takes(clip, take, read_as) as (clip_path, take_paths, channel_format):
-        result = orient_clip(*(clip_path, take_paths, marks_path), rig=rig, prior=prior, channel_format=channel_format)
+        result = orient_clip(
+            clip_path, take_paths, TrackRequest(marks_path, rig=rig, prior=prior, read_as=channel_format)
+        )
     heard = [mark for mark in result.marks if mark.heard.heard]
     sd = result.sd_rad
     nobody = np.zeros((0, 3))

@@ -24,15 +24,16 @@ class Markup(str):
         return str(self)
 
 
-def html_text(template: str, *, style: str, script: Sequence[str] = (), **values: object) -> str:
+def html_text(template: str, *, style: str | Sequence[str], script: Sequence[str] = (), **values: object) -> str:
     """A page; every value is escaped but Markup.
 
     Parameters
     ----------
     template, style, script : str
-        Names of parts in spatial/report/page; the scripts are joined in their order.
+        Names of parts in spatial/report/page; styles and scripts are joined in their order.
     """
-    looks, acts = _part(style), "\n".join(_part(name) for name in script)
+    styles = [style] if isinstance(style, str) else style
+    looks, acts = "\n".join(_part(name) for name in styles), "\n".join(_part(name) for name in script)
     environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
     return environment.from_string(_part(template)).render(
         version=__version__,

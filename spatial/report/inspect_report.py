@@ -12,6 +12,8 @@ from spatial.field import ChannelFormat, ReadAs, plain_format
 from spatial.findings import Finding, Severity
 from spatial.jobs.inspect.channel_reading import ConventionEvidence
 from spatial.jobs.inspect.inspect_takes import InspectResult, Unusable
+from spatial.jobs.inspect.movie_words import said_of_picture, said_of_sound
+from spatial.media.movies.field_sound import MovieField
 from spatial.media.takes.take import Take
 from spatial.report.json_output import Json, findings_json
 from spatial.report.words import clock_time, findings_lines, table
@@ -28,6 +30,7 @@ _FILE_KEYS = (
     "normalisation",
     "convention_evidence",
     "picked_channels",
+    "movie",
     "start_of_day_s",
     "verdict",
     "peak_dbfs",
@@ -45,7 +48,8 @@ def inspect_lines(results: Sequence[InspectResult | Unusable]) -> list[str]:
     several = [_files_line(take) for take in takes if len(take.paths) > 1]
     said = findings_lines(finding for result in results for finding in result.findings)
     lines = table(header, [_row(result) for result in results])
-    for more in (several, said):
+    marked = [_marks_line(movie) for movie in (r.movie for r in results if isinstance(r, InspectResult)) if movie]
+    for more in (several, marked, said):
         lines += ["", *more] if more else []
     return lines
 
@@ -77,6 +81,26 @@ def _files_line(take: Take) -> str:
     return f"  {begins} to {ends} are one recording in {len(take.paths)} files{joins}."
 
 
+def _marks_line(movie: MovieField) -> str:
+    """What a movie says of itself."""
+    picture = "" if movie.container == "OGG" else f"its picture {said_of_picture(movie.movie.picture)}; "
+    return f"  {movie.path.name}: {picture}its sound {said_of_sound(movie)}."
+
+
+def _movie_json(movie: MovieField | None) -> Json | None:
+    if movie is None:
+        return None
+    words = movie.words
+    return {
+        "picture": movie.movie.picture.layout,
+        "sound_field": bool(words and words.says_field),
+        "sa3d": None if words is None or words.field is None else list(words.field),
+        "opus_mapping_family": words and words.opus_family,
+        "loudspeaker_layout": movie.tracks[0].layout,
+        "tracks": [track.scratch.track + 1 for track in movie.tracks],
+    }
+
+
 def inspect_json(results: Sequence[InspectResult | Unusable]) -> Json:
     """For `inspect`."""
     return {"files": [_file_json(result) for result in results]}
@@ -99,6 +123,7 @@ def _file_json(result: InspectResult | Unusable) -> Json:
         _normalisation(take.channel_format),
         _evidence_json(result.convention),
         [channel + 1 for channel in take.picked],
+        _movie_json(result.movie),
         take.start_of_day_s,
         verdict(result.findings),
         result.peak_dbfs,

@@ -3,6 +3,8 @@
 Functions: dumps; sync_json, orient_json, verify_json, conform_json, directions_json.
 """
 
+from __future__ import annotations
+
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -13,21 +15,19 @@ import numpy as np
 from spatial.conventions import FloatArray
 from spatial.field import azimuth_elevation
 from spatial.findings import Finding, written_out
-from spatial.jobs.conform.sidecar import level_facts, moves_facts, place_facts
-from spatial.jobs.conform.track_memory import ConformResult
-from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.orient.from_marks import OrientResult
-from spatial.jobs.orient.measure_marks import MeasuredMark
-from spatial.jobs.orient.mic_place import sight_facts
 from spatial.jobs.sync.lip_sync_findings import lip_sync_of
-from spatial.jobs.sync.sync_result import SyncResult
-from spatial.jobs.verify import VerifyResult
-from spatial.mount.channel_faults import ChannelFault
-from spatial.rotation import YawPitchRoll
-from spatial.verification.placement import MarkCheck
 
 if TYPE_CHECKING:
+    from spatial.jobs.conform.track_memory import ConformResult
+    from spatial.jobs.directions import DirectionsResult
+    from spatial.jobs.orient.from_marks import OrientResult
     from spatial.jobs.orient.learn_microphone import LearnedMicrophone
+    from spatial.jobs.orient.measure_marks import MeasuredMark
+    from spatial.jobs.sync.sync_result import SyncResult
+    from spatial.jobs.verify import VerifyResult
+    from spatial.mount.channel_faults import ChannelFault
+    from spatial.rotation import YawPitchRoll
+    from spatial.verification.placement import MarkCheck
 
 Json = dict[str, object]
 
@@ -99,8 +99,10 @@ def lip_sync_json(result: SyncResult) -> Json | None:
     }
 
 
-def orient_json(result: OrientResult, learned: "LearnedMicrophone | None" = None) -> Json:
+def orient_json(result: OrientResult, learned: LearnedMicrophone | None = None) -> Json:
     """For `orient`."""
+    from spatial.jobs.conform.sidecar import place_facts  # most of the house: sync does without
+
     mount = result.mount
     return {
         "clip": str(result.sync.clip.path) if result.sync else None,
@@ -145,6 +147,8 @@ def mount_json(matrix: FloatArray | None, angles: YawPitchRoll | None) -> Json:
 
 def verify_json(result: VerifyResult) -> Json:
     """For `verify`."""
+    from spatial.jobs.orient.mic_place import sight_facts
+
     return {
         "clip": str(result.clip.path),
         "track": str(result.track.path),
@@ -175,6 +179,9 @@ def checks_json(marks: Sequence[tuple[MeasuredMark, MarkCheck]]) -> list[Json]:
 
 def conform_json(result: ConformResult) -> Json:
     """For `conform`."""
+    from spatial.jobs.conform.sidecar import level_facts, moves_facts, place_facts
+    from spatial.jobs.orient.mic_place import sight_facts
+
     step = result.proof.step
     return {
         "output": str(result.output),

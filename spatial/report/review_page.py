@@ -119,6 +119,7 @@ def page_facts(result: ReviewResult) -> dict[str, object]:
             {**_mark(mark), "judge": _judge(judge)}
             for (mark, _), judge in zip(result.marks, result.judges or [AS_IT_IS] * len(result.marks), strict=True)
         ],
+        "moments": [{"who": moment.who, "start_s": moment.start_s, "end_s": moment.end_s} for moment in result.moments],
         "draft": _draft(result),
         "marks_name": legible(clip.path.stem) + ".marks.csv",
         "windows": []

@@ -6,28 +6,31 @@ Functions: sync_lines, match_lines, orient_lines, mount_lines, verify_lines, ste
 conform_lines, directions_lines.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from spatial.conventions import DELIVERY_RATE_HZ, SDS_OF_95, SPEED_OF_SOUND_M_S
 from spatial.field import angle_between, unit_vectors
-from spatial.findings import Code, Severity
-from spatial.jobs.conform.track_memory import ConformResult
-from spatial.jobs.directions import DirectionsResult
-from spatial.jobs.orient.from_marks import OrientResult
-from spatial.jobs.orient.measure_marks import MeasuredMark
-from spatial.jobs.orient.mic_place import assumed_in_words
 from spatial.jobs.sync.lip_sync_findings import lip_sync_findings, lip_sync_of
-from spatial.jobs.sync.sync_findings import APART_M
-from spatial.jobs.sync.sync_result import SyncResult
-from spatial.jobs.verify import VerifyResult
+from spatial.jobs.sync.sync_findings import APART_M, is_pulled
 from spatial.report.words import clock, clock_time, findings_lines, height, place, side, start, table, turn
 from spatial.rotation import rotation_angle, ypr_from_matrix
 from spatial.sync.alignment import MATCH_SCORE
 from spatial.verification.lip_sync import in_words
 from spatial.verification.placement import JudgedBy, MarkCheck
+
+if TYPE_CHECKING:
+    from spatial.jobs.conform.track_memory import ConformResult
+    from spatial.jobs.directions import DirectionsResult
+    from spatial.jobs.orient.from_marks import OrientResult
+    from spatial.jobs.orient.measure_marks import MeasuredMark
+    from spatial.jobs.sync.sync_result import SyncResult
+    from spatial.jobs.verify import VerifyResult
 
 # --- lines of each command ---
 
@@ -68,10 +71,9 @@ def match_lines(result: SyncResult) -> list[str]:
         ]
     else:
         lines.append(f"{begin}.")
-        pulled = any(f.code == Code.DRIFT and f.severity is not Severity.NOTE for f in result.findings)
         if not estimate.drift_significant:
             lines.append(f"  The clocks agree as far as this clip can tell: {pace}; no drift is taken out.")
-        elif not pulled:
+        elif not is_pulled(estimate.law):
             slip_ms = abs(estimate.law.drift_ppm) * 1e-3 * result.clip.duration_s
             lines.append(f"  The recorder's clock runs {pace}, {slip_ms:.1f} ms over this clip; conform takes it out.")
     if 0 < result.apart_m <= APART_M:
@@ -101,6 +103,8 @@ def _travel(apart_m: float) -> str:
 def orient_lines(result: OrientResult) -> list[str]:
     """How the microphone sat."""
     lines = mount_lines(result)
+    from spatial.jobs.orient.mic_place import assumed_in_words
+
     assumed = assumed_in_words(result.place, result.rig) if result.rig and result.angles else None
     lines += [f"  {assumed}"] if assumed else []
     parallax = max((heard.parallax_sd_rad for heard in result.marks), default=0.0)
@@ -211,6 +215,8 @@ def conform_lines(result: ConformResult) -> list[str]:
     lines = match_lines(result.sync)
     lines.append(f"  The microphone: {turn(result.mount_angles)}.")
     if result.orient is not None and not result.proof.marks:
+        from spatial.jobs.orient.mic_place import assumed_in_words
+
         assumed = assumed_in_words(result.orient.place, result.rig)
         lines += [f"  {assumed}"] if assumed else []
     lines += _camera_lines(result)

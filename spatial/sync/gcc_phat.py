@@ -7,8 +7,8 @@ windows are then stacked along every small change of the law: the highest stack 
 own scatter the number.
 Conventions: spatial.conventions (time; array layout). A positive lag: the take records it LATER than predicted.
 Functions: cross_windows (phases of the cross-spectrum and direction, window by window); lag_curves, signed_curves
-(correlation over lag); scatter_of (what its peaks are held against); unit_phase; refine_peak (peak between samples);
-try_law (a candidate law, corrected where it moves); stack_windows (the stack itself).
+(correlation over lag); scatter_of (what its peaks are held against); unit_phase, lead_phases; refine_peak (peak between
+samples); try_law (a candidate law, corrected where it moves); stack_windows (the stack itself).
 Sources:
 [1] Knapp and Carter 1976, IEEE TASSP 24(4): generalized cross-correlation and its phase transform.
 """
@@ -19,6 +19,7 @@ from functools import partial
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 
 from spatial.conventions import ComplexArray, FloatArray, W, X, Y, Z
@@ -165,15 +166,22 @@ def _window(span: _Span, *, rate_hz: int, lead_in: int) -> tuple[ComplexArray, F
     """Mean whitened cross-spectrum and direction of a window; None where either side is silent."""
     if not (span.heard.any() and span.field[W, lead_in:].any()):
         return None
-    bins, within = _bins(rate_hz), np.arange(BLOCK)
+    bins = _bins(rate_hz)
     taper = np.hanning(BLOCK).astype(np.float32)
     direction = _direction(span.field, rate_hz) if lead_in else np.full(3, np.nan)
     beam = _beam(span.field, direction)
-    x = _spectrum(span.heard[:, (np.arange(BLOCKS_PER_WINDOW) * HOP)[:, np.newaxis] + within], taper, bins)
-    y = _spectrum(beam[span.whole[:, np.newaxis] + within], taper, bins)
-    # The part of a sample that reading at whole samples left over, undone as a phase.
-    lead = np.exp(2j * np.pi / BLOCK * np.outer(span.part, bins)).astype(np.complex64)
-    return np.mean(unit_phase(np.conj(x) * (y * lead)), axis=1), direction
+    x = _spectrum(sliding_window_view(span.heard, BLOCK, axis=1)[:, : HOP * BLOCKS_PER_WINDOW : HOP], taper, bins)
+    y = _spectrum(sliding_window_view(beam, BLOCK)[span.whole], taper, bins)
+    return np.mean(unit_phase(np.conj(x) * (y * lead_phases(span.part / BLOCK, bins))), axis=1), direction
+
+
+def lead_phases(part: FloatArray, bins: npt.NDArray[np.int_]) -> ComplexArray:
+    """What undoes that blocks were read too early by a part of their length, shape (blocks, bins)."""
+    turns = np.outer(2 * np.pi * part, bins).astype(np.float32)
+    phases = np.empty(turns.shape, dtype=np.complex64)
+    np.cos(turns, out=phases.real)
+    np.sin(turns, out=phases.imag)
+    return phases
 
 
 def lag_curves(
@@ -202,11 +210,12 @@ def lag_curves(
     weight = np.ones(bins.size) if weights is None else weights
     size = BLOCK * _OVERSAMPLING
     spectrum = np.zeros((*phases.shape[:-1], size // 2 + 1), dtype=np.complex64)
-    spectrum[..., bins] = phases * (weight / np.sum(weight))
-    circular = fft.irfft(spectrum, size) * (size / 2)
+    spectrum[..., bins[0] : bins[-1] + 1] = phases * (weight / np.sum(weight))
+    circular = fft.irfft(spectrum, size)
     step = int(max_lag_s * rate_hz * _OVERSAMPLING)
-    index = np.arange(-step, step + 1)
-    return index / (rate_hz * _OVERSAMPLING), circular[..., index % size]
+    curves = np.concatenate([circular[..., size - step :], circular[..., : step + 1]], axis=-1)
+    curves *= size / 2
+    return np.arange(-step, step + 1) / (rate_hz * _OVERSAMPLING), curves
 
 
 def signed_curves(windows: CrossWindows, signs: FloatArray, *, max_lag_s: float) -> tuple[FloatArray, FloatArray]:
@@ -294,15 +303,18 @@ def _window_starts(first: float, last: float, every: int, most: int) -> list[int
 
 def _spectrum(blocks: FloatArray, taper: FloatArray, bins: npt.NDArray[np.int_]) -> ComplexArray:
     """Spectra of blocks without their mean; what lies 120 dB below a block is its rounding, not its sound."""
-    level = np.sqrt(np.mean(blocks**2, axis=-1, keepdims=True))
-    spectrum = fft.rfft((blocks - np.mean(blocks, axis=-1, keepdims=True)) * taper)[..., bins]
-    return np.asarray(np.where(np.abs(spectrum) > 1e-6 * BLOCK * level, spectrum, 0))
+    power = np.einsum("...n,...n->...", blocks, blocks)[..., np.newaxis] / BLOCK
+    level = blocks - np.mean(blocks, axis=-1, keepdims=True)
+    level *= taper
+    spectrum = fft.rfft(level, overwrite_x=True)[..., bins[0] : bins[-1] + 1]
+    return np.asarray(spectrum * (spectrum.real**2 + spectrum.imag**2 > (1e-6 * BLOCK) ** 2 * power))
 
 
 def unit_phase(spectrum: ComplexArray) -> ComplexArray:
     """The spectrum with every size set to one; nothing stays nothing."""
     size = np.abs(spectrum)
-    return np.divide(spectrum, size, out=np.zeros_like(spectrum), where=size > 1e-20)
+    sounding = size > 1e-20
+    return np.asarray(spectrum * (sounding / np.where(sounding, size, 1)))
 
 
 # --- the stack of all windows ---
@@ -372,8 +384,8 @@ def stack_windows(windows: CrossWindows) -> Trial:
     choices = [np.ones(channels)] + ([np.array([1.0, -1.0])] if channels == 2 else [])
     best: Trial | None = None
     for signs in choices:
-        summed = np.tensordot(curves, signs / channels, axes=(1, 0))
-        stacked = np.stack([_along(summed, slope * times, lags) for slope in slopes])
+        summed = np.tensordot(curves, (signs / channels).astype(np.float32), axes=(1, 0))
+        stacked = _along(summed, np.outer(slopes, times), lags)
         scatter = float(scatter_of(stacked.ravel()))
         row, column = np.unravel_index(int(np.argmax(np.abs(stacked))), stacked.shape)
         flip = float(np.sign(stacked[row, column]))
@@ -406,13 +418,10 @@ def _slopes(span_s: float) -> FloatArray:
 
 
 def _along(curves: FloatArray, shifts_s: FloatArray, lags: FloatArray) -> FloatArray:
-    """Mean of the curves, each read at lag + shift."""
+    """Mean of the curves, each read at lag + shift, for each row of shifts: shape (rows, lags)."""
     steps = np.rint(shifts_s / (lags[1] - lags[0])).astype(int)
-    total = np.zeros(curves.shape[1])
-    for curve, step in zip(curves, steps, strict=True):
-        # What is shifted past the edge is left out: there a sum of fewer curves is lower, never falsely high.
-        if step >= 0:
-            total[: total.size - step] += curve[step:]
-        else:
-            total[-step:] += curve[:step]
-    return total / len(curves)
+    # What is shifted past the edge is left out: there a sum of fewer curves is lower, never falsely high.
+    beside = int(np.max(np.abs(steps), initial=0))
+    shifted = sliding_window_view(np.pad(curves, ((0, 0), (beside, beside))), curves.shape[1], axis=1)
+    rows = np.arange(len(curves))
+    return np.stack([shifted[rows, beside + row].mean(axis=0) for row in steps])

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 from scipy.ndimage import median_filter, uniform_filter1d
 
 from spatial.conventions import ComplexArray, FloatArray
 from spatial.dsp.samples import Samples
-from spatial.sync.gcc_phat import BAND_HZ
+from spatial.sync.gcc_phat import BAND_HZ, lead_phases
 from spatial.timebase import ClockLaw
 
 BLOCK = 1024
@@ -104,7 +105,7 @@ def take_spectra(
     for where in _chunks(predicted):
         whole = np.floor(where).astype(int)
         span = take.read(int(whole.min()), int(whole.max()) + BLOCK, channels=1)
-        lead = np.exp(2j * np.pi / BLOCK * np.outer(where - whole, np.arange(low, high))).astype(np.complex64)
+        lead = lead_phases((where - whole) / BLOCK, np.arange(low, high))
         parts.append(_spectra(span, whole - whole.min(), rate_hz)[0] * lead)
     spectra = np.concatenate(parts)
     # Digital silence is no other sound: a track is padded with it. Around a clock step a piece is missing.
@@ -169,8 +170,8 @@ def near_height(cross: ComplexArray, rate_hz: int) -> FloatArray:
 def _spectra(sound: FloatArray, places: npt.NDArray[np.int_], rate_hz: int) -> ComplexArray:
     low, high = band_edges(rate_hz)[[0, -1]]
     taper = np.hanning(BLOCK).astype(np.float32)
-    blocks = sound[:, places[:, np.newaxis] + np.arange(BLOCK)].astype(np.float32) * taper
-    return np.asarray(fft.rfft(blocks)[..., low:high])
+    blocks = sliding_window_view(sound.astype(np.float32, copy=False), BLOCK, axis=1)[:, places] * taper
+    return np.asarray(fft.rfft(blocks, overwrite_x=True)[..., low:high])
 
 
 def _chunks(places: npt.NDArray[np.number]) -> Iterator[npt.NDArray[np.number]]:

@@ -123,8 +123,6 @@ class ClockEvidence:
     """Recorder's clock minus the camera's; None where no two clips agree."""
     agreeing_clips: int
     """Clips that have an offer at that difference."""
-    stamped_at_end: bool
-    """Whether the camera's stamps fit better as the moment when a file was closed."""
 
 
 def weigh_clocks(
@@ -156,7 +154,7 @@ def weigh_clocks(
     best_fit = -np.inf
     for at_end in (False, True):
         found = [_difference(offer, clip_stamps_s, clip_lengths_s, take_stamps_s, at_end=at_end) for offer in offers]
-        evidence, fit = _weigh(offers, np.array(found, dtype=float), at_end=at_end)
+        evidence, fit = _weigh(offers, np.array(found, dtype=float))
         # Most cameras stamp the start: the end must fit clearly better.
         if best is None or fit > best_fit + 1.0:
             best, best_fit = evidence, fit
@@ -270,12 +268,12 @@ def _difference(
     return (take + offer.offset_s - start + DAY_S / 2) % DAY_S - DAY_S / 2
 
 
-def _weigh(offers: Sequence[Offer], differences: FloatArray, *, at_end: bool) -> tuple[ClockEvidence, float]:
+def _weigh(offers: Sequence[Offer], differences: FloatArray) -> tuple[ClockEvidence, float]:
     clips = np.array([offer.clip for offer in offers], dtype=int)
     known = np.isfinite(differences)
     log_odds = np.zeros(len(offers))
     if not known.any():
-        return ClockEvidence(log_odds, None, 0, at_end), 0.0
+        return ClockEvidence(log_odds, None, 0), 0.0
     # The difference may lie between two stamps' roundings: places beside each offer's own are tried too.
     places = (differences[known][:, np.newaxis] + STAMP_SD_S * np.linspace(-1.5, 1.5, 7)).ravel()
     bells = np.where(known, _bell(places[:, np.newaxis] - np.where(known, differences, 0.0)), 0.0)
@@ -298,7 +296,7 @@ def _weigh(offers: Sequence[Offer], differences: FloatArray, *, at_end: bool) ->
     top = float(places[int(np.argmax(total))])
     near = known & (np.abs(differences - top) < 3 * STAMP_SD_S)
     agreeing = len(np.unique(clips[near]))
-    return ClockEvidence(log_odds, top if agreeing > 1 else None, agreeing, at_end), float(np.max(total))
+    return ClockEvidence(log_odds, top if agreeing > 1 else None, agreeing), float(np.max(total))
 
 
 _NARROW = 20.0

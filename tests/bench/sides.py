@@ -16,7 +16,8 @@ from spatial.conventions import FloatArray
 from spatial.dsp.samples import ArraySamples
 from spatial.jobs.orient.from_stereo import NOBODY
 from spatial.jobs.orient.orient_clip import SIDES_SD_RAD
-from spatial.mount.left_axis import LeftAxis, estimate_left_axis, mount_from_left, turn_from_left, turned_aside
+from spatial.mount.left_axis import LeftAxis, estimate_left_axis
+from spatial.mount.mount_from_left import mount_from_left, turn_from_left, turned_aside
 from spatial.mount.prior import Hanging
 from spatial.mount.stereo_tdoa import scratch_pairs
 from spatial.rotation import YawPitchRoll, matrix_from_ypr

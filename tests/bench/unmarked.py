@@ -17,7 +17,8 @@ import numpy as np
 
 from spatial.dsp.samples import ArraySamples
 from spatial.jobs.orient.from_stereo import nearer_mount
-from spatial.mount.left_axis import PairKind, estimate_left_axis, mount_from_left
+from spatial.mount.left_axis import PairKind, estimate_left_axis
+from spatial.mount.mount_from_left import mount_from_left
 from spatial.mount.prior import Hanging
 from spatial.mount.stereo_tdoa import scratch_pairs
 from spatial.rotation import matrix_from_ypr, ypr_from_matrix

@@ -8,6 +8,10 @@ import soundfile
 from click.testing import CliRunner
 
 from cli.main import cli
+from spatial.errors import InputError
+from spatial.jobs.sync.take_choice import Pairing
+from spatial.jobs.track_request import TrackRequest
+from spatial.mount.prior import Hanging
 from tests.bench.songs_stage import make_song
 from tests.openair import published_gains, shoot_open_air
 from tests.stage import RATE
@@ -46,6 +50,31 @@ def test_two_takes_cannot_be_paired_with_one_clip(tmp_path):
     told = CliRunner().invoke(cli, ["sync", str(air.clip), str(air.take), str(other.take), "--paired"])
     assert told.exit_code == 3
     assert "are not parts of one recording: name the take that was rolling" in told.stderr
+
+
+@pytest.mark.parametrize("said", [True, False])
+@pytest.mark.parametrize(
+    ("command", "job"),
+    [
+        ("orient", "spatial.jobs.orient.orient_clip.orient_clip"),
+        ("conform", "spatial.jobs.conform.conform_clip.conform_clip"),
+        ("review", "spatial.jobs.review.review_clip.review_clip"),
+    ],
+)
+def test_the_crews_word_reaches_every_job_that_syncs(loop, tmp_path, monkeypatch, command, job, said):
+    seen = []
+
+    def watched(*arguments, **_options):
+        seen.extend(argument for argument in arguments if isinstance(argument, TrackRequest))
+        raise InputError("far enough")
+
+    monkeypatch.setattr(job, watched)
+    output = [] if command == "orient" else ["-o", str(tmp_path / "made.wav")]
+    words = ["--paired"] if said else []
+    CliRunner().invoke(cli, [command, str(loop / "clip.wav"), str(loop / "take.wav"), *output, "--upright", *words])
+    (asked,) = seen
+    assert asked.pairing == (Pairing() if said else None)
+    assert asked.prior.hanging is Hanging.UPRIGHT
 
 
 def test_a_clap_walk_has_nothing_to_pair():

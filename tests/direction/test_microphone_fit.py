@@ -7,7 +7,6 @@ from scipy.spatial.transform import Rotation
 from spatial.calibration import Calibration, CalibrationBand
 from spatial.direction.microphone_fit import (
     KnownDirections,
-    direction_through,
     learn_calibration,
     place_numbers,
     refined,
@@ -35,6 +34,18 @@ def scene(rng, *, marks=12, gains=GAINS, leak=LEAK, noise_deg=1.0):
     return KnownDirections(expected, measured, np.full((2, marks), sd), BANDS), turn.T @ off, turn
 
 
+def direction_through(band, measured):
+    """Where waves come from that this microphone puts elsewhere: what leads there, closer with each step."""
+    gains, leak = np.array(band.gains), np.array(band.leak)
+    waves = measured
+    for _ in range(60):
+        made = waves @ gains + leak
+        made /= np.linalg.norm(made, axis=1, keepdims=True)
+        waves = waves + (measured - made)
+        waves /= np.linalg.norm(waves, axis=1, keepdims=True)
+    return waves
+
+
 @pytest.mark.slow
 def test_gains_and_leak_are_found_whatever_the_mount():
     rng = np.random.default_rng(1)
@@ -53,7 +64,7 @@ def test_gains_and_leak_are_found_whatever_the_mount():
 def test_directions_that_took_no_part_are_nearer():
     rng = np.random.default_rng(2)
     before, after = [], []
-    for _ in range(3):
+    for _ in range(2):
         known, start, turn = scene(rng)
         others = unit_vectors(rng.uniform(-1.4, 1.4, 30), rng.uniform(-0.6, 0.8, 30)) @ turn.T
         heard = others @ GAINS + LEAK
@@ -68,7 +79,7 @@ def test_directions_that_took_no_part_are_nearer():
 def test_of_an_ideal_microphone_it_is_not_said_to_help():
     rng = np.random.default_rng(3)
     said = [
-        learn_calibration(*scene(rng, gains=np.eye(3), leak=np.zeros(3), noise_deg=2.0)[:2]).helped for _ in range(6)
+        learn_calibration(*scene(rng, gains=np.eye(3), leak=np.zeros(3), noise_deg=2.0)[:2]).helped for _ in range(3)
     ]
     assert sum(said) <= 1
 
@@ -77,13 +88,13 @@ def test_of_an_ideal_microphone_it_is_not_said_to_help():
 def test_the_stated_covariance_holds_what_is_left():
     rng = np.random.default_rng(4)
     squares = []
-    for _ in range(8):
+    for _ in range(6):
         log = rng.normal(0, [0.06] * 3 + [0.02] * 3)
         log[:3] -= np.mean(log[:3])
         xx, yy, zz, xy, xz, yz = log
         gains = Rotation.identity().as_matrix() + np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]])
         leak = rng.normal(0, 0.03, 3)
-        learned = learn_calibration(*scene(rng, gains=gains, leak=leak)[:2])
+        learned = learn_calibration(*scene(rng, marks=7, gains=gains, leak=leak)[:2])
         sd = np.sqrt(np.diag(learned.calibration.covariance))[6:]
         squares.append(
             np.mean([(np.array(band.leak) - leak) ** 2 for band in learned.calibration.bands], axis=0) / sd**2

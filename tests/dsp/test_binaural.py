@@ -4,7 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spatial.dsp.binaural import (
@@ -126,6 +126,7 @@ def test_nothing_in_nothing_out_and_no_field_is_refused():
 
 
 @pytest.mark.slow
+@settings(max_examples=30)
 @given(
     seed=st.integers(0, 2**32 - 1),
     loud=st.floats(0.01, 30.0),

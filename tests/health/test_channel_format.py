@@ -92,8 +92,13 @@ def test_formats_are_told_apart(kind: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", ["ambix", "n3d", "fuma"])
-@pytest.mark.parametrize("gains_db", [(3, 0, 0, 0), (0, 2.5, 2.5, 2.5), (-3, 0, 0, 0), (0, 3, 0, 0)])
+@pytest.mark.parametrize(
+    ("kind", "gains_db"),
+    [
+        *(("ambix", (3, 0, 0, 0)), ("fuma", (3, 0, 0, 0))),
+        *(("ambix", (0, 2.5, 2.5, 2.5)), ("n3d", (-3, 0, 0, 0)), ("fuma", (-3, 0, 0, 0)), ("n3d", (0, 3, 0, 0))),
+    ],
+)
 def test_gains_that_are_off_do_not_move_the_order(kind: str, gains_db: tuple[float, ...]) -> None:
     """Published files keep their order, not their gains; the vertical channel is where it was."""
     sound = knocking(kind, 1)
@@ -150,9 +155,12 @@ def claps_in_the_open(kind: str, count: int, noise: float, rng: np.random.Genera
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", ["ambix", "n3d", "fuma"])
 @pytest.mark.parametrize(
-    ("count", "noise", "rest_s"), [(4, 1e-4, 2.0), (5, 1e-3, 2.0), (1, 1e-5, 12.0), (1, 3e-3, 12.0), (2, 1e-2, 4.0)]
+    ("count", "noise", "rest_s", "kind"),
+    [
+        *((4, 1e-4, 2.0, "ambix"), (5, 1e-3, 2.0, "n3d"), (1, 1e-5, 6.0, "fuma"), (1, 3e-3, 6.0, "ambix")),
+        *((1, 3e-3, 6.0, "fuma"), (2, 1e-2, 4.0, "n3d")),
+    ],
 )
 def test_a_microphones_own_noise_between_claps_is_no_field(kind: str, count: int, noise: float, rest_s: float) -> None:
     """Even noise has 4.8 dB more in X, Y and Z than in W, in any format, and there is far more of it than of claps.
@@ -185,7 +193,7 @@ def test_two_ratios_that_do_not_agree_are_not_averaged(kind: str) -> None:
 
 @pytest.mark.slow
 def test_level_and_polarity_of_all_channels_do_not_matter() -> None:
-    sound = knocking("n3d", 3)
+    sound = knocking("n3d", 1)
     told = measure_convention(-1e-4 * sound, RATE)
     assert told.best == "n3d"
     assert told.odds == pytest.approx(measure_convention(sound, RATE).odds, abs=1e-6)
@@ -194,7 +202,7 @@ def test_level_and_polarity_of_all_channels_do_not_matter() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("omni", [1, 2, 3])
 def test_w_elsewhere_is_no_known_format_and_is_named(omni: int) -> None:
-    sound = knocking("ambix", 4)
+    sound = knocking("ambix", 1)
     order = [1, 2, 3]
     order.insert(omni, 0)
     told = measure_convention(sound[order], RATE)
@@ -227,10 +235,15 @@ def test_one_wave_alone_does_not_decide_where_it_fits_several() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", ["ambix", "first"])
-@pytest.mark.parametrize("layout", ["mix first", "mix last", "empty between", "empty first"])
+@pytest.mark.parametrize(
+    ("layout", "kind"),
+    [
+        *((way, "ambix") for way in ("mix first", "mix last", "empty between", "empty first")),
+        ("empty between", "first"),
+    ],
+)
 def test_the_field_inside_a_wider_file(kind: str, layout: str) -> None:
-    sound = knocking(kind, 7)
+    sound = knocking(kind, 1)
     mix = np.array([[0.5, 0.4, 0.1, 0.3], [0.5, -0.3, -0.1, 0.2]]) @ sound
     nothing = np.zeros((2, sound.shape[1]))
     channels, picked = {

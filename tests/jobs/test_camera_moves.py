@@ -24,6 +24,7 @@ from spatial.jobs.orient.orient_clip import orient_match
 from spatial.jobs.orient.orient_findings import swept_findings
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_clip import sync_clip
+from spatial.jobs.track_request import TrackRequest
 from spatial.jobs.verify import verify_track
 from spatial.media.tables import Mark, read_moves
 from spatial.mount.prior import Hanging, MountPrior
@@ -74,7 +75,7 @@ def write_marks(folder, spans, direction_at):
 
 def test_the_track_faces_the_lens_at_every_moment(floor, tmp_path):
     air, in_set, rig = floor
-    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=MOUNT, rig=rig)
+    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", TrackRequest(mount=MOUNT, rig=rig))
     track = soundfile.read(result.output)[0].T
     for time_s in (0.5, 1.9, 2.25, 2.5, 2.9, 3.5, 6.0):
         camera = rig.moves.motion.at(np.array([time_s]))[0]
@@ -100,7 +101,9 @@ def test_marks_are_taken_back_through_the_moves_and_the_track_is_proved(floor, t
     spans = ((0.3, 1.9), (3.2, 5.8))
     marks = write_marks(tmp_path, spans, lambda t: rig.moves.motion.at(np.array([t]))[0].T @ in_set)
     prior = MountPrior(hanging=Hanging.UPRIGHT)
-    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", marks_path=marks, rig=rig, prior=prior)
+    result = conform_clip(
+        air.clip, [air.take], tmp_path / "track.wav", TrackRequest(marks_path=marks, rig=rig, prior=prior)
+    )
     # Marks in one place of the set leave the turn about them to the crew's "level within 5 degrees", which it was not.
     heard = result.mount @ matrix_from_ypr(MOUNT).T @ in_set
     assert np.degrees(np.arccos(heard @ in_set)) < 1.5
@@ -115,7 +118,7 @@ def test_without_the_moves_the_same_marks_contradict_each_other(floor, tmp_path)
     """The check above can fail: not turned in time, one of the two marks is off."""
     air, in_set, rig = floor
     marks = write_marks(tmp_path, ((0.3, 1.9), (3.2, 5.8)), lambda t: rig.moves.motion.at(np.array([t]))[0].T @ in_set)
-    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=MOUNT, marks_path=marks, rig=Rig())
+    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", TrackRequest(mount=MOUNT, marks_path=marks))
     assert [check.verdict for _, check in result.proof.marks] == [Verdict.IN_PLACE, Verdict.OFF]
 
 
@@ -165,7 +168,9 @@ def test_the_sound_turns_with_the_levelled_picture(tmp_path, level_deg, seen_deg
     marks.write_text(f"{HEAD}Juno,0.5,4.5,{seen_deg[0]},{seen_deg[1]},2\n", encoding="utf-8")
     rig = Rig(levelled=matrix(0.0, *level_deg))
     level = YawPitchRoll(0.0, 0.0, 0.0)
-    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=level, marks_path=marks, rig=rig)
+    result = conform_clip(
+        air.clip, [air.take], tmp_path / "track.wav", TrackRequest(mount=level, marks_path=marks, rig=rig)
+    )
     track = soundfile.read(result.output)[0].T
     loud = np.argmax(np.abs(track[0]))
     np.testing.assert_allclose(track[:, loud] / track[0, loud], published_gains(*shown_deg, "ambix"), atol=1e-3)
@@ -184,7 +189,9 @@ def test_the_sound_turns_with_the_levelled_picture(tmp_path, level_deg, seen_deg
 def test_the_cameras_stereo_sound_is_not_asked_where_it_turned(floor, tmp_path):
     air, _, rig = floor
     with pytest.raises(InconclusiveError, match="the camera turned over a recorder that stood still"):
-        conform_clip(air.clip, [air.take], tmp_path / "t.wav", rig=rig, prior=MountPrior(hanging=Hanging.UPRIGHT))
+        conform_clip(
+            air.clip, [air.take], tmp_path / "t.wav", TrackRequest(rig=rig, prior=MountPrior(hanging=Hanging.UPRIGHT))
+        )
     assert not (tmp_path / "t.wav").exists()
 
 
@@ -204,7 +211,7 @@ def test_a_clip_longer_than_its_moves_is_said(floor, tmp_path):
     air, _, rig = floor
     rig.moves.path.write_text("time_s,yaw_deg,pitch_deg,roll_deg\n0,0,0,0\n3,10,0,0\n", encoding="utf-8")
     rig = Rig(moves=read_moves(rig.moves.path))
-    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=MOUNT, rig=rig)
+    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", TrackRequest(mount=MOUNT, rig=rig))
     assert any("from 0.00 s to 3.00 s of 6.04 s" in finding.message for finding in result.findings)
 
 

@@ -20,6 +20,7 @@ from spatial.field import ChannelFormat
 from spatial.findings import Severity
 from spatial.jobs.conform.conform_clip import conform_clip
 from spatial.jobs.rig import Rig
+from spatial.jobs.track_request import TrackRequest
 from spatial.jobs.verify import verify_track
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import YawPitchRoll
@@ -52,9 +53,7 @@ def conform(tmp_path, tell_law):
         air = shoot_open_air(tmp_path, **shoot)
         tell_law(air.law)
         output = tmp_path / "track.wav"
-        result = conform_clip(
-            air.clip, [air.take], output, mount=mount, rig=Rig(), channel_format=ChannelFormat(read_as)
-        )
+        result = conform_clip(air.clip, [air.take], output, TrackRequest(mount=mount, read_as=ChannelFormat(read_as)))
         track, rate = soundfile.read(output, always_2d=True)
         assert rate == RATE
         return air, result, track.T
@@ -109,7 +108,7 @@ def test_a_thousand_ppm_are_taken_out_at_both_ends(conform, ppm):
 def test_a_thousand_ppm_are_found_and_taken_out(tmp_path):
     """The same with sync measuring it: over 10 s, 10 ms."""
     air = shoot_open_air(tmp_path, take_ppm=1000.0, frames=251)
-    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=LEVEL, rig=Rig())
+    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", TrackRequest(mount=LEVEL))
     assert result.law.drift_ppm == pytest.approx(1000.0, abs=3.0)
     track = soundfile.read(result.output)[0].T
     for part in (slice(0, RATE), slice(-RATE, None)):
@@ -246,7 +245,7 @@ def test_only_significant_drift_is_taken_out(tmp_path, tell_law, drift_ppm, appl
     """With an uncertainty of 1 ppm, 2 ppm is where drift starts to count."""
     air = shoot_open_air(tmp_path)
     tell_law(ClockLaw(air.law.offset_s, drift_ppm), drift_sd_ppm=1.0)
-    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=LEVEL, rig=Rig())
+    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", TrackRequest(mount=LEVEL))
     assert result.law.drift_ppm == applied_ppm
     facts = json.loads((tmp_path / "track.json").read_text(encoding="utf-8"))
     assert facts["applied"]["drift_ppm"] == applied_ppm
@@ -264,7 +263,7 @@ def test_nothing_is_written_when_the_proof_cannot_be_made(tmp_path, tell_law, mo
     monkeypatch.setattr(spatial.jobs.conform.conform_clip, "check_track", fail)
     before = sorted(tmp_path.iterdir())
     with pytest.raises(InconclusiveError, match="cannot be read back"):
-        conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=LEVEL, rig=Rig())
+        conform_clip(air.clip, [air.take], tmp_path / "track.wav", TrackRequest(mount=LEVEL))
     assert sorted(tmp_path.iterdir()) == before
 
 
@@ -286,7 +285,7 @@ def test_a_stop_in_the_last_moment_does_not_part_the_track_from_its_sidecar(tmp_
     monkeypatch.setattr(spatial.media.output, "_move", stopped)
     before = set(tmp_path.iterdir())
     with pytest.raises(KeyboardInterrupt):
-        conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=LEVEL, rig=Rig())
+        conform_clip(air.clip, [air.take], tmp_path / "track.wav", TrackRequest(mount=LEVEL))
     assert len(settled) == 2
     assert set(tmp_path.iterdir()) - before == {tmp_path / "track.wav", tmp_path / "track.json"}
 
@@ -298,7 +297,7 @@ def test_an_existing_file_is_left_as_it_is(tmp_path, there):
     (tmp_path / there).write_text("mine", encoding="utf-8")
     before = sorted(tmp_path.iterdir())
     with pytest.raises(OutputError, match=f"{there} exists already"):
-        conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=LEVEL, rig=Rig())
+        conform_clip(air.clip, [air.take], tmp_path / "track.wav", TrackRequest(mount=LEVEL))
     assert (tmp_path / there).read_text(encoding="utf-8") == "mine"
     assert sorted(tmp_path.iterdir()) == before
 
@@ -306,7 +305,7 @@ def test_an_existing_file_is_left_as_it_is(tmp_path, there):
 def test_sound_alone_as_clip_works_and_is_said(tmp_path):
     """Sync measured, too: open air, 48 kHz."""
     air = shoot_open_air(tmp_path, name="scene.wav", take_from_s=-1.7)
-    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", mount=LEVEL, rig=Rig())
+    result = conform_clip(air.clip, [air.take], tmp_path / "track.wav", TrackRequest(mount=LEVEL))
     assert result.samples == air.sound.size
     track = soundfile.read(result.output)[0].T
     assert abs(lag_s(track[0, :RATE], air.sound[:RATE])) < 0.1e-3
@@ -317,7 +316,7 @@ def test_sound_alone_as_clip_works_and_is_said(tmp_path):
 def test_without_marks_or_mount_it_says_what_is_needed(tmp_path):
     air = shoot_open_air(tmp_path, frames=30)
     with pytest.raises(InconclusiveError, match=r"--marks FILE, or --mount"):
-        conform_clip(air.clip, [air.take], tmp_path / "track.wav", rig=Rig())
+        conform_clip(air.clip, [air.take], tmp_path / "track.wav", TrackRequest())
 
 
 @pytest.mark.slow
@@ -325,20 +324,20 @@ def test_force_replaces_our_own_track_but_no_recording_of_somebody_elses(tmp_pat
     air = shoot_open_air(tmp_path)
     mount = YawPitchRoll(0.0, 0.0, 0.0)
     track = tmp_path / "track.wav"
-    conform_clip(air.clip, [air.take], track, mount=mount, rig=Rig())
-    conform_clip(air.clip, [air.take], track, mount=mount, rig=Rig(), force=True)
+    conform_clip(air.clip, [air.take], track, TrackRequest(mount=mount))
+    conform_clip(air.clip, [air.take], track, TrackRequest(mount=mount), force=True)
     other = tmp_path / "another-take.wav"
     other.write_bytes(air.take.read_bytes())
     before = other.read_bytes()
     with pytest.raises(OutputError, match="is not a track that soundplumb wrote"):
-        conform_clip(air.clip, [air.take], other, mount=mount, rig=Rig(), force=True)
+        conform_clip(air.clip, [air.take], other, TrackRequest(mount=mount), force=True)
     assert other.read_bytes() == before
     # Nor anything else that we did not write, in the place of the track or of its sidecar.
     for name in ("note.wav", "mix.json"):
         (tmp_path / name).write_text("mine", encoding="utf-8")
         with pytest.raises(OutputError, match=f"{name} is not a .* that soundplumb wrote"):
             conform_clip(
-                air.clip, [air.take], (tmp_path / name).with_suffix(".wav"), mount=mount, rig=Rig(), force=True
+                air.clip, [air.take], (tmp_path / name).with_suffix(".wav"), TrackRequest(mount=mount), force=True
             )
         assert (tmp_path / name).read_text(encoding="utf-8") == "mine"
 
@@ -373,9 +372,13 @@ def test_a_take_joined_while_matching_is_aimed_again(tmp_path):
         "who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\nOdile,0.5,11.0,35.0,10.0,2.0\n", encoding="utf-8"
     )
     result = conform_clip(
-        air.clip, paths, tmp_path / "track.wav", marks_path=marks, rig=Rig(mic_offset_m=(0.02, 0.0, 0.0)),
-        prior=MountPrior(hanging=Hanging.UPRIGHT),
-    )  # fmt: skip
+        air.clip,
+        paths,
+        tmp_path / "track.wav",
+        TrackRequest(
+            marks_path=marks, rig=Rig(mic_offset_m=(0.02, 0.0, 0.0)), prior=MountPrior(hanging=Hanging.UPRIGHT)
+        ),
+    )
     assert result.sync.take.paths == tuple(paths)
     # The scene has no travel over the rig; 0.06 ms is what sound takes for 2 cm.
     assert result.law.offset_s == pytest.approx(2.0, abs=2e-4)

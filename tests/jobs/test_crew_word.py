@@ -48,6 +48,15 @@ def doubt(severity=Severity.LOOK):
     return Finding("ambiguous_match", severity, "rec-7.wav matches pier.mov, but parts of them differ", "pier.mov")
 
 
+GONE = Finding("missing_part", Severity.FIX, "a part is missing")
+
+
+def in_doubt(a_take, estimate, severity=Severity.LOOK, possibilities=()):
+    """A choice of the sound with a doubt, and with something beside it that is none."""
+    own = doubt(severity)
+    return Choice(a_take, estimate, (own, GONE), possibilities, doubts=(own,))
+
+
 @pytest.fixture
 def choose(monkeypatch):
     """Choose where the sound's own choice is told."""
@@ -93,29 +102,21 @@ def test_the_crews_word_answers_a_refused_match(choose):
 def test_the_crews_word_takes_the_likeliest_of_several_places(choose):
     rec = take()
     places = tuple(Possibility(rec, ClockLaw(o), share, aligned(o)) for o, share in ((7.0, 0.6), (3.0, 0.4)))
-    lost = Choice(rec, no_match("it cannot be told", undecided=True), (doubt(Severity.FIX),), places)
+    lost = in_doubt(rec, no_match("it cannot be told", undecided=True), Severity.FIX, places)
     choice = choose(clip(), [(rec, aligned(3.0))], lost, pairing=Pairing())
     assert choice.estimate.law.offset_s == 7.0
-    (said,) = choice.findings
-    assert said.severity is Severity.LOOK
+    missing, said = choice.findings
+    assert missing is GONE
+    assert (said.severity, choice.doubts) == (Severity.LOOK, (said,))
     assert "7.00 s before the clip (60 %) or 3.00 s before the clip (40 %)" in said.message
-
-
-def test_the_crews_word_lowers_a_fix_and_keeps_what_is_missing(choose):
-    rec, gone = take(), Finding("truncated", Severity.FIX, "a part is missing")
-    sound = Choice(rec, aligned(), (doubt(Severity.FIX), gone))
-    choice = choose(clip(), [(rec, aligned())], sound, pairing=Pairing())
-    assert choice.decided_by is DecidedBy.CREW
-    assert [f.severity for f in choice.findings] == [Severity.LOOK, Severity.FIX]
-    assert choice.findings[1] is gone
 
 
 def test_what_the_sound_decides_is_the_sounds(choose):
     rec = take()
     clear = Choice(rec, aligned(), ())
     assert choose(clip(), [(rec, aligned())], clear, pairing=Pairing()) is clear
-    look = Choice(rec, aligned(), (doubt(),))
-    assert choose(clip(), [(rec, aligned())], look, pairing=Pairing()).decided_by is DecidedBy.SOUND
+    look = in_doubt(rec, aligned())
+    assert choose(clip(), [(rec, aligned())], look, pairing=Pairing()) is look
 
 
 def test_the_crews_word_invents_no_alignment(choose):
@@ -163,18 +164,24 @@ def test_whole_seconds_settle_a_doubt_but_answer_no_refused_match(choose):
     rec = take(began_s=BEGAN_S - OFFSET_S)
     stamped = clip(created="2026-11-25T10:02:03")
     assert not choose(stamped, [(rec, aligned())], refused(rec)).estimate.matched
-    fix = Choice(rec, aligned(), (doubt(Severity.FIX),))
-    assert choose(stamped, [(rec, aligned())], fix).findings == fix.findings
-    settled = choose(stamped, [(rec, aligned())], Choice(rec, aligned(), (doubt(),)))
-    assert settled.decided_by is DecidedBy.CLOCKS
-    assert [f.severity for f in settled.findings] == [Severity.NOTE]
+    settled = choose(stamped, [(rec, aligned())], in_doubt(rec, aligned()))
+    assert (settled.decided_by, settled.doubts) == (DecidedBy.CLOCKS, ())
+    assert settled.findings[0] is GONE
+    assert [f.severity for f in settled.findings[1:]] == [Severity.NOTE]
+
+
+def test_clocks_say_nothing_to_a_doubt_that_is_a_note(choose):
+    """What is too little to doubt a match needs nobody to settle it, and stays as it is."""
+    rec = take(began_s=BEGAN_S - OFFSET_S)
+    note = in_doubt(rec, aligned(), Severity.NOTE)
+    assert choose(clip(timecode=label(BEGAN_S)), [(rec, aligned())], note) is note
 
 
 def test_stamps_that_fit_two_places_decide_nothing(choose):
     """A copy of the take carries its stamp too."""
     first, copy = take(began_s=BEGAN_S - OFFSET_S), take("copy.wav", began_s=BEGAN_S - OFFSET_S)
     places = tuple(Possibility(t, ClockLaw(OFFSET_S), 0.5, aligned()) for t in (first, copy))
-    lost = Choice(first, no_match("it cannot be told"), (doubt(Severity.FIX),), places)
+    lost = in_doubt(first, no_match("it cannot be told"), Severity.FIX, places)
     tried = [(first, aligned()), (copy, aligned())]
     assert not choose(clip(timecode=label(BEGAN_S)), tried, lost).estimate.matched
 
@@ -186,7 +193,7 @@ def test_the_clocks_choose_between_takes_unless_the_sound_says_otherwise(choose,
         Possibility(wrong, ClockLaw(5.0), 1.0 - share, aligned(5.0)),
         Possibility(right, ClockLaw(OFFSET_S), share, aligned()),
     )
-    lost = Choice(wrong, no_match("it cannot be told"), (doubt(Severity.FIX),), places)
+    lost = in_doubt(wrong, no_match("it cannot be told"), Severity.FIX, places)
     choice = choose(clip(timecode=label(BEGAN_S)), [(wrong, aligned(5.0)), (right, aligned())], lost)
     assert choice.estimate.matched is answered
     if answered:
@@ -212,9 +219,10 @@ def test_paired_gives_no_answer_where_nothing_is_shared(tmp_path):
 def test_a_pairing_of_the_day_finds_its_own_place_again(choose):
     rec, note = take(), Finding("ambiguous_match", Severity.NOTE, "the clocks say so")
     places = tuple(Possibility(rec, ClockLaw(o), share, aligned(o)) for o, share in ((7.0, 0.6), (3.0, 0.4)))
-    lost = Choice(rec, no_match("it cannot be told", undecided=True), (doubt(Severity.FIX),), places)
+    lost = in_doubt(rec, no_match("it cannot be told", undecided=True), Severity.FIX, places)
     told = Pairing(DecidedBy.CLOCKS, 3.0, note)
     choice = choose(clip(), [(rec, aligned(3.0))], lost, pairing=told)
-    assert (choice.estimate.law.offset_s, choice.decided_by, choice.findings) == (3.0, DecidedBy.CLOCKS, (note,))
+    assert (choice.estimate.law.offset_s, choice.decided_by, choice.findings) == (3.0, DecidedBy.CLOCKS, (GONE, note))
+    assert choice.doubts == ()
     far = replace(told, offset_s=5.0)
     assert not choose(clip(), [(rec, aligned(3.0))], lost, pairing=far).estimate.matched

@@ -94,10 +94,10 @@ def test_a_place_that_is_no_match_is_not_chosen():
 
 
 @pytest.mark.parametrize(("number", "offset_s", "doubted"), [(2, None, False), (1, 7.7, True)])
-def test_a_match_by_music_alone_is_confirmed_or_staysdoubtful(number, offset_s, doubted):
+def test_a_match_by_music_alone_is_confirmed_or_stays_doubtful(number, offset_s, doubted):
     only = place(number, share=1.0, offset_s=offset_s)
     finding = only_music(clip(2), only.take)
-    result = SyncResult(clip(2), only.take, only.estimate, (finding,), possibilities=(only,))
+    result = SyncResult(clip(2), only.take, only.estimate, (finding,), possibilities=(only,), doubts=(finding,))
     *_, told = settle_by_clocks([decided(0), decided(1), decided(3), result])
     if doubted:
         assert told is result
@@ -229,7 +229,7 @@ def test_a_clip_is_no_witness_for_itself():
     """Beside two others it would be the third that agrees."""
     doubted = only_music(clip(2), take(2))
     only = place(2, share=1.0)
-    result = SyncResult(clip(2), only.take, only.estimate, (doubted,), possibilities=(only,))
+    result = SyncResult(clip(2), only.take, only.estimate, (doubted,), possibilities=(only,), doubts=(doubted,))
     assert settle_by_clocks([decided(0), decided(1), result])[-1] is result
 
 
@@ -239,14 +239,14 @@ def test_an_alignment_that_is_no_match_is_no_answer():
     assert settle_by_clocks([decided(0), decided(1), decided(3), lost])[-1] is lost
 
 
-@pytest.mark.parametrize("severity", [Severity.LOOK, Severity.FIX])
-def test_a_confirmed_match_keeps_what_is_no_doubt_and_its_place_is_certain(severity):
+def test_a_confirmed_match_keeps_what_is_no_doubt_and_its_place_is_certain():
     gone = Finding("truncated", Severity.FIX, "a part is missing")
     only = place(2, share=0.9)
-    doubt = replace(only_music(clip(2), only.take), severity=severity)
-    result = SyncResult(clip(2), only.take, only.estimate, (doubt, gone), possibilities=(only,))
+    doubt = only_music(clip(2), only.take)
+    result = SyncResult(clip(2), only.take, only.estimate, (doubt, gone), possibilities=(only,), doubts=(doubt,))
     *_, told = settle_by_clocks([decided(0), decided(1), decided(3), result])
     assert (told.findings[0], told.findings[1].severity) == (gone, Severity.NOTE)
+    assert told.doubts == ()
     assert [p.share for p in told.possibilities] == [1.0]
 
 

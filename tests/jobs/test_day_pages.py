@@ -33,8 +33,8 @@ def make(tmp_path, monkeypatch):
     """Make pages of clips by name; the review itself is not done."""
     asked = []
 
-    def review(result, folder, **told):
-        asked.append((result.clip.path.name, told))
+    def review(result, folder, request, **_options):
+        asked.append((result.clip.path.name, request))
         if "bad" in result.clip.path.name:
             raise InputError("it cannot be drawn")
         (folder / "movie.mp4").write_bytes(b"m")
@@ -61,12 +61,12 @@ def test_each_clip_with_its_take_has_a_page_and_one_leads_to_them(make, tmp_path
     assert [made.page for made in day.clips] == [
         tmp_path / "pages" / "a #1" / "index.html", tmp_path / "pages" / "b" / "index.html", None,
     ]  # fmt: skip
-    assert [told["marks_path"] for _, told in make.asked] == [None, tmp_path / "b.marks.csv"]
+    assert [request.marks_path for _, request in make.asked] == [None, tmp_path / "b.marks.csv"]
     index = day.pages.read_text(encoding="utf-8")
     assert 'href="a%20%231/index.html"' in index
     assert index.count("<a ") == 2
     assert "c.mp4" in index
-    assert str(day.pages) in day_lines(day)[-1]
+    assert str(day.pages) in day_lines(day)[-2]
     told = day_json(day)
     assert told["pages"] == str(day.pages)
     assert [clip["page"] for clip in told["clips"]][2] is None

@@ -191,9 +191,10 @@ def test_long_takes_are_added_up_over_their_blocks(write, rng):
 
 
 @pytest.mark.slow
-def test_several_takes_are_judged_in_order_on_both_cores(write, rng):
-    """Together more than two minutes: worth a second process."""
-    sound = talk(rng, seconds=42.0)
+def test_several_takes_are_judged_in_order_on_both_cores(write, rng, monkeypatch):
+    # Minutes of sound are worth a second process; here a few seconds shall be.
+    monkeypatch.setattr(spatial.jobs.inspect.take_health, "_WORTH_A_PROCESS_S", 10.0)
+    sound = talk(rng, seconds=5.0)
     clipped = sound.copy()
     clipped[0, 60_000:60_020] = 1.0
     paths = [write(channels, name) for channels, name in ((sound, "a.wav"), (clipped, "b.wav"), (sound, "c.wav"))]

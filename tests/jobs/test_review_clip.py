@@ -2,6 +2,7 @@
 
 import threading
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from spatial.jobs.review.clip_sound import FACINGS
 from spatial.jobs.review.review_clip import MOVIE, review_clip
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_clip import sync_clip
+from spatial.jobs.track_request import TrackRequest
 from spatial.media.movies.clip import open_clip, scratch_blocks
 from spatial.media.tables import read_moves
 from spatial.mount.prior import Hanging, MountPrior
@@ -23,6 +25,12 @@ from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle, ypr_
 from spatial.verification.placement import Verdict
 
 RIG = Rig((0.03, 0.0, -0.3), "equirect180-sbs")
+
+
+@pytest.fixture
+def undrawn(monkeypatch, two_pictures):
+    """Without the movie's pictures, which take longer than all the rest and are looked at elsewhere."""
+    monkeypatch.setattr(review, "write_pictures", two_pictures)
 
 
 @pytest.fixture
@@ -102,8 +110,11 @@ def test_it_is_loud_enough_and_never_over(reviewed):
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_without_marks_the_sound_is_as_recorded_and_the_mount_unknown(shoot, tmp_path):
-    result = review_clip(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, rig=Rig(picture="equirect180"))
+    result = review_clip(
+        shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, TrackRequest(rig=Rig(picture="equirect180"))
+    )
     assert result.mount is None
     assert result.mount_angles is None
     assert result.marks == ()
@@ -111,11 +122,11 @@ def test_without_marks_the_sound_is_as_recorded_and_the_mount_unknown(shoot, tmp
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_without_marks_the_cameras_stereo_sound_tells_once_it_is_said_how_it_hung(shoot, tmp_path):
     result = review_clip(
         *(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path),
-        rig=Rig((-0.04, 0.0, 0.16), "equirect180"),
-        prior=MountPrior(hanging=Hanging.UPRIGHT),
+        TrackRequest(rig=Rig((-0.04, 0.0, 0.16), "equirect180"), prior=MountPrior(hanging=Hanging.UPRIGHT)),
     )
     assert result.orient.evidence == "scratch"
     # truth.json: 174 degrees; the goal for a mount without marks is 5.
@@ -124,6 +135,7 @@ def test_without_marks_the_cameras_stereo_sound_tells_once_it_is_said_how_it_hun
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_a_mirrored_take_is_put_right(shoot, tmp_path):
     field, rate = soundfile.read(shoot / "rec-0042.flac")
     field[:, 1] *= -1
@@ -131,10 +143,9 @@ def test_a_mirrored_take_is_put_right(shoot, tmp_path):
     (tmp_path / "look").mkdir()
     result = review_clip(
         *(shoot / "slipway.mov", [tmp_path / "mirrored.flac"], tmp_path / "look"),
-        marks_path=shoot / "slipway.marks.csv",
-        rig=RIG,
-        prior=MountPrior(hanging=Hanging.UPSIDE_DOWN),
-        repair=True,
+        TrackRequest(
+            marks_path=shoot / "slipway.marks.csv", rig=RIG, prior=MountPrior(hanging=Hanging.UPSIDE_DOWN), repair=True
+        ),
     )
     assert np.linalg.det(result.picture_from_take) == pytest.approx(-1.0)
     truth = matrix_from_ypr(YawPitchRoll.from_degrees(8.0, -5.0, 176.0))
@@ -148,6 +159,7 @@ def test_a_mirrored_take_is_put_right(shoot, tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_under_a_camera_that_moved_marks_and_ears_turn_with_it(shoot, tmp_path):
     """A camera that looked 90 degrees left all the time: against its 0, 0, 0 the microphone sat turned as much more."""
     (tmp_path / "moves.csv").write_text("time_s,yaw_deg,pitch_deg,roll_deg\n0,90,0,0\n2,90,0,0\n", encoding="utf-8")
@@ -156,9 +168,11 @@ def test_under_a_camera_that_moved_marks_and_ears_turn_with_it(shoot, tmp_path):
     (tmp_path / "look").mkdir()
     result = review_clip(
         *(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path / "look"),
-        marks_path=shoot / "lantern.marks.csv",
-        mount=mount,
-        rig=Rig(picture="equirect180", moves=read_moves(tmp_path / "moves.csv")),
+        TrackRequest(
+            marks_path=shoot / "lantern.marks.csv",
+            mount=mount,
+            rig=Rig(picture="equirect180", moves=read_moves(tmp_path / "moves.csv")),
+        ),
     )
     assert {check.verdict for _, check in result.marks} == {Verdict.IN_PLACE}
     assert result.marks[0][1].expected == pytest.approx(left.T @ result.marks[0][0].expected)
@@ -185,14 +199,17 @@ def test_what_is_wrong_with_the_take_is_said_at_its_moment_in_the_clip(shoot, tm
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("undrawn")
 def test_a_given_mount_is_used_and_marks_are_checked_with_it(shoot, tmp_path):
     result = review_clip(
         shoot / "lantern.mp4",
         [shoot / "rec-0041.flac"],
         tmp_path,
-        marks_path=shoot / "lantern.marks.csv",
-        mount=YawPitchRoll.from_degrees(60.0, 0.0, 0.0),
-        rig=Rig((-0.04, 0.0, 0.16), "equirect180"),
+        TrackRequest(
+            marks_path=shoot / "lantern.marks.csv",
+            mount=YawPitchRoll.from_degrees(60.0, 0.0, 0.0),
+            rig=Rig((-0.04, 0.0, 0.16), "equirect180"),
+        ),
     )
     assert result.orient is None
     assert np.degrees(result.mount_angles.yaw_rad) == pytest.approx(60.0)
@@ -201,9 +218,11 @@ def test_a_given_mount_is_used_and_marks_are_checked_with_it(shoot, tmp_path):
 
 def test_what_cannot_be_reviewed_is_said_before_any_work(shoot, tmp_path):
     with pytest.raises(InputError, match="add --picture LAYOUT"):
-        review_clip(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, rig=Rig())
+        review_clip(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, TrackRequest())
     with pytest.raises(InputError, match="no pictures"):
-        review_clip(shoot / "rec-0041.flac", [shoot / "rec-0041.flac"], tmp_path, rig=Rig(picture="equirect180"))
+        review_clip(
+            shoot / "rec-0041.flac", [shoot / "rec-0041.flac"], tmp_path, TrackRequest(rig=Rig(picture="equirect180"))
+        )
     assert list(tmp_path.iterdir()) == []
 
 
@@ -211,7 +230,7 @@ def test_what_cannot_be_reviewed_is_said_before_any_work(shoot, tmp_path):
 def test_a_take_of_another_scene_is_no_review_and_the_pictures_stop(shoot, tmp_path):
     before = threading.active_count()
     with pytest.raises(InconclusiveError):
-        review_clip(shoot / "slipway.mov", [shoot / "rec-0041.flac"], tmp_path, rig=RIG)
+        review_clip(shoot / "slipway.mov", [shoot / "rec-0041.flac"], tmp_path, TrackRequest(rig=RIG))
     assert threading.active_count() == before
 
 
@@ -221,5 +240,13 @@ def test_pictures_that_fail_are_not_swallowed(shoot, tmp_path, monkeypatch):
         raise OSError(28, "No space left on device", str(clip))
 
     monkeypatch.setattr(review, "write_pictures", broken)
+    # All else is done, and well.
+    monkeypatch.setattr(review, "health_on_clip", lambda *_, **__: [])
+    monkeypatch.setattr(review, "sound_over_clip", lambda *_, **__: (SimpleNamespace(level_db=None), None))
+    monkeypatch.setattr(review, "play_for_ears", lambda *_, **__: {})
+    level = YawPitchRoll(0.0, 0.0, 0.0)
     with pytest.raises(OSError, match="No space"):
-        review_clip(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path, rig=Rig(picture="equirect180"))
+        review_clip(
+            *(shoot / "lantern.mp4", [shoot / "rec-0041.flac"], tmp_path),
+            TrackRequest(mount=level, rig=Rig(picture="equirect180")),
+        )

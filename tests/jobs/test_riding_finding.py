@@ -14,8 +14,7 @@ from demo_audio.write_movie import write_movie
 from spatial.findings import Severity
 from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.sync_clip import sync_clip
-from spatial.jobs.sync.sync_findings import riding_findings, riding_over_day
+from spatial.jobs.sync.sync_findings import match_findings, riding_findings, riding_over_day
 from spatial.report.day_report import all_findings
 from spatial.report.json_output import sync_json
 from tests.sync.test_camera_gain import RATE, STANDS, heard
@@ -64,12 +63,11 @@ def test_a_day_says_it_once():
 @pytest.mark.slow
 def test_sync_names_the_gain_that_rides_and_no_other_and_the_day_says_it_once(tmp_path):
     shoot(tmp_path, ride=RIDES, still=STANDS)
-    ride = sync_clip(tmp_path / "ride.mov", [tmp_path / "rec-ride.wav"])
-    assert ride.estimate.matched
-    assert ride.riding_db == pytest.approx(18.0, abs=6.0)
-    assert [f.code for f in ride.findings].count("riding_gain") == 1
-    assert sync_json(ride)["riding_gain_db"] == ride.riding_db
     day = run_day(tmp_path, rig_for=lambda _clip: Rig())
+    ride = next(entry.sync for entry in day.clips if entry.clip.name == "ride.mov")
+    assert ride.riding_db == pytest.approx(18.0, abs=6.0)
+    assert [f.code for f in match_findings(ride)].count("riding_gain") == 1
+    assert sync_json(ride)["riding_gain_db"] == ride.riding_db
     assert [entry.sync.estimate.matched for entry in day.clips] == [True, True]
     said = [f.message for f in all_findings(day) if f.code == "riding_gain"]
     assert len(said) == 1

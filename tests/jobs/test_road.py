@@ -13,6 +13,7 @@ import soundfile
 from demo_audio.simulate import Room
 from spatial.jobs.conform.conform_clip import conform_clip
 from spatial.jobs.rig import Rig
+from spatial.jobs.track_request import TrackRequest
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 from spatial.verification.placement import Verdict
 from tests.stage import recorded_words, set_stage, speech
@@ -20,11 +21,13 @@ from tests.stage import recorded_words, set_stage, speech
 pytestmark = pytest.mark.slow
 
 
-@pytest.fixture(scope="module", params=["backwards", "upside down", "tilted"])
+@pytest.fixture(scope="module", params=["upside down", "tilted"])
 def road(request, tmp_path_factory):
-    """One minute, three speakers by turns, then the whole job. Rooms, clocks and rates differ."""
+    """One minute, three speakers by turns, then the whole job. Rooms, clocks and rates differ.
+
+    A microphone that faced backwards is the demo's, which is held to the same limits.
+    """
     seed, mount, ppm, rate, room = {
-        "backwards": (1, (176.0, 3.0, -2.0), 42.0, 48_000, Room((6.2, 5.1, 3.0), 0.3)),
         "upside down": (2, (12.0, -4.0, 178.0), -63.0, 96_000, Room((7.5, 6.0, 3.2), 0.5)),
         "tilted": (3, (-95.0, 14.0, -11.0), 0.0, 44_100, Room((5.4, 4.8, 2.7), 0.4)),
     }[request.param]
@@ -47,7 +50,10 @@ def road(request, tmp_path_factory):
         take_rate_hz=rate,
     )
     result = conform_clip(
-        stage.clip, [stage.take], folder / "track.wav", marks_path=stage.marks, rig=Rig(stage.rig.mic_offset_m)
+        stage.clip,
+        [stage.take],
+        folder / "track.wav",
+        TrackRequest(marks_path=stage.marks, rig=Rig(stage.rig.mic_offset_m)),
     )
     return stage, result
 

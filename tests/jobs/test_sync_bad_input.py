@@ -15,8 +15,10 @@ import soundfile
 from click.testing import CliRunner
 from scipy.signal import lfilter
 
+import spatial.jobs.sync.sync_clip
 from cli.main import cli
 from demo_audio.write_movie import write_movie
+from spatial.errors import SoundplumbError
 from tests.openair import busy_sound, published_gains
 from tests.stage import RATE
 
@@ -95,11 +97,30 @@ def stereo(sound):
     return np.stack([sound, sound])
 
 
+def once(job):
+    """A job that gives its first answer, or raises its first error, again: it is told in words and as JSON."""
+    done = []
+
+    def again(*arguments, **options):
+        if not done:
+            try:
+                done.append(job(*arguments, **options))
+            except SoundplumbError as error:
+                done.append(error)
+        if isinstance(done[0], SoundplumbError):
+            raise done[0]
+        return done[0]
+
+    return again
+
+
 def run_sync(clip, *takes):
     """Exit code, JSON and stderr of one sync; fails where the command's promises are broken."""
     paths = [str(path) for path in (clip, *takes)]
-    plain = CliRunner().invoke(cli, ["sync", *paths], prog_name="soundplumb")
-    as_json = CliRunner().invoke(cli, ["sync", *paths, "--json"], prog_name="soundplumb")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(spatial.jobs.sync.sync_clip, "sync_clip", once(spatial.jobs.sync.sync_clip.sync_clip))
+        plain = CliRunner().invoke(cli, ["sync", *paths], prog_name="soundplumb")
+        as_json = CliRunner().invoke(cli, ["sync", *paths, "--json"], prog_name="soundplumb")
     for result in (plain, as_json):
         assert result.exception is None or isinstance(result.exception, SystemExit), result.exc_info
         assert result.exit_code == plain.exit_code
@@ -142,32 +163,37 @@ def assert_right(answer, offset_s=OFFSET_S):
 
 SILENCE = np.zeros(20 * RATE)
 NOTHING = {
-    "silence in the clip": (SILENCE, performance(), r"cannot be told: the camera's sound in clip\.mov is silent"),
-    "silence in the take": (performance(), SILENCE, r"cannot be told: take\.wav is silent"),
-    "silence in both": (SILENCE, SILENCE, r"cannot be told: .* is silent"),
-    "DC in the clip": (SILENCE + 0.3, performance(), "cannot be told"),
-    "DC in the take": (performance(), SILENCE - 0.3, "cannot be told"),
-    "the same DC in both": (SILENCE + 0.3, SILENCE + 0.3, "cannot be told"),
-    "hum in the clip": (hum(), performance(), "cannot be told|does not belong"),
-    "hum in the take": (performance(), hum(), "cannot be told|does not belong"),
-    "the same hum in both": (hum(), hum(), "cannot be told"),
-    "a tone in the clip": (tones(1000.0), performance(), "cannot be told|does not belong"),
-    "a tone in the take": (performance(), tones(1000.0), "cannot be told|does not belong"),
-    "the same tone in both": (tones(1000.0), tones(1000.0), "cannot be told"),
-    "the same chord in both": (tones(440.0, 554.37, 659.26), tones(440.0, 554.37, 659.26), "cannot be told"),
-    "two tones a hair apart": (tones(1000.0), tones(1000.2), "cannot be told"),
+    "silence in the clip": lambda: (
+        SILENCE,
+        performance(),
+        r"cannot be told: the camera's sound in clip\.mov is silent",
+    ),
+    "silence in the take": lambda: (performance(), SILENCE, r"cannot be told: take\.wav is silent"),
+    "silence in both": lambda: (SILENCE, SILENCE, r"cannot be told: .* is silent"),
+    "DC in the clip": lambda: (SILENCE + 0.3, performance(), "cannot be told"),
+    "DC in the take": lambda: (performance(), SILENCE - 0.3, "cannot be told"),
+    "the same DC in both": lambda: (SILENCE + 0.3, SILENCE + 0.3, "cannot be told"),
+    "hum in the clip": lambda: (hum(), performance(), "cannot be told|does not belong"),
+    "hum in the take": lambda: (performance(), hum(), "cannot be told|does not belong"),
+    "the same hum in both": lambda: (hum(), hum(), "cannot be told"),
+    "a tone in the clip": lambda: (tones(1000.0), performance(), "cannot be told|does not belong"),
+    "a tone in the take": lambda: (performance(), tones(1000.0), "cannot be told|does not belong"),
+    "the same tone in both": lambda: (tones(1000.0), tones(1000.0), "cannot be told"),
+    "the same chord in both": lambda: (tones(440.0, 554.37, 659.26), tones(440.0, 554.37, 659.26), "cannot be told"),
+    "two tones a hair apart": lambda: (tones(1000.0), tones(1000.2), "cannot be told"),
 }
 
 
-# RED for the founder, do not loosen. Worst: "the same DC in both" is a MATCH, exit 0, offset -0.00006 s +-0.0006 s
+# What failed once. Worst: "the same DC in both" is a MATCH, exit 0, offset -0.00006 s +-0.0006 s
 # where nothing tells it from any other place (DC of 0.3 in one and -0.1 in the other likewise). A steady level rings
 # at the file's ends when it is resampled, which makes candidates; then what leaks from DC through the Hann taper has
 # the same phase in every block and is whitened to full height: cross_windows on two constants peaks with 0.97 at lag
 # 0 whatever the law. DC in one of them, and steady tones in both, say "does not belong": nothing was heard that could
 # tell, so it should be "cannot be told" (undecided True).
 @pytest.mark.slow
-@pytest.mark.parametrize(("heard", "recorded", "says"), NOTHING.values(), ids=NOTHING)
-def test_nothing_to_go_by(tmp_path, heard, recorded, says):
+@pytest.mark.parametrize("case", NOTHING)
+def test_nothing_to_go_by(tmp_path, case):
+    heard, recorded, says = NOTHING[case]()
     clip, take = write_shoot(tmp_path, stereo(clip_part(heard)), field_of(take_part(recorded)))
     code, answer = run_sync(clip, take)
     assert code == BAD
@@ -179,21 +205,22 @@ def test_nothing_to_go_by(tmp_path, heard, recorded, says):
 # --- other sound --------------------------------------------------------------------------------------------
 
 OTHER = {
-    "another performance": (performance(1), performance(2)),
-    "the same fan, another hour": (fan(), fan()[::-1]),
-    "white noise": (noise(1), noise(2)),
-    "loud white noise": (noise(1, 0.5), noise(2, 0.001)),
-    "noise against a performance": (noise(1), performance()),
-    "a beat against a performance": (beat(), performance()),
-    "beats of two speeds": (beat(0.5), beat(0.55)),
-    "performances over the same hum": (performance(1) + hum(), performance(2) + hum()),
-    "performances over the same tone": (performance(1) + tones(440.0), performance(2) + tones(440.0)),
+    "another performance": lambda: (performance(1), performance(2)),
+    "the same fan, another hour": lambda: (fan(), fan()[::-1]),
+    "white noise": lambda: (noise(1), noise(2)),
+    "loud white noise": lambda: (noise(1, 0.5), noise(2, 0.001)),
+    "noise against a performance": lambda: (noise(1), performance()),
+    "a beat against a performance": lambda: (beat(), performance()),
+    "beats of two speeds": lambda: (beat(0.5), beat(0.55)),
+    "performances over the same hum": lambda: (performance(1) + hum(), performance(2) + hum()),
+    "performances over the same tone": lambda: (performance(1) + tones(440.0), performance(2) + tones(440.0)),
 }
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("heard", "recorded"), OTHER.values(), ids=OTHER)
-def test_other_sound_is_never_a_match(tmp_path, heard, recorded):
+@pytest.mark.parametrize("case", OTHER)
+def test_other_sound_is_never_a_match(tmp_path, case):
+    heard, recorded = OTHER[case]()
     clip, take = write_shoot(tmp_path, stereo(clip_part(heard)), field_of(take_part(recorded)))
     code, answer = run_sync(clip, take)
     assert code == BAD
@@ -204,23 +231,24 @@ def test_other_sound_is_never_a_match(tmp_path, heard, recorded):
 # --- sound that fits in many places -------------------------------------------------------------------------
 
 MANY = {
-    "a metronome": (beat(), beat()),
-    "a fast metronome": (beat(0.24), beat(0.24)),
-    "a slow metronome": (beat(2.0), beat(2.0)),
-    "a metronome in two hisses": (beat() + noise(1, 1e-3), beat() + noise(2, 1e-3)),
-    "a drum loop": (drum_loop(), drum_loop()),
-    "a drum loop in two hisses": (drum_loop() + noise(1, 1e-3), drum_loop() + noise(2, 1e-3)),
+    "a metronome": lambda: (beat(), beat()),
+    "a fast metronome": lambda: (beat(0.24), beat(0.24)),
+    "a slow metronome": lambda: (beat(2.0), beat(2.0)),
+    "a metronome in two hisses": lambda: (beat() + noise(1, 1e-3), beat() + noise(2, 1e-3)),
+    "a drum loop": lambda: (drum_loop(), drum_loop()),
+    "a drum loop in two hisses": lambda: (drum_loop() + noise(1, 1e-3), drum_loop() + noise(2, 1e-3)),
 }
 
 
-# RED for the founder, do not loosen. A metronome is a sure match at -0.308 s +-0.0006 s (truth 3.692 s: eight beats
+# What failed once. A metronome is a sure match at -0.308 s +-0.0006 s (truth 3.692 s: eight beats
 # off), match strength 1378, no ambiguous_match. The drum loop without hiss lands on the right bar by luck, and just as
 # sure. try_law's `rival` reaches 40 ms only; the other candidates' trials, which score the same, are thrown away by
 # max() in estimate_sync.
 @pytest.mark.slow
-@pytest.mark.parametrize(("heard", "recorded"), MANY.values(), ids=MANY)
-def test_a_constant_beat_is_never_a_sure_match(tmp_path, heard, recorded):
+@pytest.mark.parametrize("case", MANY)
+def test_a_constant_beat_is_never_a_sure_match(tmp_path, case):
     """It fits on any beat: no match, or a match that is said to be ambiguous. Nothing in the sound can tell more."""
+    heard, recorded = MANY[case]()
     clip, take = write_shoot(tmp_path, stereo(clip_part(heard)), field_of(take_part(recorded)))
     _, answer = run_sync(clip, take)
     assert not answer["matched"] or "ambiguous_match" in codes(answer), (answer["offset_s"], answer["findings"])
@@ -253,32 +281,31 @@ def test_steady_noise_heard_by_both_is_right_or_unsure(tmp_path, hiss):
 
 # --- spoilt, and still to be matched ------------------------------------------------------------------------
 
-HEARD = clip_part(performance())
 SPOILT = {
-    "as it should be": stereo(HEARD),
-    "mono": HEARD[np.newaxis],
-    "channels out of phase": np.stack([HEARD, -HEARD]),
-    "channels nearly out of phase": np.stack([HEARD, -0.98 * HEARD]),
-    "both channels inverted": -stereo(HEARD),
-    "a dead left channel": np.stack([0 * HEARD, HEARD]),
-    "a dead right channel": np.stack([HEARD, 0 * HEARD]),
-    "hiss on a dead channel": np.stack([clip_part(noise(3, 0.01)), HEARD]),
-    "hum on a dead channel": np.stack([clip_part(hum()), HEARD]),
-    "DC on both channels": stereo(HEARD + 0.3),
-    "hum over both channels": stereo(HEARD + 0.3 * clip_part(hum())),
-    "a tone over both channels": stereo(HEARD + 0.3 * clip_part(tones(1000.0))),
-    "clipped hard": stereo(np.clip(20 * HEARD, -0.9, 0.9)),
-    "very faint": stereo(1e-3 * HEARD),
+    "as it should be": lambda sound: stereo(sound),
+    "mono": lambda sound: sound[np.newaxis],
+    "channels out of phase": lambda sound: np.stack([sound, -sound]),
+    "channels nearly out of phase": lambda sound: np.stack([sound, -0.98 * sound]),
+    "both channels inverted": lambda sound: -stereo(sound),
+    "a dead left channel": lambda sound: np.stack([0 * sound, sound]),
+    "a dead right channel": lambda sound: np.stack([sound, 0 * sound]),
+    "hiss on a dead channel": lambda sound: np.stack([clip_part(noise(3, 0.01)), sound]),
+    "hum on a dead channel": lambda sound: np.stack([clip_part(hum()), sound]),
+    "DC on both channels": lambda sound: stereo(sound + 0.3),
+    "hum over both channels": lambda sound: stereo(sound + 0.3 * clip_part(hum())),
+    "a tone over both channels": lambda sound: stereo(sound + 0.3 * clip_part(tones(1000.0))),
+    "clipped hard": lambda sound: stereo(np.clip(20 * sound, -0.9, 0.9)),
+    "very faint": lambda sound: stereo(1e-3 * sound),
 }
 
 
-# RED for the founder, do not loosen (it passed before peaks were kept apart by channel): a camera with one dead,
+# What failed once, when peaks were first kept apart by channel: a camera with one dead,
 # hissing or humming channel is refused with "too few moments of the clip agree on one offset". _fit now asks for
 # strong peaks times the number of channels, which one good channel alone cannot give.
 @pytest.mark.slow
-@pytest.mark.parametrize("scratch", SPOILT.values(), ids=SPOILT)
-def test_a_spoilt_scratch_track_still_matches(tmp_path, scratch):
-    clip, take = write_shoot(tmp_path, scratch, field_of(take_part(performance())))
+@pytest.mark.parametrize("case", SPOILT)
+def test_a_spoilt_scratch_track_still_matches(tmp_path, case):
+    clip, take = write_shoot(tmp_path, SPOILT[case](clip_part(performance())), field_of(take_part(performance())))
     code, answer = run_sync(clip, take)
     assert code == GOOD
     assert_right(answer)
@@ -294,7 +321,7 @@ def test_a_spoilt_take_still_matches(tmp_path, spoil):
         "inverted": -recorded,
         "faint": 1e-3 * recorded,
     }[spoil]
-    clip, take = write_shoot(tmp_path, stereo(HEARD), field_of(recorded))
+    clip, take = write_shoot(tmp_path, stereo(clip_part(performance())), field_of(recorded))
     code, answer = run_sync(clip, take)
     assert code == GOOD
     assert_right(answer)
@@ -302,7 +329,7 @@ def test_a_spoilt_take_still_matches(tmp_path, spoil):
 
 @pytest.mark.slow
 def test_a_take_that_is_the_clips_own_sound(tmp_path):
-    clip, take = write_shoot(tmp_path, stereo(HEARD), field_of(HEARD))
+    clip, take = write_shoot(tmp_path, stereo(clip_part(performance())), field_of(clip_part(performance())))
     code, answer = run_sync(clip, take)
     assert code == GOOD
     assert_right(answer, 0.0)
@@ -312,7 +339,7 @@ def test_a_take_that_is_the_clips_own_sound(tmp_path):
 @pytest.mark.slow
 def test_one_and_the_same_file_as_clip_and_take(tmp_path):
     """Offset zero, no drift; or a refusal that says why."""
-    _, take = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
+    _, take = write_shoot(tmp_path, stereo(clip_part(performance())), field_of(take_part(performance())))
     code, answer = run_sync(take, take)
     assert code in (GOOD, COULD_NOT)
     if code == GOOD:
@@ -327,7 +354,7 @@ def test_one_and_the_same_file_as_clip_and_take(tmp_path):
 def test_a_take_shorter_than_a_second(tmp_path, seconds):
     """Even from the midst of the clip: too little to be sure of, so it cannot be told."""
     recorded = performance()[8 * RATE :][: round(seconds * RATE)]
-    clip, take = write_shoot(tmp_path, stereo(HEARD), field_of(recorded + 1e-3))
+    clip, take = write_shoot(tmp_path, stereo(clip_part(performance())), field_of(recorded + 1e-3))
     code, answer = run_sync(clip, take)
     assert code in (COULD_NOT, BAD)
     if code == BAD:
@@ -337,7 +364,7 @@ def test_a_take_shorter_than_a_second(tmp_path, seconds):
 
 @pytest.mark.parametrize("frames", [1, 2, 20])
 def test_a_clip_shorter_than_a_second(tmp_path, frames):
-    scratch = stereo(HEARD[: round(frames / FRAME_RATE * RATE)])
+    scratch = stereo(clip_part(performance())[: round(frames / FRAME_RATE * RATE)])
     clip, take = write_shoot(tmp_path, scratch, field_of(take_part(performance())), frames=frames)
     code, answer = run_sync(clip, take)
     assert code in (COULD_NOT, BAD)
@@ -359,7 +386,7 @@ def test_a_take_with_a_dead_first_channel(tmp_path, loud):
     """W is silent, one of Y, Z, X is not: it says that W is, and does not match by something else unsaid."""
     field = np.zeros((4, TAKE_LAST - TAKE_FIRST))
     field[loud] = take_part(performance())
-    clip, take = write_shoot(tmp_path, stereo(HEARD), field)
+    clip, take = write_shoot(tmp_path, stereo(clip_part(performance())), field)
     code, answer = run_sync(clip, take)
     assert code == BAD
     assert not answer["matched"]
@@ -375,7 +402,7 @@ def test_a_take_with_a_dead_first_channel(tmp_path, loud):
 def test_a_take_with_what_is_no_sample(tmp_path, value, channel, place):
     field = field_of(take_part(performance()))
     field[channel, place] = value
-    clip, take = write_shoot(tmp_path, stereo(HEARD), field)
+    clip, take = write_shoot(tmp_path, stereo(clip_part(performance())), field)
     code, answer = run_sync(clip, take)
     assert code == COULD_NOT
     assert re.search(rf"take\.wav .*no sample.* in channel {channel + 1} at ", answer["error"])
@@ -385,7 +412,7 @@ def test_a_take_with_what_is_no_sample(tmp_path, value, channel, place):
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
 @pytest.mark.parametrize("place", [0, 200_000, -1])
 def test_a_scratch_track_with_what_is_no_sample(tmp_path, value, place):
-    scratch = stereo(HEARD)
+    scratch = stereo(clip_part(performance()))
     scratch[1, place] = value
     clip, take = write_shoot(tmp_path, scratch, field_of(take_part(performance())))
     code, answer = run_sync(clip, take)
@@ -396,9 +423,9 @@ def test_a_scratch_track_with_what_is_no_sample(tmp_path, value, place):
 @pytest.mark.slow
 @pytest.mark.parametrize("length", [1, 160, 320, 800])
 def test_a_clip_of_milliseconds_is_refused(tmp_path, length):
-    _, take = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
+    _, take = write_shoot(tmp_path, stereo(clip_part(performance())), field_of(take_part(performance())))
     clip = tmp_path / "blink.wav"
-    soundfile.write(clip, stereo(HEARD).T[:length], RATE, subtype="FLOAT")
+    soundfile.write(clip, stereo(clip_part(performance())).T[:length], RATE, subtype="FLOAT")
     code, answer = run_sync(clip, take)
     assert code in (COULD_NOT, BAD)
     assert "blink.wav" in json.dumps(answer)
@@ -407,8 +434,8 @@ def test_a_clip_of_milliseconds_is_refused(tmp_path, length):
 @pytest.mark.slow
 @pytest.mark.parametrize("value", [np.nan, np.inf, -3e37])
 def test_a_value_in_the_clip_that_is_no_sample_is_found_in_its_place(tmp_path, value):
-    _, take = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
-    clip, sound = tmp_path / "odd.wav", stereo(HEARD).T.copy()
+    _, take = write_shoot(tmp_path, stereo(clip_part(performance())), field_of(take_part(performance())))
+    clip, sound = tmp_path / "odd.wav", stereo(clip_part(performance())).T.copy()
     sound[3 * RATE, 0] = value
     soundfile.write(clip, sound, RATE, subtype="FLOAT")
     code, answer = run_sync(clip, take)
@@ -419,7 +446,7 @@ def test_a_value_in_the_clip_that_is_no_sample_is_found_in_its_place(tmp_path, v
 @pytest.mark.slow
 def test_a_bad_take_beside_a_good_one(tmp_path):
     """One of two takes cannot be read: a refusal that names it, or the good one's answer with a word about the bad."""
-    clip, good = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
+    clip, good = write_shoot(tmp_path, stereo(clip_part(performance())), field_of(take_part(performance())))
     field = field_of(take_part(performance(2)))
     field[0, 1000] = np.nan
     bad = tmp_path / "bad.wav"
@@ -432,7 +459,7 @@ def test_a_bad_take_beside_a_good_one(tmp_path):
 
 @pytest.mark.slow
 def test_a_silent_take_beside_a_good_one(tmp_path):
-    clip, good = write_shoot(tmp_path, stereo(HEARD), field_of(take_part(performance())))
+    clip, good = write_shoot(tmp_path, stereo(clip_part(performance())), field_of(take_part(performance())))
     silent = tmp_path / "silent.wav"
     soundfile.write(silent, np.zeros((5 * RATE, 4)), RATE, subtype="PCM_16")
     code, answer = run_sync(clip, silent, good)

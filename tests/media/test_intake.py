@@ -17,7 +17,6 @@ import pytest
 from demo_audio.write_movie import write_movie
 from spatial.errors import InputError, MarksFileError, MediaFileError, MovesFileError, SoundplumbError
 from spatial.field import ChannelFormat
-from spatial.jobs.conform.sidecar import is_track_of_ours
 from spatial.jobs.orient.from_claps import orient_claps
 from spatial.media.movies.boxes import check_counts
 from spatial.media.movies.clip import open_clip, scratch_blocks
@@ -25,6 +24,7 @@ from spatial.media.movies.proxy import write_pictures
 from spatial.media.tables import read_marks, read_moves
 from spatial.media.takes.joining import missing_parts
 from spatial.media.takes.take import Take, open_take
+from spatial.media.track_files import is_track_of_ours
 from spatial.media.wav.adm import read_chna, read_harmonics
 from spatial.media.wav.metadata import read_ixml
 from spatial.picture import parse_picture

@@ -533,9 +533,9 @@ def test_chance_never_joins_foreign_sound(rng: np.random.Generator) -> None:
     )
     runs_on = 0
     for sound in (music(1, 8.0), rumble, hum):
-        for _ in range(8):
+        for _ in range(4):
             here, there = rng.integers(window, sound.shape[1] - window, size=2)
             before, after = sound[:, here - window : here], sound[:, here : here + window]
             runs_on += continuity._fits(before, after)
             assert not continuity._fits(before, sound[:, there : there + window])
-    assert runs_on >= 7, "it must be able to say yes"
+    assert runs_on >= 4, "it must be able to say yes"

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from spatial.jobs.conform.sidecar import is_unfinished
 from spatial.media.output import whole_files
 from spatial.media.output_folder import LIST_NAME, whole_folder
 from spatial.media.ownership import BLANK_SEAL, Kind, maker_chunk
+from spatial.media.track_files import is_unfinished
 from spatial.media.wav.riff import wav_header
 from spatial.media.work_folders import clear_leftovers
 

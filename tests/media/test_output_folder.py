@@ -1,6 +1,7 @@
 """A folder of results appears whole or not at all, and nobody else's files are touched."""
 
 import hashlib
+import itertools
 import os
 
 import pytest
@@ -139,7 +140,7 @@ def test_a_file_that_somebody_changed_is_theirs(tmp_path):
     assert (look / "sound.m4a").read_text() == "mine"
 
 
-@pytest.mark.parametrize("kinds", [list(FolderKind), list(FolderKind)[::-1]])
+@pytest.mark.parametrize("kinds", list(itertools.permutations(FolderKind, 2)))
 def test_a_folder_of_another_kind_stays(tmp_path, kinds):
     first, second = kinds
     with whole_folder(tmp_path / "look", kind=first) as folder:

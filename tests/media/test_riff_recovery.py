@@ -176,7 +176,7 @@ def _header(magic: bytes, form: bytes) -> bytes:
 
 @pytest.mark.slow
 @pytest.mark.skipif(not hasattr(signal, "alarm"), reason="nothing here could stop a reader that hangs")
-def test_ten_thousand_damaged_headers(tmp_path: Path, no_hang: None) -> None:  # noqa: ARG001
+def test_three_thousand_damaged_headers(tmp_path: Path, no_hang: None) -> None:  # noqa: ARG001
     rng = np.random.default_rng(20_261_125)
     headers = [_header(magic, form) for magic in (b"RIFF", b"RF64", b"BW64") for form in (fmt(), extensible(GUID_PCM))]
     tail = sound(0.25)[: 100 * FRAME] + chunk(b"LIST", b"INFOIART")
@@ -185,7 +185,7 @@ def test_ten_thousand_damaged_headers(tmp_path: Path, no_hang: None) -> None:  #
     sentences: set[str] = set()
     taken = 0
     before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    for number in range(10_000):
+    for number in range(3_000):
         header = headers[number % len(headers)]
         data = bytearray(header + tail)
         # Half of the damage where it hurts: in the last 80 bytes of the header stand format and size.
@@ -204,5 +204,5 @@ def test_ten_thousand_damaged_headers(tmp_path: Path, no_hang: None) -> None:  #
     grown_mb = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb) / 1024
     assert grown_mb < 200
     assert [text for text in sentences if "take.wav" not in text or "\n" in text or len(text) > 300] == []
-    assert taken > 2000
+    assert taken > 600
     assert len(sentences) > 20, "the damage is too light to tell anything"

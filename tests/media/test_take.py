@@ -244,7 +244,7 @@ MOVIE = b"\0\0\0\x18ftypmp42\0\0\0\0mp42isom" + b"\0\0\0\x08mdat" + bytes(500)
         (b"R", "is not a WAV, FLAC or CAF recording"),
         (b"Dear diary, today we filmed in the mill.\n" * 20, "is not a WAV, FLAC or CAF recording"),
         (np.random.default_rng(5).bytes(5000), "is not a WAV, FLAC or CAF recording"),
-        (MOVIE, "is not a WAV, FLAC or CAF recording"),
+        (MOVIE, "is not a movie or sound file that can be read"),
         (b"ID3\x04" + bytes(500), "is not a WAV, FLAC or CAF recording"),
         (b"fLaC" + bytes(500), "is damaged or incomplete"),
         (b"caff" + bytes(500), "is damaged or incomplete"),

@@ -13,7 +13,8 @@ from spatial.direction.microphone_error import PERFECT, Microphone
 from spatial.dsp.samples import ArraySamples
 from spatial.errors import InputError
 from spatial.field import angle_between, unit_vectors
-from spatial.mount.left_axis import AxisDoubt, PairKind, estimate_left_axis, mount_from_left
+from spatial.mount.left_axis import AxisDoubt, PairKind, estimate_left_axis
+from spatial.mount.mount_from_left import mount_from_left
 from spatial.mount.prior import Hanging
 from spatial.mount.stereo_levels import fit_levels
 from spatial.mount.stereo_tdoa import FromAround, ScratchPairs, scratch_pairs, seen_from_camera

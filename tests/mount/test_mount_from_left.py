@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from spatial.mount.left_axis import LeftAxis, PairKind, turn_from_left, turned_aside
+from spatial.mount.left_axis import LeftAxis, PairKind
+from spatial.mount.mount_from_left import turn_from_left, turned_aside
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 
 MOUNT = matrix_from_ypr(YawPitchRoll.from_degrees(118.0, 5.0, 176.0))

@@ -183,7 +183,7 @@ def test_the_title_is_the_answer(draw, result, said):
 @pytest.mark.slow
 def test_the_title_is_no_surer_than_the_answer(draw):
     doubt = Finding("ambiguous_match", Severity.LOOK, "both fit", "scene.mov")
-    assert title(draw(replace(result_of(), findings=(doubt,)))).startswith("Unsure: take.wav")
+    assert title(draw(replace(result_of(), findings=(doubt,), doubts=(doubt,)))).startswith("Unsure: take.wav")
     assert title(draw(unmatched(undecided=True))).startswith("Cannot tell whether take.wav belongs to scene.mov:")
 
 

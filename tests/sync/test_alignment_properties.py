@@ -24,8 +24,8 @@ SAME_S = 0.5e-6
 SAME_PPM = 0.05
 """0.5 us over the 15 s of the clip, seen at both ends."""
 
-few = settings(max_examples=6)
-scenes = st.integers(0, 3)
+few = settings(max_examples=3)
+scenes = st.integers(0, 1)
 
 
 @cache
@@ -126,10 +126,10 @@ def test_gain_changes_nothing(scene, clip_db, take_db):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("left", [-1.0, 1.0])
-@pytest.mark.parametrize("right", [-1.0, 1.0])
-@pytest.mark.parametrize("whole_take", [-1.0, 1.0])
-@settings(max_examples=2)
+@pytest.mark.parametrize(
+    ("left", "right", "whole_take"), [(-1.0, 1.0, 1.0), (1.0, -1.0, -1.0), (-1.0, -1.0, 1.0), (1.0, 1.0, -1.0)]
+)
+@settings(max_examples=1)
 @given(scene=scenes)
 def test_polarity_changes_nothing(scene, left, right, whole_take):
     """Either channel of the camera, or the recorder, wired the wrong way round."""
@@ -208,7 +208,7 @@ def test_silence_at_the_end_changes_nothing(scene, clip_s, take_s):
 # These two were refused as "do not seem to hear the same event" while the coarse score was divided by the root of all
 # stretches of the clip, whether or not they hold sound or overlap the take. "Cannot tell" would be honest; "no" is not.
 @pytest.mark.slow
-@pytest.mark.parametrize("seconds", [45, 60, 75])
+@pytest.mark.parametrize("seconds", [45, 75])
 def test_a_clip_that_falls_silent_for_long_is_not_refused_as_another_event(seconds):
     estimate = sync_arrays(np.concatenate([clip_of(0), np.zeros(seconds * RATE)]), field_of(take_of(0)))
     assert estimate.matched or estimate.undecided, estimate.reason

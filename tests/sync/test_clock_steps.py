@@ -83,9 +83,8 @@ def assert_steps(estimate, expected, *, lost_s=0.0, ppm=0.0):
 
 @pytest.mark.parametrize(
     ("lost_s", "at_s"),
-    [(1.5e-3, 30.0), (2.7e-3, 33.0), (2.7e-3, 52.0), (5e-3, 30.0), (10.7e-3, 12.0), (10.7e-3, 33.0), (40e-3, 33.0),
-     (40e-3, 52.0), (700e-3, 12.0), (700e-3, 33.0)],
-)  # fmt: skip
+    [(1.5e-3, 30.0), (2.7e-3, 52.0), (5e-3, 30.0), (10.7e-3, 33.0), (40e-3, 52.0), (700e-3, 12.0)],
+)
 def test_what_the_recorder_lost(lost_s, at_s):
     """Buffers of 128 (2.7 ms) and 512 samples (10.7 ms) at 48 kHz, a frame, most of a second, and what lies between."""
     lost_s = round(lost_s * RATE) / RATE
@@ -107,7 +106,7 @@ def test_what_the_camera_lost(at_s, lost_s):
     assert_steps(estimate, [(at_s, lost_s)])
 
 
-@pytest.mark.parametrize("more_s", [0.02, 0.3])
+@pytest.mark.parametrize("more_s", [0.02])
 def test_what_the_recorder_put_in(rng, more_s):
     """A buffer written twice, or a gap filled with noise: take time is further on, as if the camera had lost it."""
     take = take_of(4)
@@ -117,7 +116,7 @@ def test_what_the_recorder_put_in(rng, more_s):
     assert_steps(estimate, [(30.0, more_s)])
 
 
-@pytest.mark.parametrize(("first_s", "second_s"), [(10.7e-3, 40e-3), (40e-3, 700e-3), (700e-3, 10.7e-3)])
+@pytest.mark.parametrize(("first_s", "second_s"), [(10.7e-3, 40e-3), (700e-3, 10.7e-3)])
 def test_two_steps_in_one_clip(first_s, second_s):
     first_s, second_s = (round(size * RATE) / RATE for size in (first_s, second_s))
     # The later one first: what is lost before a place moves it.
@@ -125,7 +124,7 @@ def test_two_steps_in_one_clip(first_s, second_s):
     assert_steps(sync(clip_of(5), take), [(18.0, -first_s), (42.0, -second_s)], lost_s=max(first_s, second_s))
 
 
-@pytest.mark.parametrize("lost_s", [0.02, 0.04])
+@pytest.mark.parametrize("lost_s", [0.04])
 def test_the_recorder_loses_and_later_the_camera_does(lost_s):
     """Also as much as the recorder lost: for the 20 s between, the law is another one."""
     take = without(take_of(6), OFFSET_S + 20.0, 0.04)
@@ -142,7 +141,7 @@ def test_what_was_lost_in_a_room_with_noise(rng, lost_s):
     assert estimate.steps[0].step_s == pytest.approx(-lost_s, abs=SIZE_S)
 
 
-@pytest.mark.parametrize(("scene", "ppm"), [(8, -1000.0), (8, 0.0), (9, -60.0), (9, 60.0)])
+@pytest.mark.parametrize(("scene", "ppm"), [(8, -1000.0), (8, 0.0), (9, 60.0)])
 def test_no_step_where_there_is_none(scene, ppm):
     assert sync(clip_of(scene), take_of(scene, ppm)).steps == ()
 
@@ -153,7 +152,7 @@ def test_no_step_in_a_room_with_noise(rng, scene, snr_db):
     assert sync(clip, heard_in_a_room(take_of(scene, 20.0), rng)).steps == ()
 
 
-@pytest.mark.parametrize("seconds", [1.0, 8.0])
+@pytest.mark.parametrize("seconds", [8.0])
 def test_another_sound_for_a_while_is_no_step(seconds):
     """Somebody talks into the camera, unheard by the recorder: afterwards all is as before."""
     clip = clip_of(12)
@@ -162,7 +161,7 @@ def test_another_sound_for_a_while_is_no_step(seconds):
     assert sync(clip, take_of(12)).steps == ()
 
 
-@pytest.mark.parametrize("seconds", [4.0, 10.0])
+@pytest.mark.parametrize("seconds", [10.0])
 def test_a_quiet_while_is_no_step(rng, seconds):
     clip, take = clip_of(14), take_of(14)
     clip[round(20 * RATE) : round((20 + seconds) * RATE)] *= 0.0

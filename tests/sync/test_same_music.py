@@ -6,12 +6,13 @@ noise in every rest.
 
 import numpy as np
 import pytest
+from scipy.signal import find_peaks
 
 from spatial.dsp.samples import ArraySamples
 from spatial.sync import same_music
 from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.sync.paired_spectra import HOP, band_levels, block_starts, clip_spectra, take_spectra
-from spatial.sync.same_music import Standing, compare_moments, fit_levels, unlike_cells
+from spatial.sync.same_music import Standing, _distinct_peaks, compare_moments, fit_levels, unlike_cells
 from spatial.timebase import ClockLaw
 from tests.bench.camerascenes import Camera, camera_of
 from tests.hearing import bursts_of_noise, envelope
@@ -269,3 +270,14 @@ def test_only_what_agrees_and_was_looked_at_has_a_beat():
     talk_unseen[1300 + np.cumsum(rng.integers(11, 50, 60))] = 1.0
     assert beats_of(talk_unseen, looked_at=(0.0, 12.0)) == (False, True, True)
     assert beats_of(talk_unseen)[0]
+
+
+def test_distinct_peaks_are_those_of_a_second_implementation() -> None:
+    rng = np.random.default_rng(18)
+    for number in range(400):
+        # Noise; and whole numbers, which have flat tops and peaks of one height.
+        size = int(rng.integers(1, 200))
+        curve = np.abs(rng.standard_normal(size)) if number % 2 else rng.integers(0, 5, size).astype(float)
+        apart, prominence = int(rng.integers(1, 7)), float(rng.uniform(0, 1.5))
+        expected, _ = find_peaks(curve, distance=apart, prominence=prominence)
+        np.testing.assert_array_equal(_distinct_peaks(curve, apart=apart, prominence=prominence), expected)

@@ -8,49 +8,38 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
+from spatial.dsp.samples import while_reading
 from spatial.errors import OutputError
-from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.render import Turn, moves_findings, on_clip_time, track_turn
 from spatial.jobs.conform.sidecar import sidecar_text
-from spatial.jobs.conform.track_memory import ConformResult, TrackRequest, kept_answer, made_from
+from spatial.jobs.conform.track_memory import ConformResult, kept_answer, made_from
+from spatial.jobs.conform.track_slate import notes_of_track
 from spatial.jobs.orient.from_marks import OrientResult, determined_turn, require_match
 from spatial.jobs.orient.judges import judges_of_mount
-from spatial.jobs.orient.measure_marks import marks_of_clip, measure_marks
+from spatial.jobs.orient.measure_marks import measure_marks
 from spatial.jobs.orient.orient_clip import orient_match
 from spatial.jobs.progress import Progress, silent
-from spatial.jobs.rig import Rig
 from spatial.jobs.sync.listen import listen_to_all, listen_to_clip, listen_to_take
 from spatial.jobs.sync.listen_take import Listened, remembered_take
 from spatial.jobs.sync.sync_clip import match_takes, open_shoot, sync_listened, with_estimate
 from spatial.jobs.sync.sync_result import SyncResult
-from spatial.jobs.sync.take_choice import Pairing
-from spatial.jobs.sync.time_of_day import clip_start_of_day_s
-from spatial.jobs.verify import ON_CLIP_TIME, Tolerance, check_track, step_of_track, with_sight
+from spatial.jobs.track_request import TrackRequest
+from spatial.jobs.verify import ON_CLIP_TIME, check_track, step_of_made, with_sight
 from spatial.media.buffers import Spool
 from spatial.media.cache import FeatureCache
-from spatial.media.movies.clip import Clip
 from spatial.media.output import TrackWriter, whole_files
 from spatial.media.ownership import Kind, digest_of, may_be_written, put_seal
 from spatial.media.tables import Mark
 from spatial.media.takes.take import open_take
-from spatial.mount.prior import MountPrior
-from spatial.rotation import YawPitchRoll
 
 
 def conform_clip(
     clip_path: Path,
     take_paths: Sequence[Path],
     output: Path,
+    asked: TrackRequest,
     *,
-    marks_path: Path | None = None,
-    mount: YawPitchRoll | None = None,
-    rig: Rig,
-    prior: MountPrior | None = None,
-    repair: bool = False,
-    tolerance: Tolerance | None = None,
-    pairing: Pairing | None = None,
-    channel_format: ReadAs = ChannelFormat.AMBIX,
     force: bool = False,
     progress: Progress = silent,
 ) -> ConformResult:
@@ -58,10 +47,11 @@ def conform_clip(
 
     Parameters
     ----------
-    marks_path, mount, rig, prior, repair, tolerance
-        As in TrackRequest.
-    pairing : Pairing, optional
-        That clip and take were filmed together.
+    output : Path
+        The track, a WAV file; its sidecar goes beside it.
+    asked : TrackRequest
+    force : bool
+        Replace a track of ours that is there.
 
     Raises
     ------
@@ -70,14 +60,10 @@ def conform_clip(
     OutputError
         The track is not named as WAV, cannot be written, or exists and `force` is not set.
     """
-    asked = TrackRequest(
-        *(marks_path, mount, rig, prior, repair, tolerance or Tolerance(), channel_format),
-        pair=take_paths[0].name if pairing else None,
-    )
     inputs = _inputs(clip_path, take_paths, asked)
     targets = _targets(output, asked, force=force, inputs=inputs)
-    clip, takes, unopened = open_shoot(clip_path, take_paths, channel_format)
-    marks = _marks(clip, asked)
+    clip, takes, unopened = open_shoot(clip_path, take_paths, asked.read_as)
+    marks = asked.marks_of(clip)
     inputs += [path for take in takes for path in take.paths if path not in inputs]
     # Both files appear only when the proof has been read back, and are claimed before an hour of work.
     with (
@@ -85,10 +71,12 @@ def conform_clip(
         listen_to_all(clip, takes, progress) as (sound, heard, listened, unread),
     ):
         separation = asked.separation(asked.mount_matrix)
-        result = match_takes(clip, sound, heard, listened, separation=separation, pairing=pairing, progress=progress)
+        result = match_takes(
+            clip, sound, heard, listened, separation=separation, pairing=asked.pairing, progress=progress
+        )
         require_match(result)
         work = _Work(output, asked, marks, (sound, heard), progress)
-        made = work.done(replace(result, pairing=pairing), temporaries[0], [*unopened, *unread])
+        made = work.done(replace(result, pairing=asked.pairing), temporaries[0], [*unopened, *unread])
         _write_sidecar(temporaries, inputs, made, _Memory(asked, None, FeatureCache()))
     return made
 
@@ -124,7 +112,7 @@ def conform_match(
     require_match(result)
     inputs = _inputs(result.clip.path, result.take.paths, asked)
     targets = _targets(output, asked, force=force, inputs=inputs)
-    marks = _marks(result.clip, asked)
+    marks = asked.marks_of(result.clip)
     with (
         whole_files(targets, force=force, inputs=inputs) as temporaries,
         listen_to_clip(result.clip, progress) as listened,
@@ -153,10 +141,6 @@ def _targets(output: Path, asked: TrackRequest, *, force: bool, inputs: Sequence
     for path, kind in targets:
         may_be_written(path, kind, force=force, inputs=inputs)
     return targets
-
-
-def _marks(clip: Clip, asked: TrackRequest) -> tuple[Mark, ...]:
-    return marks_of_clip(asked.marks_path, clip, asked.rig) if asked.marks_path else ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -189,7 +173,7 @@ class _Work:
             result.clip,
             track,
             measure_marks(track, ON_CLIP_TIME, self.marks, rig, finished=True, sounds_s=result.covered_s),
-            step=step_of_track(result.clip, track, self.heard, rig=rig, pairing=result.pairing, progress=progress),
+            step=step_of_made(result, track, self.heard, rig=rig, progress=progress),
             tolerance=asked.tolerance,
             judges=judges_of_mount(oriented, len(self.marks), rig),
         )
@@ -204,6 +188,8 @@ class _Work:
 
     def _oriented(self, result: SyncResult) -> OrientResult:
         asked = self.asked
+        if asked.oriented is not None:
+            return asked.oriented
         heard = measure_marks(result.take, result.law, self.marks, asked.rig)
         return orient_match(
             result, heard, rig=asked.rig, prior=asked.prior, repair=asked.repair, progress=self.progress
@@ -261,10 +247,8 @@ def _write_sidecar(temporaries: Sequence[Path], inputs: Sequence[Path], made: Co
 def _write(result: SyncResult, turned: Turn, path: Path, *, progress: Progress) -> tuple[int, int]:
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
     wanted = result.clip.samples_at(DELIVERY_RATE_HZ)
-    start_s = clip_start_of_day_s(result.clip, result.take, result.law)
-    with TrackWriter(path, start_of_day_s=start_s) as writer:
-        for block in on_clip_time(result, turned):
-            writer.write(block)
+    with TrackWriter(path, notes=notes_of_track(result)) as writer:
+        for _ in while_reading(writer.write, on_clip_time(result, turned)):
             progress("writing the track", writer.samples / max(wanted, 1))
         return writer.samples, writer.clipped
 

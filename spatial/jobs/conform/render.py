@@ -3,20 +3,22 @@
 Goal: the samples of the delivered track, in a stream, with the turn that makes the field face the lens at every moment:
 how the microphone sat, how the camera moved over it, how the picture was levelled.
 Conventions: spatial.conventions (mount).
-Functions: on_clip_time (in a stream); track_turn (turns block after block); moves_findings (what the moves leave open).
+Functions: on_clip_time (in a stream); narrow_on_clip_time (other recordings, which are not turned); track_turn (turns
+block after block); moves_findings (what the moves leave open).
 """
 
 from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
+from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
 from spatial.field import rewire_field
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.buffers import resampled
 from spatial.media.movies.clip import Clip
+from spatial.media.takes.narrow import narrow_blocks
 from spatial.media.takes.take import Take, field_blocks
 from spatial.rotation import TURN_STEP, turn_field, turn_field_along
 from spatial.timebase import ClockLaw
@@ -147,7 +149,32 @@ def _pieces(take: Take, law: ClockLaw, wanted: int) -> Iterator[FloatArray]:
         left_over = held
 
 
-def _conformed(take: Take, law: ClockLaw, wanted: int) -> Iterator[FloatArray]:
+def narrow_on_clip_time(recording: Take, law: ClockLaw, wanted: int) -> Iterator[FloatArray]:
+    """A recording in one or two channels on clip time: de-drifted, at the delivery rate, exactly `wanted` samples.
+
+    Parameters
+    ----------
+    recording : Take
+    law : ClockLaw
+        Its time from clip time; without steps.
+    wanted : int
+        Samples at DELIVERY_RATE_HZ.
+
+    Yields
+    ------
+    ndarray, shape (channels, samples), float32
+    """
+    return _conformed(recording, law, wanted, read=narrow_blocks, channels=recording.channels)
+
+
+def _conformed(
+    take: Take,
+    law: ClockLaw,
+    wanted: int,
+    *,
+    read: Callable[..., Iterator[FloatArray]] = field_blocks,
+    channels: int = FIRST_ORDER_CHANNELS,
+) -> Iterator[FloatArray]:
     """The take on clip time, exactly `wanted` samples: silence, sound, silence."""
     rate = take.rate_hz
     # The take's sample nearest the clip's first instant; the half sample (10 us) it may be off is not heard.
@@ -158,18 +185,18 @@ def _conformed(take: Take, law: ClockLaw, wanted: int) -> Iterator[FloatArray]:
     in_rate = rate * law.ratio
     first = round((begin - origin) / in_rate * DELIVERY_RATE_HZ)
     if begin >= end or first >= wanted:
-        yield from _silence(wanted)
+        yield from _silence(wanted, channels)
         return
     place = first
-    yield from _silence(max(0, first))
-    blocks = field_blocks(take, start_sample=begin, stop_sample=end)
+    yield from _silence(max(0, first), channels)
+    blocks = read(take, start_sample=begin, stop_sample=end)
     last = min(wanted, first + round((end - begin) / in_rate * DELIVERY_RATE_HZ))
     for block in resampled(blocks, in_rate, DELIVERY_RATE_HZ):
         start, stop = max(0, -place), min(block.shape[1], last - place)
         if start < stop:
             yield _faded(block[:, start:stop], place + start, first, last, wanted)
         place += block.shape[1]
-    yield from _silence(wanted - max(0, min(place, last)))
+    yield from _silence(wanted - max(0, min(place, last)), channels)
 
 
 def _faded(block: FloatArray, place: int, first: int, last: int, wanted: int) -> FloatArray:
@@ -184,8 +211,8 @@ def _faded(block: FloatArray, place: int, first: int, last: int, wanted: int) ->
     return block * gain
 
 
-def _silence(samples: int) -> Iterator[FloatArray]:
+def _silence(samples: int, channels: int) -> Iterator[FloatArray]:
     while samples > 0:
         count = min(samples, DELIVERY_RATE_HZ)
-        yield np.zeros((4, count), dtype=np.float32)
+        yield np.zeros((channels, count), dtype=np.float32)
         samples -= count

@@ -1,18 +1,15 @@
 """The sidecar of a track: what was done to what, in numbers that can be done again.
 
-Functions: sidecar_text, sidecar_facts (written and read); moves_facts, place_facts, level_facts (parts of it);
-is_track_of_ours, is_unfinished.
+Functions: sidecar_text; moves_facts, place_facts, level_facts (parts of it).
 """
 
 import json
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
-from spatial.errors import MediaFileError
 from spatial.field import Calibrated
 from spatial.findings import Finding, written_out
 from spatial.jobs.orient.from_marks import OrientResult
@@ -21,16 +18,12 @@ from spatial.jobs.orient.mic_place import sight_facts
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.verify import VerifyResult
-from spatial.media.intake import read_input
-from spatial.media.ownership import BLANK_SEAL, Kind, digest_of, is_marked, is_ours
+from spatial.media.ownership import BLANK_SEAL, digest_of
 from spatial.mount.channel_faults import ChannelFault
 from spatial.mount.mic_offset import OffsetJudgement
 from spatial.rotation import ypr_from_matrix
 from spatial.timebase import ClockLaw
 from spatial.version import __version__
-
-_MOST_SIDECAR_BYTES = 10_000_000
-"""A sidecar has some kilobytes, and a few hundred where it has 500 marks."""
 
 
 def sidecar_text(
@@ -182,30 +175,6 @@ def level_facts(rig: Rig) -> dict[str, object] | None:
         "roll_deg": float(np.degrees(angles.roll_rad)),
         "matrix": rig.levelled.tolist(),
     }
-
-
-def is_track_of_ours(track: Path) -> bool:
-    """Whether a file is a track that we made, and so no take: it says so itself, or its sidecar beside it does."""
-    if is_marked(track, Kind.TRACK):
-        return True
-    return is_marked(track.with_suffix(".json"), Kind.SIDECAR) and sidecar_facts(track) is not None
-
-
-def sidecar_facts(track: Path) -> dict[str, Any] | None:
-    """What stands in the sidecar beside a track; None where there is none that is this track's."""
-    try:
-        facts = json.loads(read_input(track.with_suffix(".json"), "sidecar", most_bytes=_MOST_SIDECAR_BYTES))
-        return facts if Path(facts["output"]["path"]).name == track.name else None
-    except (MediaFileError, ValueError, LookupError, TypeError, RecursionError):
-        return None
-
-
-def is_unfinished(track: Path) -> bool:
-    """Whether a track lies there just as we wrote it, without its sidecar: its run was killed before it had put both.
-
-    One that somebody has changed is none, wherever its sidecar went.
-    """
-    return not track.with_suffix(".json").exists() and is_ours(track, Kind.TRACK)
 
 
 def _degrees(angle_rad: float) -> float | None:

@@ -7,28 +7,26 @@ Functions: made_from, kept_answer (for the sidecar); recalled (read back).
 
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from spatial.conventions import FloatArray
-from spatial.errors import InconclusiveError, InputError
-from spatial.field import ChannelFormat, ReadAs
+from spatial.errors import InputError
 from spatial.findings import Finding
-from spatial.jobs.conform.sidecar import sidecar_facts
 from spatial.jobs.kept import from_kept, kept_text
 from spatial.jobs.orient.from_marks import OrientResult
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.sync_clip import rig_of
 from spatial.jobs.sync.sync_result import SyncResult
-from spatial.jobs.verify import Tolerance, VerifyResult
+from spatial.jobs.track_request import TrackRequest
+from spatial.jobs.verify import VerifyResult
 from spatial.media.ownership import Kind, is_ours
 from spatial.media.takes.take import Take
+from spatial.media.track_files import sidecar_facts
 from spatial.mount.prior import MountPrior
-from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
-from spatial.sync.baseline import Separation
+from spatial.rotation import YawPitchRoll, ypr_from_matrix
 from spatial.timebase import ClockLaw
 from spatial.version import __version__
 
@@ -71,51 +69,10 @@ class ConformResult:
         """The mount as angles."""
         return ypr_from_matrix(self.mount)
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class TrackRequest:
-    """What is asked of a track, beside its clip and take."""
-
-    marks_path: Path | None = None
-    """Marks of the clip: they tell the mount where it is not given, and prove the track."""
-    mount: YawPitchRoll | None = None
-    """How the microphone sat, where the crew knows; under a camera that moved, as it looked at 0, 0, 0."""
-    rig: Rig = field(default_factory=Rig)
-    """Where its camera moved over a recorder that did not, or its picture was levelled, the sound is turned along."""
-    prior: MountPrior | None = None
-    """What the crew says of how it sat, where marks tell the rest."""
-    repair: bool = False
-    """Put the channels of a mirrored take right."""
-    tolerance: Tolerance = field(default_factory=Tolerance)
-    read_as: ReadAs = ChannelFormat.AMBIX
-    """How the take's channels were to be read."""
-    formats: tuple[tuple[tuple[str, ...], ChannelFormat], ...] = ()
-    """Patterns of names of takes that were to be read otherwise, and how."""
-    pair: str | None = None
-    """Name of the take that the clip was paired with by hand."""
-
     @property
-    def mount_matrix(self) -> FloatArray | None:
-        """The mount that was given, shape (3, 3)."""
-        return None if self.mount is None else matrix_from_ypr(self.mount)
-
-    def separation(self, picture_from_take: FloatArray | None) -> Separation | None:
-        """What the microphone's place, and how it sat where that is known, tell about the travel of sound."""
-        return rig_of(self.rig.mic_offset_m, picture_from_take, sd_m=self.rig.mic_offset_sd_m)
-
-    def require_answer(self) -> None:
-        """Raise where nothing tells how the microphone sat.
-
-        Raises
-        ------
-        InconclusiveError
-        """
-        if self.mount is None and self.marks_path is None and (self.prior is None or self.prior.hanging is None):
-            raise InconclusiveError(
-                "nothing tells how the microphone sat: give --marks FILE, or --mount YAW,PITCH,ROLL (0,0,0 if it faced "
-                "the lens and hung level), or --upright or --upside-down, where the camera's stereo sound tells the "
-                "rest"
-            )
+    def mount_sd_rad(self) -> YawPitchRoll | None:
+        """One standard deviation of each angle; None where the mount was given by hand."""
+        return None if self.orient is None else self.orient.sd_rad
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,8 +85,30 @@ class Recalled:
     """Its answer, where nothing has changed."""
     health: tuple[Finding, ...] | None = None
     """What was wrong with its take; None where nobody looked."""
+    was: "Applied | None" = None
+    """What another version made, so that it can be said what this one would make of it."""
     tried: frozenset[str] = frozenset()
     """Digest and name of each file of all takes that its clip was held against."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Applied:
+    """What was done to a take to make a track of it."""
+
+    offset_s: float
+    drift_ppm: float
+    mount: FloatArray
+    """picture_from_mic, shape (3, 3)."""
+
+
+def _applied(facts: dict[str, Any]) -> Applied | None:
+    """What stands in a sidecar of any version; None where it is not to be read."""
+    try:
+        told = facts["applied"]
+        mount = np.array(told["mount"]["matrix"], dtype=float).reshape(3, 3)
+        return Applied(float(told["offset_s"]), float(told["drift_ppm"]), mount)
+    except (LookupError, TypeError, ValueError):
+        return None
 
 
 def made_from(sync: SyncResult, asked: TrackRequest, digest: Callable[[Path], str]) -> dict[str, Any]:
@@ -194,7 +173,8 @@ def recalled(clip: Path, track: Path, asked: TrackRequest, digest: Callable[[Pat
         if version != __version__ or not tied:
             # Nothing tells what the track was when it was made but its own seal.
             other = f"soundplumb {version}" if version != __version__ else "an earlier soundplumb"
-            return Recalled(f"{other} made it, and this is {__version__}") if is_ours(track, Kind.TRACK) else None
+            older = f"{other} made it, and this is {__version__}"
+            return Recalled(older, was=_applied(facts)) if is_ours(track, Kind.TRACK) else None
         if facts["output"]["sha256"] != digest(track):
             return None
         older = _changes(clip, tied, asked, facts, digest)
@@ -206,7 +186,7 @@ def recalled(clip: Path, track: Path, asked: TrackRequest, digest: Callable[[Pat
         made = answer["made"]
         # The clip may have another name now, the folder another place.
         made = replace(made, output=track)
-        return Recalled("", made, answer["health"], frozenset(tied["takes_tried"]))
+        return Recalled("", made, answer["health"], tried=frozenset(tied["takes_tried"]))
     except (OSError, LookupError, TypeError, AttributeError):
         return None
     except InputError:
@@ -235,6 +215,9 @@ def _changes(
             else:
                 changed.append(f"{path.name} {'is new' if tied[what] is None else 'has changed'}")
     options, then = _options(asked), tied["options"]
+    if asked.pair in [path.name for path in files]:
+        # What the sound found, and somebody has written down since, is the same pair.
+        options["pair"] = then.get("pair")
     other = [_OPTIONS[name] for name in options if options[name] != then.get(name)]
     if other:
         changed.append(f"other options were given ({', '.join(other)})")

@@ -10,12 +10,16 @@ from pathlib import Path
 
 from spatial.errors import OutputError, SoundplumbError
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.day.day_files import MARKS, MOVES, beside, is_there, prior_of, result_names, rig_beside
-from spatial.jobs.day.day_folder import DayClip, DayResult, in_doubt, make_folder
+from spatial.jobs.day.day_files import MARKS, MOVES, beside, is_there, result_names, rig_beside
+from spatial.jobs.day.day_folder import in_doubt
+from spatial.jobs.day.day_result import DayClip, DayResult
+from spatial.jobs.day.day_tracks import make_folder
+from spatial.jobs.day.shoot_words import prior_of
 from spatial.jobs.faults import as_fault
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.review.review_clip import ReviewResult, review_match
 from spatial.jobs.rig import Rig
+from spatial.jobs.track_request import TrackRequest
 from spatial.media.output import whole_file
 from spatial.media.output_folder import INDEX, is_whole, whole_folder
 from spatial.media.ownership import Kind, may_be_written
@@ -169,14 +173,15 @@ def _with_page(entry: DayClip, folder: Path, told: _Told, write: PageWriter, pro
         return replace(entry, page=folder / INDEX)
     try:
         with as_fault(f"the page of {entry.clip.name}"), whole_folder(folder, force=told.force) as made:
-            result = review_match(
-                entry.sync,
-                made,
-                marks_path=marks if told.marks and is_there(marks) else None,
-                oriented=entry.conform.orient if entry.conform else None,
+            asked = TrackRequest(
+                marks if told.marks and is_there(marks) else None,
                 rig=rig_beside(entry.clip, told.rig),
                 prior=told.prior,
                 repair=told.repair,
+            )
+            result = review_match(
+                *(entry.sync, made, asked),
+                oriented=entry.conform.orient if entry.conform else None,
                 progress=lambda step, part: progress(f"page of {entry.clip.name}: {step}", part),
             )
             write.clip(result, made)

@@ -23,6 +23,7 @@ from spatial.health.channel_format import (
     live_channels,
     measure_convention,
 )
+from spatial.jobs.inspect.movie_words import declaration_findings, movie_of, what_players_do
 from spatial.media.takes.take import Declared, FieldReader, Take
 
 _SPANS, _SPAN_S = 10, 3.0
@@ -30,6 +31,10 @@ _SPANS, _SPAN_S = 10, 3.0
 
 _HIGHER_ORDERS = (9, 16)
 """Channels of fields of second and third order: (order + 1) squared."""
+
+_CENTRE_FIRST = {"4.0": (2, 0, 1, 3), "5.1": (2, 0, 1, 4), "5.1(side)": (2, 0, 1, 4)}
+"""Where the first four channels of AAC's own order (centre, left, right, what is behind: ISO/IEC 14496-3) stand once
+they are decoded, by the name of the decoder's layout."""
 
 _WORDS = {
     "ambix": "ACN/SN3D (ambix)",
@@ -59,10 +64,23 @@ class ConventionEvidence:
 
 
 def settle(take: Take) -> tuple[Take, ConventionEvidence]:
-    """Settle how a take's channels are read. A format that was told stays; only which channels it is may be found."""
+    """Settle how a take's channels are read. A format that was told stays; only which channels it is may be found.
+
+    Of a sound field inside a movie it is said, too, what players make of its words where they are wrong.
+    """
+    settled, evidence = _settled(take)
+    movie = movie_of(take)
+    if movie is None:
+        return settled, evidence
+    if evidence.basis is Basis.TOLD:
+        evidence = replace(evidence, measured=_measured(excerpt(settled), settled.picked, settled.rate_hz))
+    return _with(settled, [*declaration_findings(movie), *_played_otherwise(settled, evidence)]), evidence
+
+
+def _settled(take: Take) -> tuple[Take, ConventionEvidence]:
     if isinstance(take.channel_format, Calibrated):
         known = take.channel_format
-        settled, evidence = settle(replace(take, channel_format=known.channel_format))
+        settled, evidence = _settled(replace(take, channel_format=known.channel_format))
         plain = plain_format(settled.channel_format)
         return replace(settled, channel_format=replace(known, channel_format=plain)), evidence
     if take.channel_format is not ChannelFormat.AUTO:
@@ -125,7 +143,17 @@ def _found(sound: FloatArray | None, take: Take) -> tuple[tuple[int, ...], Measu
     if take.channels in _HIGHER_ORDERS and live_channels(sound)[:4] == [0, 1, 2, 3]:
         measured = _measured(sound, (0, 1, 2, 3), take.rate_hz)
         return ((0, 1, 2, 3), measured) if measured is not None else None
-    return find_channels(sound, take.rate_hz)
+    found = find_channels(sound, take.rate_hz)
+    movie = movie_of(take)
+    if movie is None or (found is not None and found[1].sure):
+        return found
+    # A coder that was handed W first may have taken it for the centre, which stands first in its own order.
+    centre_first = _CENTRE_FIRST.get(movie.tracks[0].layout)
+    if centre_first is not None:
+        measured = _measured(sound, centre_first, take.rate_hz)
+        if measured is not None and measured.sure:
+            return centre_first, measured
+    return found
 
 
 def _measured(sound: FloatArray | None, picked: Sequence[int], rate_hz: int) -> MeasuredConvention | None:
@@ -177,7 +205,7 @@ def _sure_gains(measured: MeasuredConvention | None) -> ChannelFormat | None:
 
 def _conflict(take: Take, declared: Declared, measured: MeasuredConvention | None) -> list[Finding]:
     assert declared.channel_format is not None
-    if measured is None or not measured.sure or measured.best == declared.channel_format.value:
+    if measured is None or not measured.sure or measured.best == declared.channel_format.value or movie_of(take):
         return []
     message = (
         f"{take.path.name} is {_WORDS[declared.channel_format.value]} by {declared.by}, but sounds like "
@@ -185,6 +213,24 @@ def _conflict(take: Take, declared: Declared, measured: MeasuredConvention | Non
         f"better, add --format {measured.best}"
     )
     return [Finding(Code.CONVENTION_GUESS, Severity.LOOK, message, take.path.name)]
+
+
+def _played_otherwise(take: Take, evidence: ConventionEvidence) -> list[Finding]:
+    """What players do with a movie's field that is not what they take each for."""
+    measured, name = evidence.measured, take.path.name
+    if measured is None or not measured.sure or measured.best == ChannelFormat.AMBIX.value:
+        return []
+    by = "players take a field in a movie for ACN/SN3D"
+    if evidence.declared is not None:
+        by = f"{evidence.declared.by} says ACN/SN3D, which players believe"
+    read_as = plain_format(take.channel_format).value
+    reading = "it is read so" if read_as == measured.best else f"it is read as {read_as}; add --format {measured.best}"
+    message = (
+        f"{name} sounds like {_WORDS[measured.best]} ({100 * measured.odds[measured.best]:.0f} %), and {by}: they "
+        f"{what_players_do(measured.best)}; {reading}, and have soundplumb headset put the field in anew with --format "
+        f"{measured.best}"
+    )
+    return [Finding(Code.CONVENTION_GUESS, Severity.LOOK, message, name)]
 
 
 def _guess(take: Take, measured: MeasuredConvention | None) -> Finding:

@@ -11,11 +11,16 @@ from spatial.errors import SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.inspect.channel_reading import ConventionEvidence, settle
+from spatial.jobs.inspect.movie_words import movie_of
 from spatial.jobs.inspect.take_health import HealthReport, check_many
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.sync.listen import require_usable, unusable
+from spatial.media.movies.field_sound import MovieField
 from spatial.media.takes.grouping import gather_takes
 from spatial.media.takes.take import Take
+
+_CODED = ("OPUS", "AAC", "AC3", "EAC3", "VORBIS", "MP3")
+"""Lossy coders of a movie's sound."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,6 +37,11 @@ class InspectResult:
     """Why its channels are read as they are."""
     quiet_dbfs: tuple[float, ...] = ()
     """RMS of a moment that nine in ten exceed: the noise floor, where there were rests. As rms_dbfs."""
+
+    @property
+    def movie(self) -> MovieField | None:
+        """The movie that it lies in, with what that says of its picture and its sound; None for a recording."""
+        return movie_of(self.take)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,11 +82,14 @@ def inspect_takes(
 
 
 def _result(take: Take, evidence: ConventionEvidence, report: HealthReport) -> InspectResult:
+    # A movie's coder leaves out what lies above its band; nobody has a better file of it to be asked for.
+    coded = take.subtype in _CODED
+    health = [finding for finding in report.findings if not (coded and finding.code is Code.BANDWIDTH)]
     return InspectResult(
         take,
         report.peak_dbfs,
         report.rms_dbfs,
-        (*take.findings, *report.findings, *_left_out(take)),
+        (*take.findings, *health, *_left_out(take)),
         evidence,
         report.quiet_dbfs,
     )

@@ -71,8 +71,13 @@ class HealthReport:
     """Another take of the same recorder that holds height, where this one does not."""
 
 
-def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
+def check_health(take: Take, *, span: tuple[int, int] | None = None, progress: Progress = silent) -> HealthReport:
     """Read a take through and judge it.
+
+    Parameters
+    ----------
+    span : (int, int), optional
+        Only samples start <= n < stop; what is found is told on the whole take's time all the same.
 
     Raises
     ------
@@ -80,15 +85,16 @@ def check_health(take: Take, *, progress: Progress = silent) -> HealthReport:
         It cannot be read.
     """
     matrix = field_from_recorded(plain_format(take.channel_format))
-    meter = HealthMeter(take.rate_hz, take.samples, step=_step_of(take), field_from_recorded=matrix)
+    begin, end = span or (0, take.samples)
+    meter = HealthMeter(take.rate_hz, end - begin, step=_step_of(take), field_from_recorded=matrix)
     picked = list(take.picked)
     with FieldReader(take) as reader:
-        for start in range(0, take.samples, _BLOCK):
-            stop = min(start + _BLOCK, take.samples)
+        for start in range(begin, end, _BLOCK):
+            stop = min(start + _BLOCK, end)
             raw = reader.read_raw(start, stop)
             meter.push(raw if picked == list(range(len(raw))) else raw[picked])
-            progress(f"inspecting {take.path.name}", stop / take.samples)
-    health, names = _without_known_gaps(meter.finish(), take), channel_names(matrix)
+            progress(f"inspecting {take.path.name}", (stop - begin) / (end - begin))
+    health, names = _without_known_gaps(_later(meter.finish(), begin), take), channel_names(matrix)
     order, gains = list(range(FIRST_ORDER_CHANNELS)), np.ones(FIRST_ORDER_CHANNELS)
     if not health.capsules:
         order = np.argmax(np.abs(matrix), axis=1).tolist()
@@ -189,6 +195,20 @@ def _checked(take: Take, progress: Progress) -> HealthReport | SoundplumbError:
             return check_health(take, progress=progress)
     except SoundplumbError as error:
         return error
+
+
+def _later(health: Health, samples: int) -> Health:
+    """The same, where the sound that was measured began so many samples into the take."""
+    if not samples:
+        return health
+    return replace(
+        health,
+        clippings=tuple(replace(one, first=one.first + samples) for one in health.clippings),
+        holes=tuple(replace(one, start=one.start + samples) for one in health.holes),
+        repeats=tuple(replace(one, start=one.start + samples) for one in health.repeats),
+        clicks=tuple(replace(one, sample=one.sample + samples) for one in health.clicks),
+        rumble=replace(health.rumble, times_s=health.rumble.times_s + samples / health.rate_hz),
+    )
 
 
 def _without_known_gaps(health: Health, take: Take) -> Health:

@@ -5,7 +5,7 @@ a clip); determined_turn.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
@@ -14,7 +14,7 @@ from spatial.conventions import FloatArray
 from spatial.direction.doa import SpanDirection
 from spatial.direction.microphone_error import ORDINARY, Microphone
 from spatial.errors import InconclusiveError
-from spatial.findings import Code, Finding
+from spatial.findings import Finding
 from spatial.jobs.orient.measure_marks import (
     LEAST_COVERED,
     MeasuredMark,
@@ -25,7 +25,7 @@ from spatial.jobs.orient.measure_marks import (
     with_way,
 )
 from spatial.jobs.orient.mic_place import offset_evidence, offset_findings
-from spatial.jobs.orient.orient_findings import mount_findings, swept_findings, unheard_findings
+from spatial.jobs.orient.orient_findings import MountFindings, mount_findings, swept_findings, unheard_findings
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.takes.take import Take
@@ -58,6 +58,8 @@ class OrientResult:
     place: OffsetJudgement | None = None
     """Whether the microphone hung where it was said to; None where nobody asked."""
     rig: Rig | None = None
+    about: MountFindings = field(default_factory=MountFindings)
+    """Those of the findings that are about the mount."""
 
     @property
     def matrix(self) -> FloatArray | None:
@@ -161,15 +163,18 @@ def orient_measured(
     faults = possible_faults(mount.picture_from_take, prior) if mount.mirrored else ()
     repaired = faults[0] if faults and repair and not mount.undetermined else None
     order = in_another_order(mount.matrix, prior) if mount.matrix is not None else None
+    about = mount_findings(
+        mount, used, prior, faults=faults, repaired=repaired, order=order, things=evidence, torn=torn
+    )
     findings = [
         *(sync.findings if sync else ()),
         *unheard_findings(marks),
         *swept_findings(marks),
-        *mount_findings(mount, used, prior, faults=faults, repaired=repaired, order=order, things=evidence, torn=torn),
+        *about.all(),
         *(offset_findings(place, rig) if rig is not None else ()),
     ]
     return OrientResult(
-        take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence, place, rig
+        take, sync, mount, tuple(marks), residuals, tuple(findings), faults, repaired, evidence, place, rig, about
     )
 
 
@@ -256,6 +261,6 @@ def determined_turn(oriented: OrientResult) -> FloatArray:
     """
     if oriented.matrix is not None:
         return oriented.matrix
-    if oriented.mount.mirrored and not oriented.mount.undetermined:
-        raise InconclusiveError(next(f.message for f in oriented.findings if f.code == Code.MIRRORED))
-    raise InconclusiveError(next(f.message for f in oriented.findings if f.code == Code.UNDETERMINED))
+    why = oriented.about.undetermined or oriented.about.mirrored
+    assert why is not None, "a mount that is not known says why"
+    raise InconclusiveError(why.message)

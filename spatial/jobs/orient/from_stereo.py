@@ -18,7 +18,8 @@ from spatial.jobs.sync.sync_result import SyncResult
 from spatial.media.buffers import Spool, TakeSamples, resampled
 from spatial.media.movies.clip import scratch_blocks
 from spatial.media.movies.display import DisplayTurn
-from spatial.mount.left_axis import AxisDoubt, LeftAxis, PairKind, UnmarkedMount, estimate_left_axis, mount_from_left
+from spatial.mount.left_axis import AxisDoubt, LeftAxis, PairKind, estimate_left_axis
+from spatial.mount.mount_from_left import UnmarkedMount, mount_from_left
 from spatial.mount.prior import Hanging
 from spatial.mount.stereo_tdoa import MOST_S, ScratchPairs, scratch_pairs, seen_from_camera
 from spatial.sync.envelope import WORKING_RATE_HZ
@@ -69,6 +70,8 @@ class UnmarkedResult:
     undetermined: tuple[str, ...]
     """Names of the angles that stay open."""
     findings: tuple[Finding, ...]
+    open: Finding | None = None
+    """Why angles stay open; None where none does."""
 
 
 def orient_unmarked(
@@ -123,12 +126,12 @@ def orient_unmarked(
     if result.estimate.true_rate_hz not in (None, result.take.rate_hz):
         return _open(None, "the take's sample rate is not the one in its header; write it anew with conform first")
     progress("finding left and right", 0.0)
-    # A clip's first sample lies within 1/rate of clip time 0, and milliseconds will do here.
+    # Directions go with the clip's samples, whose first lies at clip time phase_s.
     with Spool(WORKING_RATE_HZ) as sound, TakeSamples(result.take, WORKING_RATE_HZ) as field:
         assert result.clip.scratch is not None
         for block in resampled(scratch_blocks(result.clip), result.clip.scratch.rate_hz, WORKING_RATE_HZ):
             sound.write(block)
-        pairs = scratch_pairs(sound, field, result.law, most_s=most_s)
+        pairs = scratch_pairs(sound, field, result.law.from_clip_time(result.clip.scratch.phase_s), most_s=most_s)
     left = estimate_left_axis(pairs, hanging=hanging, microphone=microphone)
     if left.doubt is not None:
         return _open(left, _DOUBTS[left.doubt])
@@ -177,20 +180,24 @@ def _for_way(pairs: ScratchPairs, left: LeftAxis, way: Hanging, microphone: Micr
 
 def _open(left: LeftAxis | None, why: str) -> UnmarkedResult:
     message = f"the camera's sound does not tell how the microphone sat: {why}; {_INSTEAD}"
-    angles = ("yaw", "pitch", "roll")
-    return UnmarkedResult(left, None, (), angles, (Finding(Code.UNDETERMINED, Severity.LOOK, message),))
+    return _undetermined(left, (), ("yaw", "pitch", "roll"), message)
+
+
+def _undetermined(
+    left: LeftAxis | None, candidates: tuple[UnmarkedMount, ...], angles: tuple[str, ...], message: str
+) -> UnmarkedResult:
+    why = Finding(Code.UNDETERMINED, Severity.LOOK, message)
+    return UnmarkedResult(left, None, candidates, angles, (why,), why)
 
 
 def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: bool) -> UnmarkedResult:
-    if any("yaw" in mount.undetermined for mount in candidates):
+    if any(mount.undetermined for mount in candidates):
         sd_deg = max(np.degrees(mount.sd_rad.yaw_rad) for mount in candidates)
         message = (
             f"the camera's sound tells which way the microphone faced only to within {2 * sd_deg:.0f}°, because what "
             f"sounds stands too close together: {_INSTEAD}"
         )
-        return UnmarkedResult(
-            left, None, candidates, candidates[0].undetermined, (Finding(Code.UNDETERMINED, Severity.LOOK, message),)
-        )
+        return _undetermined(left, candidates, candidates[0].undetermined, message)
     if len(candidates) > 1:
         ways = ", ".join(f"{_way(mount)} it faced {_faced(mount)}" for mount in candidates)
         likely = max(candidates, key=lambda mount: mount.in_front)
@@ -199,8 +206,7 @@ def _told(left: LeftAxis, candidates: tuple[UnmarkedMount, ...], *, all_around: 
             f"or --upside-down (if those who sound stand in front of the lens, it hung {_way(likely)})"
         )
         # Which way round is known once it is stated how it hung; until then yaw and roll go together.
-        finding = Finding(Code.UNDETERMINED, Severity.LOOK, message)
-        return UnmarkedResult(left, None, candidates, ("yaw", "roll"), (finding,))
+        return _undetermined(left, candidates, ("yaw", "roll"), message)
     mount = candidates[0]
     findings = [
         Finding(

@@ -15,18 +15,18 @@ import numpy as np
 
 from spatial.conventions import SDS_OF_95, FloatArray
 from spatial.errors import InconclusiveError, SoundplumbError
-from spatial.field import ChannelFormat, ReadAs, angle_between
+from spatial.field import angle_between
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.orient.from_marks import OrientResult, orient_marks, require_match
 from spatial.jobs.orient.from_stereo import UnmarkedResult, orient_unmarked
 from spatial.jobs.orient.measure_marks import (
     MeasuredMark,
     as_if_still,
-    marks_of_clip,
     measure_marks,
     seen_in_other_layouts,
 )
 from spatial.jobs.orient.orient_findings import (
+    MountFindings,
     exchanged_message,
     layout_message,
     listed,
@@ -38,10 +38,11 @@ from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_clip import sync_clip
 from spatial.jobs.sync.sync_result import SyncResult
-from spatial.jobs.sync.take_choice import Pairing
+from spatial.jobs.track_request import TrackRequest
 from spatial.media.tables import CameraMoves
-from spatial.mount.left_axis import LeftAxis, UnmarkedMount, turn_from_left, turned_aside
+from spatial.mount.left_axis import LeftAxis
 from spatial.mount.mark_fit import MountEstimate
+from spatial.mount.mount_from_left import UnmarkedMount, turn_from_left, turned_aside
 from spatial.mount.prior import AxisMeasurement, Hanging, MountPrior
 from spatial.mount.still_camera import moves_contradicted
 from spatial.picture import parallax_angle_rad
@@ -83,27 +84,16 @@ _SIDES_APART_RAD = np.radians(60.0)
 def orient_clip(
     clip_path: Path,
     take_paths: Sequence[Path],
-    marks_path: Path | None,
+    asked: TrackRequest,
     *,
-    rig: Rig,
-    prior: MountPrior | None = None,
-    repair: bool = False,
-    pairing: Pairing | None = None,
-    channel_format: ReadAs = ChannelFormat.AMBIX,
     progress: Progress = silent,
 ) -> OrientResult:
     """Sync a clip with its take and find how the microphone sat.
 
     Parameters
     ----------
-    marks_path : Path, optional
-        Without marks the camera's stereo sound has to tell.
-    prior : MountPrior, optional
-        What the crew says of how it sat.
-    repair : bool
-        Put the channels of a mirrored take right, and tell the mount that is left.
-    pairing : Pairing, optional
-        That clip and take were filmed together.
+    asked : TrackRequest
+        Without marks the camera's stereo sound has to tell. A mount and tolerances are not used.
 
     Raises
     ------
@@ -112,16 +102,15 @@ def orient_clip(
     """
     result = sync_clip(
         *(clip_path, take_paths),
-        channel_format=channel_format,
-        mic_offset_m=rig.mic_offset_m,
-        mic_offset_sd_m=rig.mic_offset_sd_m,
-        pairing=pairing,
+        channel_format=asked.read_as,
+        mic_offset_m=asked.rig.mic_offset_m,
+        mic_offset_sd_m=asked.rig.mic_offset_sd_m,
+        pairing=asked.pairing,
         progress=progress,
     )
     require_match(result)
-    marks = marks_of_clip(marks_path, result.clip, rig) if marks_path else ()
-    heard = measure_marks(result.take, result.law, marks, rig)
-    return orient_match(result, heard, rig=rig, prior=prior, repair=repair, progress=progress)
+    heard = measure_marks(result.take, result.law, asked.marks_of(result.clip), asked.rig)
+    return orient_match(result, heard, rig=asked.rig, prior=asked.prior, repair=asked.repair, progress=progress)
 
 
 def orient_match(
@@ -197,7 +186,9 @@ def orient_by_scratch(
         )
     told = _told(result, rig, prior, progress)
     return OrientResult(
-        result.take, result, _estimate(told), (), (), (*result.findings, *told.findings), evidence=SCRATCH
+        *(result.take, result, _estimate(told), (), (), (*result.findings, *told.findings)),
+        evidence=SCRATCH,
+        about=MountFindings(told.open),
     )
 
 
@@ -329,23 +320,25 @@ def _by_other_layouts(oriented: OrientResult, rig: Rig, prior: MountPrior | None
 
 def _mirror_checked(oriented: OrientResult, apart_rad: float) -> OrientResult:
     """A mirrored field: whether the camera's sound has left where the marks have it, or where they have right."""
+    about, mirrored = oriented.about, oriented.about.mirrored
+    if mirrored is None:
+        return oriented
     if apart_rad < _SIDES_APART_RAD:
         message = mirrored_message(oriented.faults, oriented.repaired, sides_sure=True)
-        findings = [
-            replace(each, message=message) if each.code == Code.MIRRORED else each for each in oriented.findings
-        ]
-        return replace(oriented, findings=tuple(findings))
+        surer = replace(mirrored, message=message)
+        findings = tuple(surer if each == mirrored else each for each in oriented.findings)
+        return replace(oriented, findings=findings, about=replace(about, mirrored=surer))
     if apart_rad < np.pi - _SIDES_APART_RAD:
         return oriented
-    others = [each for each in oriented.findings if each.code not in (Code.MIRRORED, Code.TILT, Code.UPSIDE_DOWN)]
+    others = [each for each in oriented.findings if each not in (mirrored, *about.posture)]
     exchanged = Finding(Code.MIRRORED, Severity.FIX, exchanged_message())
-    return replace(oriented, faults=(), repaired=None, findings=(*others, exchanged))
+    about = MountFindings(about.undetermined, exchanged, about.marks)
+    return replace(oriented, faults=(), repaired=None, findings=(*others, exchanged), about=about)
 
 
 def _place_asked(oriented: OrientResult, rig: Rig) -> OrientResult:
     """A microphone told to be at the lens that seems tilted may hang above or below it instead."""
-    tilted = any(finding.code == Code.TILT for finding in oriented.findings)
-    if not tilted or any(rig.mic_offset_m):
+    if not oriented.about.tilted or any(rig.mic_offset_m):
         return oriented
     told = np.degrees(parallax_angle_rad(_FRONT, NEAR_M, (0.0, 0.0, _BELOW_M)))
     message = (

@@ -1,10 +1,12 @@
 """What orient has to say beside its numbers: what is open, wrong, mirrored, tilted, and what would settle it.
 
+Types: MountFindings.
 Functions: mount_findings, unheard_findings, swept_findings; undetermined_message, mirrored_message,
 exchanged_message, sides_message (also said where a job must stop); listed.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -56,6 +58,28 @@ _CLAP_DIRECTIONS: FloatArray = unit_vectors(np.radians([0.0, 90.0, -90.0, 0.0]),
 """Directions of these, unit vectors in the picture's axes, shape (4, 3)."""
 
 
+@dataclass(frozen=True, slots=True)
+class MountFindings:
+    """What there is to say about a mount, by what it is about."""
+
+    undetermined: Finding | None = None
+    """Why angles stay open."""
+    mirrored: Finding | None = None
+    """That the field is a mirror image, put right or not."""
+    marks: tuple[Finding, ...] = ()
+    """Marks that do not belong."""
+    posture: tuple[Finding, ...] = ()
+    """How the microphone sat where that is not as one expects: the crew's word doubted, on its side, upside down,
+    off level."""
+    tilted: bool = False
+    """Whether it sat off level, or not as the crew said, and no more than on its side."""
+
+    def all(self) -> list[Finding]:
+        """All of them, in the order in which they are read."""
+        first = [finding for finding in (self.undetermined, self.mirrored) if finding is not None]
+        return [*first, *self.marks, *self.posture]
+
+
 def mount_findings(
     mount: MountEstimate,
     used: Sequence[MeasuredMark],
@@ -66,25 +90,35 @@ def mount_findings(
     order: ChannelFault | None = None,
     things: str = "marks",
     torn: bool = False,
-) -> list[Finding]:
+) -> MountFindings:
     """Everything there is to say about a mount and the marks, or claps, that were heard for it.
 
     `torn` says that it is open who of those whose marks overlap is who.
     """
-    findings = []
+    undetermined = mirrored = None
     if mount.undetermined:
         message = torn_message(prior) if torn else undetermined_message(mount, used, prior, things)
-        findings.append(Finding(Code.UNDETERMINED, Severity.LOOK, message))
+        undetermined = Finding(Code.UNDETERMINED, Severity.LOOK, message)
     if mount.mirrored:
         severity = Severity.LOOK if repaired else Severity.FIX
-        findings.append(Finding(Code.MIRRORED, severity, mirrored_message(faults, repaired, things=things)))
-    matrix = repaired.mount if repaired else mount.matrix
+        mirrored = Finding(Code.MIRRORED, severity, mirrored_message(faults, repaired, things=things))
     if mount.undetermined or mount.contradictory:
-        return findings
-    findings += _mark_findings(mount, used, things)
+        return MountFindings(undetermined, mirrored)
+    marks = tuple(_mark_findings(mount, used, things))
+    matrix = repaired.mount if repaired else mount.matrix
     if matrix is None:
-        return findings
+        return MountFindings(undetermined, mirrored, marks)
+    posture, tilted = _posture_findings(mount, matrix, order, things)
+    return MountFindings(undetermined, mirrored, marks, tuple(posture), tilted)
+
+
+def _posture_findings(
+    mount: MountEstimate, matrix: FloatArray, order: ChannelFault | None, things: str
+) -> tuple[list[Finding], bool]:
+    """How the microphone sat, where that is not as one expects; and whether it sat tilted."""
+    findings = []
     tilt = float(np.arccos(np.clip(matrix[2, 2], -1.0, 1.0)))
+    tilted = mount.word_doubted and tilt <= _UPSIDE_DOWN_RAD
     if mount.word_doubted:
         findings.append(
             Finding(
@@ -109,6 +143,7 @@ def mount_findings(
         )
         tilt = float(np.pi - tilt)
     if tilt > max(_TILTED_RAD, 2 * mount.sd_rad.pitch_rad, 2 * mount.sd_rad.roll_rad):
+        tilted = True
         findings.append(
             Finding(
                 Code.TILT,
@@ -116,7 +151,7 @@ def mount_findings(
                 f"the microphone hung {np.degrees(tilt):.1f}° off level; the sound is turned to match",
             )
         )
-    return findings
+    return findings, tilted
 
 
 def unheard_findings(marks: Sequence[MeasuredMark]) -> list[Finding]:

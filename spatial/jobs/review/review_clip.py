@@ -5,7 +5,7 @@ Functions: review_clip (from files); review_match (a match at hand).
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,13 +14,12 @@ import numpy as np
 from spatial.conventions import FloatArray
 from spatial.direction.summary import RowVotes, SoundRows
 from spatial.errors import InconclusiveError, InputError, MediaFileError
-from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.render import moves_findings, track_turn
 from spatial.jobs.inspect.take_health import health_on_clip
 from spatial.jobs.orient.from_marks import OrientResult, require_match
 from spatial.jobs.orient.judges import judges_of_mount
-from spatial.jobs.orient.measure_marks import MeasuredMark, marks_of_clip, measure_marks, settled_by_turn
+from spatial.jobs.orient.measure_marks import MeasuredMark, measure_marks, settled_by_turn
 from spatial.jobs.orient.mic_place import sight_findings, sight_of_marks
 from spatial.jobs.orient.orient_clip import orient_match
 from spatial.jobs.orient.orient_findings import unheard_findings
@@ -29,16 +28,19 @@ from spatial.jobs.review.clip_sound import play_for_ears, sound_over_clip
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_clip import sync_clip
 from spatial.jobs.sync.sync_result import SyncResult
-from spatial.jobs.sync.take_choice import Pairing
+from spatial.jobs.track_request import TrackRequest
 from spatial.jobs.verify import Tolerance, check_marks
 from spatial.media.cache import content_glance
 from spatial.media.movies.clip import Clip, open_clip
 from spatial.media.movies.display import turned_in_words
 from spatial.media.movies.proxy import join_movie, write_pictures
-from spatial.mount.prior import MountPrior
+from spatial.media.tables import Mark, OpenMark, has_marks, read_open_marks
 from spatial.picture import LAYOUTS, Picture, parse_picture
-from spatial.rotation import YawPitchRoll, matrix_from_ypr, ypr_from_matrix
+from spatial.rotation import YawPitchRoll, ypr_from_matrix
 from spatial.verification.placement import Judge, MarkCheck, Verdict
+
+_OVER_S = 0.5
+"""A moment may end this much after its clip, seconds, as a mark may: somebody wrote its length by hand."""
 
 MOVIE = "movie.mp4"
 """The small movie, with the sound of a head that faces front."""
@@ -66,6 +68,8 @@ class ReviewResult:
     sounds: dict[str, str]
     """Sound files by the way the head faces, and "recorded"."""
     findings: tuple[Finding, ...]
+    moments: tuple[OpenMark, ...] = ()
+    """Moments that are still to be marked: of the marks file, and suggested beside the clip."""
     clip_glance: str = ""
     """What the clip's file is known by, under any name; empty where it is not known."""
     judges: tuple[Judge, ...] = ()
@@ -93,19 +97,7 @@ class ReviewResult:
 
 
 def review_clip(
-    clip_path: Path,
-    take_paths: Sequence[Path],
-    folder: Path,
-    *,
-    marks_path: Path | None = None,
-    mount: YawPitchRoll | None = None,
-    rig: Rig,
-    prior: MountPrior | None = None,
-    repair: bool = False,
-    tolerance: Tolerance | None = None,
-    pairing: Pairing | None = None,
-    channel_format: ReadAs = ChannelFormat.AMBIX,
-    progress: Progress = silent,
+    clip_path: Path, take_paths: Sequence[Path], folder: Path, asked: TrackRequest, *, progress: Progress = silent
 ) -> ReviewResult:
     """Sync, orient where anything tells, measure where sound comes from, and write movie and sound into a folder.
 
@@ -113,17 +105,9 @@ def review_clip(
     ----------
     folder : Path
         An empty folder; MOVIE and the sound files go there.
-    marks_path : Path, optional
-        Marks of the clip: shown, and they tell the mount where it is not given. Without marks the camera's stereo sound
-        is asked; where that cannot tell, all is shown and played as recorded.
-    mount : YawPitchRoll, optional
-        How the microphone sat, where the crew knows.
-    prior : MountPrior, optional
-        What the crew says of how it sat, where marks or the camera's sound tell the rest.
-    repair : bool
-        Put the channels of a mirrored take right.
-    pairing : Pairing, optional
-        That clip and take were filmed together.
+    asked : TrackRequest
+        Its marks are shown, and they tell the mount where it is not given. Without marks the camera's stereo sound is
+        asked; where that cannot tell, all is shown and played as recorded.
 
     Raises
     ------
@@ -139,27 +123,22 @@ def review_clip(
     def find() -> SyncResult:
         return sync_clip(
             *(clip_path, take_paths),
-            channel_format=channel_format,
-            mic_offset_m=rig.mic_offset_m,
-            mic_offset_sd_m=rig.mic_offset_sd_m,
-            pairing=pairing,
+            channel_format=asked.read_as,
+            mic_offset_m=asked.rig.mic_offset_m,
+            mic_offset_sd_m=asked.rig.mic_offset_sd_m,
+            pairing=asked.pairing,
             progress=progress,
         )
 
-    told = _Told(marks_path, mount, None, rig, prior, repair, tolerance or Tolerance())
-    return _reviewed(clip, find, told, folder, progress)
+    return _reviewed(_Review(clip, asked, None, folder, progress), find)
 
 
 def review_match(
     result: SyncResult,
     folder: Path,
+    asked: TrackRequest,
     *,
-    marks_path: Path | None = None,
     oriented: OrientResult | None = None,
-    rig: Rig,
-    prior: MountPrior | None = None,
-    repair: bool = False,
-    tolerance: Tolerance | None = None,
     progress: Progress = silent,
 ) -> ReviewResult:
     """The same for a clip whose take has been found, and perhaps how the microphone sat.
@@ -167,48 +146,44 @@ def review_match(
     Parameters
     ----------
     result : SyncResult
-    folder, marks_path, rig, prior, repair, tolerance, progress
+    folder, asked, progress
         As for review_clip.
     oriented : OrientResult, optional
         How the microphone sat, where that was found before.
     """
-    told = _Told(marks_path, None, oriented, rig, prior, repair, tolerance or Tolerance())
-    return _reviewed(result.clip, lambda: result, told, folder, progress)
+    return _reviewed(_Review(result.clip, asked, oriented, folder, progress), lambda: result)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Told:
-    """What a review is told beside clip and take."""
+class _Review:
+    """A review in the making."""
 
-    marks_path: Path | None
-    mount: YawPitchRoll | None
+    clip: Clip
+    asked: TrackRequest
     oriented: OrientResult | None
-    rig: Rig
-    prior: MountPrior | None
-    repair: bool
-    tolerance: Tolerance
+    """How the microphone sat, where that was found before."""
+    folder: Path
+    progress: Progress
 
-    def orient(
-        self, result: SyncResult, heard: Sequence[MeasuredMark], progress: Progress
-    ) -> tuple[OrientResult | None, list[Finding]]:
+    def orient(self, result: SyncResult, heard: Sequence[MeasuredMark]) -> tuple[OrientResult | None, list[Finding]]:
         """How the microphone sat, as far as that is to be found; or why it cannot be."""
-        if self.mount is not None or self.oriented is not None:
+        asked = self.asked
+        if asked.mount is not None or self.oriented is not None:
             return self.oriented, []
         try:
             return orient_match(
-                result, heard, rig=self.rig, prior=self.prior, repair=self.repair, progress=progress
+                result, heard, rig=asked.rig, prior=asked.prior, repair=asked.repair, progress=self.progress
             ), []
         except InconclusiveError as error:
             return None, [Finding(Code.UNDETERMINED, Severity.LOOK, str(error))]
 
 
-def _reviewed(
-    clip: Clip, find: Callable[[], SyncResult], told: _Told, folder: Path, progress: Progress
-) -> ReviewResult:
+def _reviewed(review: _Review, find: Callable[[], SyncResult]) -> ReviewResult:
     """Make the small movie beside all else."""
-    rig = told.rig
+    clip, asked, folder, progress = review.clip, review.asked, review.folder, review.progress
+    rig = asked.rig
     picture = _picture_of(clip, rig)
-    marks = marks_of_clip(told.marks_path, clip, rig) if told.marks_path else ()
+    marks, moments = _marks_and_moments(clip, asked)
     with ExitStack() as stack:
         pool = stack.enter_context(ThreadPoolExecutor(1))
         drawing = _Background()
@@ -220,8 +195,10 @@ def _reviewed(
         result = find()
         require_match(result)
         heard = measure_marks(result.take, result.law, marks, rig)
-        oriented, untold = told.orient(result, heard, progress)
-        matrix = matrix_from_ypr(told.mount) if told.mount is not None else (oriented.matrix if oriented else None)
+        oriented, untold = review.orient(result, heard)
+        matrix = asked.mount_matrix
+        if matrix is None and oriented is not None:
+            matrix = oriented.matrix
         repaired = oriented.repaired.mic_from_take if oriented and oriented.repaired else None
         unsound = health_on_clip(result, progress=progress)
         rows, votes = sound_over_clip(result, band_hz=rig.band_hz, progress=progress)
@@ -244,7 +221,7 @@ def _reviewed(
         take_turn = matrix if repaired is None else matrix @ repaired
         heard = settled_by_turn(heard, take_turn)
         seen = [_seen_by_camera(mark, take_turn, rig) for mark in heard]
-        checked, said = check_marks(seen, told.tolerance, judges)
+        checked, said = check_marks(seen, asked.tolerance, judges)
         checks = [check for _, check in checked]
         findings += said
         right = [
@@ -264,12 +241,30 @@ def _reviewed(
         orient=oriented,
         marks=tuple(zip(heard, checks, strict=True)),
         rig=rig,
-        tolerance=told.tolerance,
+        tolerance=asked.tolerance,
         sounds={facing: name for facing, name in names.items() if facing != "front"},
         findings=tuple(dict.fromkeys(findings)),
+        moments=moments,
         clip_glance=content_glance(clip.path),
         judges=tuple(judges),
     )
+
+
+def _marks_and_moments(clip: Clip, asked: TrackRequest) -> tuple[tuple[Mark, ...], tuple[OpenMark, ...]]:
+    """The marks of a clip, and the moments of which nobody has said yet where they are seen."""
+    files = [path for path in (asked.marks_path, clip.path.with_name(f"{clip.path.stem}.moments.csv")) if path]
+    moments = [moment for path in files if _is_there(path) for moment in read_open_marks(path)]
+    inside = tuple(moment for moment in dict.fromkeys(moments) if moment.end_s <= clip.duration_s + _OVER_S)
+    if asked.marks_path and not has_marks(asked.marks_path):
+        return (), inside
+    return asked.marks_of(clip), inside
+
+
+def _is_there(path: Path) -> bool:
+    # No file lies under a name that no disk takes, as beside a clip with a very long one.
+    with suppress(OSError):
+        return path.exists()
+    return False
 
 
 def _seen_by_camera(heard: MeasuredMark, picture_from_take: FloatArray, rig: Rig) -> MeasuredMark:

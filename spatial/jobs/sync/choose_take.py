@@ -129,7 +129,8 @@ def _choose_by_sound(
             estimate = on_picture_time(estimate, clip)
     told = {owner.path: own for owner, _, own in likely}
     own_takes = [owner[0] for owner in owners]
-    return _choice(clip, take, estimate, judgement, own_takes, alternatives, phase_s, separation, told)
+    choice = _choice(clip, take, estimate, judgement, own_takes, alternatives, phase_s, separation, told)
+    return replace(choice, riding=(take, alternatives[best].law, judgement.riding_db))
 
 
 def _strength(estimate: SyncEstimate) -> float:
@@ -221,21 +222,24 @@ def _choice(
             for n in judgement.rivals
         ]
         if all(copies) and estimate.matched:
-            return Choice(take, estimate, (copies_of(clip, take, possibilities),), possibilities)
+            copy = copies_of(clip, take, possibilities)
+            return Choice(take, estimate, (copy,), possibilities, doubts=(copy,))
         places = [(takes[n], alternatives[n].law.from_clip_time(-phase_s)) for n in order if n in judgement.rivals]
         if parts := fuller_part(clip, (take, alternatives[judgement.best].law.from_clip_time(-phase_s)), places, told):
             return parts
         finding = ambiguous(clip, possibilities)
         reason = "it cannot be told which of several places it is, for they hold the same music or the same beat"
-        return Choice(take, replace(_refused(estimate, reason), undecided=True), (finding,), possibilities)
-    findings: tuple[Finding, ...] = ()
+        refused = replace(_refused(estimate, reason), undecided=True)
+        return Choice(take, refused, (finding,), possibilities, doubts=(finding,))
+    doubts: tuple[Finding, ...] = ()
     if against.standing is Standing.DOUBTFUL and not apart:
-        findings = (doubtful(clip, take, against),)
+        doubts = (doubtful(clip, take, against),)
     elif against.standing is Standing.MUSIC and judgement.verdict is Verdict.AMBIGUOUS:
-        findings = (only_music(clip, take),)
+        doubts = (only_music(clip, take),)
     elif against.standing is Standing.UNTOLD and against.only_clip_s + against.only_take_s >= _ALONE_S:
-        findings = (too_little(clip, take),)
-    return Choice(take, estimate, findings if estimate.matched else (), possibilities)
+        doubts = (too_little(clip, take),)
+    doubts = doubts if estimate.matched else ()
+    return Choice(take, estimate, doubts, possibilities, doubts=doubts)
 
 
 def _refused(estimate: SyncEstimate, reason: str) -> SyncEstimate:

@@ -3,7 +3,7 @@
 The sound has to offer an alignment first: neither can invent one. What it doubts stays as a finding, in words.
 
 Functions: settled (a choice with the evidence of clocks and crew); require_one_take (a crew's word is about one);
-clocks_note, is_doubt (findings).
+clocks_note (a finding).
 """
 
 from collections.abc import Callable, Sequence
@@ -14,7 +14,7 @@ import numpy as np
 from spatial.errors import InputError
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.sync.listen_take import Listened
-from spatial.jobs.sync.take_choice import Choice, DecidedBy, Pairing, Possibility
+from spatial.jobs.sync.take_choice import Choice, DecidedBy, Pairing, Possibility, serious
 from spatial.jobs.sync.time_of_day import camera_stamps
 from spatial.media.movies.clip import Clip
 from spatial.media.takes.joining import missing_parts
@@ -128,13 +128,17 @@ def _by_clocks(
     here = found.take is choice.take and law is not None and abs(found.law.offset_s - law.offset_s) < _SAME_S
     if not here:
         return _contradicted(choice, clip, found, agreement)
-    doubts = [f for f in choice.findings if is_doubt(f)]
-    needed = SURE_CHANCE if any(f.severity is Severity.FIX for f in doubts) else LIKELY_CHANCE
-    if not doubts or agreement.chance > needed:
+    doubts = serious(choice.doubts)
+    if not doubts or agreement.chance > LIKELY_CHANCE:
         return choice
-    note = clocks_note(clip, found.take, agreement)
-    kept = tuple(f for f in choice.findings if not is_doubt(f))
-    return replace(choice, findings=(*kept, note), decided_by=DecidedBy.CLOCKS)
+    return _relieved(choice, clocks_note(clip, found.take, agreement), DecidedBy.CLOCKS)
+
+
+def _relieved(choice: Choice, word: Finding, by: DecidedBy) -> Choice:
+    """A choice whose serious doubts somebody else has settled, with their word in place of these."""
+    findings = choice.without_doubts()
+    left = tuple(doubt for doubt in choice.doubts if doubt in findings)
+    return replace(choice, findings=(*findings, word), doubts=left, decided_by=by)
 
 
 def _elsewhere(
@@ -172,6 +176,7 @@ def _answered(
         take=found.take,
         estimate=estimate,
         findings=(note,),
+        doubts=(),
         possibilities=(only,),
         decided_by=DecidedBy.CLOCKS,
     )
@@ -186,7 +191,7 @@ def _contradicted(choice: Choice, clip: Clip, found: Possibility, agreement: Agr
         f"too, and there {agreement.in_words()}: make sure which of the two was rolling"
     )
     doubt = Finding(Code.AMBIGUOUS_MATCH, Severity.LOOK, message, clip.path.name)
-    return replace(choice, findings=(*choice.findings, doubt))
+    return replace(choice, findings=(*choice.findings, doubt), doubts=(*choice.doubts, doubt))
 
 
 def clocks_note(clip: Clip, take: Take, agreement: Agreement) -> Finding:
@@ -209,7 +214,7 @@ def _by_word(
 ) -> Choice:
     """What the crew says of it, or what was decided over the whole day."""
     if choice.estimate.matched:
-        return _doubts_lowered(choice, pairing)
+        return choice if pairing.finding is None else _relieved(choice, pairing.finding, pairing.by)
     possible = _possible(choice, tried)
     if pairing.offset_s is not None:
         wanted = pairing.offset_s
@@ -218,41 +223,20 @@ def _by_word(
         estimate = place(possibility)
         if not estimate.matched:
             continue
-        said = pairing.finding or _taken_on_word(choice, clip, possible, number)
-        # What does not doubt the place, such as a part that is missing, is as true as before.
-        kept = tuple(f for f in choice.findings if not is_doubt(f))
+        word = pairing.finding or _taken_on_word(choice, clip, possible, number)
         only = replace(possibility, estimate=estimate)
         rest = tuple(p for p in possible if p is not possibility)
         return replace(
             choice,
             take=possibility.take,
             estimate=estimate,
-            findings=(*kept, said),
+            findings=(*choice.without_doubts(), word),
+            # A word of the crew leaves the doubt beside it; what the clocks of a day decide does not.
+            doubts=() if pairing.finding else (word,),
             possibilities=(only, *rest),
             decided_by=pairing.by,
         )
     return choice
-
-
-def _doubts_lowered(choice: Choice, pairing: Pairing) -> Choice:
-    """A match that the sound gives by itself: what speaks against it is to be looked at, no more."""
-    if pairing.finding is not None:
-        kept = tuple(f for f in choice.findings if not is_doubt(f))
-        return replace(choice, findings=(*kept, pairing.finding), decided_by=pairing.by)
-    if not any(is_doubt(f) and f.severity is Severity.FIX for f in choice.findings):
-        return choice
-    lowered = tuple(
-        replace(
-            f,
-            severity=Severity.LOOK,
-            message=f"by their sound alone, {f.message}; --paired says that they were filmed together, and that is "
-            "taken for true",
-        )
-        if is_doubt(f) and f.severity is Severity.FIX
-        else f
-        for f in choice.findings
-    )
-    return replace(choice, findings=lowered, decided_by=pairing.by)
 
 
 def _taken_on_word(choice: Choice, clip: Clip, possible: Sequence[Possibility], number: int) -> Finding:
@@ -277,8 +261,3 @@ def _taken_on_word(choice: Choice, clip: Clip, possible: Sequence[Possibility], 
 def _begin(possibility: Possibility) -> str:
     offset_s = possibility.law.offset_s
     return f"{abs(offset_s):.2f} s {'before' if offset_s > 0 else 'after'} the clip ({100 * possibility.share:.0f} %)"
-
-
-def is_doubt(finding: Finding) -> bool:
-    """Whether a finding of a choice doubts that clip and take belong together there."""
-    return finding.code == Code.AMBIGUOUS_MATCH and finding.severity is not Severity.NOTE

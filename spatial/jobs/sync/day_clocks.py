@@ -13,10 +13,10 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.sync.crew_word import clocks_note, is_doubt
+from spatial.jobs.sync.crew_word import clocks_note
 from spatial.jobs.sync.sync_findings import match_findings
 from spatial.jobs.sync.sync_result import SyncResult
-from spatial.jobs.sync.take_choice import DecidedBy, Pairing, Possibility
+from spatial.jobs.sync.take_choice import DecidedBy, Pairing, Possibility, serious
 from spatial.jobs.sync.time_of_day import camera_stamp_s, camera_stamps_by_kind, timecode_start_s
 from spatial.media.movies.clip import Clip
 from spatial.sync.choice import DECIDED
@@ -68,7 +68,7 @@ def _between(results: Sequence[SyncResult]) -> list[SyncResult]:
 def _confirmed(result: SyncResult, results: Sequence[SyncResult]) -> SyncResult:
     """Decide whether the only place there is is the one, where the sound doubts or refuses it."""
     (only,) = result.possibilities
-    doubts = [f for f in result.findings if is_doubt(f)]
+    doubts = serious(result.doubts)
     if result.estimate.matched and not doubts:
         return result
     estimate = result.estimate if result.estimate.matched else result.alignment
@@ -85,10 +85,11 @@ def _confirmed(result: SyncResult, results: Sequence[SyncResult]) -> SyncResult:
         possibilities=(replace(only, share=1.0, estimate=estimate),),
         decided_by=DecidedBy.CLOCKS,
         pairing=pairing,
+        doubts=tuple(doubt for doubt in result.doubts if doubt not in doubts),
     )
     if result.estimate.matched:
         return replace(chosen, findings=(*(f for f in result.findings if f not in doubts), note))
-    return replace(chosen, findings=(*chosen.take.findings, *match_findings(chosen), note))
+    return replace(chosen, findings=(*chosen.take.findings, *match_findings(chosen), note), doubts=())
 
 
 def _over_day(result: SyncResult, only: Possibility, results: Sequence[SyncResult]) -> Agreement | None:
@@ -129,6 +130,7 @@ def _settle(
         possibilities=(best,),
         decided_by=DecidedBy.CLOCKS,
         listened=None,
+        doubts=(),
     )
     others = " and ".join(dict.fromkeys(p.take.path.name for p in possibilities if p is not best))
     settled = Finding(

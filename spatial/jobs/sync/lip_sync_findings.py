@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.conform.sidecar import is_track_of_ours
+from spatial.media.track_files import is_track_of_ours
 from spatial.verification.lip_sync import TrackLipSync, Verdict, in_words, judge_track
 
 if TYPE_CHECKING:

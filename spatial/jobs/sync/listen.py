@@ -11,19 +11,18 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Lock
 
-import numpy as np
-
+from spatial.dsp.samples import while_reading
 from spatial.errors import MediaFileError, SoundplumbError
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.faults import as_fault
 from spatial.jobs.progress import Progress
 from spatial.jobs.sync.listen_process import WORTH_IT_S, listen_in_process
-from spatial.jobs.sync.listen_take import Listened, keep_take, listen_once, remembered_take
-from spatial.media.buffers import Spool, resampled
+from spatial.jobs.sync.listen_take import Hearing, Listened, keep_take, listen_once, remembered_take
+from spatial.media.buffers import Spool
 from spatial.media.cache import FeatureCache
 from spatial.media.movies.clip import Clip, scratch_blocks
 from spatial.media.takes.take import Take
-from spatial.sync.envelope import WORKING_RATE_HZ, EnvelopeBuilder
+from spatial.sync.envelope import WORKING_RATE_HZ
 
 _FEW = 3
 """Faults that are named in a message at most; of more it only grows longer."""
@@ -47,13 +46,10 @@ def listen_to_clip(clip: Clip, progress: Progress) -> Iterator[tuple[Spool, List
         )
     rate = clip.scratch.rate_hz
     with Spool(WORKING_RATE_HZ) as spool:
-        envelope, peak = EnvelopeBuilder(), 0.0
-        for block in resampled(scratch_blocks(clip), rate, WORKING_RATE_HZ):
-            spool.write(block)
-            envelope.push(block)
-            peak = max(peak, float(np.max(np.abs(block))))
+        hearing = Hearing(rate, spool)
+        for _ in while_reading(hearing.push, scratch_blocks(clip)):
             progress(f"listening to {clip.path.name}", spool.length / WORKING_RATE_HZ / max(clip.duration_s, 1e-9))
-        yield spool, Listened(envelope.finish(), peak)
+        yield spool, hearing.finish()
 
 
 def listen_to_take(take: Take, progress: Progress) -> Listened:

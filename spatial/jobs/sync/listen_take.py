@@ -1,7 +1,8 @@
 """One pass over a take: what is kept of it, or remembered from the last time.
 
 Conventions: spatial.conventions (time).
-Functions: remembered_take, is_remembered; listen_once (the pass itself); keep_take (for the next time).
+Functions: remembered_take, is_remembered; Hearing (block by block); listen_once (the pass itself); keep_take (for the
+next time).
 """
 
 from collections.abc import Iterator
@@ -10,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from spatial.conventions import FloatArray
+from spatial.dsp.samples import while_reading
 from spatial.jobs.progress import Progress
-from spatial.media.buffers import resampled
+from spatial.media.buffers import Resampler, Spool
 from spatial.media.cache import FeatureCache
 from spatial.media.takes.take import Take, field_blocks
 from spatial.sync.envelope import ENVELOPE_VERSION, WORKING_RATE_HZ, EnvelopeBuilder
@@ -51,9 +53,34 @@ def is_remembered(take: Take, cache: FeatureCache) -> bool:
     return cache.knows(take, _KIND)
 
 
+class Hearing:
+    """What is kept of sound that comes in blocks: its envelope, its peak and, where asked for, itself."""
+
+    def __init__(self, rate_hz: float, spool: Spool | None = None) -> None:
+        self._resampler, self._envelope = Resampler(rate_hz, WORKING_RATE_HZ), EnvelopeBuilder()
+        self._spool, self._peak = spool, 0.0
+
+    def push(self, block: FloatArray) -> None:
+        """Hear the next block, shape (channels, samples)."""
+        self._take_in(self._resampler.push(block))
+
+    def finish(self) -> Listened:
+        """What was heard, once there are no more blocks."""
+        self._take_in(self._resampler.finish())
+        return Listened(self._envelope.finish(), self._peak)
+
+    def _take_in(self, sound: FloatArray) -> None:
+        if not sound.size:
+            return
+        if self._spool is not None:
+            self._spool.write(sound)
+        self._envelope.push(sound)
+        self._peak = max(self._peak, float(np.max(sound)), -float(np.min(sound)))
+
+
 def listen_once(take: Take, progress: Progress) -> Listened:
     """Read a take's W once for its envelope."""
-    envelope, peak, done = EnvelopeBuilder(), 0.0, 0
+    hearing, done = Hearing(take.rate_hz), 0
 
     def omni() -> Iterator[FloatArray]:
         nonlocal done
@@ -62,10 +89,9 @@ def listen_once(take: Take, progress: Progress) -> Listened:
             progress(f"listening to {take.path.name}", done / max(take.samples, 1))
             yield block
 
-    for block in resampled(omni(), take.rate_hz, WORKING_RATE_HZ):
-        envelope.push(block)
-        peak = max(peak, float(np.max(np.abs(block))))
-    return Listened(envelope.finish(), peak)
+    for _ in while_reading(hearing.push, omni()):
+        pass
+    return hearing.finish()
 
 
 def keep_take(take: Take, heard: Listened, cache: FeatureCache) -> None:

@@ -1,7 +1,7 @@
 """What there is to say about a clip and its take, beyond the numbers.
 
 Functions: match_findings (they match); no_match_finding (none does); missing_finding (a part was not given);
-riding_findings, riding_over_day (an automatic gain).
+riding_findings, riding_over_day (an automatic gain); is_pulled (of a law).
 """
 
 from collections.abc import Sequence
@@ -16,7 +16,7 @@ from spatial.media.takes.joining import missing_parts, time_between
 from spatial.media.takes.take import Take
 from spatial.sync.alignment import SyncEstimate
 from spatial.sync.camera_gain import LEAST_DB
-from spatial.timebase import ClockStep
+from spatial.timebase import ClockLaw, ClockStep
 
 _PADDED_S = 0.1
 """Seconds without sound at an end, two or three frames, below which that is not worth a word."""
@@ -165,6 +165,11 @@ def _missing(result: SyncResult) -> list[Finding]:
     return []
 
 
+def is_pulled(law: ClockLaw) -> bool:
+    """Whether two clocks differ as those of boxes that were set to different frame rates do."""
+    return abs(abs(law.drift_ppm) - _PULL_PPM) <= _CLOCKS_PPM
+
+
 def _drift(clip: Clip, take: Take, estimate: SyncEstimate) -> Finding:
     assert estimate.law is not None
     ppm = estimate.law.drift_ppm
@@ -173,7 +178,7 @@ def _drift(clip: Clip, take: Take, estimate: SyncEstimate) -> Finding:
         f"the recorder's clock runs {faster} against the camera's by {abs(ppm):.1f} ppm "
         f"(±{SDS_OF_95 * (estimate.drift_sd_ppm or 0.0):.1f}), {slip_ms:.1f} ms over this clip"
     )
-    if abs(abs(ppm) - _PULL_PPM) > _CLOCKS_PPM:
+    if not is_pulled(estimate.law):
         return Finding(Code.DRIFT, Severity.NOTE, message, take.path.name)
     pull = "pull-down" if ppm < 0 else "pull-up"
     return Finding(

@@ -38,6 +38,8 @@ class SyncResult:
     """Where no answer is given although the two align: the estimate there."""
     pairing: Pairing | None = None
     """What the clocks of a whole day decided, for a job that listens to this clip again."""
+    doubts: tuple[Finding, ...] = ()
+    """Those of the findings that doubt that the two belong together there, whoever took it for true all the same."""
     riding_db: float | None = None
     """Range of the camera's automatic gain, dB, about 0 where it stands; None where that was not measured."""
 

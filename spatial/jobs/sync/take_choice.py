@@ -1,12 +1,14 @@
 """What the choice between takes is made of: what is possible, who decided, and what became of it.
 
 Types: Possibility, DecidedBy, Pairing, Choice.
+Functions: serious (doubts that are no mere notes).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
-from spatial.findings import Finding
+from spatial.findings import Finding, Severity
 from spatial.media.takes.take import Take
 from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw
@@ -58,3 +60,17 @@ class Choice:
     decided_by: DecidedBy = DecidedBy.SOUND
     alignment: SyncEstimate | None = None
     """Where no answer is given although the two align: the estimate there."""
+    riding: tuple[Take, ClockLaw, float | None] | None = None
+    """A take and a law from the time of the clip's samples, and by how much the camera's gain rides along them, dB."""
+    doubts: tuple[Finding, ...] = ()
+    """Those of the findings that doubt that clip and take belong together there, a note of little sound too."""
+
+    def without_doubts(self) -> tuple[Finding, ...]:
+        """Its findings but for doubts that ask somebody to look: what does not doubt the place is as true as before."""
+        doubts = serious(self.doubts)
+        return tuple(finding for finding in self.findings if finding not in doubts)
+
+
+def serious(doubts: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Doubts that ask somebody to look; the others are for whoever reads on."""
+    return tuple(doubt for doubt in doubts if doubt.severity is not Severity.NOTE)

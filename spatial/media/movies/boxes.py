@@ -7,6 +7,7 @@ Sources:
 [1] ISO/IEC 14496-12 (boxes; movie, track and edit list headers; sample tables; fragments; chnl).
 [2] Apple, "QuickTime File Format Specification" and "Core Audio Format Specification": chan, its layout tags.
 [3] Apple, "Audio Interchange File Format": chunks (value from memory).
+[4] "Spatial Audio RFC" (public specification): SA3D.
 """
 
 import io
@@ -24,7 +25,7 @@ Matrix = tuple[tuple[float, float], tuple[float, float]]
 _FOLDERS = frozenset({b"moov", b"trak", b"mdia", b"minf", b"stbl", b"edts", b"moof", b"traf", b"mvex"})
 """Boxes that hold boxes."""
 
-_FIRST_KINDS = frozenset({b"ftyp", b"moov", b"mdat", b"free", b"skip", b"wide", b"pnot", b"styp", b"sidx", b"moof"})
+FIRST_KINDS = frozenset({b"ftyp", b"moov", b"mdat", b"free", b"skip", b"wide", b"pnot", b"styp", b"sidx", b"moof"})
 """What such a file begins with."""
 
 _MOST_BOXES = 500_000
@@ -36,8 +37,8 @@ _MOST_SHOWN = 50_000_000
 _SAMPLES_AT_ONCE = 1024
 """Of sound without a coder the decoder lists pieces of so many samples, not each (libavformat's mov.c)."""
 
-_NAMING = (b"chan", b"chnl", b"CHAN")
-"""Boxes and chunks that say which channel is which ([1], [2])."""
+_NAMING = (b"chan", b"chnl", b"CHAN", b"SA3D")
+"""Boxes and chunks that say which channel is which ([1], [2], [4])."""
 
 _MAY_NAME = frozenset({*_NAMING, b"stsd", b"udta", b"gmhd"})
 """Boxes that are one of those, or may hold one."""
@@ -156,10 +157,23 @@ def layout_places(path: Path) -> list[int]:
         for name, stop in (*_named_in_boxes(file), *_named_in_chunks(file)):
             file.seek(name)
             kind, head = file.read(4), file.read(12)
+            if kind == b"SA3D":
+                if not _in_own_order(file, name, stop):
+                    found.append(name)
+                continue
             # Four bytes of version and flags, then the tag.
             if stop - name < 16 or kind == b"chnl" or int.from_bytes(head[4:8], "big") not in _PLAIN_LAYOUTS:
                 found.append(name)
         return found
+
+
+def _in_own_order(file: BinaryIO, name: int, stop: int) -> bool:
+    """Whether the map of an SA3D box ([4]) leaves its channels as they are: of others the decoder makes an order."""
+    file.seek(name + 12)
+    count = int.from_bytes(file.read(4), "big")
+    if stop - name - 16 < 4 * count:
+        return False
+    return all(int.from_bytes(file.read(4), "big") == channel for channel in range(count))
 
 
 def _named_in_boxes(file: BinaryIO) -> Iterator[tuple[int, int]]:
@@ -236,7 +250,7 @@ def walk_boxes(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
     """
     size = file.seek(0, io.SEEK_END)
     file.seek(0)
-    if file.read(8)[4:] not in _FIRST_KINDS:
+    if file.read(8)[4:] not in FIRST_KINDS:
         return
     # Places still to be walked: the next byte, and where what holds it ends.
     waiting = [(0, size)]

@@ -2,13 +2,14 @@
 
 Goal: the exact frame rate, the number of shown frames, and the sound placed against the first of them.
 Conventions: spatial.conventions (time): clip time 0 is the first shown picture frame.
-Functions: open_clip (look at a file); scratch_blocks (its sound, in a stream).
+Functions: open_clip (look at a file); open_pictures (its pictures alone); stretch_of_clip (a part of its sound);
+scratch_blocks (its sound, in a stream); camera_reel (the camera's name for it).
 """
 
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from typing import Any
 import av
 
 from spatial.conventions import FloatArray
-from spatial.errors import MediaFileError
+from spatial.errors import InputError, MediaFileError
 from spatial.findings import Code, Finding, Severity
 from spatial.media.intake import open_input
 from spatial.media.movies.boxes import display_matrix
@@ -74,13 +75,24 @@ class Clip:
 
 
 @dataclass(frozen=True, slots=True)
-class _Picture:
-    """When pictures are shown."""
+class ShownPictures:
+    """When a movie's pictures are shown."""
 
     zero_s: float
     """Container time of the first shown frame."""
     frames: int
     frame_rate: Fraction
+
+    def samples_at(self, rate_hz: int) -> int:
+        """How many samples of sound last as long, exact."""
+        return samples_for_frames(self.frames, self.frame_rate, rate_hz)
+
+
+def open_pictures(path: Path) -> ShownPictures | None:
+    """When a movie's pictures are shown, without its sound; None for sound alone. As open_clip."""
+    with opened(path) as container:
+        stream = picture_stream(container)
+        return None if stream is None else _picture(container, stream, path)
 
 
 def open_clip(path: Path | str) -> Clip:
@@ -136,6 +148,16 @@ def open_clip(path: Path | str) -> Clip:
     )
 
 
+def camera_reel(path: Path) -> str | None:
+    """The reel that the camera says a movie is on; None where it says nothing. Raises as open_clip."""
+    with opened(path) as container:
+        for tags in (*(stream.metadata for stream in container.streams), container.metadata):
+            reel = _tag(tags, "reel_name")
+            if reel is not None and reel.strip():
+                return reel.strip()
+    return None
+
+
 def scratch_blocks(clip: Clip, *, block_s: float = 5.0) -> Iterator[FloatArray]:
     """Decode the clip's own sound on picture time, in a stream.
 
@@ -167,7 +189,30 @@ def scratch_blocks(clip: Clip, *, block_s: float = 5.0) -> Iterator[FloatArray]:
     )
 
 
-def _picture(container: Any, stream: Any, path: Path) -> _Picture:
+def stretch_of_clip(clip: Clip, start_s: float, stop_s: float) -> Clip:
+    """A clip of whose sound only a stretch is listened to; clip time stays what it was.
+
+    Parameters
+    ----------
+    clip : Clip
+        With sound of its own.
+    start_s, stop_s : float
+        Clip time; the sound starts with the first sample after start_s.
+
+    Raises
+    ------
+    InputError
+        It has no sound, or the stretch does not lie in the clip.
+    """
+    if clip.scratch is None or not 0.0 <= start_s < stop_s <= clip.duration_s:
+        raise InputError(f"{start_s} to {stop_s} s is no stretch of the sound of {clip.path.name}")
+    scratch = clip.scratch
+    later = math.ceil((start_s - scratch.phase_s) * scratch.rate_hz - 1e-6)
+    moved = replace(scratch, phase_s=scratch.phase_s + max(later, 0) / scratch.rate_hz)
+    return replace(clip, duration_s=stop_s, scratch=moved)
+
+
+def _picture(container: Any, stream: Any, path: Path) -> ShownPictures:
     tick_s = stream.time_base
     rate = stream.average_rate
     if "mov" in container.format.name and stream.frames > 0 and rate:
@@ -180,7 +225,7 @@ def _picture(container: Any, stream: Any, path: Path) -> _Picture:
             frames = min(stream.frames, round(stream.duration * tick_s * rate))
         zero_s = float((stream.start_time or 0) * tick_s)
         if frames > 0:
-            return _Picture(zero_s, frames, _exact_rate(rate))
+            return ShownPictures(zero_s, frames, _exact_rate(rate))
     stamps = _shown_stamps(container, stream)
     if not stamps:
         raise MediaFileError(f"{path.name} has a picture track with no pictures in it; copy it from the card again")
@@ -191,7 +236,7 @@ def _picture(container: Any, stream: Any, path: Path) -> _Picture:
         if not span_s:
             raise MediaFileError(f"{path.name} holds a single picture, not a movie; name the camera's movie")
         rate = counted / span_s
-    return _Picture(float(min(stamps) * tick_s), len(stamps), _exact_rate(rate))
+    return ShownPictures(float(min(stamps) * tick_s), len(stamps), _exact_rate(rate))
 
 
 def _turn(container: Any, stream: Any, path: Path) -> DisplayTurn:
@@ -223,7 +268,7 @@ def _turn_findings(path: Path, turn: DisplayTurn) -> list[Finding]:
     return [Finding(Code.TURNED_PICTURE, Severity.LOOK, turned_in_words(path, turn, angles=True), path.name)]
 
 
-def _check_length(path: Path, duration_s: float, picture: _Picture | None) -> None:
+def _check_length(path: Path, duration_s: float, picture: ShownPictures | None) -> None:
     """Raise if a clip says that it lasts longer than what is in it can last."""
     frames = 0 if picture is None else picture.frames
     believed_s = _LONGEST_S if picture is None else max(_LONGEST_ALONE_S, frames * _PICTURE_LASTS_S)

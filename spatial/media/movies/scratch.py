@@ -36,9 +36,13 @@ _MOST_BLOCK = 1 << 22
 _NO_SAMPLE = 1e6
 """120 dB over full scale is damage, not sound."""
 
-_HOLE_S = 0.003
+HOLE_S = 0.003
 """A time stamp this far from the count of samples is a hole or a jump. Smaller steps are rounding: the stamps of
 MKV and FLV are whole milliseconds, and two rounded stamps differ by up to 1 ms from the truth."""
+
+_WORTH_SEEKING_S, _LEAD_IN_S = 10.0, 0.5
+"""Sound before a stretch that is skipped where it is longer than this; and what is decoded before the stretch all the
+same, because a transform codec's first frames after a jump lack what overlaps them."""
 
 _BESIDE = 0.5
 """Two tracks whose first samples are closer than this, in samples, are left and right of one recording."""
@@ -64,7 +68,8 @@ class Scratch:
     rate_hz: int
     channels: int
     phase_s: float
-    """Clip time of the first sample that placed_sound yields, in [0, 1/rate_hz)."""
+    """Clip time of the first sample that placed_sound yields: in [0, 1/rate_hz), or whole samples later where only a
+    stretch of the clip is listened to."""
     start_s: float
     """Clip time at which the movie's sound really starts: before the picture (negative), with it, or late."""
     start_doubt_s: float
@@ -180,7 +185,7 @@ def _start(stamps: list[_Stamp], tick_s: float, rate_hz: int, zero_s: float) -> 
     estimates_s, count = [], 0
     for stamp in stamps:
         estimate_s = stamp.pts * tick_s - count / rate_hz
-        if abs(estimate_s - first_s) > _HOLE_S:
+        if abs(estimate_s - first_s) > HOLE_S:
             break
         estimates_s.append(estimate_s)
         count += stamp.samples
@@ -284,12 +289,12 @@ def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatA
         stream = only_sound(container, path, scratch.track)
         samples_per_tick = float(stream.time_base) * rate
         try:
-            for frame in container.decode(stream):
+            for frame in _frames(container, stream, -first / rate):
                 pts, samples = frame.pts, frame.samples
                 if pts is not None:
                     first_pts = pts if first_pts is None else first_pts
                     stamped = first + (pts - first_pts) * samples_per_tick
-                    if abs(stamped - place - count) > _HOLE_S * rate:
+                    if abs(stamped - place - count) > HOLE_S * rate:
                         if count:
                             yield place, _taken(gathered, scratch, coded, path)
                         place, count = round(stamped), 0
@@ -316,6 +321,24 @@ def _runs(path: Path, scratch: Scratch, size: int) -> Iterator[tuple[int, FloatA
             ) from error
     if count:
         yield place, _taken(gathered, scratch, coded, path)
+
+
+def _frames(container: Any, stream: Any, wanted_s: float) -> Iterator[Any]:
+    """Decoded frames: the first, by whose stamp all others are placed, then those from shortly before `wanted_s` on.
+
+    `wanted_s` counts from the first frame. Only indexed containers are read from the middle.
+    """
+    frames = container.decode(stream)
+    first = next(frames, None)
+    if first is None:
+        return
+    pts = first.pts
+    yield first
+    indexed = any(name in container.format.name for name in ("mov", "matroska"))
+    if indexed and pts is not None and wanted_s > _WORTH_SEEKING_S:
+        container.seek(pts + int((wanted_s - _LEAD_IN_S) / stream.time_base), stream=stream)
+        frames = container.decode(stream)
+    yield from frames
 
 
 def _changing(path: Path) -> MediaFileError:

@@ -72,6 +72,11 @@ class SoundWords:
     """Whether a box gives its channels the meaning of loudspeakers."""
 
     @property
+    def says_field(self) -> bool:
+        """Whether it says that its channels are a sound field, of any kind."""
+        return self.field is not None or self.opus_family in (2, 3)
+
+    @property
     def says_first_order(self) -> bool:
         """Whether it says that its first four channels are W, Y, Z and X in SN3D."""
         boxed = self.field is not None and self.field == (0, 0, 1, 0, 0, 4, 0, 1, 2, 3)

@@ -6,14 +6,14 @@ declares is held beside what the caller asks for. A take may lie in several file
 spatial.media.takes.joining finds them, and here they are read as one.
 Conventions: spatial.conventions (field; array layout). Channels of the file are counted from 0.
 Functions: open_take, open_any (look, without reading the sound); too_narrow; field_blocks (stream); read_field (one
-short span); FieldReader (many spans of one take); declaration; named_channels (what names of channels or of files
-declare).
+short span); stretch_of (a part of a take as a take); FieldReader (many spans of one take); declaration; named_channels
+(what names of channels or of files declare).
 """
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -28,6 +28,7 @@ from spatial.errors import InputError, MediaFileError
 from spatial.field import Calibrated, ChannelFormat, ReadAs, internal_from, plain_format, recorded_order
 from spatial.findings import Code, Finding, Severity
 from spatial.media.intake import open_input
+from spatial.media.movies.field_sound import FieldSound, MovieField, field_declared
 from spatial.media.takes.reader import Part, PartReader, open_sound
 from spatial.media.wav.adm import Harmonic, read_chna, read_harmonics
 from spatial.media.wav.metadata import read_bext, read_ixml, stamp_of
@@ -213,6 +214,7 @@ def open_any(path: Path | str, *, channel_format: ReadAs) -> Take:
     with ExitStack() as stack:
         opened = open_sound(path, stack)
         sound, layout = opened.sound, opened.layout
+        movie = sound.field if isinstance(sound, FieldSound) else None
         channels, rate_hz, samples = int(sound.channels), int(sound.samplerate), int(sound.frames)
         subtype = str(sound.subtype)
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
@@ -223,6 +225,8 @@ def open_any(path: Path | str, *, channel_format: ReadAs) -> Take:
         raise MediaFileError(f"{path.name} holds no sound: it is zero samples long; name another recording")
     if samples >= _NO_LENGTH:
         raise MediaFileError(f"{path.name} does not say how long it is; save it as WAV and name that")
+    if movie is not None:
+        return _take_of_movie(movie, channel_format)
     bodies = _bodies(path) if layout is not None else {}
     notes = read_ixml(bodies.get(b"iXML", b""))
     broadcast = read_bext(bodies.get(b"bext", b""))
@@ -240,6 +244,21 @@ def open_any(path: Path | str, *, channel_format: ReadAs) -> Take:
         ),
         speaker_mask=layout.speaker_mask if layout is not None else 0,
         recorder=broadcast.originator,
+    )
+
+
+def _take_of_movie(movie: MovieField, channel_format: ReadAs) -> Take:
+    """A movie's sound field as a take, on the time of its picture."""
+    declared, told = None, None
+    if movie.words is not None:
+        told = field_declared(movie.words, movie.channels)
+    if told is not None:
+        by, normalisation, acn = told
+        declared = Declared(by, _FORMAT_OF.get(normalisation or ""), acn)
+    return Take(
+        *(movie.path, movie.rate_hz, movie.channels, movie.samples, movie.container, movie.subtype, channel_format),
+        findings=movie.findings,
+        declared=declared,
     )
 
 
@@ -295,6 +314,40 @@ def field_blocks(
     if block_samples < 1:
         raise InputError(f"a block needs at least one sample, got {block_samples}")
     return _blocks(take, start_sample, stop, block_samples, channels)
+
+
+def stretch_of(take: Take, start_sample: int, stop_sample: int) -> Take:
+    """A stretch of a take as a take of its own: samples start <= n < stop, with time 0 at its first one.
+
+    Raises
+    ------
+    InputError
+        A span that reaches outside the take, or that holds no sound.
+    """
+    _check_span(take, start_sample, stop_sample)
+    parts: list[Part] = []
+    begin = lost = 0
+    for part in take.parts:
+        lost += max(0, min(stop_sample, begin + part.gap) - max(start_sample, begin))
+        begin += part.gap
+        first, last = max(start_sample, begin), min(stop_sample, begin + part.samples)
+        if first < last:
+            cut = replace(part, samples=last - first, skip=part.skip + first - begin, gap=lost, cut=True)
+            parts.append(cut)
+            lost = 0
+        begin += part.samples
+    if not parts:
+        raise InputError(f"samples {start_sample} to {stop_sample} of {take.path.name} hold no sound")
+    start_s = take.start_of_day_s
+    return replace(
+        take,
+        path=parts[0].path,
+        samples=sum(part.gap + part.samples for part in parts),
+        parts=tuple(parts),
+        start_of_day_s=None if start_s is None else start_s + start_sample / take.rate_hz,
+        origination=None,
+        findings=(),
+    )
 
 
 def read_field(take: Take, start_sample: int, stop_sample: int) -> FloatArray:
@@ -353,25 +406,37 @@ class FieldReader:
         return self._raw(start_sample, stop_sample).T
 
     def _field(self, start: int, stop: int, channels: int | None) -> FloatArray:
-        raw, picked = self._raw(start, stop).T, self._take.picked
+        picked = self._take.picked
+        if channels == 1 and self._reads_omni_alone:
+            # The first channel of every format of a field is W; the other three are not looked at.
+            omni = self._raw(start, stop, only=picked[0]).T
+            alike = np.broadcast_to(omni, (FIRST_ORDER_CHANNELS, omni.shape[1]))
+            return internal_from(alike, self._take.channel_format, most=1)
+        raw = self._raw(start, stop).T
         return internal_from(
             raw if picked == _FIRST_FOUR else raw[list(picked)], self._take.channel_format, most=channels
         )
 
-    def _raw(self, start: int, stop: int) -> FloatArray:
+    @property
+    def _reads_omni_alone(self) -> bool:
+        plain = plain_format(self._take.channel_format)
+        return not isinstance(plain, Capsules) and all(reader.picks for reader in self._readers)
+
+    def _raw(self, start: int, stop: int, *, only: int | None = None) -> FloatArray:
         pieces = []
+        channels = self._take.channels if only is None else 1
         begin = 0
         for part, reader in zip(self._take.parts, self._readers, strict=True):
             lost = min(stop, begin + part.gap) - max(start, begin)
             if lost > 0:
-                pieces.append(np.zeros((lost, self._take.channels), dtype=np.float32))
+                pieces.append(np.zeros((lost, channels), dtype=np.float32))
             begin += part.gap
             first, last = max(start - begin, 0), min(stop - begin, part.samples)
             if first < last:
-                pieces.append(reader.read(first, last))
+                pieces.append(reader.read(first, last, only=only))
             begin += part.samples
         if not pieces:
-            return np.zeros((0, self._take.channels), dtype=np.float32)
+            return np.zeros((0, channels), dtype=np.float32)
         return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
 

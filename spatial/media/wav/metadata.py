@@ -6,7 +6,7 @@ read by its few tags, not as XML: recorders pad it, cut it, and write text in it
 trusted further than a number in range or a name; what contradicts itself is None. It is walked once from tag to tag, so
 that no body, however it is made, takes longer than its length.
 Conventions: seconds from midnight of the recorder's timecode; date and time by its clock, in no known time zone.
-Functions: read_bext, bext_body; read_ixml; read_stamp, stamp_of (by bext, else by iXML).
+Functions: read_bext, bext_body; read_ixml, read_field_notes; read_stamp, stamp_of (by bext, else by iXML).
 Sources:
 [1] EBU Tech 3285, version 2 (2011): the bext chunk, its versions 0, 1 and 2.
 [2] The iXML specification: SPEED and TRACK_LIST.
@@ -19,7 +19,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
-from xml.sax.saxutils import unescape
 
 from spatial.errors import InputError, MediaFileError
 from spatial.media.intake import open_input
@@ -51,6 +50,11 @@ class FieldNotes:
     drop_frame: bool | None = None
     track_names: tuple[str | None, ...] = ()
     """Name of each channel of the file, as far as they are told."""
+    project: str | None = None
+    scene: str | None = None
+    take: str | None = None
+    tape: str | None = None
+    """As they were typed into the recorder."""
 
 
 def read_ixml(body: bytes) -> FieldNotes:
@@ -65,7 +69,16 @@ def read_ixml(body: bytes) -> FieldNotes:
         timecode_rate=_rate(_tag_text(leaves, b"TIMECODE_RATE")),
         drop_frame={"DF": True, "NDF": False}.get(flag.upper()) if flag else None,
         track_names=_track_names(tracks),
+        project=_tag_text(leaves, b"PROJECT"),
+        scene=_tag_text(leaves, b"SCENE"),
+        take=_tag_text(leaves, b"TAKE"),
+        tape=_tag_text(leaves, b"TAPE"),
     )
+
+
+def read_field_notes(path: Path) -> FieldNotes:
+    """Read the iXML chunk of a recording, whatever it is; nothing where it has none. Never raises."""
+    return read_ixml(_first_bodies(path).get(b"iXML", b""))
 
 
 _Leaves = dict[bytes, set[bytes]]
@@ -108,7 +121,12 @@ def _number(leaves: _Leaves, tag: bytes) -> int | None:
 
 def _tag_text(leaves: _Leaves, tag: bytes) -> str | None:
     found = leaves.get(tag, set())
-    return unescape(next(iter(found)).decode("utf-8", errors="replace")) if len(found) == 1 else None
+    if len(found) != 1:
+        return None
+    text = next(iter(found)).decode("utf-8", errors="replace")
+    # By hand, for xml.sax.saxutils loads what speaks with servers, a tenth of a second; the ampersand last, or it would
+    # make new ones.
+    return text.replace("&lt;", "<").replace("&gt;", ">").replace("&amp;", "&")
 
 
 def _rate(text: str | None) -> Fraction | None:
@@ -202,6 +220,7 @@ def bext_body(
     *,
     time_reference: int,
     originator: str,
+    originator_reference: str = "",
     description: str = "",
     origination: datetime | None = None,
     coding_history: str = "",
@@ -212,8 +231,8 @@ def bext_body(
     ----------
     time_reference : int
         Samples since midnight at the first sample of the sound, at the file's rate.
-    originator, description, coding_history : str
-        ASCII; cut to 32 and 256 characters, the history to none.
+    originator, originator_reference, description, coding_history : str
+        ASCII; cut to 32, 32 and 256 characters, the history to none.
     origination : datetime, optional
         Left blank where it is not known.
 
@@ -227,7 +246,8 @@ def bext_body(
     date, time = (origination.strftime(form).encode() if origination else b"" for form in ("%Y-%m-%d", "%H:%M:%S"))
     fields = struct.pack(
         "<256s32s32s10s8sQH64s10s180s",
-        *(description.encode("ascii", "replace"), originator.encode("ascii", "replace"), b"", date, time),
+        *(text.encode("ascii", "replace") for text in (description, originator, originator_reference)),
+        *(date, time),
         *(time_reference, 1, b"", b"", b""),
     )
     return fields + coding_history.encode("ascii", "replace")
@@ -243,12 +263,16 @@ def read_stamp(path: Path, rate_hz: int) -> Stamp:
     rate_hz : int
         Its sample rate, in which bext counts.
     """
+    bodies = _first_bodies(path)
+    return stamp_of(read_bext(bodies.get(b"bext", b"")), read_ixml(bodies.get(b"iXML", b"")), rate_hz)
+
+
+def _first_bodies(path: Path) -> dict[bytes, bytes]:
     try:
         with open_input(path, "recording") as file:
-            bodies = first_bodies(file, (b"bext", b"iXML"))
+            return first_bodies(file, (b"bext", b"iXML"))
     except (OSError, MediaFileError):
-        return Stamp()
-    return stamp_of(read_bext(bodies.get(b"bext", b"")), read_ixml(bodies.get(b"iXML", b"")), rate_hz)
+        return {}
 
 
 def stamp_of(bext: BroadcastInfo, notes: FieldNotes, rate_hz: int) -> Stamp:

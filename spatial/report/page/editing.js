@@ -304,6 +304,7 @@ function showMarks() {
   const refocus = listMarks(list, page.marks.filter(listed), sides(), listActs);
   listRemoved(list, removed.filter(listed), listActs);
   refocus();
+  listMoments(find("moments"), jump);
   find("save").disabled = !sheet.length;
   if (form) {
     const answer = made("div");
@@ -347,8 +348,11 @@ function markAt(x, y, kind = "") {
   if (!seen) return;
   const at = { azimuth_deg: azimuthOf(seen) / DEG, elevation_deg: elevationOf(seen) / DEG };
   if (desk.form) { change(at, kind); return; }
-  const start_s = page.time, end_s = Math.min(page.time + 3, facts.duration_s);
-  openForm(entryOf(newId(), { who: "", start_s, end_s, distance_m: null, ...at }));
+  // Within a moment that is to be marked, its name and its times are meant.
+  const meant = openMoments().find((moment) => moment.start_s - 0.05 <= page.time && page.time < moment.end_s);
+  const { who, start_s, end_s } = meant
+    ?? { who: "", start_s: page.time, end_s: Math.min(page.time + 3, facts.duration_s) };
+  openForm(entryOf(newId(), { who, start_s, end_s: Math.min(end_s, facts.duration_s), distance_m: null, ...at }));
   find("who").focus({ preventScroll: false });
 }
 

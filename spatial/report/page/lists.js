@@ -113,3 +113,24 @@ function keptFocus(list) {
     to.focus({ preventScroll: true });
   };
 }
+
+// Moments of which nobody has said yet where their performer is seen; each goes once it has a mark.
+const openMoments = () => facts.moments.filter(
+  ({ start_s, end_s }) => !desk.sheet.some((entry) => entry.start_s < end_s && entry.end_s > start_s));
+
+function listMoments(box, jump) {
+  const list = box.querySelector("ol"), open = openMoments(), leave = keptFocus(list);
+  box.hidden = !open.length;
+  list.replaceChildren();
+  for (const moment of open) {
+    const item = made("li"), go = made("button", "go");
+    go.type = "button";
+    Object.assign(go.dataset, { id: `moment ${moment.start_s}`, act: "jump" });
+    go.append(made("b", "who", moment.who), made("div", "where link",
+      `${timecodeOf(facts.clock, moment.start_s)} to ${timecodeOf(facts.clock, moment.end_s)}`));
+    go.addEventListener("click", () => jump(moment.start_s));
+    item.append(go);
+    list.append(item);
+  }
+  leave();
+}

@@ -13,7 +13,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from spatial.conventions import SDS_OF_95, FloatArray
-from spatial.findings import Code
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.report.plots.style import (
     ACCENT,
@@ -241,7 +240,7 @@ def _title(result: SyncResult) -> list[str]:
     if not estimate.matched or law is None:
         verdict = f"Cannot tell whether {take} belongs to" if estimate.undecided else f"No match: {take} and"
         return [f"{verdict} {clip}:", legible(estimate.reason)]
-    sure = "Unsure" if any(finding.code == Code.AMBIGUOUS_MATCH for finding in result.findings) else "Sure"
+    sure = "Unsure" if result.doubts else "Sure"
     when = "before" if law.offset_s >= 0 else "after"
     sd_s = estimate.offset_sd_s
     sd = f" (±{_figures(1e3 * SDS_OF_95 * sd_s)} ms)" if sd_s is not None and np.isfinite(sd_s) else ""

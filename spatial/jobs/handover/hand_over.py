@@ -1,0 +1,218 @@
+"""The handover of a day: one folder with a timeline, the tracks by names of their own, a table and a page.
+
+Goal: an editor opens the timeline, and every picture has its sound; nothing in the folder is older than the originals
+it was made from.
+Method: tracks are copied, and each copy is held against the seal inside it. Clips and takes stay where they are;
+the timeline names them by their way from the folder. A folder belongs to one day: another day's is not replaced.
+Functions: require_places (to be asked before the day's work); deliver.
+"""
+
+import json
+import shutil
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from spatial.errors import OutputError, SoundplumbError
+from spatial.findings import Code, Finding, Severity
+from spatial.jobs.day.day_result import DayClip, DayResult
+from spatial.jobs.faults import as_fault
+from spatial.jobs.handover.day_timeline import day_lanes
+from spatial.jobs.handover.track_names import NamePattern, distinct
+from spatial.jobs.progress import Progress, silent
+from spatial.media.cache import FeatureCache
+from spatial.media.intake import read_input
+from spatial.media.output_folder import FolderKind, may_be_made, whole_folder
+from spatial.media.ownership import Kind, is_ours
+from spatial.media.timeline_file import METADATA_NAME, timeline_text
+from spatial.version import __version__
+
+HANDOVER_FOLDER, SHEET_FOLDER = "handover", "sheet"
+"""Where they go in the folder of the results, unless said otherwise."""
+
+TIMELINE, TABLE, PAGE = "day.otio", "day.csv", "day.html"
+
+_MOST_BYTES = 200_000_000
+"""A timeline of a day has some hundred kilobytes."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayWriters:
+    """What turns a day into a table and a page, for a folder in which they are going to lie."""
+
+    table: Callable[[DayResult, Callable[[DayClip], str]], str]
+    """The text of a table; told what a clip's track is called there."""
+    page: Callable[[DayResult, Path, Progress], str]
+    """The text of a page; told where it is going to lie."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is asked of a day beside its tracks."""
+
+    handover: Path | None = None
+    """The folder to hand over; None where that was not asked for."""
+    names: NamePattern = field(default_factory=NamePattern)
+    sheet: Path | None = None
+    """The folder of the sheet alone."""
+    inputs: tuple[Path, ...] = ()
+    """Files that are read, beside clips and takes: never written over, under whatever name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """What was written, and what kept more from being written: the day's work is done all the same."""
+
+    timeline: Path | None = None
+    tracks: tuple[Path, ...] = ()
+    sheet: Path | None = None
+    """Its page."""
+    findings: tuple[Finding, ...] = ()
+
+
+def require_places(wanted: Wanted, *, force: bool) -> None:
+    """Raise where a handover or a sheet cannot go: to be asked before the day's work.
+
+    Raises
+    ------
+    OutputError
+        As whole_folder does before anything is written.
+    """
+    for folder, kind in ((wanted.handover, FolderKind.HANDOVER), (wanted.sheet, FolderKind.SHEET)):
+        if folder is not None:
+            may_be_made(folder, kind=kind, force=force, inputs=wanted.inputs)
+
+
+def deliver(
+    day: DayResult, wanted: Wanted, write: DayWriters, *, force: bool = False, progress: Progress = silent
+) -> Delivered:
+    """Write what is wanted, each folder whole or not at all.
+
+    Parameters
+    ----------
+    day : DayResult
+    wanted : Wanted
+    write : DayWriters
+    force : bool
+        Replace an older handover of this day, and an older sheet.
+    """
+    done = Delivered()
+    if wanted.handover is not None:
+        try:
+            with as_fault(wanted.handover.name):
+                done = _handed_over(day, wanted, wanted.handover, write, force=force, progress=progress)
+        except SoundplumbError as error:
+            message = f"the day could not be handed over: {error}"
+            done = Delivered(findings=(Finding(Code.NOT_DONE, Severity.FIX, message, wanted.handover.name),))
+    if wanted.sheet is not None:
+        try:
+            with as_fault(wanted.sheet.name), whole_folder(wanted.sheet, kind=FolderKind.SHEET, force=force) as made:
+                outputs = [entry.conform.output for entry in day.clips if entry.conform is not None]
+                called = {output: output.name for output in outputs}
+                _write_sheet(day, made, wanted.sheet, write, called, progress)
+            done = replace(done, sheet=wanted.sheet / PAGE)
+        except SoundplumbError as error:
+            undone = Finding(Code.NOT_DONE, Severity.FIX, f"the sheet could not be written: {error}", wanted.sheet.name)
+            done = replace(done, findings=(*done.findings, undone))
+    return done
+
+
+def _handed_over(
+    day: DayResult, wanted: Wanted, folder: Path, write: DayWriters, *, force: bool, progress: Progress
+) -> Delivered:
+    cache = FeatureCache()
+    clips = {entry.clip: cache.digest(entry.clip) for entry in day.clips if entry.sync is not None}
+    _require_same_day(folder, set(clips.values()))
+    title = day.folder.resolve().name
+    called = _names(day.clips, title, wanted.names)
+
+    def place(result: Path) -> Path | None:
+        return folder / called[result] if result in called else None
+
+    with whole_folder(folder, kind=FolderKind.HANDOVER, force=force, inputs=wanted.inputs) as made:
+        for number, (result, name) in enumerate(called.items()):
+            progress(f"handing over {name}", number / len(called))
+            _copy(result, made / name)
+        lanes = day_lanes(day.clips, place=place, digest=cache.digest)
+        facts = {"version": __version__, "day": title, "clip_sha256": sorted(clips.values())}
+        text = timeline_text(title, lanes, folder=folder, facts=facts)
+        (made / TIMELINE).write_text(text, encoding="utf-8", newline="\n")
+        _write_sheet(day, made, folder, write, called, progress)
+    missing = [entry for entry in day.clips if entry.conform is None]
+    tracks = tuple(folder / name for name in called.values())
+    return Delivered(folder / TIMELINE, tracks, findings=tuple([_without_track(missing)] if missing else []))
+
+
+def _names(entries: Sequence[DayClip], day: str, pattern: NamePattern) -> dict[Path, str]:
+    """What each track, and each other recording that was cut to a clip, is called in the handover."""
+    done = [entry for entry in entries if entry.conform is not None]
+    others = [(entry, other) for entry in done for other in entry.other_recordings if other.output is not None]
+    wanted = [*pattern.names(done, day), *(f"{entry.clip.stem}_{other.path.stem}.wav" for entry, other in others)]
+    results = [
+        *(entry.conform.output for entry in done if entry.conform is not None),
+        *(other.output for _, other in others if other.output is not None),
+    ]
+    return dict(zip(results, distinct(wanted, taken=[TIMELINE, TABLE, PAGE]), strict=True))
+
+
+def _write_sheet(
+    day: DayResult, made: Path, folder: Path, write: DayWriters, called: dict[Path, str], progress: Progress
+) -> None:
+    table = write.table(day, lambda entry: called.get(entry.conform.output, "") if entry.conform else "")
+    (made / TABLE).write_text(table, encoding="utf-8", errors="backslashreplace", newline="\n")
+    page = write.page(day, folder, progress)
+    (made / PAGE).write_text(page, encoding="utf-8", errors="backslashreplace", newline="\n")
+
+
+def _copy(track: Path, target: Path) -> None:
+    """Copy a track, and hold the copy against the seal inside it.
+
+    Raises
+    ------
+    OutputError
+        It is not what was made.
+    """
+    shutil.copyfile(track, target)
+    if not is_ours(target, Kind.TRACK):
+        raise OutputError(
+            f"{track.name} is not just as it was made, or could not be read back from the disk as it was, so nothing "
+            "is handed over; run day again with --force"
+        )
+
+
+def _require_same_day(folder: Path, clips: set[str]) -> None:
+    """Refuse the folder of another day: two days are never mixed, and neither is replaced by the other.
+
+    Raises
+    ------
+    OutputError
+    """
+    told = _told(folder / TIMELINE)
+    theirs = set(told.get("clip_sha256") or ())
+    if theirs and clips and theirs.isdisjoint(clips):
+        raise OutputError(
+            f"{folder} holds the handover of another day ({told.get('day')}), and none of its clips is one of these; "
+            "name another folder"
+        )
+
+
+def _told(timeline: Path) -> dict[str, Any]:
+    """What a timeline says of its day; nothing where there is none, or it is not ours."""
+    if not timeline.is_file():
+        return {}
+    try:
+        facts = json.loads(read_input(timeline, "timeline", most_bytes=_MOST_BYTES))["metadata"][METADATA_NAME]
+    except (SoundplumbError, ValueError, LookupError, TypeError, RecursionError):
+        return {}
+    return facts if isinstance(facts, dict) else {}
+
+
+def _without_track(missing: Sequence[DayClip]) -> Finding:
+    names = [entry.clip.name for entry in missing]
+    shown = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+    message = (
+        f"{len(names)} of the clips {'has' if len(names) == 1 else 'have'} no track to hand over ({shown}): in the "
+        "timeline they have their raw take alone, or nothing"
+    )
+    return Finding(Code.NOT_DONE, Severity.LOOK, message)
