@@ -18,7 +18,7 @@ from typing import Any
 from spatial.errors import InputError, ShootFileError
 from spatial.field import ChannelFormat
 from spatial.media.intake import read_input
-from spatial.picture import parse_picture
+from spatial.picture import check_layout
 
 SHOOT_FILE = "shoot.toml"
 
@@ -26,8 +26,6 @@ _MOST_BYTES = 1_000_000
 _MOST_OFFSET_M, _MOST_SD_M = 10.0, 1.0
 """As for --mic-offset and --mic-offset-sd: no rig is that large, and no tape that bad."""
 _HANGING = ("upright", "upside_down")
-_FRAME_PX = (3840, 1920)
-"""Any frame will do to see whether there is a layout of a name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +203,7 @@ def _patterns(value: Any) -> tuple[str, ...]:
 def _picture(value: Any) -> str:
     if not isinstance(value, str):
         raise TypeError
-    parse_picture(value, *_FRAME_PX)
+    check_layout(value)
     return value
 
 
