@@ -12,6 +12,8 @@ from types import FrameType
 
 def main() -> None:
     """Run the command line."""
+    # The products of matrices here are small: threads would only wait for each other, and take the cores from decoding.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
         signal.signal(signal.SIGINT, _stop)
     try:

@@ -147,8 +147,8 @@ class DeliveryChoice:
         """Whether anything is asked."""
         return self.sheet or self.handover is not None
 
-    def told(self, results: Path) -> Wanted:
-        """What is wanted, for a day whose results lie in a folder."""
+    def told(self, results: Path, inputs: Sequence[Path]) -> Wanted:
+        """What is wanted, for a day whose results lie in a folder; `inputs` are never written over."""
         from spatial.errors import InputError
         from spatial.jobs.handover.hand_over import HANDOVER_FOLDER, SHEET_FOLDER, Wanted
         from spatial.jobs.handover.track_names import DEFAULT_NAMES, NamePattern
@@ -158,7 +158,7 @@ class DeliveryChoice:
         except InputError as error:
             raise click.UsageError(str(error)) from error
         handover = results / HANDOVER_FOLDER if self.handover == Path(_BESIDE_RESULTS) else self.handover
-        return Wanted(handover, names, results / SHEET_FOLDER if self.sheet else None)
+        return Wanted(handover, names, results / SHEET_FOLDER if self.sheet else None, tuple(inputs))
 
 
 def mount_from(mount: tuple[float, ...] | None) -> YawPitchRoll | None:

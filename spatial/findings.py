@@ -132,6 +132,8 @@ class Code(StrEnum):
     """A file may belong to several clips by its name."""
     ALREADY_THERE = "already_there"
     """An older result has been left as it is."""
+    SHOOT_FILE = "shoot_file"
+    """What was written into the shoot file, or could not be."""
     ORIGINAL = "original"
     """Whether a clip or take is what a track was made from."""
     NOT_DONE = "not_done"

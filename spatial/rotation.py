@@ -205,18 +205,19 @@ def turn_field_along(field: FloatArray, picture_from_mic: FloatArray) -> FloatAr
     turned = np.empty_like(field)
     turned[W] = field[W]
     knots = picture_from_mic[:, _YZX[:, np.newaxis], _YZX]
-    # In each step the field is turned by its first rotation, and by the way to the next one as far as that has come.
-    first, way = knots[:-1].astype(field.dtype), np.diff(knots, axis=0).astype(field.dtype)
+    # In each step the field is turned by its first rotation, and by the way to the next one as far as that has come: by
+    # one product of both, side by side, with the field and with as much of it as that is.
+    both = np.concatenate([knots[:-1], np.diff(knots, axis=0)], axis=2).astype(field.dtype)
     ramp = np.arange(TURN_STEP, dtype=field.dtype) / TURN_STEP
     whole = samples // TURN_STEP
-    for steps, length in ((slice(0, whole), TURN_STEP), (slice(whole, len(first)), samples - whole * TURN_STEP)):
+    for steps, length in ((slice(0, whole), TURN_STEP), (slice(whole, len(both)), samples - whole * TURN_STEP)):
         if length:
             span = slice(steps.start * TURN_STEP, steps.start * TURN_STEP + (steps.stop - steps.start) * length)
-            pieces = field[1:, span].reshape(3, -1, length).transpose(1, 0, 2)
-            mixed = way[steps] @ pieces
-            mixed *= ramp[:length]
-            mixed += first[steps] @ pieces
-            turned[1:, span].reshape(3, -1, length)[:] = mixed.transpose(1, 0, 2)
+            pieces = np.empty((6, steps.stop - steps.start, length), dtype=field.dtype)
+            pieces[:3] = field[1:, span].reshape(3, -1, length)
+            np.multiply(pieces[:3], ramp[:length], out=pieces[3:])
+            turned_pieces = turned[1:, span].reshape(3, -1, length)
+            turned_pieces[:] = (both[steps] @ pieces.transpose(1, 0, 2)).transpose(1, 0, 2)
     return turned
 
 

@@ -1,7 +1,8 @@
 """Short Fourier frames of a field, and what in them has just begun to sound.
 
 Conventions: spatial.conventions (array layout).
-Functions: frame_spectrum; power_of; onset_of (what has just risen); above_floor (what is no steady noise).
+Functions: framed_spectra (by any taper); frame_spectrum (by the one that directions are read by); power_of; onset_of
+(what has just risen); above_floor (what is no steady noise).
 """
 
 import numpy as np
@@ -31,13 +32,40 @@ _FLOOR_TIMES = 10.0
 """Bins less than ten times as loud as the quietest few frames of their frequency count for less."""
 
 
+def framed_spectra(
+    channels: FloatArray, window: FloatArray, hop: int, *, bins: slice | npt.NDArray[np.bool_] | None = None
+) -> ComplexArray:
+    """Spectra of tapered frames that begin every `hop` samples.
+
+    Parameters
+    ----------
+    channels : ndarray, shape (channels, samples)
+    window : ndarray, shape (size,)
+        What each frame is multiplied by.
+    hop : int
+        Samples from one frame's beginning to the next one's.
+    bins : slice, or ndarray of bool, shape (size / 2 + 1,)
+        Those that are kept; all of them by default.
+
+    Returns
+    -------
+    ndarray, shape (channels, frames, bins)
+        No frames where there are fewer samples than `size`.
+    """
+    if channels.shape[1] < window.size:
+        kept = np.arange(window.size // 2 + 1)[slice(None) if bins is None else bins]
+        return np.zeros((len(channels), 0, kept.size), dtype=np.complex64)
+    frames = np.lib.stride_tricks.sliding_window_view(channels, window.size, axis=1)[:, ::hop]
+    if bins is None:
+        return np.asarray(fft.rfft(frames * window, axis=-1))
+    # Channel by channel: what is not kept need not be held for all of them at once.
+    return np.stack([fft.rfft(own * window, axis=-1)[:, bins] for own in frames])
+
+
 def frame_spectrum(field: FloatArray, size: int, hop: int) -> ComplexArray:
     """Tapered frames of unit gain, shape (4, frames, size / 2 + 1)."""
-    if field.shape[1] < size:
-        return np.zeros((4, 0, size // 2 + 1), dtype=np.complex64)
-    frames = np.lib.stride_tricks.sliding_window_view(field, size, axis=1)[:, ::hop]
     taper = (np.hanning(size) * np.sqrt(2.0 / (size * np.sum(np.hanning(size) ** 2)))).astype(np.float32)
-    return np.asarray(fft.rfft(frames * taper, axis=-1))
+    return framed_spectra(field, taper, hop)
 
 
 def power_of(spectrum: ComplexArray) -> FloatArray:

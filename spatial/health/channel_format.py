@@ -35,6 +35,7 @@ from scipy import fft
 from scipy.ndimage import maximum_filter1d, uniform_filter
 
 from spatial.conventions import FIRST_ORDER_CHANNELS, ComplexArray, FloatArray
+from spatial.dsp.stft import framed_spectra
 from spatial.errors import InputError
 
 # --- cells ---
@@ -57,10 +58,9 @@ def band_spectra(
 ) -> ComplexArray:
     """Short-time spectra in a band, shape (channels, frames, bins)."""
     size = int(fft.next_fast_len(round(frame_s * rate_hz), real=True))
-    frames = np.lib.stride_tricks.sliding_window_view(channels, size, axis=1)[:, :: size // overlap]
     low, high = (round(hz * size / rate_hz) for hz in band_hz)
-    taper = np.hanning(size).astype(np.float32)
-    return np.stack([fft.rfft(own * taper)[:, max(low, 1) : high + 1] for own in frames])
+    bins = slice(max(low, 1), high + 1)
+    return framed_spectra(channels, np.hanning(size).astype(np.float32), size // overlap, bins=bins)
 
 
 def single_waves(cells: ComplexArray, least: float = 0.97) -> tuple[FloatArray, FloatArray]:

@@ -23,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
+from spatial.dsp.stft import framed_spectra
 from spatial.health.pages import MARGIN, Page
 
 # --- wind and handling ---
@@ -98,8 +99,7 @@ class RumbleMeter:
         return Rumble(rows[:, 0], rows[:, 1], rows[:, 2])
 
     def _look(self, field: FloatArray) -> None:
-        frames = np.lib.stride_tricks.sliding_window_view(field, _FRAME, axis=1)[:, ::_HOP]
-        spectra = np.fft.rfft(frames * self._window, axis=2)[:, :, self._bins]
+        spectra = framed_spectra(field, self._window, _HOP, bins=self._bins)
         power = np.mean(np.abs(spectra) ** 2, axis=1)
         cross = np.mean(spectra[1:] * np.conj(spectra[:1]), axis=1)
         foretold = np.abs(cross) ** 2 / np.maximum(power[:1], 1e-30)

@@ -27,16 +27,19 @@ from spatial.jobs.orient.mic_place import OffsetSight, sight_findings, sight_of_
 from spatial.jobs.orient.orient_findings import unheard_findings
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.choose_take import likeliest_place
+from spatial.jobs.sync.choose_take import likeliest_place, on_picture_time
 from spatial.jobs.sync.listen import listen_to_clip, listen_to_take
 from spatial.jobs.sync.listen_take import Listened
 from spatial.jobs.sync.sync_clip import rig_of, sync_listened
+from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.sync.take_choice import Pairing
-from spatial.media.buffers import Spool
+from spatial.media.buffers import Spool, TakeSamples
 from spatial.media.movies.clip import Clip, open_clip
 from spatial.media.takes.take import Take, open_take
-from spatial.sync.alignment import SyncEstimate
+from spatial.sync.alignment import SURE_SCORE, SyncEstimate, estimate_sync
 from spatial.sync.baseline import Separation
+from spatial.sync.coarse import Candidate
+from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
 from spatial.verification.lip_sync import TrackLipSync, judge_track, size_in_words, verdict_in_words
 from spatial.verification.placement import (
@@ -136,6 +139,10 @@ def verify_track(
     return with_sight(result, rig)
 
 
+_BESIDE_S = 2.0
+"""A window of a track lies beside one of its take where they are this close, seconds: two windows overlap by then."""
+
+
 def step_of_track(
     clip: Clip,
     track: Take,
@@ -152,6 +159,41 @@ def step_of_track(
     if pairing is None:
         return step
     return likeliest_place(clip, sound, listened, (track, told, step), separation)
+
+
+def step_of_made(
+    result: SyncResult, track: Take, heard: tuple[Spool, Listened], *, rig: Rig, progress: Progress = silent
+) -> SyncEstimate:
+    """The time of a track that has just been cut by a match, against the clip's own sound.
+
+    It should lie at lag 0, where a take fits that fitted in one place only: windows at that lag say whether it does,
+    and no search for other places is needed. Where they do not say so clearly, it is searched as any track is.
+    """
+    clip, (sound, _), estimate = result.clip, heard, result.estimate
+    in_one_place = result.pairing is None and estimate.matched and len(result.possibilities) <= 1
+    if clip.scratch is not None and in_one_place and not estimate.steps:
+        begin = [Candidate(ClockLaw(clip.scratch.phase_s), np.inf)]
+        with TakeSamples(track, WORKING_RATE_HZ) as field:
+            step = estimate_sync(
+                sound, field, begin, separation=facing_the_lens(rig), explain=False,
+                progress=lambda part: progress(f"syncing {track.path.name}", part),
+            )  # fmt: skip
+        if step.matched and not step.steps and _holds_throughout(step, estimate):
+            return on_picture_time(step, clip)
+    return step_of_track(clip, track, heard, rig=rig, pairing=result.pairing, progress=progress)
+
+
+def _holds_throughout(step: SyncEstimate, match: SyncEstimate) -> bool:
+    """Whether a track agrees surely with its clip wherever its take does: nothing of it was moved or left out."""
+    if step.evidence is None or match.evidence is None or step.evidence.score < SURE_SCORE:
+        return False
+    known, found = (np.unique(seen.times_s[seen.weights > 0.5]) for seen in (match.evidence, step.evidence))
+    if not found.size:
+        return False
+    apart = np.min(np.abs(known[:, np.newaxis] - found), axis=1)
+    lost = apart > max(float(np.median(np.diff(known))) if known.size > 1 else 0.0, _BESIDE_S)
+    # One window by itself may be a matter of noise.
+    return not np.any(lost[:-1] & lost[1:])
 
 
 def facing_the_lens(rig: Rig) -> Separation | None:

@@ -7,13 +7,14 @@ decided by spatial.media.ownership. While the files move, Ctrl-C and the like wa
 they are not lost.
 Conventions: spatial.conventions (field).
 Functions: whole_file (a path that becomes the result in one step); whole_files (several that belong together);
-write_text_whole; TrackWriter (the delivered track: 48 kHz, 24-bit, ACN/SN3D); unstopped (signals wait, for a with
-block); no_folder (a sentence).
+write_text_whole; add_to_text (to somebody's own file); TrackWriter (the delivered track: 48 kHz, 24-bit, ACN/SN3D);
+unstopped (signals wait, for a with block); no_folder (a sentence).
 """
 
 import errno
 import os
 import signal
+import stat
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -22,6 +23,7 @@ from types import FrameType, TracebackType
 from typing import Any, Self
 
 import numpy as np
+import numpy.typing as npt
 
 from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
 from spatial.errors import STOP_SIGNALS, InputError, OutputError
@@ -160,6 +162,61 @@ def write_text_whole(
         temporary.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
 
 
+def add_to_text(path: Path, text: str, was: bytes) -> None:
+    """Put a text in the place of a file of somebody's own, who asked for that: whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+    text : str
+        What was there, with what is added to it.
+    was : bytes
+        What was there when the text was made.
+
+    Raises
+    ------
+    OutputError
+        It is a link, is write-protected, or has been changed meanwhile; its folder is read-only; the disk is full.
+    """
+    try:
+        with working_folder(path.parent) as folder:
+            temporary = folder / path.name
+            temporary.write_text(text, encoding="utf-8", newline="")
+            with temporary.open("rb+") as file:
+                os.fsync(file.fileno())
+            if path.is_symlink() or not path.stat().st_mode & stat.S_IWUSR:
+                raise OutputError(f"{path} is a link or write-protected, so nothing is added to it; lift that")
+            with unstopped():
+                if path.read_bytes() != was:
+                    raise OutputError(f"{path} was changed while the work was done; nothing is added: run this again")
+                temporary.replace(path)
+                _sync_folder(path.parent)
+    except OSError as error:
+        raise OutputError(_sentence(path, error)) from error
+
+
+def _interleaved(steps: npt.NDArray[np.int32]) -> memoryview:
+    """Whole numbers of shape (channels, samples) as 24 bits each, one channel after the other in each sample.
+
+    Each number is laid down with all of its four bytes, of which the last spills into the number that follows it; that
+    one is laid down later. A channel goes into all samples at once, so only the last channel's numbers, which the
+    first channel's follow, need to come first, and their lowest byte again in the end.
+    """
+    channels, samples = steps.shape
+    if not samples:
+        return memoryview(b"")
+    frame = channels * _SAMPLE_BYTES
+    raw = bytearray(samples * frame + 1)
+
+    def places(channel: int, kind: str) -> npt.NDArray[np.integer]:
+        return np.ndarray((samples,), kind, raw, channel * _SAMPLE_BYTES, (frame,))
+
+    for channel in (channels - 1, *range(channels - 1)):
+        places(channel, "<i4")[:] = steps[channel]
+    places(channels - 1, "u1")[:] = steps[channels - 1] & 0xFF
+    return memoryview(raw)[: samples * frame]
+
+
 class TrackWriter:
     """The delivered track, or another recording cut to its length, written as it is made. Use in a with statement.
 
@@ -256,7 +313,8 @@ class TrackWriter:
         """
         if block.ndim != 2 or block.shape[0] != self._channels:
             raise InputError(f"a track is written in blocks of shape ({self._channels}, samples), got {block.shape}")
-        peak = float(np.max(np.abs(block), initial=0.0))
+        # Not of its sizes, which would be another block.
+        peak = max(float(np.max(block, initial=0.0)), -float(np.min(block, initial=0.0)))
         if not np.isfinite(peak):
             raise InputError(
                 f"a sample near {self.samples / DELIVERY_RATE_HZ:.3f} s of the track is not a finite number"
@@ -264,8 +322,9 @@ class TrackWriter:
         if peak > 1.0:
             self.clipped += int(np.count_nonzero(np.abs(block) > 1.0))
         # Scaling by a power of two is exact, so only rint rounds; the clip keeps 1.0 from wrapping round to -1.
-        steps = np.clip(np.rint(block.T * _FULL_SCALE), -_FULL_SCALE, _FULL_SCALE - 1).astype("<i4", order="C")
-        self._put(steps.view(np.uint8).reshape(-1, 4)[:, :_SAMPLE_BYTES].tobytes())
+        steps = block * np.float32(_FULL_SCALE)
+        np.clip(np.rint(steps, out=steps), -_FULL_SCALE, _FULL_SCALE - 1, out=steps)
+        self._put(_interleaved(steps.astype("<i4")))
         self.samples += block.shape[1]
         self.peak = max(self.peak, peak)
 
@@ -278,7 +337,7 @@ class TrackWriter:
             chunks=self._chunks,
         )
 
-    def _put(self, data: bytes) -> None:
+    def _put(self, data: bytes | memoryview) -> None:
         try:
             self._file.write(data)
         except OSError as error:

@@ -11,13 +11,13 @@ does, and is not counted. What errs, errs low: noise reduction that opens beside
 limiter's distortion fills empty bands, a take noisier than its clip hides what the clip still holds.
 
 Conventions: levels have shape (blocks, bands), dB, along the clock law (spatial.sync.paired_spectra).
-Functions: estimate_gain_range (clip and take); riding_range_db (from levels at hand).
+Functions: estimate_gain_range (clip and take); gain_range_of_spectra, riding_range_db (from spectra, from levels).
 """
 
 import numpy as np
 from scipy.ndimage import median_filter
 
-from spatial.conventions import FloatArray
+from spatial.conventions import ComplexArray, FloatArray
 from spatial.dsp.samples import Samples
 from spatial.sync.paired_spectra import band_levels, block_starts, clip_spectra, take_spectra
 from spatial.timebase import ClockLaw
@@ -88,9 +88,12 @@ def estimate_gain_range(clip: Samples, take: Samples, law: ClockLaw) -> float | 
     if not starts.size:
         return None
     heard, (field, covered) = clip_spectra(clip, starts), take_spectra(take, law, starts, clip.rate_hz)
-    levels = (
-        band_levels(spectra, clip.rate_hz, blocks=_SMOOTH_BLOCKS) for spectra in (heard[:, covered], field[covered])
-    )
+    return gain_range_of_spectra(heard[:, covered], field[covered], clip.rate_hz)
+
+
+def gain_range_of_spectra(heard: ComplexArray, field: ComplexArray, rate_hz: int) -> float | None:
+    """The same from the spectra of the blocks that the take covers (spatial.sync.paired_spectra)."""
+    levels = (band_levels(spectra, rate_hz, blocks=_SMOOTH_BLOCKS) for spectra in (heard, field))
     return riding_range_db(*levels)
 
 

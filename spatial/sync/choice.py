@@ -21,6 +21,7 @@ import numpy as np
 from spatial.conventions import ComplexArray, FloatArray
 from spatial.dsp.samples import Samples
 from spatial.sync.alignment import COARSE_SCORE, MATCH_SCORE
+from spatial.sync.camera_gain import gain_range_of_spectra
 from spatial.sync.coarse import Candidate
 from spatial.sync.gcc_phat import Trial, try_law
 from spatial.sync.paired_spectra import (
@@ -138,6 +139,8 @@ class Judgement:
     contests: tuple[Contest, ...]
     moments: tuple[Moments, ...]
     """Of each alternative."""
+    riding_db: float | None = None
+    """By how much the camera's gain rides, by the likeliest alternative; None where that is not measured."""
 
 
 def matching_laws(clip: Samples, take: Samples, candidates: Sequence[Candidate], *, most: int = 4) -> list[Trial]:
@@ -221,6 +224,7 @@ def judge_rivals(clip: Samples, alternatives: Sequence[Alternative]) -> Judgemen
         rivals=tuple(rivals),
         contests=tuple(contests),
         moments=tuple(moments),
+        riding_db=gain_range_of_spectra(heard[:, fields[best][1]], fields[best][0][fields[best][1]], clip.rate_hz),
     )
 
 

@@ -464,9 +464,11 @@ def test_a_large_file_may_have_been_split(tmp_path: Path, monkeypatch: pytest.Mo
     ("first", "second", "joins"),
     [
         ("Take_0041.wav", "Take_0042.wav", True),
+        ("Take 9.wav", "Take 10.wav", True),
         ("099 Tram.WAV", "100 Tram.wav", True),
         ("2026-11-25 Tram-3.wav", "2026-11-25 Tram-4.wav", True),
         ("Tram 7a.wav", "Tram 7b.wav", True),
+        ("Tram_A.wav", "Tram_B.wav", True),
         ("Take_0041.wav", "Take_0043.wav", False),
         ("Take_0042.wav", "Take_0041.wav", False),
         ("Tram_0041.wav", "Boat_0042.wav", False),

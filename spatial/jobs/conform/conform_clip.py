@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from spatial.conventions import DELIVERY_RATE_HZ, FloatArray
+from spatial.dsp.samples import while_reading
 from spatial.errors import OutputError
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.render import Turn, moves_findings, on_clip_time, track_turn
@@ -24,7 +25,7 @@ from spatial.jobs.sync.listen_take import Listened, remembered_take
 from spatial.jobs.sync.sync_clip import match_takes, open_shoot, sync_listened, with_estimate
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.track_request import TrackRequest
-from spatial.jobs.verify import ON_CLIP_TIME, check_track, step_of_track, with_sight
+from spatial.jobs.verify import ON_CLIP_TIME, check_track, step_of_made, with_sight
 from spatial.media.buffers import Spool
 from spatial.media.cache import FeatureCache
 from spatial.media.output import TrackWriter, whole_files
@@ -172,7 +173,7 @@ class _Work:
             result.clip,
             track,
             measure_marks(track, ON_CLIP_TIME, self.marks, rig, finished=True, sounds_s=result.covered_s),
-            step=step_of_track(result.clip, track, self.heard, rig=rig, pairing=result.pairing, progress=progress),
+            step=step_of_made(result, track, self.heard, rig=rig, progress=progress),
             tolerance=asked.tolerance,
             judges=judges_of_mount(oriented, len(self.marks), rig),
         )
@@ -187,6 +188,8 @@ class _Work:
 
     def _oriented(self, result: SyncResult) -> OrientResult:
         asked = self.asked
+        if asked.oriented is not None:
+            return asked.oriented
         heard = measure_marks(result.take, result.law, self.marks, asked.rig)
         return orient_match(
             result, heard, rig=asked.rig, prior=asked.prior, repair=asked.repair, progress=self.progress
@@ -245,8 +248,7 @@ def _write(result: SyncResult, turned: Turn, path: Path, *, progress: Progress) 
     """Stream the take into the track. Returns samples written and samples that passed full scale."""
     wanted = result.clip.samples_at(DELIVERY_RATE_HZ)
     with TrackWriter(path, notes=notes_of_track(result)) as writer:
-        for block in on_clip_time(result, turned):
-            writer.write(block)
+        for _ in while_reading(writer.write, on_clip_time(result, turned)):
             progress("writing the track", writer.samples / max(wanted, 1))
         return writer.samples, writer.clipped
 

@@ -57,6 +57,8 @@ class Wanted:
     names: NamePattern = field(default_factory=NamePattern)
     sheet: Path | None = None
     """The folder of the sheet alone."""
+    inputs: tuple[Path, ...] = ()
+    """Files that are read, beside clips and takes: never written over, under whatever name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,7 @@ def require_places(wanted: Wanted, *, force: bool) -> None:
     """
     for folder, kind in ((wanted.handover, FolderKind.HANDOVER), (wanted.sheet, FolderKind.SHEET)):
         if folder is not None:
-            may_be_made(folder, kind=kind, force=force)
+            may_be_made(folder, kind=kind, force=force, inputs=wanted.inputs)
 
 
 def deliver(
@@ -100,7 +102,7 @@ def deliver(
     if wanted.handover is not None:
         try:
             with as_fault(wanted.handover.name):
-                done = _handed_over(day, wanted.handover, write, wanted.names, force=force, progress=progress)
+                done = _handed_over(day, wanted, wanted.handover, write, force=force, progress=progress)
         except SoundplumbError as error:
             message = f"the day could not be handed over: {error}"
             done = Delivered(findings=(Finding(Code.NOT_DONE, Severity.FIX, message, wanted.handover.name),))
@@ -117,20 +119,20 @@ def deliver(
 
 
 def _handed_over(
-    day: DayResult, folder: Path, write: DayWriters, names: NamePattern, *, force: bool, progress: Progress
+    day: DayResult, wanted: Wanted, folder: Path, write: DayWriters, *, force: bool, progress: Progress
 ) -> Delivered:
     cache = FeatureCache()
     clips = {entry.clip: cache.digest(entry.clip) for entry in day.clips if entry.sync is not None}
     _require_same_day(folder, set(clips.values()))
     done = [entry for entry in day.clips if entry.conform is not None]
     title = day.folder.resolve().name
-    given = names.names(done, title, taken=[TIMELINE, TABLE, PAGE])
+    given = wanted.names.names(done, title, taken=[TIMELINE, TABLE, PAGE])
     called = {entry.clip: name for entry, name in zip(done, given, strict=True)}
 
     def place(entry: DayClip) -> Path | None:
         return folder / called[entry.clip] if entry.clip in called else None
 
-    with whole_folder(folder, kind=FolderKind.HANDOVER, force=force) as made:
+    with whole_folder(folder, kind=FolderKind.HANDOVER, force=force, inputs=wanted.inputs) as made:
         for number, entry in enumerate(done):
             progress(f"handing over {called[entry.clip]}", number / len(done))
             assert entry.conform is not None

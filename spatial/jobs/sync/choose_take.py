@@ -129,7 +129,8 @@ def _choose_by_sound(
             estimate = on_picture_time(estimate, clip)
     told = {owner.path: own for owner, _, own in likely}
     own_takes = [owner[0] for owner in owners]
-    return _choice(clip, take, estimate, judgement, own_takes, alternatives, phase_s, separation, told)
+    choice = _choice(clip, take, estimate, judgement, own_takes, alternatives, phase_s, separation, told)
+    return replace(choice, riding=(take, alternatives[best].law, judgement.riding_db))
 
 
 def _strength(estimate: SyncEstimate) -> float:

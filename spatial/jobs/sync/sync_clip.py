@@ -239,8 +239,11 @@ def _riding_db(clip: Clip, sound: Spool, choice: Choice) -> float | None:
     law = choice.estimate.law
     if law is None or clip.scratch is None or choice.estimate.true_rate_hz is not None:
         return None
+    along = law.from_clip_time(clip.scratch.phase_s)
+    if choice.riding is not None and choice.riding[0] is choice.take and choice.riding[1] == along:
+        return choice.riding[2]
     with TakeSamples(choice.take, WORKING_RATE_HZ) as field:
-        return estimate_gain_range(sound, field, law.from_clip_time(clip.scratch.phase_s))
+        return estimate_gain_range(sound, field, along)
 
 
 def sync_listened(

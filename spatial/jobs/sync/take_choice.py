@@ -60,6 +60,8 @@ class Choice:
     decided_by: DecidedBy = DecidedBy.SOUND
     alignment: SyncEstimate | None = None
     """Where no answer is given although the two align: the estimate there."""
+    riding: tuple[Take, ClockLaw, float | None] | None = None
+    """A take and a law from the time of the clip's samples, and by how much the camera's gain rides along them, dB."""
     doubts: tuple[Finding, ...] = ()
     """Those of the findings that doubt that clip and take belong together there, a note of little sound too."""
 

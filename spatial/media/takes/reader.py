@@ -160,7 +160,7 @@ class PlainSound:
         out = np.empty((len(channels), got), dtype=np.float32)
         # Three bytes are read as four, of which the first belongs to the sample before and is shifted out.
         kind, early = ("<i2", 0) if self._bytes == 2 else ("<i4", 4 - self._bytes)
-        for row, channel in zip(out, channels, strict=True):
+        for row, channel in zip(out, channels, strict=True) if got else ():
             place = 1 + channel * self._bytes - early
             values = np.ndarray((got,), kind, raw, place, (self._frame_bytes,))
             row[:] = values >> 8 if early else values
