@@ -2,7 +2,7 @@
 
 Goal: the film's picture as it is, the track beside it as a sound field that players know by open standards, and a
 measurement of what a player will decode from it.
-Functions: make_headset_movie (from files).
+Functions: make_headset_movie (from files); loudness_note (how loud W is).
 Sources:
 [1] RFC 8486 (the field in Opus); "Spatial Audio RFC" and "Spherical Video V2 RFC" (the boxes).
 [2] ITU-R BT.1359-1 (early and late).
