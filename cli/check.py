@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cli.day import given_options
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Run, input_file, json_option, work_folder
 from cli.shared import PriorChoice, RigChoice, prior_options, rig_options
+from cli.shoot import typed_options
 from cli.stopping import COULD_NOT
 
 if TYPE_CHECKING:
@@ -42,19 +42,18 @@ def check(
     """
     with Run(as_json=as_json) as run:
         from spatial.jobs.check.check_newest import check_newest
-        from spatial.jobs.day.day_files import shoot_of
+        from spatial.jobs.day.shoot_words import rig_in, shoot_of
         from spatial.report import check_report, json_output
 
         told_format = read_as(channel_format)
         told = rig.told(told_format)
         shoot = shoot_of(folder)
-        given = given_options()
-        if "channel_format" in given:
+        given = typed_options()
+        if not given.isdisjoint(("channel_format", "microphone")):
             shoot = shoot.without_formats()
 
         def rig_for(clip: Path) -> Rig:
-            named = shoot.rig_of(clip.name)
-            return told if named is None else told.with_words(named, but=given)
+            return rig_in(shoot, clip.name, told, but=given)
 
         result = check_newest(
             folder,

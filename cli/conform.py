@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from cli.formats import FormatChoice, format_option, read_as
+from cli.formats import FormatChoice, format_option
 from cli.running import Run, input_file, json_option, output_path
 from cli.shared import (
     REPAIR_OR_MOUNT,
@@ -21,6 +21,7 @@ from cli.shared import (
     rig_options,
     tolerance_options,
 )
+from cli.shoot import told_of
 
 
 @click.command(short_help="Write the finished track and prove it.")
@@ -70,7 +71,7 @@ def conform(
         from spatial.jobs.track_request import TrackRequest
         from spatial.report import json_output, text
 
-        told_format = read_as(channel_format)
+        told = told_of(clip, takes, rig=rig, prior=prior, channel_format=channel_format, paired=paired)
         result = conform_clip(
             clip,
             takes,
@@ -78,12 +79,12 @@ def conform(
             TrackRequest(
                 marks,
                 mount_from(mount),
-                rig.told(told_format),
-                prior.told(),
+                told.rig,
+                told.prior,
                 repair,
                 tolerance.told(),
-                told_format,
-                pair=takes[0].name if paired else None,
+                told.read_as,
+                pair=takes[0].name if told.pairing else None,
             ),
             force=force,
             progress=run.progress,

@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from click.core import ParameterSource
 
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Run, json_option, work_folder
@@ -21,17 +20,10 @@ from cli.shared import (
     repair_option,
     rig_options,
 )
+from cli.shoot import typed_options
 
 if TYPE_CHECKING:
     from spatial.jobs.rig import Rig
-
-
-def given_options() -> frozenset[str]:
-    """The options that were typed, by the names of what they set."""
-    context = click.get_current_context()
-    typed = (ParameterSource.COMMANDLINE, ParameterSource.ENVIRONMENT)
-    names = {"mic_offset": "mic_offset_m", "mic_offset_sd": "mic_offset_sd_m"}
-    return frozenset(names.get(name, name) for name in context.params if context.get_parameter_source(name) in typed)
 
 
 @click.command(short_help="All of it, for a whole shoot day.")
@@ -48,6 +40,17 @@ def given_options() -> frozenset[str]:
     "lavaliers in FOLDER who sounds alone when, without them when one place does. --pages lists them in the page.",
 )
 @pages_option
+@click.option(
+    "--again",
+    is_flag=True,
+    help="Make tracks anew that are older than what they were made from: other marks, other options, another version.",
+)
+@click.option(
+    "--remember",
+    is_flag=True,
+    help="Write what was found, and the options that you typed, into FOLDER/shoot.toml: which take is whose, and the "
+    "rig. What is in it stays as it is, your comments too.",
+)
 @handover_options
 @click.option(
     "--check-originals",
@@ -70,6 +73,8 @@ def day(
     delivery: DeliveryChoice,
     check_originals: bool,
     force: bool,
+    again: bool,
+    remember: bool,
     as_json: bool,
 ) -> None:
     """Do all of it for a whole shoot day.
@@ -85,8 +90,8 @@ def day(
     if pages and rig.picture is None and not (folder / "shoot.toml").exists():
         raise click.UsageError("--pages draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run:
-        from spatial.jobs.day.day_files import shoot_of
         from spatial.jobs.day.day_folder import run_day
+        from spatial.jobs.day.shoot_words import rig_in, shoot_of
         from spatial.jobs.handover.hand_over import Delivered, deliver, require_places
         from spatial.report import day_report, handover_report, json_output
 
@@ -95,13 +100,12 @@ def day(
         told_format = read_as(channel_format)
         told = rig.told(told_format)
         shoot = shoot_of(folder)
-        given = given_options()
-        if "channel_format" in given:
+        given = typed_options()
+        if not given.isdisjoint(("channel_format", "microphone")):
             shoot = shoot.without_formats()
 
         def rig_for(clip: Path) -> Rig:
-            named = shoot.rig_of(clip.name)
-            return told if named is None else told.with_words(named, but=given)
+            return rig_in(shoot, clip.name, told, but=given)
 
         if pages:
             from spatial.jobs.day.day_pages import make_pages, require_place
@@ -117,7 +121,9 @@ def day(
             channel_format=told_format,
             shoot=shoot,
             force=force,
+            again=again,
             progress=run.progress,
+            log=run.log,
         )
         if suggest:
             from spatial.jobs.day.suggest_marks import suggest_marks
@@ -133,6 +139,10 @@ def day(
                 force=force,
                 progress=run.progress,
             )
+        if remember:
+            from spatial.jobs.day.remember import remember_day
+
+            result = remember_day(result, shoot, told, prior.told())
         done = Delivered()
         if delivery.asked:
             # It brings a drawing library along, whose start a day without them need not wait for.

@@ -4,9 +4,10 @@ from pathlib import Path
 
 import click
 
-from cli.formats import FormatChoice, format_option, read_as
+from cli.formats import FormatChoice, format_option
 from cli.running import Number, Run, input_file, json_option, output_path, wrote
 from cli.shared import RigChoice, force_option, rig_options
+from cli.shoot import told_of
 
 
 @click.command(short_help="Where sound came from over time.")
@@ -62,14 +63,14 @@ def directions(
         for drawing in (plot_path, map_path):
             if drawing:
                 style.check_plot(drawing, force=force, inputs=run.inputs)
-        told_format = read_as(channel_format)
+        told = told_of(clip, [take], rig=rig, channel_format=channel_format)
         result = directions_of_take(
             take,
             clip_path=clip,
             step_s=step_s,
             marks_path=marks,
-            rig=rig.told(told_format),
-            channel_format=told_format,
+            rig=told.rig,
+            channel_format=told.read_as,
             progress=run.progress,
         )
         if csv_path:

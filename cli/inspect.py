@@ -4,8 +4,9 @@ from pathlib import Path
 
 import click
 
-from cli.formats import FormatChoice, judged_format_option, read_as
+from cli.formats import FormatChoice, judged_format_option
 from cli.running import Run, input_file, json_option
+from cli.shoot import readings_of
 
 
 @click.command(short_help="Is the recording sound?")
@@ -18,7 +19,11 @@ def inspect(takes: tuple[Path, ...], channel_format: FormatChoice, as_json: bool
         from spatial.jobs.inspect.inspect_takes import inspect_takes
         from spatial.report import inspect_report, json_output
 
-        results = inspect_takes(takes, channel_format=read_as(channel_format), progress=run.progress)
+        results = [
+            result
+            for reading, group in readings_of(takes, channel_format)
+            for result in inspect_takes(group, channel_format=reading, progress=run.progress)
+        ]
         run.finish(
             lambda: inspect_report.inspect_lines(results),
             lambda: json_output.dumps(inspect_report.inspect_json(results)),

@@ -13,6 +13,7 @@ from cli.conform import conform
 from cli.day import day
 from cli.demo import demo
 from cli.directions import directions
+from cli.film import film
 from cli.headset import headset
 from cli.inspect import inspect
 from cli.orient import orient
@@ -56,5 +57,5 @@ def cli() -> None:
     """
 
 
-for command in (inspect, check, sync, directions, orient, conform, verify, review, headset, day, demo):
+for command in (inspect, check, sync, directions, orient, conform, verify, review, headset, film, day, demo):
     cli.add_command(command)

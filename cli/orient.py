@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from cli.formats import FormatChoice, format_option, read_as
+from cli.formats import FormatChoice, format_option
 from cli.running import Run, input_file, json_option, output_path, printable, wrote
 from cli.shared import (
     PriorChoice,
@@ -16,6 +16,7 @@ from cli.shared import (
     repair_option,
     rig_options,
 )
+from cli.shoot import told_of
 from cli.stopping import COULD_NOT
 from cli.streams import say
 
@@ -82,8 +83,13 @@ def orient(
 
             # Before the listening, not after it.
             may_be_saved(save_microphone, force=force, inputs=run.inputs)
-        told_format = read_as(channel_format)
-        told_rig = rig.told(told_format)
+        told = told_of(
+            *((None, files) if claps is not None else (files[0], files[1:])),
+            rig=rig,
+            prior=prior,
+            channel_format=channel_format,
+            paired=paired,
+        )
         if claps is None:
             from spatial.jobs.orient.orient_clip import orient_clip
             from spatial.jobs.track_request import TrackRequest
@@ -91,11 +97,11 @@ def orient(
             clip, *takes = files
             asked = TrackRequest(
                 marks,
-                rig=told_rig,
-                prior=prior.told(),
+                rig=told.rig,
+                prior=told.prior,
                 repair=repair,
-                read_as=told_format,
-                pair=takes[0].name if paired else None,
+                read_as=told.read_as,
+                pair=takes[0].name if told.pairing else None,
             )
             result = orient_clip(clip, takes, asked, progress=run.progress)
         else:
@@ -104,15 +110,15 @@ def orient(
             names = claps.split(",")
             result = orient_claps(
                 *(files, names),
-                rig=told_rig,
-                prior=prior.told(),
+                rig=told.rig,
+                prior=told.prior,
                 repair=repair,
-                channel_format=told_format,
+                channel_format=told.read_as,
                 progress=run.progress,
             )
         learned = None
         if save_microphone is not None and result.matrix is not None:
-            learned = learn_microphone(result, told_rig)
+            learned = learn_microphone(result, told.rig)
             result = replace(result, findings=(*result.findings, learned.finding))
             learned.save(save_microphone, force=force, inputs=run.inputs)
         run.finish(

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from cli.formats import FormatChoice, format_option, read_as
+from cli.formats import FormatChoice, format_option
 from cli.running import Run, input_file, json_option, output_path
 from cli.shared import (
     REPAIR_OR_MOUNT,
@@ -21,6 +21,7 @@ from cli.shared import (
     rig_options,
     tolerance_options,
 )
+from cli.shoot import told_of
 
 
 @click.command(short_help="A page to look at and to listen to.")
@@ -64,16 +65,16 @@ def review(
         from spatial.media.output_folder import whole_folder
         from spatial.report import json_output, review_page
 
-        told_format = read_as(channel_format)
+        told = told_of(clip, takes, rig=rig, prior=prior, channel_format=channel_format, paired=paired)
         asked = TrackRequest(
             marks,
             mount_from(mount),
-            rig.told(told_format),
-            prior.told(),
+            told.rig,
+            told.prior,
             repair,
             tolerance.told(),
-            told_format,
-            pair=takes[0].name if paired else None,
+            told.read_as,
+            pair=takes[0].name if told.pairing else None,
         )
         with whole_folder(output, force=force, inputs=run.inputs) as folder:
             result = review_clip(clip, takes, folder, asked, progress=run.progress)

@@ -214,6 +214,11 @@ class Run:
         filled = round(20 * min(max(part, 0.0), 1.0))
         _draw(f"\r\x1b[K{'=' * filled}{'.' * (20 - filled)} {100 * min(part, 1.0):3.0f} % {printable(step)}")
 
+    def log(self, line: str) -> None:
+        """A line on standard error where that is no terminal, which shows a bar; none for a job that is quick."""
+        if not sys.stderr.isatty() and time.monotonic() - self._started >= _QUIET_S:
+            say(printable(line))
+
     def finish(
         self, lines: Callable[[], Iterable[str]], json_text: Callable[[], str], findings: Iterable[Finding]
     ) -> None:

@@ -4,9 +4,10 @@ from pathlib import Path
 
 import click
 
-from cli.formats import FormatChoice, format_option, read_as
+from cli.formats import FormatChoice, format_option
 from cli.running import Run, json_option, mic_offset_option, mic_offset_sd_option, output_path, wrote
-from cli.shared import clip_and_takes, force_option, paired_option, pairing_from
+from cli.shared import RigChoice, clip_and_takes, force_option, paired_option
+from cli.shoot import told_of
 
 
 @click.command(short_help="Which take, where, how the clocks drift.")
@@ -50,14 +51,20 @@ def sync(
 
             # Before an hour of listening, not after it.
             check_plot(plot_path, force=force, inputs=run.inputs)
+        told = told_of(
+            *(clip, takes),
+            rig=RigChoice(mic_offset, mic_offset_sd, None),
+            channel_format=channel_format,
+            paired=paired,
+        )
         result = with_lip_sync(
             sync_clip(
                 clip,
                 takes,
-                channel_format=read_as(channel_format),
-                mic_offset_m=mic_offset,
-                pairing=pairing_from(paired=paired),
-                mic_offset_sd_m=mic_offset_sd,
+                channel_format=told.read_as,
+                mic_offset_m=told.rig.mic_offset_m,
+                pairing=told.pairing,
+                mic_offset_sd_m=told.rig.mic_offset_sd_m,
                 progress=run.progress,
             )
         )

@@ -5,17 +5,17 @@ from pathlib import Path
 
 import click
 
-from cli.formats import FormatChoice, read_as, track_format_option
+from cli.formats import FormatChoice, track_format_option
 from cli.running import Run, input_file, json_option, output_path, wrote
 from cli.shared import (
     RigChoice,
     ToleranceChoice,
     force_option,
     paired_option,
-    pairing_from,
     rig_options,
     tolerance_options,
 )
+from cli.shoot import told_of
 
 
 @click.command(short_help="Is each performer heard where they are seen?")
@@ -45,36 +45,36 @@ def verify(
 
     The track may be ours or anybody's. --marks says who is seen where and when, in the time of the clip.
     """
-    if stills and rig.picture is None:
-        raise click.UsageError("--stills draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run, ExitStack() as stack:
         from spatial.jobs.verify import verify_track
         from spatial.media.output_folder import FolderKind, whole_folder
         from spatial.report import json_output, text
 
+        told = told_of(clip, (), rig=rig, channel_format=channel_format, paired=paired)
+        if stills and told.rig.picture is None:
+            raise click.UsageError("--stills draws on the picture: add --picture LAYOUT to say how it is laid out")
         # Before the listening, not after it: the folder may be refused.
         folder = None
         if stills:
             folder = stack.enter_context(whole_folder(stills, kind=FolderKind.STILLS, force=force, inputs=run.inputs))
-        told = rig.told()
         result = verify_track(
             clip,
             track,
             marks,
-            rig=told,
+            rig=told.rig,
             tolerance=tolerance.told(),
-            pairing=pairing_from(paired=paired),
-            channel_format=read_as(channel_format),
+            pairing=told.pairing,
+            channel_format=told.read_as,
             progress=run.progress,
         )
-        if folder and rig.picture:
+        if folder and told.rig.picture:
             from spatial.report.plots.stills import write_stills
 
             write_stills(
                 *(result, folder),
-                layout=rig.picture,
+                layout=told.rig.picture,
                 tolerance=tolerance.told(),
-                levelled=told.levelled,
+                levelled=told.rig.levelled,
                 progress=run.progress,
             )
         stack.close()

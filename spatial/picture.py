@@ -5,8 +5,9 @@ allow for the microphone not being where the lens is.
 Conventions: spatial.conventions (axes, angles). Directions leave from the lens unless said otherwise.
 Pixels: whole numbers are pixel centres, (0, 0) is the top left one, so the frame reaches from -0.5 to
 width_px - 0.5.
-Functions: parse_picture (from a layout's name and the frame's size); Picture (pixel to direction and back);
-seen_from_microphone, parallax_angle_rad (lens to microphone).
+Functions: parse_picture (from a layout's name and the frame's size); check_layout (a name alone); Picture (pixel to
+direction and back); seen_from_microphone, parallax_angle_rad (lens to microphone); view_places (all layouts brought to
+one small view).
 Sources:
 [1] P. Corke, "FishEyeCamera" (fisheye projections): equidistant r = k theta.
 [2] Equirectangular: azimuth and elevation are linear in the pixel (its definition).
@@ -19,6 +20,7 @@ from enum import StrEnum
 from types import MappingProxyType
 
 import numpy as np
+import numpy.typing as npt
 
 from spatial.conventions import FloatArray
 from spatial.errors import InputError
@@ -192,6 +194,15 @@ class Picture:
         return across, down
 
 
+_ANY_FRAME_PX = (3840, 1920)
+"""Any frame will do to see whether there is a layout of a name."""
+
+
+def check_layout(layout: str) -> None:
+    """Refuse what is no picture layout, before any file is opened. Raises InputError as parse_picture does."""
+    parse_picture(layout, *_ANY_FRAME_PX)
+
+
 def parse_picture(layout: str, width_px: int, height_px: int) -> Picture:
     """Picture of a named layout.
 
@@ -290,3 +301,69 @@ def _unit(direction: FloatArray) -> FloatArray:
         raise InputError(f"a direction is three finite numbers, not all 0, got {direction}")
     # Adding 0 turns -0.0 into 0.0, so that straight back has one azimuth.
     return np.asarray(vector / np.linalg.norm(vector) + 0.0)
+
+
+# --- the small view that pictures of all layouts are brought to ---
+
+VIEW_ROWS, VIEW_COLUMNS = 24, 32
+"""Cells of the small view: 4.5 degrees each, so that a picture that was levelled by a few degrees still agrees."""
+
+VIEW_CELLS = VIEW_ROWS * VIEW_COLUMNS
+
+_VIEW_CELL_RAD = np.radians(4.5)
+"""The view reaches 72 degrees to either side and 54 up and down: every 180-degree lens shows that much."""
+
+_VIEW_POINTS = 4
+"""Places across and down each cell that are averaged."""
+
+
+def view_places(picture: Picture, width: int, height: int) -> npt.NDArray[np.intp]:
+    """Which pixels of a scaled-down frame make each cell of the small view of the first eye.
+
+    Parameters
+    ----------
+    picture : Picture
+        The frame, at any size.
+    width, height : int
+        The size that it was scaled down to, pixels of the whole frame.
+
+    Returns
+    -------
+    ndarray, shape (VIEW_CELLS, places), int
+        Indices into the scaled frame, row by row; a place that the picture does not show is its nearest that it does.
+
+    Examples
+    --------
+    The middle of the view of one eye of two is the middle of the left half of the frame.
+
+    >>> places = view_places(parse_picture("equirect180-sbs", 3840, 1920), 256, 128)
+    >>> middle = places.reshape(VIEW_ROWS, VIEW_COLUMNS, -1)[VIEW_ROWS // 2, VIEW_COLUMNS // 2, 0]
+    >>> int(middle) % 256, int(middle) // 256
+    (64, 64)
+    """
+    steps = (np.arange(_VIEW_POINTS) + 0.5) / _VIEW_POINTS
+    azimuths = (VIEW_COLUMNS / 2 - (np.arange(VIEW_COLUMNS)[:, np.newaxis] + steps)) * _VIEW_CELL_RAD
+    elevations = (VIEW_ROWS / 2 - (np.arange(VIEW_ROWS)[:, np.newaxis] + steps)) * _VIEW_CELL_RAD
+    places = np.empty((VIEW_ROWS, VIEW_COLUMNS, _VIEW_POINTS, _VIEW_POINTS), dtype=np.intp)
+    x, y = _pixels_of(
+        picture,
+        unit_vectors(azimuths[np.newaxis, :, np.newaxis, :], elevations[:, np.newaxis, :, np.newaxis]),
+    )
+    columns = np.clip((x + 0.5) / picture.width_px * width, 0, width - 1).astype(np.intp)
+    rows = np.clip((y + 0.5) / picture.height_px * height, 0, height - 1).astype(np.intp)
+    places[...] = rows * width + columns
+    return places.reshape(VIEW_CELLS, -1)
+
+
+def _pixels_of(picture: Picture, directions: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """As Picture.pixel_from_direction for many directions, shape (..., 3); beyond the edge: at the edge."""
+    width, height = picture.eye_size_px
+    half_view = picture.field_of_view_rad / 2
+    if picture.projection is Projection.EQUIRECTANGULAR:
+        azimuth, elevation = azimuth_elevation(directions)
+        left, up = np.clip(azimuth / half_view, -1.0, 1.0), elevation / (np.pi / 2)
+        return (1 - left) * width / 2 - 0.5, (1 - up) * height / 2 - 0.5
+    x, y, z = np.moveaxis(directions, -1, 0)
+    radius = np.minimum(np.arctan2(np.hypot(y, z), x) / half_view, 1.0) * min(width, height) / 2
+    about = np.arctan2(z, y)
+    return width / 2 - radius * np.cos(about) - 0.5, height / 2 - radius * np.sin(about) - 0.5

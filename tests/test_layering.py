@@ -18,7 +18,9 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 
-MEASURING = tuple(f"spatial.{room}" for room in ("dsp", "health", "direction", "mount", "sync", "verification"))
+MEASURING = tuple(
+    f"spatial.{room}" for room in ("dsp", "health", "direction", "mount", "shots", "sync", "verification")
+)
 """Rooms that take arrays: they open no files, and `media` measures nothing."""
 
 LAYERS = {
@@ -34,6 +36,7 @@ LAYERS = {
     "spatial.picture": 1,
     "spatial.timebase": 1,
     "spatial.dsp": 2,
+    "spatial.shots": 3,
     "spatial.media": 2,
     "spatial.health": 3,
     "spatial.direction": 3,

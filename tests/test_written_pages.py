@@ -135,6 +135,9 @@ def test_every_json_key_is_promised():
         ("demo_report.py", "_errors"),
         ("review_page.py", "review_json"),
         ("headset_report.py", "headset_json"),
+        ("film_report.py", "film_json"),
+        ("film_report.py", "_shot_json"),
+        ("film_report.py", "_sound_json"),
         ("handover_report.py", "with_delivered"),
         ("handover_report.py", "originals_json"),
     )

@@ -167,12 +167,14 @@ def climb(pulls: Pulls, start: FloatArray, *, steps: int = 30) -> FloatArray:
     for _ in range(steps):
         along = swing @ place - own
         say = weight * np.exp(sharpness * (reach - 2.0 * (pull @ place) - slack * along**2))
-        total, loose = float(np.sum(say)), say * slack
-        across = _across(place)
-        stiffness = total * np.eye(3) - (swing * loose[:, np.newaxis]).T @ swing
-        force = say @ pull - total * place + (loose * along) @ swing
-        step = np.linalg.solve(across @ stiffness @ across.T + 1e-9 * np.eye(2), across @ force)
-        moved = place + step @ across
+        across, loose = _across(place), say * slack
+        # Two equations for the two components of the step, solved by hand; what pulls along the direction is left out.
+        swing_across = swing @ across.T
+        (first, both), (_, second) = -(swing_across * loose[:, np.newaxis]).T @ swing_across
+        first, second = first + np.sum(say) + 1e-9, second + np.sum(say) + 1e-9
+        one, other = across @ (say @ pull + (loose * along) @ swing)
+        step = np.array([second * one - both * other, first * other - both * one])
+        moved = place + step @ across / (first * second - both**2)
         moved /= np.sqrt(moved @ moved)
         if np.sum((moved - place) ** 2) < 1e-10:
             return np.asarray(moved)

@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from spatial.direction.intensity import LEAD_IN_S, FrameDirections, field_bins, frame_directions, frame_hop
-from spatial.direction.tracking import StepCells, find_tracks, join_cells, rows_by_source, step_cells
+from spatial.direction.place_strings import StepCells, join_cells, step_cells
+from spatial.direction.tracking import find_tracks, rows_by_source
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat, ReadAs, angle_between, unit_vectors
 from spatial.findings import Finding

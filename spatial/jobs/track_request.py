@@ -9,6 +9,7 @@ from pathlib import Path
 from spatial.conventions import FloatArray
 from spatial.errors import InconclusiveError
 from spatial.field import ChannelFormat, ReadAs
+from spatial.jobs.orient.from_marks import OrientResult
 from spatial.jobs.orient.measure_marks import marks_of_clip
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_clip import rig_of
@@ -38,10 +39,12 @@ class TrackRequest:
     tolerance: Tolerance = field(default_factory=Tolerance)
     read_as: ReadAs = ChannelFormat.AMBIX
     """How the take's channels were to be read."""
-    formats: tuple[tuple[tuple[str, ...], ChannelFormat], ...] = ()
+    formats: tuple[tuple[tuple[str, ...], ReadAs], ...] = ()
     """Patterns of names of takes that were to be read otherwise, and how."""
     pair: str | None = None
     """Name of the take that the clip was paired with by hand."""
+    oriented: OrientResult | None = None
+    """How the microphone sat, where that was found before, such as from all clips of its rig."""
 
     @property
     def pairing(self) -> Pairing | None:
@@ -73,6 +76,8 @@ class TrackRequest:
         ------
         InconclusiveError
         """
+        if self.oriented is not None:
+            return
         if self.mount is None and self.marks_path is None and (self.prior is None or self.prior.hanging is None):
             raise InconclusiveError(
                 "nothing tells how the microphone sat: give --marks FILE, or --mount YAW,PITCH,ROLL (0,0,0 if it faced "

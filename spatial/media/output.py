@@ -7,13 +7,14 @@ decided by spatial.media.ownership. While the files move, Ctrl-C and the like wa
 they are not lost.
 Conventions: spatial.conventions (field).
 Functions: whole_file (a path that becomes the result in one step); whole_files (several that belong together);
-write_text_whole; TrackWriter (the delivered track: 48 kHz, 24-bit, ACN/SN3D); unstopped (signals wait, for a with
-block); no_folder (a sentence).
+write_text_whole; add_to_text (to somebody's own file); TrackWriter (the delivered track: 48 kHz, 24-bit, ACN/SN3D);
+unstopped (signals wait, for a with block); no_folder (a sentence).
 """
 
 import errno
 import os
 import signal
+import stat
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -159,6 +160,39 @@ def write_text_whole(
     with whole_file(path, kind, force=force, inputs=inputs) as temporary:
         # File names may hold bytes that are no text: they are escaped, not a crash.
         temporary.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
+
+
+def add_to_text(path: Path, text: str, was: bytes) -> None:
+    """Put a text in the place of a file of somebody's own, who asked for that: whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+    text : str
+        What was there, with what is added to it.
+    was : bytes
+        What was there when the text was made.
+
+    Raises
+    ------
+    OutputError
+        It is a link, is write-protected, or has been changed meanwhile; its folder is read-only; the disk is full.
+    """
+    try:
+        with working_folder(path.parent) as folder:
+            temporary = folder / path.name
+            temporary.write_text(text, encoding="utf-8", newline="")
+            with temporary.open("rb+") as file:
+                os.fsync(file.fileno())
+            if path.is_symlink() or not path.stat().st_mode & stat.S_IWUSR:
+                raise OutputError(f"{path} is a link or write-protected, so nothing is added to it; lift that")
+            with unstopped():
+                if path.read_bytes() != was:
+                    raise OutputError(f"{path} was changed while the work was done; nothing is added: run this again")
+                temporary.replace(path)
+                _sync_folder(path.parent)
+    except OSError as error:
+        raise OutputError(_sentence(path, error)) from error
 
 
 def _interleaved(steps: npt.NDArray[np.int32]) -> memoryview:

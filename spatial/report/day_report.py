@@ -53,6 +53,8 @@ def day_lines(result: DayResult) -> list[str]:
         lines += ["", "The day as a whole", *findings_lines(result.findings)]
     tracks = {clip.conform.output.parent for clip in clips if clip.conform}
     lines += ["", *(f"Tracks are in {folder}, each called as its clip." for folder in sorted(tracks))]
+    if result.unwritten:
+        lines.append("To write which take is whose into shoot.toml, add --remember.")
     return [*lines, *([pages_line(result.pages)] if result.pages else []), summary_line(result)]
 
 

@@ -384,8 +384,8 @@ def stack_windows(windows: CrossWindows) -> Trial:
     choices = [np.ones(channels)] + ([np.array([1.0, -1.0])] if channels == 2 else [])
     best: Trial | None = None
     for signs in choices:
-        summed = np.tensordot(curves, signs / channels, axes=(1, 0))
-        stacked = np.stack([_along(summed, slope * times, lags) for slope in slopes])
+        summed = np.tensordot(curves, (signs / channels).astype(np.float32), axes=(1, 0))
+        stacked = _along(summed, np.outer(slopes, times), lags)
         scatter = float(scatter_of(stacked.ravel()))
         row, column = np.unravel_index(int(np.argmax(np.abs(stacked))), stacked.shape)
         flip = float(np.sign(stacked[row, column]))
@@ -418,13 +418,10 @@ def _slopes(span_s: float) -> FloatArray:
 
 
 def _along(curves: FloatArray, shifts_s: FloatArray, lags: FloatArray) -> FloatArray:
-    """Mean of the curves, each read at lag + shift."""
+    """Mean of the curves, each read at lag + shift, for each row of shifts: shape (rows, lags)."""
     steps = np.rint(shifts_s / (lags[1] - lags[0])).astype(int)
-    total = np.zeros(curves.shape[1])
-    for curve, step in zip(curves, steps, strict=True):
-        # What is shifted past the edge is left out: there a sum of fewer curves is lower, never falsely high.
-        if step >= 0:
-            total[: total.size - step] += curve[step:]
-        else:
-            total[-step:] += curve[:step]
-    return total / len(curves)
+    # What is shifted past the edge is left out: there a sum of fewer curves is lower, never falsely high.
+    beside = int(np.max(np.abs(steps), initial=0))
+    shifted = sliding_window_view(np.pad(curves, ((0, 0), (beside, beside))), curves.shape[1], axis=1)
+    rows = np.arange(len(curves))
+    return np.stack([shifted[rows, beside + row].mean(axis=0) for row in steps])

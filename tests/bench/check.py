@@ -1,21 +1,23 @@
 """How long the check on set takes, and how often its answers are right, unsure or wrong.
 
 Each scene is a clip and a take of a minute: a room, three performers by turns, a rig, clocks, a camera with gain that
-rides, a real microphone. It is checked as it is, as ordinary shoots are (nothing may be accused), and then with one
-thing wrong that has to be seen: the take of another scene, left and right of the field exchanged, a channel dead, a
-hole in the sound, a camera that records nothing.
+rides, an ideal microphone (with --real a real one). It is checked as it is, as ordinary shoots are (nothing may be
+accused), and then with one thing wrong that has to be seen: the take of another scene, left and right of the field
+exchanged, a channel dead, a hole in the sound, a camera that records nothing.
 Development seeds 100 to 105; reported are others.
-Run: python -m tests.bench.check [SCENES] [FIRST]   (prints one table and one line for each miss)
+Run: python -m tests.bench.check [SCENES] [FIRST] [--real]   (prints one table and one line for each miss)
 """
 
 import json
 import os
+import resource
 import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from contextlib import suppress
 from fractions import Fraction
 from pathlib import Path
 
@@ -79,14 +81,18 @@ def variants(scratch: FloatArray, field: FloatArray, other: FloatArray) -> Itera
     yield FAULTS[4], np.zeros_like(scratch), field
 
 
-def checked(folder: Path, hanging: str) -> tuple[dict[str, object], int, float]:
-    """The check's JSON, exit code and wall time, of a process of its own."""
-    begun = time.perf_counter()
+def checked(folder: Path, hanging: str) -> tuple[dict[str, object], int, tuple[float, float]]:
+    """The check's JSON, exit code, and wall and processor time, of a process of its own."""
+    begun, busy = time.perf_counter(), _children_s()
     ran = subprocess.run(
         [sys.executable, "-m", "cli", "check", str(folder), "--json", f"--{hanging}"],
         capture_output=True, text=True, check=False, env={**os.environ, "SOUNDPLUMB_CACHE": "off"},
     )  # fmt: skip
-    return json.loads(ran.stdout), ran.returncode, time.perf_counter() - begun
+    return json.loads(ran.stdout), ran.returncode, (time.perf_counter() - begun, _children_s() - busy)
+
+
+def _children_s() -> float:
+    return resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime + resource.getrusage(resource.RUSAGE_CHILDREN).ru_stime
 
 
 def judged(case: str, told: dict[str, object], offset_s: float, yaw_deg: float) -> dict[str, str]:
@@ -117,41 +123,47 @@ def judged(case: str, told: dict[str, object], offset_s: float, yaw_deg: float) 
     return good
 
 
-def main(scenes: int, first: int) -> None:
-    """Print the table."""
+def main(scenes: int, first: int, *, real: bool) -> None:
+    """Print the table, also where it is stopped (Ctrl-C) after some scenes."""
     counts: dict[tuple[str, str], Counter[str]] = defaultdict(Counter)
-    walls: dict[str, list[float]] = defaultdict(list)
+    times: list[tuple[float, float]] = []
     other = None
-    for seed in range(first - 1, first + scenes):
-        scene = make_scene(seed, rt60_s=(0.25, 0.7), diffuse_snr_db=(8.0, 20.0), turn_s=3.3, rounds=6, real=True)
-        scratch, field, offset_s = boxes(scene)
-        if other is None:
-            other = field
-            continue
-        mount = scene.rig.mount
-        hanging = "upside-down" if abs(np.degrees(mount.roll_rad)) > 90 else "upright"
-        for case, sound, recorded in variants(scratch, field, other):
-            with tempfile.TemporaryDirectory() as name:
-                folder = Path(name)
-                write_clip(folder / "clip.mov", sound)
-                soundfile.write(folder / "take.wav", recorded.T, RATE, subtype="PCM_24")
-                told, code, wall_s = checked(folder, hanging)
-            walls[case].append(wall_s)
-            if "lines" not in told:
-                print(f"{case}, seed {seed}: exit code {code}, {told}")
+    with suppress(KeyboardInterrupt):
+        for seed in range(first - 1, first + scenes):
+            scene = make_scene(seed, rt60_s=(0.25, 0.7), diffuse_snr_db=(8.0, 20.0), turn_s=3.3, rounds=6, real=real)
+            scratch, field, offset_s = boxes(scene)
+            if other is None:
+                other = field
                 continue
-            for about, grade in judged(case, told, offset_s, float(np.degrees(mount.yaw_rad))).items():
-                counts[case, about][grade] += 1
-                if grade != "right":
-                    line = next((one for one in told["lines"] if one["about"] == about), told["verdict"])  # type: ignore[attr-defined]
-                    print(f"{case}, seed {seed} ({scene.kind}), {about}: {grade}: {line}", flush=True)
-        other = field
+            mount = scene.rig.mount
+            hanging = "upside-down" if abs(np.degrees(mount.roll_rad)) > 90 else "upright"
+            for case, sound, recorded in variants(scratch, field, other):
+                with tempfile.TemporaryDirectory() as name:
+                    folder = Path(name)
+                    write_clip(folder / "clip.mov", sound)
+                    soundfile.write(folder / "take.wav", recorded.T, RATE, subtype="PCM_24")
+                    told, code, seconds = checked(folder, hanging)
+                times.append(seconds)
+                if "lines" not in told:
+                    print(f"{case}, seed {seed}: exit code {code}, {told}")
+                    continue
+                for about, grade in judged(case, told, offset_s, float(np.degrees(mount.yaw_rad))).items():
+                    counts[case, about][grade] += 1
+                    if grade != "right":
+                        line = next((one for one in told["lines"] if one["about"] == about), told["verdict"])  # type: ignore[attr-defined]
+                        print(f"{case}, seed {seed} ({scene.kind}), {about}: {grade}: {line}", flush=True)
+            other = field
     print("\n| case | question | right | unsure | wrong |\n|---|---|---|---|---|")
     for (case, about), told_of in counts.items():
         print(f"| {case} | {about} | {told_of['right']} | {told_of['unsure']} | {told_of['wrong']} |")
-    every = [wall for case in walls.values() for wall in case]
-    print(f"\nWall time of {len(every)} checks: median {np.median(every):.1f} s, longest {max(every):.1f} s.")
+    wall, busy = zip(*times, strict=True)
+    print(f"\n{len(times)} checks: wall {np.median(wall):.1f} s in the median, {max(wall):.1f} s at most; ", end="")
+    print(f"processor {np.median(busy):.1f} s in the median, {max(busy):.1f} s at most.")
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 12, int(sys.argv[2]) if len(sys.argv) > 2 else 100)
+    main(
+        int(sys.argv[1]) if len(sys.argv) > 1 else 12,
+        int(sys.argv[2]) if len(sys.argv) > 2 else 100,
+        real="--real" in sys.argv,
+    )

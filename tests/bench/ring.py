@@ -16,8 +16,9 @@ from spatial.conventions import REGION_SDS_OF_95, FloatArray
 from spatial.direction.doa import MARK_FRAMES_S, law_of_sd, span_direction
 from spatial.direction.intensity import field_bins
 from spatial.direction.microphone_error import ORDINARY
+from spatial.direction.place_strings import step_cells
 from spatial.direction.summary import RowVotes, left_and_up, row_votes, sound_rows
-from spatial.direction.tracking import find_tracks, step_cells, surest
+from spatial.direction.tracking import find_tracks, surest
 from spatial.errors import InconclusiveError
 from spatial.field import angle_between
 from spatial.mount.mark_fit import estimate_mount

@@ -11,7 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from spatial.direction.intensity import field_bins
-from spatial.direction.tracking import Track, find_tracks, step_cells
+from spatial.direction.place_strings import step_cells
+from spatial.direction.tracking import Track, find_tracks
 from spatial.field import angle_between
 from tests.bench.crowds import Crowd, make_crowd, make_walk
 from tests.bench.directions import REGION_95

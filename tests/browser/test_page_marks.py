@@ -8,7 +8,7 @@ import json
 import numpy as np
 import pytest
 
-from spatial.media.tables import read_marks
+from spatial.media.tables import OpenMark, read_marks
 from tests.browser.conftest import Watched, mark_by_hand, settle, wait_until
 
 pytestmark = pytest.mark.slow
@@ -639,3 +639,32 @@ def test_two_sheets_are_joined_without_a_loss(known, watched):
         JOINS,
     )
     assert told == [joined for *_, joined in JOINS]
+
+
+# --- moments that are still to be marked -------------------------------------------------------------------------
+
+
+def test_moments_to_mark_are_listed_and_name_the_mark_that_is_made_in_them(known, watched):
+    moments = (OpenMark("lav-anna", 2.0, 5.0), OpenMark(HOSTILE, 8.0, 10.0))
+    page = watched.open(known(moments=moments))
+    assert page.locator("#moments .who").all_inner_texts() == ["lav-anna", HOSTILE]
+    page.locator("#moments button").first.click()
+    settle(page)
+    assert page.evaluate("page.time") == pytest.approx(2.0, abs=0.1)
+    page.locator("#over").scroll_into_view_if_needed()
+    box = page.locator("#over").bounding_box()
+    page.mouse.click(box["x"] + box["width"] / 3, box["y"] + box["height"] / 2)
+    assert page.locator("#who").input_value() == "lav-anna"
+    page.locator("#marking button[type=submit]").click()
+    (line,) = csv(page).splitlines()[1:]
+    assert line.startswith("lav-anna,2,5,")
+    # It has its mark: the other one is left.
+    assert page.locator("#moments .who").all_inner_texts() == [HOSTILE]
+    page.keyboard.press("Control+z")
+    assert page.locator("#moments .who").count() == 2
+    assert watched.complaints == []
+
+
+def test_a_page_without_moments_shows_no_list_of_them(known, watched):
+    page = watched.open(known())
+    assert page.locator("#moments").is_hidden()

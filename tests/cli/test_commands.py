@@ -20,7 +20,7 @@ from cli.main import cli
 from spatial.jobs.demo import lay_out
 from spatial.picture import LAYOUTS
 
-COMMANDS = ("inspect", "sync", "directions", "orient", "conform", "verify", "review", "headset", "day", "demo")
+COMMANDS = ("inspect", "check", "sync", "directions", "orient", "conform", "verify", "review", "headset", "day", "demo")
 HEAVY = ("numpy", "scipy", "librosa", "av", "soundfile", "soxr", "matplotlib", "jinja2")
 LANTERN = {"offset_s": 3.017233189, "samples": 410 * 1920}  # truth.json; 410 frames at 25 per second
 

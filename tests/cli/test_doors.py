@@ -514,6 +514,7 @@ WRITERS = {
     "spatial.media.ownership",
     "spatial.jobs.faults",
     "spatial.jobs.day.day_folder",
+    "spatial.jobs.day.day_tracks",
     "spatial.jobs.day.day_pages",
     "spatial.jobs.demo",
     "spatial.jobs.handover.hand_over",

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from spatial.direction.tracking import GRID, PlaceString, StepCells, leading_strings, merge_strings, string_places
+from spatial.direction.place_strings import GRID, PlaceString, StepCells, leading_strings, merge_strings, string_places
 from spatial.field import unit_vectors
 
 STEP_S = 0.1

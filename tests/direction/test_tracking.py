@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from spatial.direction.intensity import field_bins, frame_directions
-from spatial.direction.tracking import BINS_A_STEP, find_tracks, join_cells, rows_by_source, step_cells
+from spatial.direction.place_strings import BINS_A_STEP, join_cells, step_cells
+from spatial.direction.tracking import find_tracks, rows_by_source
 from spatial.field import angle_between, encode, unit_vectors
 from tests.bench.crowds import make_walk
 

@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy.ndimage import maximum_filter1d
 
-from spatial.health.dropouts import Repeat
+from spatial.health.dropouts import Repeat, _running_maximum
 from spatial.health.pages import MARGIN, PAGE, Pager
 from tests.fields import measured, talking_field
 from tests.stage import RATE, claps
@@ -200,3 +201,9 @@ def test_claps_are_no_clicks(rng):
     clapping = claps(6.0, rng)
     sound = np.outer([1.0, 0.5, 0.2, 0.8], clapping) + 1e-5 * rng.standard_normal((4, clapping.size))
     assert measured(sound).clicks == ()
+
+
+@pytest.mark.parametrize("samples", [1, 5, 16, 33, 1_000])
+def test_the_running_maximum_is_that_of_a_second_implementation(samples):
+    values = np.random.default_rng(samples).integers(-50, 50, samples).astype(np.float32)
+    np.testing.assert_array_equal(_running_maximum(values, 32), maximum_filter1d(values, 33))

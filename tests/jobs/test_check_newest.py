@@ -59,7 +59,7 @@ def test_five_lines_and_a_verdict(slipway):
     outcome = run("check", slipway, "--upside-down", "--picture", "equirect180-sbs", "--mic-offset", "0.03,0,-0.3")
     lines = outcome.out.splitlines()
     assert (outcome.code, len(lines)) == (0, 6)
-    assert [line[:18].split(maxsplit=1)[1].strip() for line in lines[:5]] == [
+    assert [line[:19].split(maxsplit=1)[1].strip() for line in lines[:5]] == [
         "sound on both", "in step", "microphone", "left is left", "no faults",
     ]  # fmt: skip
     assert lines[5].startswith("USABLE  slipway.mov with rec-0042.flac")

@@ -10,10 +10,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 import spatial.jobs.conform.track_memory
-import spatial.jobs.day.day_folder
 import spatial.jobs.day.day_matches
+import spatial.jobs.day.day_tracks
 from spatial.findings import Severity
 from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.demo import lay_out
@@ -74,7 +75,7 @@ def deaf(monkeypatch):
     for name in heard:
         monkeypatch.setattr(spatial.jobs.day.day_matches, name, nothing)
     monkeypatch.setattr("spatial.jobs.sync.listen.listen_once", nothing)
-    monkeypatch.setattr(spatial.jobs.day.day_folder, "conform_match", nothing)
+    monkeypatch.setattr(spatial.jobs.day.day_tracks, "conform_match", nothing)
     monkeypatch.setattr("spatial.jobs.inspect.take_health.check_health", nothing)
 
 
@@ -106,7 +107,7 @@ def test_a_day_that_has_not_changed_is_shown_as_it_was_without_hearing_a_sound(f
     assert json.loads(json.dumps(told).replace(str(shoot), str(home / "shoot"))) == answer
     assert [entry.remembered for entry in day.clips] == [True]
     lines = day_lines(day)
-    assert "lantern.wav" in lines[2]
+    assert "lantern.mp4  ready  rec-0041.flac" in lines[2]
     assert "4 of 4" in lines[2]
     assert "The track of 1 clip was there, made from what lies here now: it is shown as it was." in lines
 
@@ -116,7 +117,7 @@ def test_without_a_cache_the_answer_is_remembered_all_the_same(first, shoot, mon
     home, answer = first
     monkeypatch.setenv("SOUNDPLUMB_CACHE", "off")
     monkeypatch.setattr(spatial.jobs.day.day_matches, "match_takes", None)
-    monkeypatch.setattr(spatial.jobs.day.day_folder, "conform_match", None)
+    monkeypatch.setattr(spatial.jobs.day.day_tracks, "conform_match", None)
     told = as_json(again(shoot))
     assert json.loads(json.dumps(told).replace(str(shoot), str(home / "shoot"))) == answer
 
@@ -156,7 +157,10 @@ def test_a_track_of_other_options_is_said(shoot, options, said):
 @pytest.mark.usefixtures("deaf")
 def test_a_track_of_another_version_is_said(shoot, monkeypatch):
     monkeypatch.setattr(spatial.jobs.conform.track_memory, "__version__", "99.0")
-    assert "and this is 99.0; add --force" in left_alone(again(shoot))
+    message = left_alone(again(shoot))
+    assert "and this is 99.0; made anew, which --again does, it would be in step to within a millisecond" in message
+    # What this version makes of it is what lies there.
+    assert "and it would be turned by 0.0° more" in message
 
 
 @pytest.mark.usefixtures("deaf")
@@ -217,14 +221,26 @@ def test_a_new_clip_costs_that_clip_alone(first, shoot, monkeypatch):
 
 
 def test_a_new_take_that_fits_as_well_is_said_of_the_track_that_was_made_before_it(shoot):
-    """A copy of its take: the clip is held against it, and what that leaves open is said."""
-    shutil.copy(shoot / "rec-0041.flac", shoot / "copy-of-0041.flac")
+    """A copy of its sound, in another file: the clip is held against it, and what that leaves open is said."""
+    field, rate = soundfile.read(shoot / "rec-0041.flac", dtype="int16")
+    soundfile.write(shoot / "copy-of-0041.wav", field, rate, subtype="PCM_16")
     (entry,) = again(shoot).clips
     (said,) = [finding for finding in entry.findings if finding.code == "ambiguous_match"]
     assert "seems to be a copy of it" in said.message
     assert not entry.remembered
     (left,) = [finding for finding in entry.findings if finding.code == "already_there"]
-    assert "other takes have come, and lantern.mp4 is matched with copy-of-0041.flac now; add --force" in left.message
+    assert "other takes have come, and lantern.mp4 is matched with copy-of-0041.wav now; add --force" in left.message
+
+
+def test_a_card_that_was_copied_again_changes_nothing(shoot):
+    for name in ("rec-0041.flac", "lantern.mp4"):
+        shutil.copy(shoot / name, shoot / f"again {name}")
+    day = again(shoot)
+    (entry,) = day.clips
+    assert (entry.clip.name, entry.remembered) == ("lantern.mp4", True)
+    assert sorted(finding.where for finding in day.findings if finding.code == "duplicate") == [
+        "again lantern.mp4", "again rec-0041.flac",
+    ]  # fmt: skip
 
 
 def test_a_take_that_is_gone_is_said(first, shoot):
@@ -264,7 +280,7 @@ def test_a_clip_without_marks_is_done_by_the_cameras_sound_where_the_crew_says_h
     assert said.severity is Severity.LOOK
     assert "one mark in lantern.marks.csv would" in said.message
     assert "no marks" in day_lines(day)[2]
-    monkeypatch.setattr(spatial.jobs.day.day_folder, "conform_match", None)
+    monkeypatch.setattr(spatial.jobs.day.day_tracks, "conform_match", None)
     assert as_json(again(shoot, prior=prior)) == as_json(day)
 
 
@@ -279,5 +295,5 @@ def test_a_clip_that_neither_marks_nor_the_cameras_sound_turn_is_told_what_to_do
     (said,) = [finding for finding in entry.findings if finding.code == "undetermined"]
     assert said.severity is Severity.LOOK
     assert said.message.startswith("lantern.mp4 has no marks, and the camera's sound does not tell it either (")
-    assert said.message.endswith("write lantern.marks.csv beside it")
+    assert said.message.endswith("and save them beside it as lantern.marks.csv")
     assert not Path(shoot / "tracks").exists()

@@ -7,8 +7,8 @@ from click.testing import CliRunner
 
 from cli.main import cli
 from spatial.findings import Severity
-from spatial.jobs.day.day_files import prior_of, shoot_of
 from spatial.jobs.day.day_folder import run_day
+from spatial.jobs.day.shoot_words import prior_of, shoot_of
 from spatial.jobs.demo import lay_out
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.take_choice import Pairing

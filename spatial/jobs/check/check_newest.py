@@ -19,7 +19,8 @@ from spatial.field import ReadAs
 from spatial.findings import Code, Finding, Severity, is_bad
 from spatial.jobs.check.heard import Heard, hear_both
 from spatial.jobs.check.newest import Newest, newest_clip, newest_take
-from spatial.jobs.day.day_files import MARKS, MOVES, beside, files_of_day, is_there, prior_of, shared_beside
+from spatial.jobs.day.day_files import MARKS, MOVES, beside, files_of_day, is_there, shared_beside
+from spatial.jobs.day.shoot_words import prior_of
 from spatial.jobs.inspect.take_health import HealthReport, check_health
 from spatial.jobs.orient.from_marks import OrientResult
 from spatial.jobs.orient.from_stereo import UnmarkedResult, orient_unmarked

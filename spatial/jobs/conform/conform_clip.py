@@ -188,6 +188,8 @@ class _Work:
 
     def _oriented(self, result: SyncResult) -> OrientResult:
         asked = self.asked
+        if asked.oriented is not None:
+            return asked.oriented
         heard = measure_marks(result.take, result.law, self.marks, asked.rig)
         return orient_match(
             result, heard, rig=asked.rig, prior=asked.prior, repair=asked.repair, progress=self.progress

@@ -85,8 +85,30 @@ class Recalled:
     """Its answer, where nothing has changed."""
     health: tuple[Finding, ...] | None = None
     """What was wrong with its take; None where nobody looked."""
+    was: "Applied | None" = None
+    """What another version made, so that it can be said what this one would make of it."""
     tried: frozenset[str] = frozenset()
     """Digest and name of each file of all takes that its clip was held against."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Applied:
+    """What was done to a take to make a track of it."""
+
+    offset_s: float
+    drift_ppm: float
+    mount: FloatArray
+    """picture_from_mic, shape (3, 3)."""
+
+
+def _applied(facts: dict[str, Any]) -> Applied | None:
+    """What stands in a sidecar of any version; None where it is not to be read."""
+    try:
+        told = facts["applied"]
+        mount = np.array(told["mount"]["matrix"], dtype=float).reshape(3, 3)
+        return Applied(float(told["offset_s"]), float(told["drift_ppm"]), mount)
+    except (LookupError, TypeError, ValueError):
+        return None
 
 
 def made_from(sync: SyncResult, asked: TrackRequest, digest: Callable[[Path], str]) -> dict[str, Any]:
@@ -151,7 +173,8 @@ def recalled(clip: Path, track: Path, asked: TrackRequest, digest: Callable[[Pat
         if version != __version__ or not tied:
             # Nothing tells what the track was when it was made but its own seal.
             other = f"soundplumb {version}" if version != __version__ else "an earlier soundplumb"
-            return Recalled(f"{other} made it, and this is {__version__}") if is_ours(track, Kind.TRACK) else None
+            older = f"{other} made it, and this is {__version__}"
+            return Recalled(older, was=_applied(facts)) if is_ours(track, Kind.TRACK) else None
         if facts["output"]["sha256"] != digest(track):
             return None
         older = _changes(clip, tied, asked, facts, digest)
@@ -163,7 +186,7 @@ def recalled(clip: Path, track: Path, asked: TrackRequest, digest: Callable[[Pat
         made = answer["made"]
         # The clip may have another name now, the folder another place.
         made = replace(made, output=track)
-        return Recalled("", made, answer["health"], frozenset(tied["takes_tried"]))
+        return Recalled("", made, answer["health"], tried=frozenset(tied["takes_tried"]))
     except (OSError, LookupError, TypeError, AttributeError):
         return None
     except InputError:
@@ -192,6 +215,9 @@ def _changes(
             else:
                 changed.append(f"{path.name} {'is new' if tied[what] is None else 'has changed'}")
     options, then = _options(asked), tied["options"]
+    if asked.pair in [path.name for path in files]:
+        # What the sound found, and somebody has written down since, is the same pair.
+        options["pair"] = then.get("pair")
     other = [_OPTIONS[name] for name in options if options[name] != then.get(name)]
     if other:
         changed.append(f"other options were given ({', '.join(other)})")

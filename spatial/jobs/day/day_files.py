@@ -2,8 +2,8 @@
 
 Marks of a clip are looked for beside it, as `<clip name>.marks.csv`, the camera's moves over a recorder that stood
 still as `<clip name>.moves.csv`: the clip's name in full, or without its suffix.
-Functions: files_of_day; result_names; beside, shared_beside, is_there (files beside a clip); rig_beside; shoot_of (what
-the shoot file says); prior_of.
+Functions: files_of_day, clips_and_takes; result_names; beside, shared_beside, is_there (files beside a clip);
+rig_beside.
 """
 
 from collections import Counter
@@ -14,10 +14,8 @@ from pathlib import Path
 from spatial.errors import MediaFileError
 from spatial.jobs.rig import Rig
 from spatial.media.ownership import portable_name, spelling
-from spatial.media.shoot_file import SHOOT_FILE, Shoot, read_shoot
 from spatial.media.tables import read_moves
 from spatial.media.track_files import is_track_of_ours
-from spatial.mount.prior import Hanging, MountPrior
 
 CLIP_SUFFIXES = (".mp4", ".mov", ".mkv", ".m4v")
 TAKE_SUFFIXES = (".wav", ".flac", ".caf", ".rf64", ".bw64")
@@ -34,12 +32,19 @@ def files_of_day(folder: Path) -> tuple[list[Path], list[Path]]:
     """
     if not folder.is_dir():
         raise MediaFileError(f"{folder} is not a folder; name the one that holds the day's clips and takes")
-    files = sorted(path for path in folder.iterdir() if path.is_file() and not path.name.startswith("."))
-    clips = [path for path in files if path.suffix.lower() in CLIP_SUFFIXES]
-    takes = [path for path in files if path.suffix.lower() in TAKE_SUFFIXES and not is_track_of_ours(path)]
+    clips, takes = clips_and_takes(folder)
     for found, what, suffixes in ((clips, "clips", CLIP_SUFFIXES), (takes, "takes", TAKE_SUFFIXES)):
         if not found:
             raise MediaFileError(f"{folder} holds no {what} (files ending in {', '.join(suffixes)})")
+    return clips, takes
+
+
+def clips_and_takes(folder: Path) -> tuple[list[Path], list[Path]]:
+    """Clips and takes directly in a folder, by name; there may be none."""
+    # Names that begin with a point are hidden: so are the leftovers of copying that macOS calls "._" and the name.
+    files = sorted(path for path in folder.iterdir() if path.is_file() and not path.name.startswith("."))
+    clips = [path for path in files if path.suffix.lower() in CLIP_SUFFIXES]
+    takes = [path for path in files if path.suffix.lower() in TAKE_SUFFIXES and not is_track_of_ours(path)]
     return clips, takes
 
 
@@ -121,29 +126,6 @@ def shared_beside(clip: Path, clips: Iterable[Path], what: str) -> list[Path]:
     if not is_there(file):
         return []
     return [other for other in clips if other != clip and beside(other, what) == file]
-
-
-def shoot_of(folder: Path) -> Shoot:
-    """What the shoot file in a folder says; nothing where there is none.
-
-    Raises
-    ------
-    MediaFileError, ShootFileError
-        As files_of_day and read_shoot.
-    """
-    file = folder / SHOOT_FILE
-    if not is_there(file):
-        return Shoot()
-    clips, takes = files_of_day(folder)
-    return read_shoot(file, [clip.name for clip in clips], [take.name for take in takes])
-
-
-def prior_of(clip: Path, prior: MountPrior | None, shoot: Shoot) -> MountPrior | None:
-    """What the crew says of how the microphone sat: what holds for all clips goes before the shoot file's word."""
-    rig = shoot.rig_of(clip.name)
-    if rig is None or rig.hanging is None or (prior is not None and prior.hanging is not None):
-        return prior
-    return replace(prior or MountPrior(), hanging=Hanging(rig.hanging))
 
 
 def rig_beside(clip: Path, rig: Rig) -> Rig:

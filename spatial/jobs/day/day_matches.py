@@ -2,12 +2,11 @@
 
 A match is kept in the user's cache folder by the contents of the clip and of all takes it was held against, what was
 said of the microphone's place, and the version of this program. Without that folder everything is found anew.
-Functions: usable_takes; DayMatcher (matches clips, and keeps what it found).
+Functions: DayMatcher (matches clips, and keeps what it found); match_one (one clip, here or in another process).
 """
 
 import hashlib
 import json
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,18 +15,19 @@ import numpy as np
 from spatial.errors import InputError, SoundplumbError
 from spatial.findings import Finding, Severity
 from spatial.jobs.conform.track_memory import Recalled, is_tried, without_sound
+from spatial.jobs.day.day_takes import DayTakes
 from spatial.jobs.faults import as_fault
 from spatial.jobs.kept import from_kept, kept_text
-from spatial.jobs.progress import Progress
+from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.listen import listen_to_clip, listen_to_takes, unusable
-from spatial.jobs.sync.listen_take import Listened, is_remembered
+from spatial.jobs.sync.listen import listen_to_clip, unusable
+from spatial.jobs.sync.listen_take import Listened
 from spatial.jobs.sync.sync_clip import match_takes, rig_of
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.sync.take_choice import Pairing
 from spatial.media.cache import FeatureCache
 from spatial.media.movies.clip import open_clip
-from spatial.media.shoot_file import Shoot
+from spatial.media.shoot_file import SHOOT_FILE, Shoot
 from spatial.media.takes.take import Take
 from spatial.sync.alignment import FAINT_SCORE
 from spatial.sync.coarse import find_candidates
@@ -45,32 +45,9 @@ class ClipMatch:
     health: tuple[Finding, ...] | None = None
     """None where nobody has looked yet."""
 
-
-@dataclass(slots=True, eq=False)
-class DayTakes:
-    """The takes of a day that can be used; what was heard of them is fetched when a clip asks for it."""
-
-    takes: tuple[Take, ...]
-    unread: tuple[Finding, ...]
-    """About takes that cannot be read to their end."""
-    _heard: dict[tuple[Path, ...], Listened]
-
-    def listened(self, progress: Progress) -> list[tuple[Take, Listened]]:
-        """Every take with what was heard of it."""
-        missing = [take for take in self.takes if take.paths not in self._heard]
-        told, broken = listen_to_takes(missing, progress)
-        self._heard.update({take.paths: heard for take, heard in told})
-        self.unread = (*self.unread, *broken)
-        return [(take, self._heard[take.paths]) for take in self.takes if take.paths in self._heard]
-
-
-def usable_takes(opened: Sequence[Take], cache: FeatureCache, progress: Progress) -> DayTakes:
-    """Those that can be read to their end: the others show when they are listened to for the first time."""
-    new = [take for take in opened if not is_remembered(take, cache)]
-    told, broken = listen_to_takes(new, progress)
-    heard = {take.paths: listened for take, listened in told}
-    unread = {take.paths for take in new} - heard.keys()
-    return DayTakes(tuple(take for take in opened if take.paths not in unread), tuple(broken), heard)
+    def without_sound(self) -> "ClipMatch":
+        """The same without what one pass over the take left behind."""
+        return replace(self, result=without_sound(self.result))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,9 +58,11 @@ class DayMatcher:
     cache: FeatureCache
     shoot: Shoot
     progress: Progress
+    away: bool = False
+    """It works in another process, to which little is sent, and from which little comes back."""
 
-    def match(self, clip: Path, rig: Rig, there: Recalled | None = None) -> ClipMatch | Finding:
-        """The match of a clip, with its pair's take where it was paired by hand; a finding where it cannot be used.
+    def known(self, clip: Path, rig: Rig, there: Recalled | None = None) -> ClipMatch | Finding | None:
+        """The match of a clip, where no sound of it need be heard for it; a finding where it cannot be used.
 
         `there`: the track that lies there. Takes that are new since it was made, and sound nothing like the clip, leave
         its match as it is.
@@ -91,12 +70,17 @@ class DayMatcher:
         try:
             with as_fault(clip.name):
                 known = self._remembered(clip, rig)
-                if known is not None:
-                    return known
-                if there is not None and there.made is not None and self._unlike(clip, there):
+                if known is None and there is not None and there.made is not None and self._unlike(clip, there):
                     known = ClipMatch(there.made.sync, there.health)
                     self.keep(rig, known)
-                    return known
+                return known
+        except SoundplumbError as error:
+            return unusable(clip, error, Severity.FIX)
+
+    def match(self, clip: Path, rig: Rig) -> ClipMatch | Finding:
+        """The match of a clip, with its pair's take where it was paired by hand; a finding where it cannot be used."""
+        try:
+            with as_fault(clip.name):
                 opened = open_clip(clip)
                 with listen_to_clip(opened, self.progress) as (sound, heard):
                     self.cache.store(clip, _CLIP_KIND, {"powers": heard.powers})
@@ -111,11 +95,19 @@ class DayMatcher:
         except SoundplumbError as error:
             return unusable(clip, error, Severity.FIX)
 
+    def for_another_process(self) -> "DayMatcher":
+        """The same without what was heard of the takes, which another process finds in the cache."""
+        return replace(self, takes=DayTakes(self.takes.takes, (), {}), cache=FeatureCache(), progress=silent, away=True)
+
     def _asked(self, clip: Path) -> tuple[list[tuple[Take, Listened]], Pairing | None]:
         """The takes that a clip is held against, and what the crew says of them."""
         takes, name = self.takes.listened(self.progress), self.shoot.take_of(clip.name)
         if name is None:
-            return takes, None
+            others = self.shoot.not_takes_of(clip.name)
+            left = [(take, heard) for take, heard in takes if not any(path.name in others for path in take.paths)]
+            if not left:
+                raise InputError(f"{SHOOT_FILE} says of every take that it is not of {clip.name}: none is left to try")
+            return left, None
         paired = [(take, heard) for take, heard in takes if name in [path.name for path in take.paths]]
         if not paired:
             raise InputError(f"{clip.name} is paired with {name} by hand, and that take cannot be used")
@@ -170,6 +162,14 @@ class DayMatcher:
             for take in self.takes.takes
             for path in take.paths
         )
-        asked = [self.shoot.take_of(clip.name), list(rig.mic_offset_m), rig.mic_offset_sd_m]
+        others = sorted(self.shoot.not_takes_of(clip.name))
+        asked = [self.shoot.take_of(clip.name), others, list(rig.mic_offset_m), rig.mic_offset_sd_m]
         told = json.dumps([__version__, clip.name, takes, asked])
         return f"match {hashlib.sha256(told.encode()).hexdigest()}"
+
+
+def match_one(task: tuple[DayMatcher, Path, Rig], progress: Progress) -> ClipMatch | Finding:
+    """Match one clip, here or in another process."""
+    matcher, clip, rig = task
+    told = replace(matcher, progress=progress).match(clip, rig)
+    return told.without_sound() if matcher.away and isinstance(told, ClipMatch) else told

@@ -10,8 +10,11 @@ from pathlib import Path
 
 from spatial.errors import OutputError, SoundplumbError
 from spatial.findings import Code, Finding, Severity
-from spatial.jobs.day.day_files import MARKS, MOVES, beside, is_there, prior_of, result_names, rig_beside
-from spatial.jobs.day.day_folder import DayClip, DayResult, in_doubt, make_folder
+from spatial.jobs.day.day_files import MARKS, MOVES, beside, is_there, result_names, rig_beside
+from spatial.jobs.day.day_folder import in_doubt
+from spatial.jobs.day.day_result import DayClip, DayResult
+from spatial.jobs.day.day_tracks import make_folder
+from spatial.jobs.day.shoot_words import prior_of
 from spatial.jobs.faults import as_fault
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.review.review_clip import ReviewResult, review_match

@@ -48,6 +48,8 @@ class DayClip:
     """What is wrong with its take; part of `findings` too."""
     needs_marks: bool = False
     """All that keeps it from being done is that nothing tells how the microphone sat."""
+    no_take: bool = False
+    """The crew says that no take belongs to it."""
     other_recordings: tuple[OtherRecording, ...] = ()
     """What the day's other microphones recorded of it."""
     busy: bool = False
@@ -58,7 +60,7 @@ class DayClip:
         """Where it stands."""
         if self.busy:
             return Status.BEING_DONE
-        if self.sync is not None and not self.sync.estimate.matched:
+        if self.no_take or (self.sync is not None and not self.sync.estimate.matched):
             return Status.NO_TAKE
         if is_bad(self.health):
             return Status.FAULTY_TAKE
@@ -80,6 +82,8 @@ class DayResult:
     """About the day as a whole; each clip carries its own."""
     pages: Path | None = None
     """The page that leads to each clip's review page, where they were made."""
+    unwritten: bool = False
+    """Something was found that the shoot file could keep, and nobody asked for that."""
 
     @property
     def summary(self) -> dict[Status, int]:

@@ -34,7 +34,8 @@ def without_copies(
     digest : callable
         SHA-256 of a file.
     kept : callable
-        Whether something else lies there for a file, as marks do: of several copies it is the one that is used.
+        Whether something else lies there for a file, as marks do: of several copies it is the one that is used; else
+        that which was written first, or has the shorter name.
     """
     alike: dict[tuple[int, bytes], list[Path]] = defaultdict(list)
     for file in files:
@@ -49,7 +50,7 @@ def without_copies(
             with suppress(OSError):
                 same[digest(file)].append(file)
         for equal in same.values():
-            used = next((file for file in equal if kept(file)), equal[0])
+            used = min(equal, key=lambda file: (not kept(file), file.stat().st_mtime, len(file.name), file.name))
             # Where more than one has marks of its own somebody means both.
             copies.update({file: used for file in equal if file != used and not kept(file)})
     findings = [

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
 from spatial.direction.doa import MARK_FRAMES_S
 from spatial.direction.intensity import LEAD_IN_S, field_bins, frame_hop
+from spatial.direction.place_strings import StepCells, join_cells, step_cells
 from spatial.direction.summary import (
     STEP_S,
     WINDOW_S,
@@ -26,7 +27,7 @@ from spatial.direction.summary import (
     row_votes,
     sound_rows,
 )
-from spatial.direction.tracking import StepCells, find_tracks, join_cells, step_cells, surest
+from spatial.direction.tracking import find_tracks, surest
 from spatial.dsp.binaural import LATENCY_SAMPLES, FilteredField, Limiter, headphones
 from spatial.jobs.conform.render import Turn, on_clip_time
 from spatial.jobs.progress import Progress, silent

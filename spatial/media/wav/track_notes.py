@@ -15,7 +15,7 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
-from xml.sax.saxutils import escape
+from html import escape
 
 from spatial.conventions import CHANNEL_NAMES, DELIVERY_RATE_HZ
 from spatial.media.wav.metadata import bext_body
@@ -169,4 +169,4 @@ def _tags(values: list[tuple[str, object]]) -> str:
 
 def _safe(text: str) -> str:
     """Text of a name as XML may hold it."""
-    return escape(_NO_XML.sub("_", text)[:_MOST_LETTERS])
+    return escape(_NO_XML.sub("_", text)[:_MOST_LETTERS], quote=False)
