@@ -4,7 +4,7 @@ Goal: cuts to the picture, the clip of every shot and the clip's picture with wh
 said: a shot in which nothing moves may be any moment of its clip.
 Conventions: film frames count from 0; `place` counts the clip's time in film frames, so that film and clips of one
 frame rate agree picture for picture. A hypothesis is a clip and a start: film frame n shows clip place start + n.
-Functions: find_shots; visible_cuts.
+Functions: find_shots; visible_cuts; confirmed (a moment that is known from elsewhere); explained.
 Method: pieces of the film are looked for in the clips that look alike (spatial.shots.looks) by what moves
 (spatial.shots.motion); in each stretch of film the hypotheses so found compete, picture by picture, by how much of the
 film's own movement each explains. The likeliest sequence is found by the Viterbi algorithm (Viterbi 1967, IEEE Trans.
@@ -130,6 +130,9 @@ _SHORTEST = 6
 
 _CHUNK = 1500
 """Film frames in which hypotheses compete at once: a minute, some 20 MB."""
+
+_SEARCHED = 15_000
+"""Places of a clip that are searched at once: ten minutes, some 60 MB."""
 
 _LOOK_EVERY_S = 2.0
 """Seconds from one picture of a clip that is looked at to the next."""
@@ -267,20 +270,22 @@ def _votes(
         mine = [n for n in motion if wanted[n, number]]
         if not mine or clip.length < _SHORTEST:
             continue
-        searched = ClipMotion(_motion_of(clip), _PIECE)
-        for n in mine:
-            for place in searched.places(motion[n].astype(np.float32), _MOST_PLACES):
-                votes.append(_Vote(n, number, place.first - pieces[n].first, place.correlation))
+        for begin in range(0, max(clip.length - _SHORTEST, 1), _SEARCHED):
+            searched = ClipMotion(_motion_of(clip, begin, min(begin + _SEARCHED + _PIECE, clip.length)), _PIECE)
+            for n in mine:
+                for place in searched.places(motion[n].astype(np.float32), _MOST_PLACES):
+                    votes.append(_Vote(n, number, begin + place.first - pieces[n].first, place.correlation))
         progress((number + 1) / len(clips))
     return votes
 
 
-def _motion_of(clip: Retimed) -> FloatArray:
+def _motion_of(clip: Retimed, begin: int, end: int) -> FloatArray:
+    """What changes between places begin <= n < end of a clip."""
     parts = []
-    for first in range(0, clip.length, _CHUNK):
+    for first in range(begin, end, _CHUNK):
         start, stop = max(first - 1, 0), min(first + _CHUNK + 1, clip.length)
         part = pooled_motion(clip.read(start, stop))
-        parts.append(part[first - start : first - start + _CHUNK])
+        parts.append(part[first - start : first - start + min(_CHUNK, end - first)])
     return np.concatenate(parts)
 
 
@@ -552,6 +557,44 @@ def _one(last: FoundShot, shot: FoundShot) -> FoundShot:
     )
 
 
+# --- a moment that is known from elsewhere ---
+
+_CONFIRMED = 6.0
+"""Log odds by which movement must speak for one of a few moments that the sound names: there are few, so less is
+enough than among all moments of all clips."""
+
+_HEARD_BESIDE = 6
+"""Film frames by which sound that names the moment may itself be early or late."""
+
+
+def confirmed(shot: FoundShot, film: Pictures, clip: Retimed, number: int, start: int) -> FoundShot | None:
+    """A shot whose moment the sound names, where what moves agrees; None where it does not, or does not tell.
+
+    Parameters
+    ----------
+    shot : FoundShot
+        Whose moment, or clip, is open.
+    clip : Retimed
+        The clip that the sound names, and `number`, its number.
+    start : int
+        Film frame n shows clip place start + n, by the sound.
+    """
+    if shot.stop - shot.first < _SHORTEST:
+        return None
+    seen = film.read(shot.first, min(shot.stop, shot.first + _MOST_SHARPENED))
+    starts = range(start - _HEARD_BESIDE, start + _HEARD_BESIDE + 1)
+    each = [explained(seen, clip, one + shot.first).each for one in starts]
+    odds = np.array([float(np.sum(one)) for one in each])
+    best = int(np.argmax(odds))
+    if odds[best] < _CONFIRMED:
+        return None
+    asked = replace(
+        shot, certainty=Certainty.EXACT, clip=number, start=starts[best], others=(), support=max(odds[best], _EXACT)
+    )
+    sharp = _sharpened(asked, film, [clip] * (number + 1), least=_CONFIRMED)
+    return sharp if sharp.certainty is Certainty.EXACT else None
+
+
 # --- sharpened ---
 
 _BESIDE = 3
@@ -561,7 +604,7 @@ _MOST_SHARPENED = 1000
 """Film frames of a shot by which its picture is made sure: more makes it no surer."""
 
 
-def _sharpened(shot: FoundShot, film: Pictures, clips: Sequence[Retimed]) -> FoundShot:
+def _sharpened(shot: FoundShot, film: Pictures, clips: Sequence[Retimed], *, least: float = _EXACT_SHARP) -> FoundShot:
     """A shot with the picture that explains all of it best, and how sure that is."""
     if shot.certainty is not Certainty.EXACT or shot.clip is None or shot.start is None:
         return shot
@@ -586,7 +629,7 @@ def _sharpened(shot: FoundShot, film: Pictures, clips: Sequence[Retimed]) -> Fou
             looks_of(np.median(seen, axis=0)[np.newaxis]), looks_of(shifted(clip.read(place, place + 1), found.shift))
         )[0, 0]
     )
-    known = shot.support >= _EXACT and odds[best] >= _EXACT_SHARP and sd < _FRAME_SD
+    known = shot.support >= _EXACT and odds[best] >= least and sd < _FRAME_SD
     certainty = Certainty.EXACT if known else Certainty.CLIP_ONLY
     return replace(
         shot,

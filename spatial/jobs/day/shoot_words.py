@@ -1,7 +1,7 @@
 """What the shoot file of a folder says of one clip or take, in the words of the jobs.
 
 Functions: shoot_of (a folder's shoot file); shoot_beside (that of the folder a file lies in); rig_in, prior_of (of a
-clip: what was typed goes before the file); reading_of, reading_words (of takes).
+clip, where what was typed goes before the file); reading_of, reading_words (of takes).
 """
 
 from collections.abc import Collection

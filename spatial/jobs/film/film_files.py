@@ -12,8 +12,9 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
-from spatial.jobs.day.day_files import CLIP_SUFFIXES, files_of_day, is_there, shoot_of
+from spatial.jobs.day.day_files import CLIP_SUFFIXES, files_of_day, is_there
 from spatial.jobs.day.day_folder import TRACKS_FOLDER
+from spatial.jobs.day.shoot_words import shoot_of
 from spatial.media.ownership import Kind, is_marked, spelling
 from spatial.media.shoot_file import SHOOT_FILE, Shoot
 from spatial.media.track_files import is_track_of_ours, sidecar_facts

@@ -21,7 +21,7 @@ from spatial.findings import Code, Finding, Severity
 from spatial.jobs.day.day_files import MARKS, beside, is_there
 from spatial.jobs.faults import as_fault
 from spatial.jobs.film.film_files import ClipTrack, clips_of_shoot, name_list, shoot_words, tracks_of_shoot
-from spatial.jobs.film.shot_sound import ShotSound, ShotTime, hold_against_track
+from spatial.jobs.film.shot_sound import ShotSound, ShotTime, find_by_sound, hold_against_track
 from spatial.jobs.inspect.channel_reading import settle
 from spatial.jobs.orient.measure_marks import MeasuredMark, marks_of_clip, measure_marks
 from spatial.jobs.progress import Progress, silent
@@ -36,7 +36,7 @@ from spatial.media.shoot_file import Shoot
 from spatial.media.tables import Mark
 from spatial.media.takes.take import Take, open_take
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
-from spatial.shots.shot_finding import Certainty, FoundShot, Reel, find_shots
+from spatial.shots.shot_finding import Certainty, FoundShot, Reel, confirmed, find_shots
 from spatial.timebase import ClockLaw, timecode_from_frame
 from spatial.verification.placement import MarkCheck
 
@@ -47,6 +47,9 @@ round times to a millisecond."""
 _QUIET_REST_DB = -12.0
 """Other sound in the film, against the track's, up to which a performer's direction is the track's and not that of the
 music: 12 dB less moves a direction by some 4 degrees even from the side."""
+
+_MOST_ASKED, _LEAST_ASKED_S = 6, 0.7
+"""Clips whose tracks are asked where the picture leaves a shot open, and seconds of sound below which none is."""
 
 _INSIDE = 0.8
 """Part of a mark that a shot must hold before it is judged there."""
@@ -204,7 +207,7 @@ def prove_film(
         work = _Work(film, shown, kept, tracks, sound, request, shoot)
         shots = []
         for number, one_shot in enumerate(found):
-            shots.append(work.shot(number + 1, one_shot, reels))
+            shots.append(work.shot(number + 1, work.by_sound(one_shot, reels), reels))
             progress("holding the sound against the tracks", (number + 1) / len(found))
     findings += _without_track(shots, tracks, kept)
     of_shots = [finding for shot in shots for finding in shot.findings]
@@ -374,6 +377,29 @@ class _Work:
         """When a film frame is shown; the end for the one behind the last."""
         times = self.shown.times_s
         return float(times[frame]) if frame < len(times) else self.film.duration_s
+
+    def by_sound(self, found: FoundShot, reels: Sequence[Reel]) -> FoundShot:
+        """A shot whose picture leaves its clip or its moment open, as the sound tells it and the picture agrees."""
+        whole = self.sound.samples
+        if found.certainty not in (Certainty.CLIP_ONLY, Certainty.OPEN) or found.clip is None or whole is None:
+            return found
+        numbers = [n for n in (found.clip, *found.others)[:_MOST_ASKED] if self.clips[n].path in self.tracks]
+        start_s, stop_s = self.time_of(found.first), self.time_of(found.stop)
+        first, last = (round((at_s - self.sound.phase_s) * DELIVERY_RATE_HZ) for at_s in (start_s, stop_s))
+        if not numbers or stop_s - start_s < _LEAST_ASKED_S:
+            return found
+        with ExitStack() as stack:
+            asked: dict[int, Samples] = {}
+            for n in numbers:
+                track = open_take(self.tracks[self.clips[n].path].path, channel_format=ChannelFormat.AMBIX)
+                asked[n] = stack.enter_context(TakeSamples(track, DELIVERY_RATE_HZ))
+            told = find_by_sound(Excerpt(whole, max(first, 0), max(last, 0)), asked, rate=self.rate)
+        if told is None:
+            return found
+        clip, at_s = told
+        start = round(at_s * self.rate) - found.first
+        there = reels[clip].at_rate(float(self.rate))
+        return confirmed(found, self.shown, there, clip, start) or found
 
     def shot(self, number: int, found: FoundShot, reels: Sequence[Reel]) -> FilmShot:
         """One shot, with its sound and its marks."""

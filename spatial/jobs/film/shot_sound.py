@@ -3,10 +3,10 @@
 Goal: how early or late the film's sound is against the picture, what was done to the field, and what of it must be
 mended, in words; what the sound does not tell is not called good.
 Conventions: spatial.conventions (time); early is positive, as in ITU-R BT.1359-1.
-Functions: hold_against_track; camera_sound_findings.
+Functions: hold_against_track; find_by_sound (the clip of a shot whose picture leaves it open).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -133,6 +133,36 @@ def hold_against_track(
     return ShotSound(mix, mix.early_s if told else float("nan"), sd_s if told else float("nan"), tuple(found), off_rad)
 
 
+def find_by_sound(film: Samples, tracks: Mapping[int, Samples], *, rate: Fraction) -> tuple[int, float] | None:
+    """Which clip's track a shot's sound is from, and from when on, where its picture does not tell.
+
+    Parameters
+    ----------
+    film : Samples
+        The shot's sound.
+    tracks : mapping of int to Samples
+        Tracks by the numbers of their clips.
+    rate : Fraction
+        Of the film's pictures.
+
+    Returns
+    -------
+    (int, float) or None
+        The clip, and clip time of the first sample to the nearest picture of the film; None where it is none of them,
+        or more than one.
+    """
+    found = []
+    for number, track in tracks.items():
+        half_s = track.length / track.rate_hz / 2
+        mix = estimate_mix(film, track, half_s, search_s=half_s + 1.0)
+        if mix.presence is Presence.PRESENT and np.isfinite(mix.early_s) and not mix.changes:
+            found.append((number, half_s + mix.early_s))
+    if len(found) != 1:
+        return None
+    number, start_s = found[0]
+    return number, float(round(start_s * rate) / rate)
+
+
 def _absent(mix: MixEstimate, time: ShotTime) -> list[Finding]:
     if mix.presence is Presence.OTHER_MOMENT:
         message = (
@@ -150,17 +180,12 @@ def _absent(mix: MixEstimate, time: ShotTime) -> list[Finding]:
 
 
 def _step_findings(mix: MixEstimate, sd_s: float, time: ShotTime) -> list[Finding]:
-    """That the sound is early or late; each piece by itself where it jumps."""
-    found = []
-    worst = mix.early_s
-    if not any(change.kind is ChangeKind.SLIP for change in mix.changes) and _out_of_step(worst, sd_s):
-        found.append(_lip_sync(worst, sd_s, time, f"the shot at {time.at(0)}"))
-    for piece in mix.pieces if any(change.kind is ChangeKind.SLIP for change in mix.changes) else ():
-        piece_sd_s = float(np.hypot(piece.early_sd_s, time.frame_sd_s))
-        if _out_of_step(piece.early_s, piece_sd_s):
-            span = f"the shot at {time.at(0)}, from {time.at(piece.start_s)} on"
-            found.append(_lip_sync(piece.early_s, piece_sd_s, time, span))
-    return found
+    """That the sound is early or late; where it jumps, that its first piece is: the jumps are said by themselves."""
+    early_s = mix.early_s
+    if any(change.kind is ChangeKind.SLIP for change in mix.changes) and mix.pieces:
+        early_s = mix.pieces[0].early_s
+        sd_s = float(np.hypot(mix.pieces[0].early_sd_s, time.frame_sd_s))
+    return [_lip_sync(early_s, sd_s, time, f"the shot at {time.at(0)}")] if _out_of_step(early_s, sd_s) else []
 
 
 def _out_of_step(early_s: float, sd_s: float) -> bool:
