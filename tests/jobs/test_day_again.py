@@ -295,5 +295,5 @@ def test_a_clip_that_neither_marks_nor_the_cameras_sound_turn_is_told_what_to_do
     (said,) = [finding for finding in entry.findings if finding.code == "undetermined"]
     assert said.severity is Severity.LOOK
     assert said.message.startswith("lantern.mp4 has no marks, and the camera's sound does not tell it either (")
-    assert said.message.endswith("write lantern.marks.csv beside it")
+    assert said.message.endswith("and save them beside it as lantern.marks.csv")
     assert not Path(shoot / "tracks").exists()

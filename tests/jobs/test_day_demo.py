@@ -115,7 +115,8 @@ def test_a_clip_without_marks_is_said_to_be_so(day):
     ((severity, message),) = says(entry.findings, "undetermined")
     assert severity is Severity.LOOK
     assert message == (
-        "a-plain.mov has no marks, so how the microphone sat is not known: write a-plain.marks.csv beside it"
+        "a-plain.mov has no marks, so how the microphone sat is not known: make marks by clicks in its "
+        "review page (--pages), and save them beside it as a-plain.marks.csv"
     )
 
 
