@@ -216,8 +216,9 @@ def table(tally: Tally, films: int, first: int, began: float) -> list[str]:
         "(two places, two takes in each, people who move and talk in turns, 96 pixels an eye; clips as equirect pairs, "
         "fisheye pairs and one above the other, eyes exchanged in every second shoot; 24000/1001, 25, 30 and 50 "
         "pictures a second). Films are graded, desaturated, scaled, coded again, turned by 2 to 2.5 degrees about "
-        "three axes or reduced to one eye, with titles over 2/9 of the picture, dissolves, black and cuts within a take; a "
-        "third of the shots has one of twelve faults; half of the films have music under them. Shots last 1.5 to 5 s.",
+        "three axes or reduced to one eye, with titles over 2/9 of the picture, dissolves, black and cuts within a "
+        "take; a third of the shots has one of twelve faults; half of the films have music under them. Shots last "
+        "1.5 to 5 s.",
         "",
         "| what | measured |",
         "|---|---|",
