@@ -147,7 +147,7 @@ replace what is fainter."""
 
 _FEWEST_MISSING, _MISSING = 3, 0.012
 """So many directions in patches must be missing, and such a part of those that are told, before the film is said to
-hold another moment. On development scenes (seeds below 100 of tests/bench/mixscenes.py) no ordinary mix had one; of
+hold another moment. On development scenes (seeds below 100 of tests/scenes/mix.py) no ordinary mix had one; of
 retakes of a song all had 0.02 or more."""
 
 _HOLE_S, _HOLE_DB = 0.010, -45.0

@@ -18,7 +18,7 @@ import numpy as np
 from spatial.findings import Severity
 from spatial.jobs.film.prove_film import FilmRequest, FilmResult, FilmShot, prove_film
 from spatial.shots.shot_finding import Certainty
-from tests.bench.filmscenes import (
+from tests.scenes.film import (
     FAULTS,
     LAGS_S,
     NAMED_BY,

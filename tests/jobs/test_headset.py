@@ -27,7 +27,7 @@ from spatial.media.movies.spherical import finish_movie, picture_boxes, read_wor
 from spatial.media.output import TrackWriter
 from spatial.media.takes.take import open_take
 from spatial.report.headset_report import headset_json, headset_lines
-from tests.fields import talking_field
+from tests.scenes.fields import talking_field
 
 RATE = 48_000
 FRAMES = 75
