@@ -351,8 +351,8 @@ _EXACT_SHARP = 21.0
 _FRAME_SD = 0.7
 """Pictures by which an exact place may be unsure: half of all shots said so would else be one off."""
 
-_BLACK_LUMA, _BLACK_STRUCTURE = 24.0, 2.0
-"""Levels: a picture no brighter than video black (16) and a little, without structure, is black."""
+_BLACK_LUMA, _BLACK_STRUCTURE = 12.0, 2.0
+"""Levels: a picture no brighter than black (0) and a little, without structure, is black."""
 
 
 class _Span:
