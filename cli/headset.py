@@ -37,6 +37,12 @@ from cli.shared import force_option
     help="Kilobits a second for all four channels together, with Opus and AAC; 768 by default.",
 )
 @click.option("--keep-sound", is_flag=True, help="Keep the film's own sound as a second track, as it is.")
+@click.option(
+    "--headphones",
+    is_flag=True,
+    help="Make a second track in stereo from the field, for players that know no fields: what headphones play to "
+    "somebody who looks straight ahead.",
+)
 @track_format_option
 @force_option("Replace an earlier movie of this command.")
 @json_option
@@ -48,6 +54,7 @@ def headset(
     sound: str | None,
     bit_rate_kbps: int | None,
     keep_sound: bool,
+    headphones: bool,
     channel_format: FormatChoice,
     force: bool,
     as_json: bool,
@@ -66,6 +73,7 @@ def headset(
             sound=sound,
             kbps=bit_rate_kbps,
             keep_sound=keep_sound,
+            headphones=headphones,
             picture=picture,
             channel_format=read_as(channel_format),
             force=force,

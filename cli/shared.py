@@ -48,13 +48,19 @@ class RigChoice:
     band_hz: tuple[float, ...] = (300.0, 5000.0)
 
     def told(self, channel_format: ReadAs | None = None) -> Rig:
-        """The rig, with its camera's moves read from their file, and what a microphone file leaves open."""
+        """The rig, with its camera's moves read from their file, and what a microphone file leaves open.
+
+        A misspelt layout is refused here, before anything is listened to.
+        """
         from spatial.direction.microphone_error import ORDINARY
         from spatial.field import Calibrated
         from spatial.jobs.rig import Rig
         from spatial.media.tables import read_moves
+        from spatial.picture import check_layout
         from spatial.rotation import YawPitchRoll, matrix_from_ypr
 
+        if self.picture is not None:
+            check_layout(self.picture)
         microphone = ORDINARY
         if isinstance(channel_format, Calibrated):
             from spatial.jobs.orient.learn_microphone import still_unknown

@@ -5,8 +5,9 @@ allow for the microphone not being where the lens is.
 Conventions: spatial.conventions (axes, angles). Directions leave from the lens unless said otherwise.
 Pixels: whole numbers are pixel centres, (0, 0) is the top left one, so the frame reaches from -0.5 to
 width_px - 0.5.
-Functions: parse_picture (from a layout's name and the frame's size); Picture (pixel to direction and back);
-seen_from_microphone, parallax_angle_rad (lens to microphone); view_places (all layouts brought to one small view).
+Functions: parse_picture (from a layout's name and the frame's size); check_layout (a name alone); Picture (pixel to
+direction and back); seen_from_microphone, parallax_angle_rad (lens to microphone); view_places (all layouts brought to
+one small view).
 Sources:
 [1] P. Corke, "FishEyeCamera" (fisheye projections): equidistant r = k theta.
 [2] Equirectangular: azimuth and elevation are linear in the pixel (its definition).
@@ -191,6 +192,15 @@ class Picture:
         if self.packing is Packing.TOP_BOTTOM and down > height:
             down -= height
         return across, down
+
+
+_ANY_FRAME_PX = (3840, 1920)
+"""Any frame will do to see whether there is a layout of a name."""
+
+
+def check_layout(layout: str) -> None:
+    """Refuse what is no picture layout, before any file is opened. Raises InputError as parse_picture does."""
+    parse_picture(layout, *_ANY_FRAME_PX)
 
 
 def parse_picture(layout: str, width_px: int, height_px: int) -> Picture:

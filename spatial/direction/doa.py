@@ -8,8 +8,8 @@ direction that most weight fits is found on a grid and then by Newton's steps on
 no weight in it. The uncertainty follows from how far the fitting bins stray.
 Conventions: spatial.conventions (axes). Directions are unit vectors in the field's own axes.
 Functions: span_direction; law_of_sd (the uncertainty of a direction whose bins stray); weightiest (which bins count);
-weighty_columns (those bins, as columns); sphere_grid; densest_direction; climb (to the densest place near a start);
-spread_about (how far bins stray from it); swing_on_one_axis (the mark of a lone reflection).
+weighty_columns (those bins, as columns); sphere_grid, say_on_grid; densest_direction; climb (to the densest place near
+a start); spread_about (how far bins stray from it); swing_on_one_axis (the mark of a lone reflection).
 """
 
 from collections.abc import Sequence
@@ -122,11 +122,11 @@ def densest_direction(pulls: Pulls) -> FloatArray:
     weighty = pulls
     if pulls.weight.size > _GRID_BINS:
         weighty = pulls.only(np.argpartition(pulls.weight, -_GRID_BINS)[-_GRID_BINS:])
-    return climb(pulls, sphere_grid()[int(np.argmax(_densities_on_grid(weighty)))])
+    return climb(pulls, sphere_grid()[int(np.argmax(np.sum(say_on_grid(weighty), axis=1)))])
 
 
-def _densities_on_grid(pulls: Pulls) -> FloatArray:
-    """The sum of `say` at each point of the grid, shape (points,).
+def say_on_grid(pulls: Pulls) -> FloatArray:
+    """What each bin adds to the density at each point of sphere_grid(), shape (points, n): quicker than `say`.
 
     How far a bin is from a direction is a polynomial of second degree in it: one product of matrices gives all of them.
     """
@@ -142,7 +142,9 @@ def _densities_on_grid(pulls: Pulls) -> FloatArray:
         axis=1,
     )
     apart = _grid_terms() @ (bins * (-0.5 / pulls.spread**2)).astype(np.float32).T
-    return np.asarray(np.exp(apart, out=apart) @ pulls.narrow().astype(np.float32))
+    np.exp(apart, out=apart)
+    apart *= pulls.narrow().astype(np.float32)
+    return np.asarray(apart)
 
 
 @lru_cache(maxsize=1)

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from spatial.conventions import FloatArray
-from spatial.direction.doa import Pulls, sphere_grid
+from spatial.direction.doa import Pulls, say_on_grid, sphere_grid
 from spatial.direction.intensity import FieldBins
 
 # --- cells of a step ---
@@ -78,10 +78,9 @@ def step_cells(bins: FieldBins, *, origin_s: float, step_s: float, first: int, s
     pull, swing = np.zeros((*shape, 3), dtype=np.float32), np.zeros((*shape, 3), dtype=np.float32)
     weights, clears = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.float32)
     pull[at], swing[at], weights[at], clears[at] = bins.pull[order], bins.swing[order], weight[order], clear[order]
-    say = Pulls(pull[at], swing[at], clears[at], NARROW).say(GRID)
-    starts = np.searchsorted(at[0], np.arange(stop - first))
-    sums = np.concatenate([np.zeros((len(GRID), 1)), np.cumsum(say, axis=1, dtype=np.float64)], axis=1)
-    density = (sums[:, np.append(starts[1:], at[0].size)] - sums[:, starts]).T.astype(np.float32)
+    # Places without a beginning weigh nothing, so that each step has as many of them.
+    say = say_on_grid(Pulls(pull.reshape(-1, 3), swing.reshape(-1, 3), clears.ravel(), NARROW))
+    density = np.ascontiguousarray(say.reshape(-1, *shape).sum(axis=2).T)
     number = np.floor((bins.times_s - origin_s) / step_s).astype(int) - first
     inside = (number >= 0) & (number < stop - first)
     energy = np.bincount(number[inside], bins.energy[inside].sum(axis=1), stop - first)

@@ -2,12 +2,13 @@
 
 Goal: the film's picture as it is, the track beside it as a sound field that players know by open standards, and a
 measurement of what a player will decode from it.
-Functions: make_headset_movie (from files).
+Functions: make_headset_movie (from files); loudness_note (how loud W is).
 Sources:
 [1] RFC 8486 (the field in Opus); "Spatial Audio RFC" and "Spherical Video V2 RFC" (the boxes).
 [2] ITU-R BT.1359-1 (early and late).
 """
 
+import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,6 +16,9 @@ from pathlib import Path
 import numpy as np
 
 from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
+from spatial.dsp.binaural import LATENCY_SAMPLES, FilteredField, Limiter
+from spatial.dsp.binaural import headphones as ears_of
+from spatial.dsp.loudness import LoudnessMeter
 from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
@@ -79,6 +83,10 @@ class HeadsetResult:
     start_s: float
     """When the decoded field starts, less than a sample away from the grid of the picture's time."""
     findings: tuple[Finding, ...]
+    loudness_lufs: float | None = None
+    """Of W alone, over all of it; None where it is silent."""
+    headphones: bool = False
+    """Whether the second track is the field as headphones play it."""
 
     @property
     def offset_s(self) -> float | None:
@@ -95,6 +103,7 @@ def make_headset_movie(
     sound: str | None = None,
     kbps: int | None = None,
     keep_sound: bool = False,
+    headphones: bool = False,
     picture: str | None = None,
     channel_format: ReadAs = ChannelFormat.AMBIX,
     force: bool = False,
@@ -116,6 +125,8 @@ def make_headset_movie(
         Bits a second of the coded field, in thousands.
     keep_sound : bool
         Whether the film's own sound stays, as a second track.
+    headphones : bool
+        Whether the second track is the field as headphones play it to a head that faces the lens.
     picture : str, optional
         The layout of the picture; by default what the film says itself.
 
@@ -129,20 +140,26 @@ def make_headset_movie(
     form = form_of(output, coding=sound, kbps=kbps)
     may_be_written(output, form.kind, force=force, inputs=[film_path, track_path])
     film, said = _open_film(film_path)
-    if form.sound_alone and (picture is not None or keep_sound):
-        raise InputError(f"{output.name} holds the sound alone; leave --picture and --keep-sound out")
+    if form.sound_alone and (picture is not None or keep_sound or headphones):
+        raise InputError(f"{output.name} holds the sound alone; leave --picture, --keep-sound and --headphones out")
+    if keep_sound and headphones:
+        raise InputError("--keep-sound and --headphones both make the second track: give one of the two")
     layout, findings = (None, []) if form.sound_alone else _layout(film, said.picture, picture)
     track = _open_track(track_path, channel_format)
     findings += [*track.findings, *_length_findings(film, track), *([] if form.sound_alone else _turned(film))]
     kept = None
     if keep_sound:
         if film.scratch is None:
-            raise InputError(f"{film_path.name} has no sound of its own to keep; leave --keep-sound out")
+            raise InputError(
+                f"{film_path.name} has no sound of its own to keep; leave --keep-sound out, or say --headphones to "
+                "have a track for headphones made from the field"
+            )
         kept = film.scratch.track
     samples = film.samples_at(DELIVERY_RATE_HZ)
     packets, identical = None, None
+    meter = LoudnessMeter(DELIVERY_RATE_HZ)
     with whole_file(output, form.kind, force=force, inputs=[film_path, track_path]) as temporary:
-        field = _field(track, samples)
+        field = _metered(_field(track, samples), meter)
         if form.sound_alone:
             write_sound(_shown(field, samples, progress), temporary, form=form)
         else:
@@ -151,6 +168,7 @@ def make_headset_movie(
                 form=form,
                 layout=layout,
                 kept_track=kept,
+                ears=_ears(_field(track, samples), samples) if headphones else None,
                 progress=lambda part: progress("writing the movie", part),
             )
             after = picture_print(temporary)
@@ -158,7 +176,10 @@ def make_headset_movie(
         words = read_words(temporary)
         match, start_s = _proof(track, temporary, samples, progress)
     result = HeadsetResult(
-        *(output, film, track, form, layout, samples, kept, packets, identical, words, match, start_s), ()
+        *(output, film, track, form, layout, samples, kept, packets, identical, words, match, start_s),
+        (),
+        meter.integrated_lufs,
+        headphones,
     )
     return replace(result, findings=tuple(dict.fromkeys([*findings, *_proof_findings(result)])))
 
@@ -273,6 +294,25 @@ def _field(track: Take, samples: int) -> Iterator[FloatArray]:
         done += size
 
 
+def _metered(blocks: Iterable[FloatArray], meter: LoudnessMeter) -> Iterator[FloatArray]:
+    """Blocks as they are; the loudness of W is measured as they pass."""
+    for block in blocks:
+        meter.add(block[:1])
+        yield block
+
+
+def loudness_note(lufs: float | None, name: str) -> Finding:
+    """How loud the W channel of a field is, as a note: no standard says how loud a field should be."""
+    if lufs is None:
+        message = f"the field in {name} is silent, or too short for a loudness"
+    else:
+        message = (
+            f"the W channel of {name} has an integrated loudness of {lufs:.1f} LUFS (ITU-R BS.1770, EBU R 128): "
+            "films of one programme should agree within about 1 LU"
+        )
+    return Finding(Code.LEVEL, Severity.NOTE, message, name)
+
+
 def _shown(blocks: Iterable[FloatArray], samples: int, progress: Progress) -> Iterator[FloatArray]:
     """Blocks as they are, with a word on how far they are."""
     done = 0
@@ -302,6 +342,22 @@ def _proof(track: Take, movie: Path, samples: int, progress: Progress) -> tuple[
         done += sent.shape[1]
         progress("reading the movie back", done / max(samples, 1))
     return compared.result(), scratch.phase_s
+
+
+def _ears(blocks: Iterable[FloatArray], samples: int) -> Iterator[FloatArray]:
+    """What headphones play of a field to a head that faces the lens, shape (2, samples) in all, in step with it."""
+    filtered, limiter = FilteredField(DELIVERY_RATE_HZ), Limiter(DELIVERY_RATE_HZ)
+    early, done = LATENCY_SAMPLES, 0
+    tail = np.zeros((FIRST_ORDER_CHANNELS, LATENCY_SAMPLES), dtype=np.float32)
+    pushed = (limiter.push(ears_of(filtered.push(block), np.eye(3))) for block in itertools.chain(blocks, [tail]))
+    for both in itertools.chain(pushed, (limiter.finish() for _ in range(1))):
+        # The filters answer late: what comes out first belongs before the first sample.
+        skipped = min(early, both.shape[1])
+        early -= skipped
+        kept = both[:, skipped:][:, : samples - done]
+        done += kept.shape[1]
+        if kept.shape[1]:
+            yield np.asarray(kept, dtype=np.float32)
 
 
 # --- after ---

@@ -353,9 +353,9 @@ def _mirrored_findings(heard: Sequence[MeasuredMark], tolerance: Tolerance) -> l
         return []
     sides, sign = _SIDES[axis]
     message = (
-        f"{sides} are exchanged: with them put right, performers are heard where they are seen; conform the take again "
-        f"with --repair, which mends an inverted channel (say --upright or --upside-down with it), unless it is the "
-        f"marks that exchange {sides} ({sign})"
+        f"{sides} are exchanged: with them put right, performers are heard where they are seen. First see whether the "
+        f"marks exchange {sides} ({sign}); if they are right, a channel of the take is inverted: conform it again with "
+        f"--repair and with --upright or --upside-down"
     )
     return [Finding(Code.MIRRORED, Severity.FIX, message)]
 

@@ -21,7 +21,7 @@ from spatial.capsules import Capsules
 from spatial.errors import InputError, ShootFileError
 from spatial.field import ChannelFormat, PlainFormat
 from spatial.media.intake import read_input
-from spatial.picture import parse_picture
+from spatial.picture import check_layout
 from spatial.rotation import YawPitchRoll
 from spatial.timebase import DAY_S
 
@@ -31,8 +31,6 @@ _MOST_BYTES = 1_000_000
 _MOST_OFFSET_M, _MOST_SD_M = 10.0, 1.0
 """As for --mic-offset and --mic-offset-sd: no rig is that large, and no tape that bad."""
 _HANGING = ("upright", "upside_down")
-_FRAME_PX = (3840, 1920)
-"""Any frame will do to see whether there is a layout of a name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -525,7 +523,7 @@ def _names(value: Any) -> tuple[str, ...]:
 
 
 def _picture(value: Any) -> str:
-    parse_picture(_text(value), *_FRAME_PX)
+    check_layout(_text(value))
     return str(value)
 
 

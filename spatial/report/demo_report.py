@@ -45,6 +45,10 @@ def demo_lines(result: DemoResult, plots: list[Path]) -> list[str]:
     else:
         lines.append("No track was written, so there is nothing to hold against the truth: what stands above says why.")
     lines += [f"  {path.parent / path.stem}.wav  .json  .png" for path in plots]
+    if plots and result.day.pages is None:
+        lines.append(
+            "  Next: listen to them in the review pages (soundplumb demo --pages --force), then try your own card."
+        )
     return lines if result.day.pages is None else [*lines, pages_line(result.day.pages)]
 
 

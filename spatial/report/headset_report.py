@@ -24,6 +24,7 @@ def headset_lines(result: HeadsetResult) -> list[str]:
     held = "byte for byte those of the film" if result.packets_identical else "NOT those of the film"
     layout = "" if result.layout is None else f"; marked as {layout_in_words(result.layout)}"
     kept = "" if result.kept_track is None else "; the film's own sound is the second track"
+    kept = "; the second track is what headphones play of it" if result.headphones else kept
     rate = result.track.rate_hz
     changed = "" if rate == DELIVERY_RATE_HZ else f", made from the track's {rate} Hz"
     picture = [] if result.packets is None else [f"  Picture: {result.packets} packets, {held}{layout}."]
@@ -35,10 +36,17 @@ def headset_lines(result: HeadsetResult) -> list[str]:
         *picture,
         f"  Sound: first-order field, W Y Z X, SN3D, {result.form.in_words}{changed}{kept}.",
         *_proof_lines(result),
+        *_loudness_lines(result),
         f"  Wrote {result.output}.",
         *findings_lines(result.findings),
         *([] if result.packets is None else [_CAUTION]),
     ]
+
+
+def _loudness_lines(result: HeadsetResult) -> list[str]:
+    if result.loudness_lufs is None:
+        return []
+    return [f"  Loudness of its W channel: {result.loudness_lufs:.1f} LUFS (EBU R 128)."]
 
 
 def _proof_lines(result: HeadsetResult) -> list[str]:
@@ -72,6 +80,8 @@ def headset_json(result: HeadsetResult) -> Json:
             "bit_rate_kbps": result.form.kbps,
             "samples": result.samples,
             "kept_track": result.kept_track,
+            "headphones": result.headphones,
+            "loudness_lufs": result.loudness_lufs,
         },
         "picture": result.layout,
         "packets_identical": result.packets_identical,

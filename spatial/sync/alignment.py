@@ -374,9 +374,11 @@ def _without_drift(clip: Samples, take: Samples, law: ClockLaw) -> ClockLaw:
 
 
 def _too_weak(what: str, score: float, needed: float) -> str:
-    # In parts of what is enough: loudness, waves and both together each have a limit of their own.
-    part = int(100 * score / needed)
-    return f"they do not seem to hear the same event ({what} agree nowhere by more than {part} % of what is enough)"
+    # In whole tenths, rounded down: what falls just short must not read as enough.
+    best = int(10 * score / needed)
+    return (
+        f"they do not seem to hear the same event (where {what} agree best, they reach {best} of the 10 points needed)"
+    )
 
 
 def _evidence_without_line(trial: Trial) -> SyncEvidence:

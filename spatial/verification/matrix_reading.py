@@ -480,7 +480,7 @@ def _undetermined(readings: tuple[Reading, ...], turned: _Fit) -> str:
         if len(open_axes) == 1:
             y, z, x = open_axes[0] * (1.0 if open_axes[0][2] >= 0 else -1.0)
             azimuth, elevation = azimuth_elevation(np.array([x, y, z]))
-            line = f"azimuth {np.degrees(azimuth):.0f}°, elevation {np.degrees(elevation):.0f}°"
+            line = f"azimuth {round(np.degrees(float(azimuth)))}°, elevation {round(np.degrees(float(elevation)))}°"
             said.append(f"a turn about the line through {line}")
         elif open_axes:
             said.append("a turn")

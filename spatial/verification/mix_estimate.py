@@ -68,7 +68,8 @@ class Change:
     stop_s: float
     """The end of a hole; else the same moment."""
     size: float
-    """Of a slip the seconds by which the sound comes earlier from here on; of a turn degrees, of a level decibels."""
+    """Of a slip the seconds by which the sound comes earlier from here on; of a turn the angle between
+    the matrices before and after, as vectors, in degrees; of a level decibels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +131,8 @@ _LEAST_SLIP_S = 0.0015
 """Lags nearer than this are one: filters and reverberation move a peak by less."""
 
 _LAG_MODEL_SD_S = 0.00025
-"""What a filter common to all channels may move of a lag, as a standard deviation (measured over ordinary mixes)."""
+"""What a filter common to all channels may move of a lag, as a standard deviation, seconds: a shelf that turns 1 kHz by
+90 degrees does as much. Chosen, and wide: ordinary mixes stray by a tenth of it (tests/bench/results/mix.md)."""
 
 _LAG_BANDWIDTH_HZ = 2500.0
 """Root mean square of the frequencies whose phases tell the lag."""
@@ -461,8 +463,9 @@ def _matrix_changes(fit: MatrixFit, begin_s: float, step_s: float) -> list[Chang
     times = len(fit.gain)
     best = None
     normal, right = np.cumsum(fit.normal, axis=0), np.cumsum(fit.right, axis=0)
-    for place in range(2, times - 1):
-        halves = ((normal[place - 1], right[place - 1]), (normal[-1] - normal[place - 1], right[-1] - right[place - 1]))
+    # The half second in which it happens holds both, and is left out.
+    for place in range(2, times - 2):
+        halves = ((normal[place - 1], right[place - 1]), (normal[-1] - normal[place], right[-1] - right[place]))
         rows = [rows_from(*half) for half in halves]
         known = [_tolerant_inverse(half[0], float(np.mean(fit.matrix**2))) for half in halves]
         off = rows[0] - rows[1]
@@ -475,7 +478,7 @@ def _matrix_changes(fit: MatrixFit, begin_s: float, step_s: float) -> list[Chang
     # The fit's scaling holds the change itself for scatter; what strays within both sides is scatter.
     inside = [
         _stray(fit.normal[part], fit.right[part], row)
-        for part, row in zip((slice(None, place), slice(place, None)), rows, strict=True)
+        for part, row in zip((slice(None, place), slice(place + 1, None)), rows, strict=True)
     ]
     if misfit < _TURN_CHANGE * max(1.0, *inside):
         return []
@@ -486,7 +489,7 @@ def _matrix_changes(fit: MatrixFit, begin_s: float, step_s: float) -> list[Chang
     angle = float(np.degrees(np.arccos(np.clip(alike, -1.0, 1.0))))
     if angle < 12.0:
         return []
-    moment = begin_s + place * step_s
+    moment = begin_s + (place + 0.5) * step_s
     return [Change(ChangeKind.TURN, moment, moment, angle)]
 
 

@@ -166,10 +166,10 @@ def _write(tally: _Tally, first: int, last: int) -> None:
     lines = [
         "# A film's sound held against its clip's track",
         "",
-        f"`python -m tests.bench.mix {count} {first}`: {count} tracks (rooms of RT60 0.25 to 0.8 s, half of them through",
-        "real microphones, six kinds of sound), shots of 2.5 to 10 s. Ordinary mixes have a bed of music and effects at -6",
-        "to +10 dB (two in three), equalisers, 3:1 compression, riding faders, light reverberation, fades, and Opus 256 or",
-        f"768 kb/s or AAC 512 kb/s (one in three). Seeds {first} to {last}; development used seeds below 100.",
+        f"`python -m tests.bench.mix {count} {first}`: {count} tracks (rooms of RT60 0.25 to 0.8 s, half of them",
+        "through real microphones, six kinds of sound), shots of 2.5 to 10 s. Ordinary mixes have a bed of music and",
+        "effects at -6 to +10 dB (two in three), equalisers, 3:1 compression, riding faders, light reverberation,",
+        "fades, and Opus 256 or 768 kb/s or AAC 512 kb/s (one in three). Development used seeds below 100.",
         "",
         f"- false accusations on ordinary mixes: {len(accused)} of {ordinary}; not told: {untold}",
         f"- lag, all shots: median {np.median(sizes):.2f} ms, 95 % {np.quantile(sizes, 0.95):.2f} ms, worst "

@@ -12,7 +12,7 @@ WRONG_USAGE, COULD_NOT, BAD = 2, 3, 4
 RIGS = """
 [[rig]]
 clips = ["lantern.mp4"]
-picture = "equirect180-sbs"
+picture = "equirect180"
 mic_offset_m = [-0.04, 0.0, 0.16]
 
 [[rig]]
@@ -41,7 +41,7 @@ def test_a_day_is_handed_over_beside_its_tracks(shoot):
     result = run(shoot, "--handover", "--sheet", "--names", "<day>_<clip>.wav", "--json")
     assert result.exit_code == 0, result.output
     told = json.loads(result.stdout)
-    assert [clip["remembered"] for clip in told["clips"]] == [True, True]
+    assert [(clip["status"], clip["remembered"]) for clip in told["clips"]] == [("ready", True)] * 2
     folder = shoot / "handover"
     assert told["handover"] == {
         "timeline": str(folder / "day.otio"),

@@ -9,6 +9,7 @@ from spatial.direction.doa import (
     Pulls,
     climb,
     densest_direction,
+    say_on_grid,
     sphere_grid,
     spread_about,
     swing_on_one_axis,
@@ -99,3 +100,13 @@ def test_the_grid_is_even():
     angles = np.degrees(np.arccos(np.clip(grid @ grid.T - 2 * np.eye(len(grid)), -1, 1)))
     nearest = np.min(angles, axis=1)
     assert 7.0 < nearest.min() <= nearest.max() < 12.0
+
+
+def test_what_bins_say_on_the_grid_is_what_they_say_at_its_points():
+    rng = np.random.default_rng(18)
+    for swing_size in (0.1, 1.0, 5.0):
+        pull = (np.array([0.6, 0.0, 0.8]) + 0.5 * rng.standard_normal((500, 3))).astype(np.float32)
+        swing = (swing_size * rng.standard_normal((500, 3))).astype(np.float32)
+        pulls = Pulls(pull, swing, rng.random(500))
+        # Single precision, of exponents up to some hundreds.
+        np.testing.assert_allclose(say_on_grid(pulls), pulls.say(sphere_grid()), rtol=1e-3, atol=1e-6)

@@ -3,6 +3,7 @@
 Days are drawn by tests.bench.rigscenes: rooms, floors, clicks and one microphone's errors; limits are 95 % intervals.
 """
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -62,6 +63,15 @@ def test_clips_without_marks_inherit_the_mount_with_its_uncertainty():
     assert "as in clip4.mov" in after.findings[-1].message
     assert after.findings[-1].message.endswith("had it been knocked since, only marks in this clip would show it")
     assert all(finding.severity is Severity.NOTE for finding in between.findings)
+
+
+def test_a_poor_fit_of_the_others_marks_is_not_said_of_a_clip_that_has_none():
+    day = drawn_day(101, clips=2, marks=(4, 5))
+    clips = row(day, hidden=(1,))
+    poor = replace(clips[0].own, mount=replace(clips[0].own.mount, misfit=9.0))
+    answers, _ = orient_rig([RigClip(clips[0].sync, poor), clips[1]], Rig())
+    assert answers[1].oriented.evidence == RIG
+    assert not [finding for finding in answers[1].oriented.findings if finding.code is Code.MARK_OFF]
 
 
 @pytest.mark.parametrize("seed", [102, 103])

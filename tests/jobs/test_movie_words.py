@@ -5,15 +5,18 @@ import struct
 import numpy as np
 import pytest
 
-from spatial.field import ChannelFormat
+from spatial.field import ChannelFormat, encode
 from spatial.findings import Code, Severity
+from spatial.jobs.directions import directions_of_take
 from spatial.jobs.inspect.channel_reading import Basis, settle
 from spatial.jobs.inspect.inspect_takes import inspect_takes
+from spatial.jobs.rig import Rig
+from spatial.jobs.verify import verify_track
 from spatial.media.movies.spherical import field_box, finish_movie
 from spatial.media.takes.take import open_take
 from spatial.report.inspect_report import inspect_json, inspect_lines
 from tests.health.test_channel_format import knocking
-from tests.media.test_field_sound import raw_movie
+from tests.media.test_field_sound import RATE, raw_movie
 
 SEEDS = (21, 22, 23)
 AMBIX = np.array([0, 1, 2, 3])
@@ -130,3 +133,25 @@ def test_inspect_says_what_the_movie_declares(tmp_path):
     (file,) = inspect_json(results)["files"]
     assert file["movie"]["sa3d"] == [0, 0, 1, 0, 0, 4, 0, 1, 2, 3]
     assert file["movie"]["tracks"] == [1]
+
+
+@pytest.mark.slow
+def test_verify_and_directions_take_a_movie_for_a_track(tmp_path):
+    """A voice at 60 degrees left in the field of a MOV is heard there, and the mark that says so is in place."""
+    rng = np.random.default_rng(5)
+    voice = np.zeros(8 * RATE)
+    for start in range(RATE // 2, 7 * RATE, RATE // 3):
+        voice[start : start + RATE // 5] = rng.normal(0, 0.1, RATE // 5) * np.hanning(RATE // 5)
+    field = encode(voice, np.radians(60.0), np.radians(10.0)) + 1e-4 * rng.standard_normal((4, voice.size))
+    path = raw_movie(tmp_path / "film.mov", field, layout="ambisonic 1", codec="pcm_s24le")
+    finish_movie(path, picture=b"", sounds={0: field_box()}, mark=b"")
+    marks = tmp_path / "film.marks.csv"
+    marks.write_text("who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\nOdile,1,6,60,10,2\n")
+    result = verify_track(path, path, marks, rig=Rig())
+    ((_, check),) = result.marks
+    assert check.verdict.value == "in place"
+    assert np.degrees(check.error_rad) < 2.0
+    frames = directions_of_take(path).frames
+    sure = frames.azimuth_rad[frames.source == 1]
+    assert len(sure) > 20
+    assert abs(np.degrees(np.median(sure)) - 60.0) < 2.0

@@ -149,5 +149,5 @@ def test_steady_law_agrees_where_the_line_is_surest(rng):
 def test_a_refusal_has_one_yardstick_whichever_likeness_it_speaks_of():
     """Loudness, waves and both together each have a limit of their own; 9.99 of 10 is not enough, and says so."""
     # The words alone: scores that close to the bar come from no sound for sure.
-    assert "by more than 99 % of what is enough" in _too_weak("their waves", 9.99, 10.0)
-    assert "by more than 50 % of what is enough" in _too_weak("the rises and falls of their sound", 4.0, 8.0)
+    assert "where their waves agree best, they reach 9 of the 10 points needed" in _too_weak("their waves", 9.99, 10.0)
+    assert "they reach 5 of the 10 points needed" in _too_weak("the rises and falls of their sound", 4.0, 8.0)

@@ -243,7 +243,7 @@ _NOT_KNOWN = "so how the microphone sat is not known"
 
 def _without_marks(clip: Path, more: str) -> Finding:
     marks = beside(clip, MARKS)
-    todo = f"write {marks.name} beside it"
+    todo = f"make marks by clicks in its review page (--pages), and save them beside it as {marks.name}"
     if is_too_long(marks):
         todo = "give it a shorter name, so that marks can lie beside it"
     return Finding(Code.UNDETERMINED, Severity.LOOK, f"{clip.name} has no marks, {more}: {todo}", clip.name)

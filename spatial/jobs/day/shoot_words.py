@@ -1,7 +1,7 @@
 """What the shoot file of a folder says of one clip or take, in the words of the jobs.
 
 Functions: shoot_of (a folder's shoot file); shoot_beside (that of the folder a file lies in); rig_in, prior_of (of a
-clip: what was typed goes before the file); reading_of, reading_words (of takes).
+clip, where what was typed goes before the file); reading_of, reading_words (of takes).
 """
 
 from collections.abc import Collection
@@ -19,6 +19,9 @@ from spatial.jobs.sync.time_of_day import camera_stamp_s, timecode_start_s
 from spatial.media.movies.clip import open_clip
 from spatial.media.shoot_file import SHOOT_FILE, Shoot, ShootRig, read_shoot
 from spatial.mount.prior import Hanging, MountPrior
+
+_FIRST_YEAR = "2000"
+"""A camera whose clock says an earlier year was never set, as one that counts from 1970: it tells no time of day."""
 
 
 def shoot_of(folder: Path) -> Shoot:
@@ -57,7 +60,9 @@ def _read(folder: Path) -> Shoot:
         with suppress(SoundplumbError):
             clip = open_clip(folder / name)
             timecode_s = timecode_start_s(clip)
-            return camera_stamp_s(clip) if timecode_s is None else timecode_s
+            if timecode_s is None and (clip.created or "") >= _FIRST_YEAR:
+                return camera_stamp_s(clip)
+            return timecode_s
         return None
 
     names = ([clip.name for clip in clips], [take.name for take in takes])

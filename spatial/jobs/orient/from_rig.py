@@ -201,6 +201,8 @@ def _inherited(number: int, clips: Sequence[RigClip], part: _Part, prior: MountP
     clip, nothing = clips[number], np.zeros(0)
     mount = replace(
         part.mount,
+        # How well the others' marks fit is said of their clips.
+        misfit=0.0,
         residuals_rad=nothing,
         wrong=nothing,
         without_each=np.zeros((0, 3, 3)),

@@ -71,6 +71,9 @@ scene of tests/bench/results/headset.md; at 512 not in each, at 256 not in all o
 AAC_KBPS = 768
 """AAC joins channels that are alike, as those of a field are, and turns directions more than Opus does."""
 
+_EARS_KBPS = 256
+"""AAC in stereo, which every player takes (common practice, no source)."""
+
 _CODERS = {SoundCoding.PCM: "pcm_s24le", SoundCoding.OPUS: "libopus", SoundCoding.AAC: "aac"}
 _SAMPLE_FORMS = {SoundCoding.PCM: "s32", SoundCoding.OPUS: "flt", SoundCoding.AAC: "fltp"}
 _FIELD_LAYOUT, _FOUR_LAYOUT = "ambisonic 1", "4.0"
@@ -113,6 +116,10 @@ class MovieForm:
             return "PCM, 48 kHz, 24 bit"
         name = "Opus, mapping family 2" if self.coding is SoundCoding.OPUS else "AAC"
         return f"{name}, {self.kbps} kb/s"
+
+
+_EARS, _EARS_FORM = 2, MovieForm("", SoundCoding.AAC, _EARS_KBPS)
+"""Channels and coding of a track for headphones."""
 
 
 def form_of(path: Path, *, coding: str | None = None, kbps: int | None = None) -> MovieForm:
@@ -231,6 +238,7 @@ def write_movie(
     form: MovieForm,
     layout: str | None = None,
     kept_track: int | None = None,
+    ears: Iterable[FloatArray] | None = None,
     progress: Callable[[float], None] = lambda _: None,
 ) -> PicturePrint:
     """Write a movie: a film's pictures, a field beside them, and the boxes that say what they are.
@@ -248,6 +256,8 @@ def write_movie(
         What the boxes are to say of the picture; None where they are to say nothing of their own.
     kept_track : int, optional
         The film's track of sound that becomes the second one, as it is.
+    ears : iterable of ndarray, shape (2, samples), optional
+        Sound for headphones that becomes the second track, at 48 kHz, from the first shown picture on.
     progress : callable
         Told the part of the pictures that is done.
 
@@ -287,6 +297,8 @@ def write_movie(
             if kept is None:
                 raise MediaFileError(f"{film.name} has no sound of its own to keep; leave --keep-sound out")
             lanes.append(_copied(other, kept, _copied_stream(target, kept, film, path), zero_s, film))
+        if ears is not None:
+            lanes.append(_coded(ears, _ears_stream(target), _EARS_FORM))
         try:
             target.start_encoding()
         except MemoryError:
@@ -474,6 +486,12 @@ def _in_order(packets: Iterable[Any], film: Path) -> Iterator[Any]:
         raise MediaFileError(f"{film.name} carries no times of its last pictures; export it as MP4 or MOV")
 
 
+def _ears_stream(target: Any) -> Any:
+    stream = target.add_stream("aac", rate=DELIVERY_RATE_HZ, layout="stereo")
+    stream.bit_rate = 1000 * _EARS_KBPS
+    return stream
+
+
 def _coded(blocks: Iterable[FloatArray], stream: Any, form: MovieForm) -> Iterator[tuple[Fraction, Any]]:
     """The field's packets."""
     place = 0
@@ -491,6 +509,8 @@ def _coded(blocks: Iterable[FloatArray], stream: Any, form: MovieForm) -> Iterat
 def _frame(sound: FloatArray, form: MovieForm) -> Any:
     kind = _SAMPLE_FORMS[form.coding]
     layout = _FOUR_LAYOUT if form.coding is SoundCoding.AAC else _FIELD_LAYOUT
+    if len(sound) == _EARS:
+        layout = "stereo"
     if form.coding is SoundCoding.PCM:
         # Rounded to 24 bits, which the coder takes from the upper part of 32.
         steps = np.clip(np.rint(sound * _FULL_SCALE_24), -_FULL_SCALE_24, _FULL_SCALE_24 - 1)

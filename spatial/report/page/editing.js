@@ -278,6 +278,9 @@ function changesInWords() {
     + `downloads: ${place} run review again with --marks.`;
 }
 
+// What the page said of the microphone as it was made.
+const HEADLINE = find("mount").textContent;
+
 function showSteps() {
   for (const [id, way] of [["undo", "past"], ["redo", "future"]]) {
     const button = find(id), name = nextStep(way), word = id === "undo" ? "Undo" : "Redo";
@@ -297,6 +300,10 @@ function showMarks() {
   const all = shownMarks();
   const own = removed.length || all.some(({ entry }) => !fileOf(entry) || !seenAlike(entry, fileOf(entry)));
   page.solved = all.length && own ? mountFrom(all) : null;
+  if (page.solved) page.solved.open = Boolean(form && !isKept(form.entry) && page.editing && page.editing.heard);
+  // Once the marks made here tell it, "not known" at the top would contradict what stands below.
+  const told = page.solved && page.solved.sure && !facts.mount && !page.solved.open;
+  tell("mount", told ? `The microphone, by the marks made here: ${mountInWords(page.solved.ways[0].mount)}.` : HEADLINE);
   const hear = page.solved && page.solved.sure && !facts.mount
     ? " You still hear it as recorded: save the marks and run review again with --marks to hear it turned." : "";
   tell("solved", mountSentence(page.solved) + hear);

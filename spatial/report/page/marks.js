@@ -76,11 +76,12 @@ function mountFrom(marks) {
 
 function mountSentence(found) {
   if (!found) return "";
-  const many = found.count === 1 ? "This one mark says" : `These ${found.count} marks say`;
+  const open = found.open ? ", with the one you are making," : "";
+  const many = found.count === 1 ? `This one mark${open && ", which you are making,"} says` : `These ${found.count} marks${open} say`;
   if (!found.ways.length) {
     return `These ${found.count} marks contradict each other: check that each names the right performer and moment.`;
   }
-  const left = (way) => (found.count > 1 ? ` (up to ${degrees(Math.max(...way.leftRad))} left over)` : "");
+  const left = (way) => (found.count > 1 ? ` (one of them is still ${degrees(Math.max(...way.leftRad))} off then)` : "");
   const said = found.ways.map((way) => `${way.name ? `${way.name}, ` : ""}${mountInWords(way.mount)}${left(way)}`);
   const more = found.sure ? "" : " A mark well to the side, and one at another height, will tell which.";
   return `${many} how the microphone sat: ${said.join("; ")}.${more}`;
