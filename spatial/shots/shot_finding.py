@@ -351,8 +351,8 @@ _EXACT_SHARP = 21.0
 _FRAME_SD = 0.7
 """Pictures by which an exact place may be unsure: half of all shots said so would else be one off."""
 
-_BLACK_LUMA, _BLACK_STRUCTURE = 24.0, 2.0
-"""Levels: a picture no brighter than video black (16) and a little, without structure, is black."""
+_BLACK_LUMA, _BLACK_STRUCTURE = 12.0, 2.0
+"""Levels: a picture no brighter than black (0) and a little, without structure, is black."""
 
 
 class _Span:
@@ -620,6 +620,10 @@ def confirmed(shot: FoundShot, film: Pictures, clip: Retimed, number: int, start
 _BESIDE = 3
 """Pictures on either side that are tried when all of a shot is known."""
 
+_TRUST_BESIDE = 0.3
+"""Part of the log odds between pictures beside each other that counts: coders leave some movement a picture late, in
+all cells alike, and a frame that is called sure must not be one off."""
+
 _MOST_AGREEING, _MEMORY = 400, 12
 """Film frames whose movement is held against the clip's at once, and frames over which movement remembers itself."""
 
@@ -657,7 +661,7 @@ def _sharpened(
     )
     best = int(np.argmax(odds))
     start, clip = ways[best]
-    weights = np.exp(odds - odds[best])
+    weights = np.exp(_TRUST_BESIDE * (odds - odds[best]))
     weights /= weights.sum()
     moments = np.array([one + other.phase / max(clip.ratio, 1e-9) for one, other in ways])
     sd = float(np.sqrt(np.sum(weights * (moments - moments[best]) ** 2)))

@@ -44,6 +44,7 @@ NAMED = {
     "takes": "rec-0041.flac",
     "files": "rec-0041.flac",
     "track": "good.wav",
+    "sound": "good.wav",
     "marks": "lantern.marks.csv",
     "moves": "still.moves.csv",
     "known_microphone": "flat.toml",

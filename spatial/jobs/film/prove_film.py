@@ -52,6 +52,9 @@ music: 12 dB less moves a direction by some 4 degrees even from the side."""
 _MOST_ASKED, _LEAST_ASKED_S = 6, 0.7
 """Clips whose tracks are asked where the picture leaves a shot open, and seconds of sound below which none is."""
 
+_LEAST_HELD_S = 0.5
+"""Seconds of a shot below which its sound is not held against the track: half a word."""
+
 _INSIDE = 0.8
 """Part of a mark that a shot must hold before it is judged there."""
 
@@ -454,6 +457,8 @@ class _Work:
         own_s = self.time_of(min(shot.found.first + half, shot.found.stop - 1))
         first = max(0, round((own_s - self.sound.phase_s) * DELIVERY_RATE_HZ))
         last = max(first, round((shot.film_end_s - self.sound.phase_s) * DELIVERY_RATE_HZ))
+        if last - first < _LEAST_HELD_S * DELIVERY_RATE_HZ:
+            return replace(shot, track=track.path, why_open="too short for its sound to tell")
         at_s = first / DELIVERY_RATE_HZ + self.sound.phase_s
         time = ShotTime(
             f"{self.film.path.name} at {shot.timecode}",
