@@ -49,7 +49,6 @@ NAMED = {
     "moves": "still.moves.csv",
     "known_microphone": "flat.toml",
     "folder": ".",
-    "sound": "good.wav",
 }
 """What a parameter of that name is given."""
 TOLD = {
