@@ -51,7 +51,7 @@ def test_a_day_of_one_rig_its_memory_and_a_knock_that_later_marks_show(tmp_path,
     first = day(folder)
     assert [clip["take"] for clip in first["clips"]] == [scene.take for scene in true]
     assert all(clip["track"] for clip in first["clips"])
-    assert [said["where"] for said in first["findings"] if said["severity"] == "fix"] == ["take0.wav"]
+    assert [said["where"] for said in first["findings"] if said["code"] == "unusable_file"] == ["take0.wav"]
     for clip, scene in zip(first["clips"], true, strict=True):
         assert abs(clip["offset_s"] - scene.offset_s) < 1e-3
     for clip, scene in zip(first["clips"][:KNOCKED_FROM], true, strict=False):
