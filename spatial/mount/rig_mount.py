@@ -132,10 +132,7 @@ def _scores(
 ) -> FloatArray:
     """How much better two mounts explain the clips' own ones than one does, for each way to share them out."""
     matrices = [own[clip].picture_from_take for clip in clips]
-    turns = {
-        clip: vector_from_rotation(matrices[0].T @ matrix)
-        for clip, matrix in zip(clips, matrices, strict=True)
-    }
+    turns = {clip: vector_from_rotation(matrices[0].T @ matrix) for clip, matrix in zip(clips, matrices, strict=True)}
     known = {
         clip: np.linalg.inv(matrix.T @ own[clip].own_covariance @ matrix + _OWN_RAD**2 * np.eye(3))
         for clip, matrix in zip(clips, matrices, strict=True)

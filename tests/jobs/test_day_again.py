@@ -310,7 +310,7 @@ def cannot_write_into(folder, monkeypatch):
             raise OSError(30, "Read-only file system", str(self))
         made(self, *words, **more)
 
-    def mkdtemp(*words, dir=None, **more):  # noqa: A002 its name there
+    def mkdtemp(*words, dir=None, **more):
         if dir is not None and Path(dir).is_relative_to(folder):
             raise OSError(30, "Read-only file system", str(dir))
         return claimed(*words, dir=dir, **more)

@@ -79,7 +79,7 @@ def _write_clip(
     size = (rng.uniform(4.5, 8.0), rng.uniform(4.5, 8.0), rng.uniform(2.5, 3.5))
     lens = (size[0] / 2 + rng.uniform(-0.4, 0.4), size[1] / 2 + rng.uniform(-0.4, 0.4), rng.uniform(1.3, 1.6))
     rig = Rig(lens, rng.uniform(-180, 180), mic_offset_m=MIC_OFFSET_M, mount=mount)
-    lead_s, tail_s, ppm = rng.uniform(1.0, 4.0), rng.uniform(0.5, 2.0), rng.uniform(-20, 20)
+    lead_s, tail_s, ppm = rng.uniform(0.5, 2.0), rng.uniform(0.3, 1.0), rng.uniform(-20, 20)
     clip_start_s = _BEFORE_S + lead_s
     total_s = clip_start_s + seconds + tail_s + _BEFORE_S
     frames = int(seconds * _FPS)
@@ -97,8 +97,8 @@ def _write_clip(
             _add(signal, clip_start_s + rest_s, sound_of_kind(kind, seconds - rest_s, words, rng))
         performers.append(Performer(f"p{turn}", (float(place[0]), float(place[1]), float(place[2])), signal))
         spans.append((start_s, start_s + _TURN_S))
-    room = Room(size, rng.uniform(0.25, 0.45))
-    shoot = simulate_shoot(room, rig, performers, duration_s=total_s, rng=rng, diffuse_snr_db=25.0)
+    room = Room(size, rng.uniform(0.2, 0.35))
+    shoot = simulate_shoot(room, rig, performers, duration_s=total_s, rng=rng)
     gain = 0.1 / np.max(np.abs(shoot.field))
     law = true_law(clip_start_s=clip_start_s, take_start_s=_BEFORE_S, take_ppm=ppm)
     take = record(

@@ -29,7 +29,15 @@ from spatial.jobs.day.day_result import DayClip as DayClip
 from spatial.jobs.day.day_result import DayResult as DayResult
 from spatial.jobs.day.day_rigs import Matched, orient_together
 from spatial.jobs.day.day_takes import open_good_takes, usable_takes
-from spatial.jobs.day.day_tracks import DayRequest, Finish, TrackPlace, finish_all, make_folder, require_written, same_moment
+from spatial.jobs.day.day_tracks import (
+    DayRequest,
+    Finish,
+    TrackPlace,
+    finish_all,
+    make_folder,
+    require_written,
+    same_moment,
+)
 from spatial.jobs.day.other_recordings import OtherMatcher, nowhere_findings, split_recordings
 from spatial.jobs.day.remember import has_more
 from spatial.jobs.day.same_content import Watch, overlapping_findings, without_copies
