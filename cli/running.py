@@ -220,13 +220,24 @@ class Run:
             say(printable(line))
 
     def finish(
-        self, lines: Callable[[], Iterable[str]], json_text: Callable[[], str], findings: Iterable[Finding]
+        self,
+        lines: Callable[[], Iterable[str]],
+        json_text: Callable[[], str],
+        findings: Iterable[Finding],
+        *,
+        decided: bool = True,
     ) -> None:
-        """Print the result, as words or as JSON, and leave with 4 where a finding must be mended."""
+        """Print the result, as words or as JSON, and leave with 4 where a finding must be mended.
+
+        `decided`: what was asked could be told. Where it could not, the result says why, and the command leaves with 3,
+        as those do that stop at the same want with a message.
+        """
         from spatial.findings import is_bad
 
         self._clear()
         self._print([json_text()] if self._as_json else [printable(line) for line in lines()])
+        if not decided:
+            sys.exit(COULD_NOT)
         if is_bad(findings):
             sys.exit(BAD)
 

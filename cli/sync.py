@@ -76,4 +76,5 @@ def sync(
             lambda: [*text.sync_lines(result), *wrote(plot_path)],
             lambda: json_output.dumps(json_output.sync_json(result)),
             result.findings,
+            decided=result.estimate.matched,
         )

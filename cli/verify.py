@@ -82,4 +82,5 @@ def verify(
             lambda: [*text.verify_lines(result), *wrote(stills)],
             lambda: json_output.dumps(json_output.verify_json(result)),
             result.findings,
+            decided=result.placed,
         )

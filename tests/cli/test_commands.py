@@ -662,7 +662,7 @@ def test_sync_in_words(shoot):
 
 def test_sync_with_the_wrong_take_in_words(shoot):
     outcome = run("sync", shoot / "slipway.mov", shoot / "rec-0041.flac")
-    assert outcome.code == 4
+    assert outcome.code == 3
     assert outcome.out.startswith("slipway.mov: no take matches\n  FIX   ")
     assert "rec-0041.flac does not belong to slipway.mov" in outcome.out.lower()
 

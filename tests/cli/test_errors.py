@@ -312,7 +312,7 @@ def test_pixels(run, tmp_path, marks, picture, clip, match):
 def test_takes_that_do_not_match(run, tmp_path, takes, match):
     told(run("conform", CLIP, *takes, KNOWN, "-o", "OUT/t.wav"), COULD_NOT, match, tmp_path)
     result = run("sync", CLIP, *takes, "--json")
-    assert (result.exit_code, result.stderr) == (BAD, "")
+    assert (result.exit_code, result.stderr) == (COULD_NOT, "")
     answer = one_json(result.stdout)
     assert (answer["matched"], answer["offset_s"]) == (False, None)
     assert re.search(match, answer["findings"][0]["message"])
