@@ -197,6 +197,9 @@ class Run:
                     _require_free(place, param.type.kind, self.inputs, folder=param.type.folder)
         except SoundplumbError as error:
             self._fail(str(error))
+        except OSError:
+            # A name that no disk takes, or a folder that cannot be looked into: the job says it in its own words.
+            return
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None

@@ -158,7 +158,7 @@ def _leapt(track: Track, before: npt.NDArray[np.int_], after: npt.NDArray[np.int
             pace = (track.vectors[steps[-1]] - track.vectors[steps[0]]) / (steps[-1] - steps[0])
             ahead = place + sign * rest * pace
             reached.append((ahead / np.linalg.norm(ahead), other))
-    return min(float(angle_between(one, other)) for one, other in reached) > SAME_PLACE_RAD
+    return bool(min(float(angle_between(one, other)) for one, other in reached) > SAME_PLACE_RAD)
 
 
 def rows_by_source(frames: FrameDirections, steps: npt.NDArray[np.int_], tracks: Sequence[Track]) -> FrameDirections:
