@@ -7,6 +7,7 @@ import click
 from cli.formats import FormatChoice, read_as, track_format_option
 from cli.running import Numbers, Run, input_file, json_option, output_path, work_folder, wrote
 from cli.shared import RigChoice, ToleranceChoice, force_option, rig_options, tolerance_options
+from cli.shoot import typed_options
 
 
 @click.command(short_help="Proof of a finished film, shot by shot.")
@@ -62,6 +63,7 @@ def film(
             film_picture=film_picture,
             turned=turn_of(turned),
             rig=rig.told(),
+            typed=typed_options(),
             tolerance=tolerance.told(),
             channel_format=read_as(channel_format),
         )

@@ -23,7 +23,7 @@ from spatial.field import azimuth_elevation, unit_vectors
 from spatial.picture import parse_picture
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from spatial.timebase import ClockLaw
-from tests.stage import need
+from tests.scenes.stage import need
 
 RATE_HZ = 48_000
 FILES = {item.name: item for item in shoot_files()}

@@ -27,7 +27,7 @@ from spatial.errors import InconclusiveError, InputError, MediaFileError, Output
 from spatial.field import encode, unit_vectors
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 from spatial.timebase import ClockLaw
-from tests.stage import claps, plucked
+from tests.scenes.stage import claps, plucked
 
 RATE = 48_000
 ROOT = Path(__file__).parent.parent

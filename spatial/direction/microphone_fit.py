@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import OptimizeResult, least_squares
 
 from spatial.calibration import Calibration, CalibrationBand
 from spatial.conventions import FloatArray
@@ -223,7 +222,9 @@ def _fit(known: KnownDirections, start: FloatArray, covariance: FloatArray | Non
         return np.concatenate(parts)
 
     size = 4 + (9 + 9 * count if learns else 0)
-    best: OptimizeResult = least_squares(residuals, np.zeros(size), method="trf", x_scale=0.02, ftol=1e-5, xtol=1e-5)
+    from scipy.optimize import least_squares  # half a second to import: only learning needs it
+
+    best = least_squares(residuals, np.zeros(size), method="trf", x_scale=0.02, ftol=1e-5, xtol=1e-5)
     p = np.asarray(best.x)
     turn = rotation_from_vector(p[:3]) @ base
     if not learns:

@@ -26,7 +26,7 @@ from spatial.direction.doa import (
 )
 from spatial.direction.intensity import FieldBins
 
-# Chosen on 18 simulated scenes (tests/bench/duetscenes.py, seeds 500 to 517) that no committed result uses.
+# Chosen on 18 simulated scenes (tests/scenes/duets.py, seeds 500 to 517) that no committed result uses.
 _SPREAD = 0.25
 """Narrower than for one performer, to resolve two."""
 _MOST_BINS = 4000

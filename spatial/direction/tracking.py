@@ -55,7 +55,7 @@ _FORETOLD_S = 0.5
 """Length of the blocks that predict each other when the stiffness is chosen, seconds: long enough that a block's
 reflections are not those of the next."""
 
-# Fitted on 40 simulated scenes (tests/bench/ringscenes.py, seeds 21000 to 21039) that no committed result uses.
+# Fitted on 40 simulated scenes (tests/scenes/ring.py, seeds 21000 to 21039) that no committed result uses.
 _DOUBT = (-2.51, -0.284, -0.97, -2.89)
 """Logarithm of the odds that nobody sounds where a track is: for each tenfold of the part of a step's beginnings that
 agree with it, each dB above the quietest of the minute, each tenfold of what has agreed in the last second, and 0."""

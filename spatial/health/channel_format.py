@@ -139,7 +139,7 @@ VERTICAL on seeds 500 to 539 of make_format_scene and 5000 to 5039 of make_four_
 
 _UPRIGHT, _UPRIGHT_LEFT, _UPRIGHT_EDGES = 0.08, 0.03, 15
 """Mean part of the vertical channel in the direct sound of performers who stand around, how often it is as any other's,
-and the number of edges that count half of what many do. By 40 simulated microphones (tests/bench/conventionscenes.py,
+and the number of edges that count half of what many do. By 40 simulated microphones (tests/scenes/convention.py,
 make_four_forms, seeds 5000 to 5039): the sign was right in 106 of 108, and the worse of the two others was -0.4."""
 
 _ONE_PLACE_RAD, _MOST_WAVES = np.radians(10.0), 600

@@ -123,7 +123,7 @@ LEVEL_RAD = np.radians(45.0)
 _ANGLES = ("yaw", "pitch", "roll")
 PULLED_DOWN = 0.8
 """How far a room's floor and ceiling pull all marks down or up alike, one sd, as a part of a mark's own stated one
-(0.85 for speech and music, 0.4 for claps, in 40 rooms of tests/bench/mountscenes.py, seeds 3000 to 3039)."""
+(0.85 for speech and music, 0.4 for claps, in 40 rooms of tests/scenes/mount.py, seeds 3000 to 3039)."""
 ONE_PLACE_RAD = np.radians(5.0)
 """Marks about this close to each other are in one place and share its reflections: their likeness falls with the angle
 as a Gaussian of this standard deviation."""

@@ -37,7 +37,7 @@ _WRONG_OFFSET = 0.1
 
 CLEAR = 0.8
 """A place is called wrong where that is this likely. With places given right it was 0.6 at most in 280 drawn sets
-of 4 to 8 marks, and 0.05 in 30 rooms (tests/bench/offsetscenes.py, seeds 1000 to 1069, 40000 to 40029)."""
+of 4 to 8 marks, and 0.05 in 30 rooms (tests/scenes/offset.py, seeds 1000 to 1069, 40000 to 40029)."""
 
 KNOWN_SD_M = 0.08
 """An axis known no better than this counts as unmeasured: an error that matters could hide in it."""

@@ -4,7 +4,7 @@ Goal: cuts to the picture, the clip of every shot and the clip's picture with wh
 said: a shot in which nothing moves may be any moment of its clip.
 Conventions: film frames count from 0; `place` counts the clip's time in film frames, so that film and clips of one
 frame rate agree picture for picture. A hypothesis is a clip and a start: film frame n shows clip place start + n.
-Functions: find_shots; visible_cuts; confirmed (a moment that is known from elsewhere); explained.
+Functions: find_shots; visible_cuts; confirmed (a moment that is known from elsewhere); explained; agreement.
 Method: pieces of the film are looked for in the clips that look alike (spatial.shots.looks) by what moves
 (spatial.shots.motion); in each stretch of film the hypotheses so found compete, picture by picture, by how much of the
 film's own movement each explains. The likeliest sequence is found by the Viterbi algorithm (Viterbi 1967, IEEE Trans.
@@ -47,23 +47,41 @@ class Reel:
     rate: float
     """Pictures a second."""
 
-    def at_rate(self, rate: float) -> "Retimed":
+    def at_rate(self, rate: float, phase: float = 0.0) -> "Retimed":
         """The same at another movie's rate, each picture the one that is shown then."""
-        return Retimed(self, rate)
+        return Retimed(self, rate, phase)
 
 
 class Retimed:
     """A clip's pictures at the film's rate: what an editor shows of them."""
 
-    def __init__(self, reel: Reel, rate: float) -> None:
-        self._reel, self._ratio = reel, reel.rate / rate
+    def __init__(self, reel: Reel, rate: float, phase: float = 0.0) -> None:
+        self._reel, self._ratio, self._phase = reel, reel.rate / rate, phase
         self.same_rate = abs(self._ratio - 1) < _SAME_RATE
         frames = reel.pictures.frames
         self.length = frames if self.same_rate else int(frames / self._ratio)
 
     def frame_of(self, place: int) -> int:
         """The clip's own picture at a place."""
-        return place if self.same_rate else int((place + 0.5) * self._ratio)
+        return place if self.same_rate else int(np.floor(place * self._ratio + self._phase + 1e-6))
+
+    def phases(self) -> list["Retimed"]:
+        """Itself begun at each of the clip's pictures that the film's first one may be; alone at one rate."""
+        if self.same_rate:
+            return [self]
+        # A film that is slower than its clip leaves pictures out, a faster one shows some of them twice.
+        steps = np.arange(int(np.ceil(self._ratio))) if self._ratio > 1 else np.array([0.0, 0.5])
+        return [Retimed(self._reel, self._reel.rate / self._ratio, float(step)) for step in steps]
+
+    @property
+    def ratio(self) -> float:
+        """Pictures of the clip for one of the film."""
+        return self._ratio
+
+    @property
+    def phase(self) -> float:
+        """Pictures of the clip by which place 0 lies behind its first."""
+        return self._phase
 
     def read(self, first: int, stop: int) -> FloatArray:
         """Pictures at places first <= n < stop; beyond the clip's ends the nearest."""
@@ -109,6 +127,8 @@ class FoundShot:
     """Logarithm of the odds by which movement speaks for it."""
     others: tuple[int, ...] = ()
     """Other clips that look as much like it, where nothing decides."""
+    phase: float = 0.0
+    """Pictures of the clip by which it starts behind its place, where the frame rates differ."""
     dissolve: int = 0
     """Film frames over which the shot before turns into it; 0 for a cut."""
 
@@ -331,8 +351,8 @@ _EXACT_SHARP = 21.0
 _FRAME_SD = 0.7
 """Pictures by which an exact place may be unsure: half of all shots said so would else be one off."""
 
-_BLACK_LUMA, _BLACK_STRUCTURE = 24.0, 2.0
-"""Levels: a picture no brighter than video black (16) and a little, without structure, is black."""
+_BLACK_LUMA, _BLACK_STRUCTURE = 12.0, 2.0
+"""Levels: a picture no brighter than black (0) and a little, without structure, is black."""
 
 
 class _Span:
@@ -591,7 +611,7 @@ def confirmed(shot: FoundShot, film: Pictures, clip: Retimed, number: int, start
     asked = replace(
         shot, certainty=Certainty.EXACT, clip=number, start=starts[best], others=(), support=max(odds[best], _EXACT)
     )
-    sharp = _sharpened(asked, film, [clip] * (number + 1), least=_CONFIRMED)
+    sharp = _sharpened(asked, film, [clip] * (number + 1), least=_CONFIRMED, least_agreement=_AGREES_NAMED)
     return sharp if sharp.certainty is Certainty.EXACT else None
 
 
@@ -600,45 +620,97 @@ def confirmed(shot: FoundShot, film: Pictures, clip: Retimed, number: int, start
 _BESIDE = 3
 """Pictures on either side that are tried when all of a shot is known."""
 
+_TRUST_BESIDE = 0.3
+"""Part of the log odds between pictures beside each other that counts: coders leave some movement a picture late, in
+all cells alike, and a frame that is called sure must not be one off."""
+
+_MOST_AGREEING, _MEMORY = 400, 12
+"""Film frames whose movement is held against the clip's at once, and frames over which movement remembers itself."""
+
+_AGREES = 5.5
+"""Standard deviations by which movement must agree: one in fifty million, as every piece is sought in 10^5 places."""
+
+_AGREES_NAMED = 2.5
+"""The same where the sound names the moment."""
+
 _MOST_SHARPENED = 1000
 """Film frames of a shot by which its picture is made sure: more makes it no surer."""
 
 
-def _sharpened(shot: FoundShot, film: Pictures, clips: Sequence[Retimed], *, least: float = _EXACT_SHARP) -> FoundShot:
+def _sharpened(
+    shot: FoundShot,
+    film: Pictures,
+    clips: Sequence[Retimed],
+    *,
+    least: float = _EXACT_SHARP,
+    least_agreement: float = _AGREES,
+) -> FoundShot:
     """A shot with the picture that explains all of it best, and how sure that is."""
     if shot.certainty is not Certainty.EXACT or shot.clip is None or shot.start is None:
         return shot
     stop = min(shot.stop, shot.first + _MOST_SHARPENED)
     seen = film.read(shot.first, stop)
-    clip = clips[shot.clip]
-    found = explained(seen, clip, shot.start + shot.first)
+    shift = explained(seen, clips[shot.clip], shot.start + shot.first).shift
     starts = range(shot.start - _BESIDE, shot.start + _BESIDE + 1)
+    ways = [(start, clip) for start in starts for clip in clips[shot.clip].phases()]
     odds = np.array(
         [
-            np.sum(explained(seen, clip, start + shot.first, shift=found.shift, steady=_STEADY_SHARP).each)
-            for start in starts
+            np.sum(explained(seen, clip, start + shot.first, shift=shift, steady=_STEADY_SHARP).each)
+            for start, clip in ways
         ]
     )
     best = int(np.argmax(odds))
-    weights = np.exp(odds - odds[best])
+    start, clip = ways[best]
+    weights = np.exp(_TRUST_BESIDE * (odds - odds[best]))
     weights /= weights.sum()
-    sd = float(np.sqrt(np.sum(weights * (np.arange(len(odds)) - best) ** 2)))
-    place = int(np.clip(starts[best] + (shot.first + stop) // 2, 0, clip.length - 1))
-    alike = float(
-        alikeness(
-            looks_of(np.median(seen, axis=0)[np.newaxis]), looks_of(shifted(clip.read(place, place + 1), found.shift))
-        )[0, 0]
-    )
-    known = shot.support >= _EXACT and odds[best] >= least and sd < _FRAME_SD
+    moments = np.array([one + other.phase / max(clip.ratio, 1e-9) for one, other in ways])
+    sd = float(np.sqrt(np.sum(weights * (moments - moments[best]) ** 2)))
+    if abs(clip.ratio - round(clip.ratio)) > _SAME_RATE:
+        # Pictures that are shown unevenly say the moment to one of the clip's.
+        sd = float(np.hypot(sd, 1.0 / clip.ratio / np.sqrt(12)))
+    place = int(np.clip(start + (shot.first + stop) // 2, 0, clip.length - 1))
+    there = looks_of(shifted(clip.read(place, place + 1), shift))
+    alike = float(alikeness(looks_of(np.median(seen, axis=0)[np.newaxis]), there)[0, 0])
+    agrees = agreement(seen[:_MOST_AGREEING], clip, start + shot.first, shift)
+    known = shot.support >= _EXACT and odds[best] >= least and sd < _FRAME_SD and agrees >= least_agreement
     certainty = Certainty.EXACT if known else Certainty.CLIP_ONLY
     return replace(
         shot,
-        start=starts[best] if certainty is Certainty.EXACT else None,
+        start=start if known else None,
+        phase=clip.phase,
         certainty=certainty,
         frame_sd=sd,
         alike=alike,
         support=float(odds[best]),
     )
+
+
+def agreement(film: FloatArray, clip: Retimed, place: int, shift: tuple[float, float]) -> float:
+    """By how many standard deviations film and clip move alike more than two that have nothing to do with each other.
+
+    Those would move at the same places, as slowly, and each part of a body with the others: what is alike by chance in
+    a second or two is much. The scatter of the sum of products is that of a movement with the film's own correlation in
+    time and from cell to cell.
+    """
+    low, high = max(0, -place), min(len(film), clip.length - place)
+    if high - low < _SHORTEST:
+        return 0.0
+    seen, there = film[low:high], clip.read(place + low, place + high)
+    still = _alike_pictures(seen, there)
+    gain = contrast_gains(still[0], shifted(still[1][np.newaxis], shift)[0])
+    own = _fast(seen, _STEADY) * (gain > 0)
+    other = gain * _without_noise(_fast(shifted(there, shift), _STEADY))
+    across = (other @ own.T).astype(np.float64)
+    frames = len(across)
+    power = float(np.sum(own**2, dtype=np.float64))
+    if power <= 0 or not np.any(across):
+        return 0.0
+    in_time = np.array([np.sum(own[: frames - lag] * own[lag:], dtype=np.float64) / power for lag in range(_MEMORY)])
+    spread = across @ across.T / frames
+    scatter = float(np.trace(spread))
+    for lag in range(1, min(_MEMORY, frames)):
+        scatter += 2.0 * float(in_time[lag]) * float(np.trace(spread, offset=lag))
+    return float(np.trace(across) / np.sqrt(max(scatter, 1e-12)))
 
 
 # --- where one shot becomes the next ---

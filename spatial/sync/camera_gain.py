@@ -26,7 +26,7 @@ LEAST_DB = 8.0
 """A range below this is not worth a word. Where the take is noisier than the clip it hides faint tails, which may look
 like half of it."""
 
-# Chosen on seeds below 40 of tests/bench/camerascenes.py.
+# Chosen on seeds below 40 of tests/scenes/cameras.py.
 _SMOOTH_BLOCKS = 3
 _FIRST_BAND = 8
 """Below 0.5 kHz wind and handling are on one side only."""

@@ -79,7 +79,7 @@ decides nothing."""
 _FULLEST_S = 60.0
 """Evidence is counted in the fullest stretch of this length, seconds."""
 
-# Chosen on seeds below 90 of tests/bench/camerascenes.py and below 12 of songs_stage.py: of clips and takes of one
+# Chosen on seeds below 90 of tests/scenes/cameras.py and below 12 of tests/scenes/songs.py: of clips and takes of one
 # song with talk around it 33 of 36 wrong pairs have 0.25 s or more on both sides and 26 have 0.75 s; of 60 right pairs
 # a steadily plucked string, through a fast gain, reached 0.5 s, and no other that keeps a beat 0.25 s.
 _DOUBTFUL_S = 0.25

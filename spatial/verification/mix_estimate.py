@@ -131,7 +131,8 @@ _LEAST_SLIP_S = 0.0015
 """Lags nearer than this are one: filters and reverberation move a peak by less."""
 
 _LAG_MODEL_SD_S = 0.00025
-"""What a filter common to all channels may move of a lag, as a standard deviation (measured over ordinary mixes)."""
+"""What a filter common to all channels may move of a lag, as a standard deviation, seconds: a shelf that turns 1 kHz by
+90 degrees does as much. Chosen, and wide: ordinary mixes stray by a tenth of it (tests/bench/results/mix.md)."""
 
 _LAG_BANDWIDTH_HZ = 2500.0
 """Root mean square of the frequencies whose phases tell the lag."""
@@ -146,7 +147,7 @@ replace what is fainter."""
 
 _FEWEST_MISSING, _MISSING = 3, 0.012
 """So many directions in patches must be missing, and such a part of those that are told, before the film is said to
-hold another moment. On development scenes (seeds below 100 of tests/bench/mixscenes.py) no ordinary mix had one; of
+hold another moment. On development scenes (seeds below 100 of tests/scenes/mix.py) no ordinary mix had one; of
 retakes of a song all had 0.02 or more."""
 
 _HOLE_S, _HOLE_DB = 0.010, -45.0

@@ -15,9 +15,9 @@ import numpy as np
 from spatial.sync.alignment import estimate_sync
 from spatial.sync.coarse import find_candidates
 from spatial.sync.same_music import Standing, compare_moments
-from tests.bench.camerascenes import Camera, make_pair
-from tests.bench.stages import on_both_cores
-from tests.hearing import envelope
+from tests.scenes.cameras import Camera, make_pair
+from tests.scenes.hearing import envelope
+from tests.scenes.rooms import on_both_cores
 
 FIRST_SEED = 5000
 """Rules were chosen on seeds below 90."""

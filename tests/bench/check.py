@@ -28,9 +28,9 @@ from demo_audio.boxes import record, true_law
 from demo_audio.simulate import camera_sound
 from demo_audio.write_movie import write_movie
 from spatial.conventions import FloatArray
-from tests.bench.stages import Scene, make_scene
-from tests.bench.syncscenes import handled
-from tests.stage import RATE
+from tests.scenes.rooms import Scene, make_scene
+from tests.scenes.stage import RATE
+from tests.scenes.sync import handled
 
 EARLY_S = 2.0
 """The take runs for so long before the clip."""

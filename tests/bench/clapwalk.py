@@ -17,7 +17,7 @@ from spatial.errors import InconclusiveError
 from spatial.jobs.orient.from_claps import orient_claps
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import rotation_angle, ypr_from_matrix
-from tests.bench.walks import FAULTS, make_walk
+from tests.scenes.walks import FAULTS, make_walk
 
 FIRST_SEED = 20_000
 CASES: dict[str, dict[str, object]] = {

@@ -16,7 +16,7 @@ from typing import TypeVar
 import numpy as np
 
 from spatial.health.channel_format import SURE, find_channels
-from tests.bench.conventionscenes import (
+from tests.scenes.convention import (
     FORMATS,
     GAINS,
     SECONDS,
@@ -26,7 +26,7 @@ from tests.bench.conventionscenes import (
     make_four_forms,
     make_no_field,
 )
-from tests.stage import RATE
+from tests.scenes.stage import RATE
 
 FIRST_SEED, FIRST_OFF_SEED = 1000, 6000
 VERDICTS = ("right, sure", "right, unsure", "wrong, unsure", "WRONG, SURE")

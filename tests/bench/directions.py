@@ -20,8 +20,8 @@ from spatial.direction.microphone_error import ORDINARY
 from spatial.dsp.stft import frame_spectrum
 from spatial.field import angle_between, unit_vectors
 from spatial.rotation import matrix_from_ypr
-from tests.bench.stages import KINDS, make_scene, on_both_cores, rows_of
-from tests.stage import RATE
+from tests.scenes.rooms import KINDS, make_scene, on_both_cores, rows_of
+from tests.scenes.stage import RATE
 
 FIRST_SEED = 1000
 REGION_95 = 2.448

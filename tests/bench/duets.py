@@ -26,8 +26,8 @@ from spatial.media.takes.take import open_take
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import matrix_from_ypr, rotation_angle, ypr_from_matrix
 from tests.bench.directions import REGION_95
-from tests.bench.duetscenes import DuetScene, make_duets
-from tests.stage import RATE
+from tests.scenes.duets import DuetScene, make_duets
+from tests.scenes.stage import RATE
 
 FIRST_SEED = 12_000
 

@@ -18,7 +18,7 @@ import numpy as np
 from spatial.findings import Severity
 from spatial.jobs.film.prove_film import FilmRequest, FilmResult, FilmShot, prove_film
 from spatial.shots.shot_finding import Certainty
-from tests.bench.filmscenes import (
+from tests.scenes.film import (
     FAULTS,
     LAGS_S,
     NAMED_BY,
@@ -197,11 +197,10 @@ def main() -> None:
                     path, shots, faults = make_film(folder, plans, tracks, seed, again)
                     judge(prove_film(path, folder, FilmRequest()), plans, shots, faults, tally)
                     path.unlink()
-                    print(seed, again, table(tally, films, first, began)[-8:], flush=True)
-    lines = table(tally, films, first, began)
-    path = Path(__file__).parent / "results" / "film.md"
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    print("\n".join(lines))
+                    lines = table(tally, number + again + 1, first, began)
+                    print("\n".join(lines), flush=True)
+                    path = Path(__file__).parent / "results" / "film.md"
+                    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def table(tally: Tally, films: int, first: int, began: float) -> list[str]:
@@ -212,12 +211,12 @@ def table(tally: Tally, films: int, first: int, began: float) -> list[str]:
     return [
         "# Finished films against their shoots",
         "",
-        f"`python -m tests.bench.film {films} {first}`: {films} films of {SHOTS} shots, two of each invented shoot "
-        "(two places, two takes in each, people who move and talk in turns, 96 pixels an eye; clips as equirect pairs, "
-        "fisheye pairs and one above the other, eyes exchanged in every second shoot; 24000/1001, 25, 30 and 50 "
-        "pictures a second). Films are graded, desaturated, scaled, coded again, turned by 2 to 2.5 degrees about "
-        "three axes or reduced to one eye, with titles over 2/9 of the picture, dissolves, black and cuts within a take; a "
-        "third of the shots has one of twelve faults; half of the films have music under them. Shots last 1.5 to 5 s.",
+        f"`python -m tests.bench.film {films} {first}`: {films} films of {SHOTS} shots of 1.5 to 5 s, two of each",
+        "shoot. A shoot: two places, two takes in each, people who move and talk in turns, 96 pixels an eye; clips as",
+        "equirect pairs, fisheye pairs and one eye above the other, eyes exchanged in every second shoot; in turn at",
+        "25, 24000/1001, 50 and 30 pictures a second. Films are graded, desaturated, scaled, coded again, turned by 2",
+        "to 2.5 degrees about three axes or reduced to one eye, with titles over 2/9 of the picture, dissolves, black",
+        "and cuts within a take; a third of the shots has one of twelve faults; half of the films have music.",
         "",
         "| what | measured |",
         "|---|---|",

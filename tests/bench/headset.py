@@ -18,7 +18,7 @@ from demo_audio.write_movie import write_movie as write_film
 from spatial.conventions import FloatArray
 from spatial.media.movies.remux import OPUS_KBPS, MovieForm, SoundCoding, field_of_movie, write_movie
 from spatial.verification.field_match import FieldComparison, FieldMatch
-from tests.stage import claps, plucked, recorded_words, speech
+from tests.scenes.stage import claps, plucked, recorded_words, speech
 
 FIRST_SEED, COUNT = 100, 20
 LENGTH_S, RATE = 8.0, 48_000

@@ -12,10 +12,10 @@ from spatial.findings import Finding, Severity
 from spatial.health.meter import HealthMeter
 from spatial.jobs.inspect.health_findings import health_findings
 from spatial.jobs.inspect.take_health import channel_names, coding_step, step_looks
-from tests.bench.healthfaults import FAULTS, sound_of
 from tests.bench.healthordinary import CONDITIONS, make_ordinary
-from tests.bench.healthscenes import FIELD_FROM, Scene, make_scene
-from tests.bench.stages import on_both_cores
+from tests.scenes.health import FIELD_FROM, Scene, make_scene
+from tests.scenes.health_faults import FAULTS, sound_of
+from tests.scenes.rooms import on_both_cores
 
 FIRST_SEED = 1000
 """Seeds below were used while thresholds were chosen."""

@@ -18,8 +18,8 @@ from scipy.signal import fftconvolve, lfilter
 
 from demo_audio.rooms import HALF_KERNEL, path_response
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
-from tests.bench.healthscenes import AIMS, FIELD_FROM, Scene, diffuse, dry_sound
-from tests.stage import RATE
+from tests.scenes.health import AIMS, FIELD_FROM, Scene, diffuse, dry_sound
+from tests.scenes.stage import RATE
 
 CONDITIONS = (
     "open air, by turns", "one source anywhere", "one source overhead", "one source on an axis", "0.3 to 1 m away",

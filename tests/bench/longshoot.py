@@ -24,8 +24,8 @@ from spatial.conventions import FloatArray, W
 from spatial.rotation import YawPitchRoll
 from spatial.timebase import ClockLaw
 from tests.bench.noise import fast_diffuse_noise
-from tests.bench.syncscenes import performers_by_turns
-from tests.stage import RATE
+from tests.scenes.stage import RATE
+from tests.scenes.sync import performers_by_turns
 
 EARLY_S = 5.0
 """The take was running for so long when the clip began."""

@@ -25,8 +25,8 @@ from spatial.media.tables import Mark
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import rotation_angle, ypr_from_matrix
 from spatial.verification.placement import Verdict
-from tests.bench.mountscenes import nudged
-from tests.bench.offsetscenes import OffsetScene, drawn_offset_scene, offset_scene
+from tests.scenes.mount import nudged
+from tests.scenes.offset import OffsetScene, drawn_offset_scene, offset_scene
 
 FIRST_SEED = 41_040
 SIZES_CM = (5, 10, 20, 30)

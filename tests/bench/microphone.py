@@ -26,8 +26,8 @@ from spatial.field import angle_between, unit_vectors
 from spatial.mount.wahba import fit_rotations
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from tests.bench.noise import fast_diffuse_noise
-from tests.bench.stages import on_both_cores
-from tests.stage import RATE, plucked, recorded_words, speech
+from tests.scenes.rooms import on_both_cores
+from tests.scenes.stage import RATE, plucked, recorded_words, speech
 
 FIRST_SEED = 9100
 """Spreads and thresholds were chosen on seeds below 100."""

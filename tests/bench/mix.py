@@ -19,8 +19,8 @@ from spatial.dsp.samples import ArraySamples
 from spatial.rotation import rotation_angle
 from spatial.verification.matrix_reading import MixKind
 from spatial.verification.mix_estimate import ChangeKind, MixEstimate, Presence, estimate_mix
-from tests.bench.mixscenes import FAULTS, LAGS_S, Film, Tracks, make_film, make_tracks
-from tests.stage import RATE
+from tests.scenes.mix import FAULTS, LAGS_S, Film, Tracks, make_film, make_tracks
+from tests.scenes.stage import RATE
 
 TRACKS, FIRST_SEED = 24, 1000
 ORDINARY = 8

@@ -25,8 +25,8 @@ from spatial.mount.mark_fit import MountEstimate, estimate_mount
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import rotation_angle, ypr_from_matrix
 from spatial.verification.placement import Verdict
-from tests.bench.mountscenes import MarkSet, drawn, heard_in_room
-from tests.bench.stages import on_both_cores
+from tests.scenes.mount import MarkSet, drawn, heard_in_room
+from tests.scenes.rooms import on_both_cores
 
 FIRST_SEED = 9000
 INVERTED_Y: FloatArray = np.diag([1.0, -1.0, 1.0])

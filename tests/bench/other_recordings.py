@@ -24,8 +24,8 @@ from spatial.rotation import YawPitchRoll
 from spatial.sync.close_microphone import line_up
 from spatial.sync.envelope import WORKING_RATE_HZ, EnvelopeBuilder
 from spatial.sync.one_place import no_lag_ratio
-from tests.bench.syncscenes import KINDS, performers_by_turns
-from tests.stage import RATE
+from tests.scenes.stage import RATE
+from tests.scenes.sync import KINDS, performers_by_turns
 
 LENGTH_S, EARLY_S = 40.0, 5.0
 """Of the track; and how much longer each other recorder runs, before and after."""

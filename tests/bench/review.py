@@ -24,7 +24,7 @@ from demo_audio.write_movie import write_movie
 from spatial.conventions import FloatArray
 from spatial.field import encode
 from tests.browser.conftest import ARGUMENTS, CHROMIUM
-from tests.hearing import bursts_of_noise
+from tests.scenes.hearing import bursts_of_noise
 
 LENGTH_S = 300.0
 RATE = 48_000

@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from spatial.sync.camera_gain import LEAST_DB, estimate_gain_range
-from tests.bench.camerascenes import Camera, draw_camera, make_pairs
-from tests.bench.stages import on_both_cores
+from tests.scenes.cameras import Camera, draw_camera, make_pairs
+from tests.scenes.rooms import on_both_cores
 
 FIRST_SEED = 6000
 """Rules were chosen on seeds below 40."""

@@ -19,8 +19,8 @@ from spatial.jobs.orient.from_marks import OrientResult, orient_measured
 from spatial.jobs.orient.from_rig import RigClip, orient_rig
 from spatial.jobs.rig import Rig
 from spatial.rotation import rotation_angle, ypr_from_matrix
-from tests.bench.rigscenes import RigDay, drawn_day, room_day
-from tests.bench.stages import on_both_cores
+from tests.scenes.rig import RigDay, drawn_day, room_day
+from tests.scenes.rooms import on_both_cores
 
 RESULTS = Path(__file__).parent / "results" / "rig_mount.md"
 FIRST_SEED = 10_000

@@ -23,10 +23,10 @@ from spatial.errors import InconclusiveError
 from spatial.field import angle_between
 from spatial.mount.mark_fit import estimate_mount
 from spatial.mount.prior import Hanging, MountPrior
-from tests.bench.mountscenes import PLACED_RAD, nudged
-from tests.bench.ringscenes import KINDS, ROOMS, STEP_S, RingScene, make_ring_scene
-from tests.bench.stages import on_both_cores
-from tests.stage import RATE
+from tests.scenes.mount import PLACED_RAD, nudged
+from tests.scenes.ring import KINDS, ROOMS, STEP_S, RingScene, make_ring_scene
+from tests.scenes.rooms import on_both_cores
+from tests.scenes.stage import RATE
 
 FIRST_SEED = 22000
 MICROPHONES = ("ideal", "real")

@@ -14,10 +14,10 @@ from spatial.direction.intensity import field_bins
 from spatial.direction.place_strings import step_cells
 from spatial.direction.tracking import Track, find_tracks
 from spatial.field import angle_between
-from tests.bench.crowds import Crowd, make_crowd, make_walk
 from tests.bench.directions import REGION_95
-from tests.bench.stages import on_both_cores
-from tests.stage import RATE
+from tests.scenes.crowds import Crowd, make_crowd, make_walk
+from tests.scenes.rooms import on_both_cores
+from tests.scenes.stage import RATE
 
 FIRST_SEED = 3000
 STEP_S = 0.1

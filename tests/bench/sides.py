@@ -22,7 +22,7 @@ from spatial.mount.prior import Hanging
 from spatial.mount.stereo_tdoa import scratch_pairs
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from spatial.sync.envelope import WORKING_RATE_HZ
-from tests.bench.scratchscenes import ABOVE, BESIDE, CANNOT, FAR_BESIDE, ONE_SIDE, PAIRS, kept_scratch_scene
+from tests.scenes.scratch import ABOVE, BESIDE, CANNOT, FAR_BESIDE, ONE_SIDE, PAIRS, kept_scratch_scene
 
 FIRST_SEED = 91_000
 CONDITIONS = (ABOVE, BESIDE, FAR_BESIDE, ONE_SIDE)
@@ -112,7 +112,7 @@ def main(count: int, folder: Path | None) -> str:
     lines = [
         "# The camera's stereo sound against a mount by marks",
         "",
-        f"`python -m tests.bench.sides {count}`: {len(scenes)} scenes of tests/bench/scratchscenes.py (seeds from "
+        f"`python -m tests.bench.sides {count}`: {len(scenes)} scenes of tests/scenes/scratch.py (seeds from "
         f"{FIRST_SEED}, not seen before; the limits were chosen on seeds 60000 to 60005 and 71000 to 71024), half of "
         "them with a real microphone, half of them again with the camera's channels swapped, and ten whose camera "
         f"tells nothing or is spoilt. The mount by marks is the true one, off by {MARKS_SD_DEG:g} degrees (one "

@@ -16,10 +16,10 @@ from spatial.sync.choice import Alternative, Judgement, Verdict, judge_rivals, m
 from spatial.sync.coarse import find_candidates
 from spatial.sync.gcc_phat import Trial, try_law
 from spatial.sync.same_music import compare_moments, shared_onsets
-from tests.bench.songs_hard import make_hard_pair
-from tests.bench.songs_stage import CONDITIONS, SongSet, make_set
-from tests.bench.stages import on_both_cores
-from tests.hearing import envelope
+from tests.scenes.hearing import envelope
+from tests.scenes.rooms import on_both_cores
+from tests.scenes.songs import CONDITIONS, SongSet, make_set
+from tests.scenes.songs_hard import make_hard_pair
 
 FIRST_SEED = 410
 CANDIDATES = 12

@@ -17,8 +17,8 @@ from scipy.signal import stft
 
 from spatial.direction.intensity import FRAME_S
 from spatial.jobs.directions import directions_of_take
-from tests.bench.crowds import make_crowd
-from tests.stage import RATE
+from tests.scenes.crowds import make_crowd
+from tests.scenes.stage import RATE
 
 GOAL_TIMES = 3.0
 _CHUNK_S = 10

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.bench import cameras, songs, sync
-from tests.bench.syncscenes import kept_scene
+from tests.scenes.sync import kept_scene
 
 SYNC_SEEDS = range(30_000, 30_010)
 CAMERA_SEEDS = range(5_000, 5_008)

@@ -18,9 +18,9 @@ from spatial.sync.alignment import SyncEstimate, estimate_sync
 from spatial.sync.baseline import Separation, rig_of_length, rig_of_mount
 from spatial.sync.coarse import find_candidates
 from spatial.sync.envelope import WORKING_RATE_HZ
-from tests.bench.stages import on_both_cores
-from tests.bench.syncscenes import APART, HARD, ROOMS, SyncScene, kept_scene
-from tests.hearing import envelope
+from tests.scenes.hearing import envelope
+from tests.scenes.rooms import on_both_cores
+from tests.scenes.sync import APART, HARD, ROOMS, SyncScene, kept_scene
 
 FIRST_SEED = 30_000
 OTHERS = 3

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.bench.stages import on_both_cores
 from tests.bench.sync import sync
-from tests.bench.talkerscenes import GROUPS, make_talker_scene
+from tests.scenes.rooms import on_both_cores
+from tests.scenes.talkers import GROUPS, make_talker_scene
 
 FIRST_SEED = 50_000
 _AT_S, _SIZE_S = 3.0, 1e-3

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from spatial.field import angle_between
-from tests.bench.crowds import Crowd, make_turns, make_walk
 from tests.bench.several import FIRST_SEED, STEP_S, tracks_of
+from tests.scenes.crowds import Crowd, make_turns, make_walk
 
 FIRST_TURNS_SEED = 7500
 _SAME_DEG = 1.0

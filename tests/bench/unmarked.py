@@ -23,7 +23,8 @@ from spatial.mount.prior import Hanging
 from spatial.mount.stereo_tdoa import scratch_pairs
 from spatial.rotation import matrix_from_ypr, ypr_from_matrix
 from spatial.sync.envelope import WORKING_RATE_HZ
-from tests.bench.scratchscenes import (
+from tests.scenes.rooms import on_both_cores
+from tests.scenes.scratch import (
     ABOVE,
     BESIDE,
     CANNOT,
@@ -36,7 +37,6 @@ from tests.bench.scratchscenes import (
     TELLS,
     kept_scratch_scene,
 )
-from tests.bench.stages import on_both_cores
 
 FIRST_SEED = 71_006
 FIRST_CANNOT_SEED = 71_000

@@ -135,6 +135,7 @@ def test_sync_imports_nothing_that_a_short_clip_waits_for():
     )
     code = (
         "import sys; import spatial.jobs.sync.lip_sync_findings, spatial.jobs.sync.sync_clip, spatial.report.text; "
+        "import spatial.jobs.day.shoot_words; "
         f"import spatial.report.json_output; print(sorted(set({slow!r}) & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -44,6 +44,7 @@ NAMED = {
     "takes": "rec-0041.flac",
     "files": "rec-0041.flac",
     "track": "good.wav",
+    "sound": "good.wav",
     "marks": "lantern.marks.csv",
     "moves": "still.moves.csv",
     "known_microphone": "flat.toml",
@@ -432,14 +433,18 @@ def test_a_day_leaves_a_track_that_somebody_edited_and_whose_sidecar_is_gone(dem
     track.write_bytes(held)
     # Beside it: a copy of the take, and a clip with so long a name that none is left for its marks.
     (tmp_path / "copy.flac").hardlink_to(tmp_path / "rec-0041.flac")
-    (tmp_path / ("n" * 247 + ".mp4")).hardlink_to(tmp_path / "lantern.mp4")
+    empty_box = (8).to_bytes(4, "big") + b"free"  # a clip of the same content would be done once
+    (tmp_path / ("n" * 247 + ".mp4")).write_bytes((tmp_path / "lantern.mp4").read_bytes() + empty_box)
+    # It is of another rig, or it would be taken to have hung as the other clip's microphone did.
+    rigs = '[[rig]]\nclips = ["lantern.mp4"]\n[[rig]]\nclips = ["nnn*"]\n'
+    (tmp_path / "shoot.toml").write_text(rigs, encoding="utf-8")
     result = run("day", tmp_path, "--picture", "equirect180-sbs", "--json")
     day = json.loads(result.stdout)
     said = [finding["message"] for entry in (day, *day["clips"]) for finding in entry["findings"]]
     assert track.read_bytes() == held
     assert any("lantern.wav was there before and has been left as it is" in message for message in said)
     assert any("nnn.mp4 has no marks" in message and "give it a shorter name" in message for message in said)
-    assert any("seems to be a copy of it" in message for message in said)
+    assert any("rec-0041.flac holds the same as copy.flac" in message for message in said)
     assert not any("belongs to none of the clips" in message for message in said)
 
 

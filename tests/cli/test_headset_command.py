@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from cli.main import cli
 from demo_audio.write_movie import write_movie
-from tests.fields import talking_field
+from tests.scenes.fields import talking_field
 
 RATE = 48_000
 COULD_NOT, USAGE, BAD = 3, 2, 4

@@ -12,9 +12,9 @@ from spatial.errors import InputError
 from spatial.jobs.sync.take_choice import Pairing
 from spatial.jobs.track_request import TrackRequest
 from spatial.mount.prior import Hanging
-from tests.bench.songs_stage import make_song
-from tests.openair import published_gains, shoot_open_air
-from tests.stage import RATE
+from tests.scenes.open_air import published_gains, shoot_open_air
+from tests.scenes.songs import make_song
+from tests.scenes.stage import RATE
 
 
 @pytest.fixture(scope="module")

@@ -6,6 +6,7 @@ from click.testing import CliRunner
 from cli.main import cli
 from spatial.field import ChannelFormat
 from spatial.jobs.sync.take_choice import Pairing
+from spatial.jobs.track_request import TrackRequest
 from spatial.mount.prior import Hanging
 
 FILE = """\
@@ -52,6 +53,8 @@ def asked(tmp_path, monkeypatch):
 
     def ask(*arguments, **options):
         told.update(options, arguments=arguments)
+        for request in (one for one in arguments if isinstance(one, TrackRequest)):
+            told.update(rig=request.rig, prior=request.prior, channel_format=request.read_as, pairing=request.pairing)
         raise KeyboardInterrupt
 
     for job in JOBS.values():

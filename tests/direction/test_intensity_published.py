@@ -8,7 +8,7 @@ from spatial.direction.doa import MARK_FRAMES_S, span_direction
 from spatial.direction.intensity import field_bins
 from spatial.field import angle_between, encode, unit_vectors
 from spatial.verification.placement import TOLERANCE_AZIMUTH_RAD, TOLERANCE_ELEVATION_RAD
-from tests.stage import claps, recorded_words, speech
+from tests.scenes.stage import claps, recorded_words, speech
 
 RATE = 48_000
 

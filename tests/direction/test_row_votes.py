@@ -7,7 +7,7 @@ from spatial.direction.doa import MARK_FRAMES_S
 from spatial.direction.intensity import field_bins
 from spatial.direction.summary import joined_votes, left_and_up, row_votes
 from spatial.field import angle_between, encode, unit_vectors
-from tests.stage import RATE
+from tests.scenes.stage import RATE
 
 TIMES_S = np.array([0.45, 0.55, 0.95])
 PLACE = np.radians([40.0, -15.0])

@@ -7,7 +7,7 @@ from spatial.direction.intensity import field_bins, frame_directions
 from spatial.direction.place_strings import BINS_A_STEP, join_cells, step_cells
 from spatial.direction.tracking import find_tracks, rows_by_source
 from spatial.field import angle_between, encode, unit_vectors
-from tests.bench.crowds import make_walk
+from tests.scenes.crowds import make_walk
 
 RATE = 48_000
 STEP_S = 0.1

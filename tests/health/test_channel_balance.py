@@ -7,8 +7,8 @@ from scipy.signal import lfilter
 
 from spatial.capsules import Capsules, capsule_directions, field_matrix
 from spatial.health.channel_balance import TETRAHEDRA
-from tests.fields import measured, talking_field
-from tests.stage import RATE
+from tests.scenes.fields import measured, talking_field
+from tests.scenes.stage import RATE
 
 # Hum. IEC 60038: 50 and 60 Hz; EN 50160: 50 Hz within 1 % for 99.5 % of a year (from memory).
 

@@ -6,8 +6,8 @@ from scipy.ndimage import maximum_filter1d
 
 from spatial.health.dropouts import Repeat, _running_maximum
 from spatial.health.pages import MARGIN, PAGE, Pager
-from tests.fields import measured, talking_field
-from tests.stage import RATE, claps
+from tests.scenes.fields import measured, talking_field
+from tests.scenes.stage import RATE, claps
 
 
 @pytest.mark.parametrize("block", [1, 999, PAGE, 3 * PAGE + 17])

@@ -32,8 +32,8 @@ from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw
 from spatial.verification.placement import Verdict
-from tests.openair import published_gains, shoot_open_air
-from tests.stage import RATE
+from tests.scenes.open_air import published_gains, shoot_open_air
+from tests.scenes.stage import RATE
 
 HEAD = "who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\n"
 MOUNT = YawPitchRoll.from_degrees(50.0, 5.0, -8.0)

@@ -17,7 +17,7 @@ from spatial.jobs.rig import Rig
 from spatial.media.takes.take import open_take
 from spatial.mount.prior import Hanging, MountPrior
 from tests.cli.test_commands import run
-from tests.openair import shoot_open_air
+from tests.scenes.open_air import shoot_open_air
 
 DOWN = MountPrior(hanging=Hanging.UPSIDE_DOWN)
 RIG = Rig((0.03, 0.0, -0.3), "equirect180-sbs")

@@ -26,8 +26,8 @@ from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import YawPitchRoll
 from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw
-from tests.openair import lag_s, shoot_open_air
-from tests.stage import RATE
+from tests.scenes.open_air import lag_s, shoot_open_air
+from tests.scenes.stage import RATE
 
 LEVEL = YawPitchRoll(0.0, 0.0, 0.0)
 STEP_24_BIT = 2.0**-23

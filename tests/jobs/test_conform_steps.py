@@ -12,8 +12,8 @@ from spatial.jobs.track_request import TrackRequest
 from spatial.rotation import YawPitchRoll
 from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw, ClockStep
-from tests.openair import lag_s, shoot_open_air
-from tests.stage import RATE
+from tests.scenes.open_air import lag_s, shoot_open_air
+from tests.scenes.stage import RATE
 
 pytestmark = pytest.mark.slow
 

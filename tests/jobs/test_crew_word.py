@@ -19,7 +19,7 @@ from spatial.media.movies.clip import Clip
 from spatial.media.takes.take import Take
 from spatial.sync.alignment import SyncEstimate, no_match
 from spatial.timebase import ClockLaw, timecode_from_frame
-from tests.openair import shoot_open_air
+from tests.scenes.open_air import shoot_open_air
 
 BEGAN_S = 36_123.44
 """The clip's first picture by the camera's clock: frame 11 of a second at 25 a second."""

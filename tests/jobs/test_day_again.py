@@ -107,7 +107,7 @@ def test_a_day_that_has_not_changed_is_shown_as_it_was_without_hearing_a_sound(f
     assert json.loads(json.dumps(told).replace(str(shoot), str(home / "shoot"))) == answer
     assert [entry.remembered for entry in day.clips] == [True]
     lines = day_lines(day)
-    assert "lantern.mp4  ready  rec-0041.flac" in lines[2]
+    assert lines[2].split()[:3] == ["lantern.mp4", "ready", "rec-0041.flac"]
     assert "4 of 4" in lines[2]
     assert "The track of 1 clip was there, made from what lies here now: it is shown as it was." in lines
 

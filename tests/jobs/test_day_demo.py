@@ -25,7 +25,7 @@ from spatial.jobs.track_request import TrackRequest
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import YawPitchRoll
 from spatial.verification.placement import Verdict
-from tests.openair import shoot_open_air
+from tests.scenes.open_air import shoot_open_air
 
 HOLE_TAKE_S = 4
 MARKS = "who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\n"

@@ -16,7 +16,7 @@ from spatial.jobs.day.day_tracks import make_folder
 from spatial.jobs.faults import as_fault
 from spatial.jobs.rig import Rig
 from spatial.report.day_report import day_lines
-from tests.openair import shoot_open_air
+from tests.scenes.open_air import shoot_open_air
 
 
 @pytest.fixture

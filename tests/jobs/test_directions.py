@@ -9,8 +9,8 @@ from spatial.direction.intensity import BAND_HZ
 from spatial.errors import InconclusiveError, InputError
 from spatial.field import ChannelFormat
 from spatial.jobs.directions import directions_of_take
-from tests.openair import shoot_open_air
-from tests.stage import RATE
+from tests.scenes.open_air import shoot_open_air
+from tests.scenes.stage import RATE
 
 IN_OPEN_AIR_DEG = 1.0  # no room, so only the estimator's own rounding is left
 

@@ -18,7 +18,7 @@ from spatial.jobs.film.prove_film import FilmRequest, FilmResult, FilmShot, Shot
 from spatial.report.film_report import film_json, film_lines, write_film_page
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field
 from spatial.shots.shot_finding import Certainty
-from tests.bench.filmscenes import (
+from tests.scenes.film import (
     ClipPlan,
     Look,
     TrueShot,

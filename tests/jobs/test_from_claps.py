@@ -14,7 +14,7 @@ from spatial.mount.channel_faults import fault_name, mirroring_faults
 from spatial.mount.clap_walk import clap_direction
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
-from tests.stage import RATE
+from tests.scenes.stage import RATE
 
 NAMES = ("front", "left", "back", "right", "above")
 

@@ -1,6 +1,6 @@
 """One mount for the clips of a rig: what clips lend each other, and when the microphone is said to have been knocked.
 
-Days are drawn by tests.bench.rigscenes: rooms, floors, clicks and one microphone's errors; limits are 95 % intervals.
+Days are drawn by tests.scenes.rig: rooms, floors, clicks and one microphone's errors; limits are 95 % intervals.
 """
 
 from dataclasses import replace
@@ -17,7 +17,7 @@ from spatial.jobs.orient.from_rig import RIG, RigClip, orient_rig
 from spatial.jobs.rig import Rig
 from spatial.mount.rig_mount import apart
 from spatial.rotation import rotation_angle
-from tests.bench.rigscenes import drawn_day
+from tests.scenes.rig import drawn_day
 
 SYNC_NOTE = Finding(Code.DRIFT, Severity.NOTE, "the clocks run apart")
 

@@ -14,8 +14,8 @@ from spatial.media.takes.take import open_take
 from spatial.mount.prior import Hanging
 from spatial.rotation import YawPitchRoll
 from spatial.sync.alignment import SyncEstimate
-from tests.openair import shoot_open_air
-from tests.stage import claps, plucked, recorded_words, set_stage, speech
+from tests.scenes.open_air import shoot_open_air
+from tests.scenes.stage import claps, plucked, recorded_words, set_stage, speech
 
 YAW_DEG = 118.0
 

@@ -27,7 +27,7 @@ from spatial.media.movies.spherical import finish_movie, picture_boxes, read_wor
 from spatial.media.output import TrackWriter
 from spatial.media.takes.take import open_take
 from spatial.report.headset_report import headset_json, headset_lines
-from tests.fields import talking_field
+from tests.scenes.fields import talking_field
 
 RATE = 48_000
 FRAMES = 75
@@ -165,7 +165,7 @@ def test_the_sound_alone_is_as_long_as_the_film(shoot, tmp_path, name):
         assert (tmp_path / name).read_bytes()[28 + 18 : 28 + 25] == bytes([2, 4, 0, 0, 1, 2, 3])
         assert result.words.sounds[0].says_first_order
     assert not any("Picture" in line or "seated" in line for line in headset_lines(result))
-    with pytest.raises(InputError, match="holds the sound alone; leave --picture and --keep-sound out"):
+    with pytest.raises(InputError, match="holds the sound alone; leave --picture, --keep-sound and --headphones out"):
         made(shoot, tmp_path / name, force=True)
     made(shoot, tmp_path / name, picture=None, force=True)
 
@@ -390,7 +390,15 @@ def test_words_and_json_hold_the_same_numbers(shoot, tmp_path):
     result = made(shoot, tmp_path / "out.mp4")
     told = headset_json(result)
     assert told["packets_identical"] is True
-    assert told["sound"] == {"coding": "opus", "bit_rate_kbps": 768, "samples": result.samples, "kept_track": None}
+    assert told["sound"] == {
+        "coding": "opus",
+        "bit_rate_kbps": 768,
+        "samples": result.samples,
+        "kept_track": None,
+        "headphones": False,
+        "loudness_lufs": result.loudness_lufs,
+    }
+    assert -60.0 < result.loudness_lufs < 0.0
     assert told["proof"]["offset_s"] == 0.0
     assert told["proof"]["direction_error_deg"] == pytest.approx(np.degrees(result.match.turned_by(0.95)))
     lines = "\n".join(headset_lines(result))

@@ -7,8 +7,8 @@ from spatial.capsules import Capsules, field_matrix
 from spatial.findings import Severity
 from spatial.jobs.inspect.health_findings import health_findings
 from spatial.jobs.inspect.take_health import channel_names
-from tests.fields import measured, talking_field
-from tests.stage import RATE
+from tests.scenes.fields import measured, talking_field
+from tests.scenes.stage import RATE
 
 
 def said(recorded, *, matrix=None, bits=24):

@@ -15,9 +15,9 @@ from spatial.jobs.inspect.inspect_takes import InspectResult, Unusable, inspect_
 from spatial.jobs.inspect.take_health import check_health, check_many, field_from_recorded
 from spatial.media.takes.reader import Part
 from spatial.media.takes.take import Take
-from tests.fields import talking_field
-from tests.openair import published_gains
-from tests.stage import RATE
+from tests.scenes.fields import talking_field
+from tests.scenes.open_air import published_gains
+from tests.scenes.stage import RATE
 
 FORMATS = [ChannelFormat.AMBIX, ChannelFormat.N3D, ChannelFormat.FUMA, Capsules()]
 

@@ -20,7 +20,7 @@ from spatial.jobs.orient.learn_microphone import marks_to_learn_from
 from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.media.microphone_file import read_calibration
 from spatial.media.tables import Mark
-from tests.stage import RATE
+from tests.scenes.stage import RATE
 
 pytestmark = pytest.mark.slow
 

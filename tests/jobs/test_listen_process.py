@@ -21,7 +21,7 @@ from spatial.jobs.sync.listen_process import listen_in_process
 from spatial.jobs.sync.listen_take import listen_once
 from spatial.media.takes.reader import Part
 from spatial.media.takes.take import Declared, Take, open_take
-from tests.openair import shoot_open_air
+from tests.scenes.open_air import shoot_open_air
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from spatial.media.movies.clip import open_clip
 from spatial.media.tables import Mark
 from spatial.media.takes.take import open_take
 from spatial.picture import seen_from_microphone
-from tests.openair import shoot_open_air
+from tests.scenes.open_air import shoot_open_air
 
 BELOW = (0.0, 0.0, -0.30)
 

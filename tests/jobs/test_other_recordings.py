@@ -17,7 +17,7 @@ from spatial.media.tables import read_open_marks
 from spatial.mount.prior import Hanging, MountPrior
 from spatial.report.day_report import day_json, day_lines
 from spatial.report.json_output import dumps
-from tests.openair import lag_s, shoot_open_air
+from tests.scenes.open_air import lag_s, shoot_open_air
 
 RATE = 48_000
 FRAMES = 300

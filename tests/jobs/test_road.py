@@ -16,7 +16,7 @@ from spatial.jobs.rig import Rig
 from spatial.jobs.track_request import TrackRequest
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle
 from spatial.verification.placement import Verdict
-from tests.stage import recorded_words, set_stage, speech
+from tests.scenes.stage import recorded_words, set_stage, speech
 
 pytestmark = pytest.mark.slow
 

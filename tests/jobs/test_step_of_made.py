@@ -15,8 +15,8 @@ from spatial.jobs.track_request import TrackRequest
 from spatial.jobs.verify import step_of_made, step_of_track
 from spatial.media.takes.take import open_take
 from spatial.rotation import YawPitchRoll
-from tests.openair import shoot_open_air
-from tests.stage import RATE
+from tests.scenes.open_air import shoot_open_air
+from tests.scenes.stage import RATE
 
 pytestmark = pytest.mark.slow
 

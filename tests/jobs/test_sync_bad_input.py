@@ -19,8 +19,8 @@ import spatial.jobs.sync.sync_clip
 from cli.main import cli
 from demo_audio.write_movie import write_movie
 from spatial.errors import SoundplumbError
-from tests.openair import busy_sound, published_gains
-from tests.stage import RATE
+from tests.scenes.open_air import busy_sound, published_gains
+from tests.scenes.stage import RATE
 
 GOOD, COULD_NOT, BAD = 0, 3, 4
 GOAL_S = 0.5e-3

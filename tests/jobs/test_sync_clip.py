@@ -18,8 +18,8 @@ from spatial.jobs.sync.listen import listen_to_all
 from spatial.jobs.sync.sync_clip import match_takes, sync_clip
 from spatial.media.movies.clip import open_clip
 from spatial.media.takes.take import open_take
-from tests.openair import shoot_open_air
-from tests.stage import RATE
+from tests.scenes.open_air import shoot_open_air
+from tests.scenes.stage import RATE
 
 GOAL_S = 0.5e-3
 

@@ -19,11 +19,11 @@ from spatial.media.movies.clip import open_clip
 from spatial.media.takes.take import open_take
 from spatial.sync.alignment import SyncEstimate
 from spatial.timebase import ClockLaw
-from tests.bench.songs_stage import make_song
-from tests.hearing import bursts_of_noise
 from tests.media.test_metadata_bext import bext, chunk
-from tests.openair import shoot_open_air
-from tests.stage import RATE
+from tests.scenes.hearing import bursts_of_noise
+from tests.scenes.open_air import shoot_open_air
+from tests.scenes.songs import make_song
+from tests.scenes.stage import RATE
 
 GOAL_S = 0.5e-3
 

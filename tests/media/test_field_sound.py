@@ -20,7 +20,7 @@ from spatial.media.movies.clip import open_clip
 from spatial.media.movies.field_sound import field_declared, movie_field
 from spatial.media.movies.spherical import SoundWords
 from spatial.media.takes.take import FieldReader, field_blocks, open_take
-from tests.fields import talking_field
+from tests.scenes.fields import talking_field
 
 RATE, FRAMES, FRAME_RATE = 48_000, 240, Fraction(30_000, 1001)
 SECONDS = float(FRAMES / FRAME_RATE)

@@ -21,8 +21,9 @@ LAYOUTS = ("equirect180", "equirect180-sbs", "equirect180-tb", "fisheye190", "fi
 
 
 def scene(azimuth: FloatArray, elevation: FloatArray) -> FloatArray:
-    """Luma of a direction: bright to the left, stripes upwards, nothing symmetrical."""
-    return 110 + 50 * np.sin(2.3 * azimuth) + 35 * np.cos(3.1 * elevation + 0.7 * azimuth + 0.4)
+    """Luma of a direction: bright to one side, slanting stripes, nothing symmetrical."""
+    smooth = 110 + 40 * np.sin(2.3 * azimuth) + 25 * np.cos(3.1 * elevation + 0.7 * azimuth + 0.4)
+    return smooth + 30 * np.sin(9.0 * azimuth + 7.0 * elevation + 4.0 * azimuth * elevation)
 
 
 def drawn(layout: str) -> np.ndarray:
@@ -58,14 +59,14 @@ def test_every_layout_leaves_the_same_small_view(movies: dict[str, Path], layout
     steps = np.radians(4.5)
     azimuth = (VIEW_COLUMNS / 2 - 0.5 - np.arange(VIEW_COLUMNS)) * steps
     elevation = (VIEW_ROWS / 2 - 0.5 - np.arange(VIEW_ROWS))[:, np.newaxis] * steps
-    # Video luma runs from 16 to 235 (ITU-R BT.601).
-    wanted = 16 + scene(azimuth, elevation) * 219 / 255
+    # In full range: the 16 to 235 of video (ITU-R BT.601) are spread over 0 to 255.
+    wanted = scene(azimuth, elevation)
     with read_small_pictures(open_clip(movies[layout]), layout=layout) as small:
         assert small.frames == 6
         np.testing.assert_allclose(small.times_s, np.arange(6) / 25, atol=1e-6)
         seen = small.read(2, 3)[0].reshape(VIEW_ROWS, VIEW_COLUMNS)
     inside = np.s_[3:-3, 3:-3]
-    np.testing.assert_allclose(seen[inside], wanted[inside], atol=4.0)
+    np.testing.assert_allclose(seen[inside], wanted[inside], atol=8.0)
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from spatial.mount.clap_walk import ClapFinder
-from tests.stage import RATE, plucked, recorded_words, speech
+from tests.scenes.stage import RATE, plucked, recorded_words, speech
 
 
 def clap(rng, strength=1.0):

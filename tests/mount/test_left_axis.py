@@ -21,8 +21,8 @@ from spatial.mount.stereo_tdoa import FromAround, ScratchPairs, scratch_pairs, s
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
-from tests.bench.scratchscenes import ABOVE, MIDDLE_SIDE, make_scratch_scene
-from tests.hearing import bursts_of_noise
+from tests.scenes.hearing import bursts_of_noise
+from tests.scenes.scratch import ABOVE, MIDDLE_SIDE, make_scratch_scene
 
 RATE = 16_000
 SPREAD_DEG = (60.0, 5.0, -50.0)

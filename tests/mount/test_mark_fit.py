@@ -11,7 +11,7 @@ from spatial.mount import mark_fit, wahba
 from spatial.mount.mark_fit import most_informative_direction
 from spatial.mount.prior import AxisMeasurement, Hanging, MountPrior
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle, ypr_from_matrix
-from tests.bench.mountscenes import drawn
+from tests.scenes.mount import drawn
 
 
 def estimate_mount(*marks, **options):

@@ -136,7 +136,7 @@ def test_two_clips_that_look_alike_and_do_not_move_are_left_open(shoot: list[Flo
 def test_a_picture_from_elsewhere_and_black_are_no_clips(shoot: list[FloatArray]) -> None:
     rng = np.random.default_rng(9)
     elsewhere = clip(wall(rng), 80, rng)
-    black = np.full((30, VIEW_CELLS), 16.0, np.float32)
+    black = np.full((30, VIEW_CELLS), 2.0, np.float32)
     found = find(np.concatenate([graded(shoot[0][10:90]), black, elsewhere]), shoot)
     assert [shot.certainty for shot in found] == [Certainty.EXACT, Certainty.BLACK, Certainty.NO_CLIP]
     assert [(shot.first, shot.stop) for shot in found] == [(0, 80), (80, 110), (110, 190)]

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
-from tests.hearing import bursts_of_noise, field_of, sync_arrays
+from tests.scenes.hearing import bursts_of_noise, field_of, sync_arrays
 
 RATE = WORKING_RATE_HZ
 CLIP_START_S, CLIP_S = 8.0, 15.0

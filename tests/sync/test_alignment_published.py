@@ -21,7 +21,7 @@ from spatial.dsp.samples import ArraySamples
 from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.sync.gcc_phat import BLOCK, BLOCKS_PER_WINDOW, HOP, WINDOW, cross_windows, lag_curves, refine_peak
 from spatial.timebase import ClockLaw
-from tests.hearing import field_of, sync_arrays
+from tests.scenes.hearing import field_of, sync_arrays
 
 RATE = WORKING_RATE_HZ
 BAND_HZ = (250.0, 7000.0)

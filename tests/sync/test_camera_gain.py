@@ -14,7 +14,7 @@ from spatial.dsp.samples import ArraySamples
 from spatial.sync.camera_gain import LEAST_DB, estimate_gain_range, riding_range_db
 from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
-from tests.bench.camerascenes import Camera, camera_of
+from tests.scenes.cameras import Camera, camera_of
 
 RATE = WORKING_RATE_HZ
 AT_ONCE = ClockLaw(0.0)

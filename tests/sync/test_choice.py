@@ -9,7 +9,7 @@ from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.sync.paired_spectra import BLOCK, MOST_S, band_edges, block_starts, clip_spectra, near_height, take_spectra
 from spatial.sync.same_music import Standing, compare_moments, shared_onsets
 from spatial.timebase import ClockLaw, ClockStep
-from tests.hearing import envelope
+from tests.scenes.hearing import envelope
 
 RATE = WORKING_RATE_HZ
 SONG_S, AROUND_S = 14.0, 6.0

@@ -13,7 +13,7 @@ from spatial.dsp.samples import ArraySamples
 from spatial.sync.alignment import estimate_sync
 from spatial.sync.coarse import find_candidates
 from spatial.sync.envelope import WORKING_RATE_HZ
-from tests.hearing import bursts_of_noise, envelope, field_of
+from tests.scenes.hearing import bursts_of_noise, envelope, field_of
 
 pytestmark = pytest.mark.slow
 

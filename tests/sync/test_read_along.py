@@ -7,7 +7,7 @@ import pytest
 
 from spatial.sync.alignment import straight_or_bent
 from spatial.sync.envelope import WORKING_RATE_HZ
-from tests.hearing import bursts_of_noise, field_of, sync_arrays
+from tests.scenes.hearing import bursts_of_noise, field_of, sync_arrays
 
 RATE = WORKING_RATE_HZ
 OFFSET_S, CLIP_S, TURN_S = 4.0, 40.0, 5.0

@@ -14,8 +14,8 @@ from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.sync.paired_spectra import HOP, band_levels, block_starts, clip_spectra, take_spectra
 from spatial.sync.same_music import Standing, _distinct_peaks, compare_moments, fit_levels, unlike_cells
 from spatial.timebase import ClockLaw
-from tests.bench.camerascenes import Camera, camera_of
-from tests.hearing import bursts_of_noise, envelope
+from tests.scenes.cameras import Camera, camera_of
+from tests.scenes.hearing import bursts_of_noise, envelope
 
 RATE = WORKING_RATE_HZ
 BEAT_S = 0.31

@@ -7,7 +7,7 @@ from spatial.field import unit_vectors
 from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.sync.talker_delays import WidePeaks, clocks_steps, fit_talkers
 from spatial.timebase import ClockLaw, ClockStep
-from tests.hearing import bursts_of_noise, sync_arrays
+from tests.scenes.hearing import bursts_of_noise, sync_arrays
 
 RATE = WORKING_RATE_HZ
 AZIMUTHS = np.radians([50.0, 10.0, -40.0])

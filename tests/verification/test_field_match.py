@@ -7,7 +7,7 @@ from spatial.errors import InputError
 from spatial.field import encode
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field
 from spatial.verification.field_match import FieldComparison
-from tests.fields import talking_field
+from tests.scenes.fields import talking_field
 
 RATE = 48_000
 

@@ -11,8 +11,8 @@ from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle, turn
 from spatial.verification.lip_sync import Verdict, judge_lip_sync
 from spatial.verification.matrix_reading import MixKind, read_matrix, turn_in_words
 from spatial.verification.mix_estimate import ChangeKind, Presence, estimate_mix
-from tests.fields import talking_field
-from tests.stage import RATE
+from tests.scenes.fields import talking_field
+from tests.scenes.stage import RATE
 
 pytestmark = pytest.mark.slow
 

@@ -30,6 +30,7 @@ from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_clip import rig_of
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.sync.take_choice import serious
 from spatial.media.movies.clip import Clip
 from spatial.media.shoot_file import Shoot
 from spatial.media.takes.take import Take
@@ -273,8 +274,8 @@ def _in_step(
                 name,
             )
         )
-    doubts = [finding for finding in match.findings if finding.code == Code.AMBIGUOUS_MATCH]
-    if any(finding.severity is not Severity.NOTE for finding in doubts):
+    doubts = serious(match.doubts)
+    if doubts:
         answer = Answer.NO if is_bad(doubts) else Answer.LOOK
     return answer, findings
 
@@ -373,7 +374,7 @@ def _by_marks(
 
 
 def _by_stereo(told: UnmarkedResult, prior: MountPrior | None, why: str) -> Facing:
-    findings = tuple(finding for finding in told.findings if finding.code != Code.UNDETERMINED)
+    findings = tuple(finding for finding in told.findings if finding != told.open)
     if told.mount is not None:
         mount = told.mount
         in_front = mount.in_front >= _FRONT
@@ -387,8 +388,7 @@ def _by_stereo(told: UnmarkedResult, prior: MountPrior | None, why: str) -> Faci
             in_front=mount.in_front,
             findings=findings,
         )
-    open_ = [finding.message for finding in told.findings if finding.code == Code.UNDETERMINED]
-    why = "; ".join([*([why] if why else []), *open_])
+    why = "; ".join([*([why] if why else []), *([told.open.message] if told.open else [])])
     if len(told.candidates) > 1 and "yaw" not in told.candidates[0].undetermined:
         best = max(told.candidates, key=lambda mount: mount.in_front)
         return Facing(

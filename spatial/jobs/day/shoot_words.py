@@ -21,7 +21,7 @@ from spatial.media.shoot_file import SHOOT_FILE, Shoot, ShootRig, read_shoot
 from spatial.mount.prior import Hanging, MountPrior
 
 _FIRST_YEAR = "2000"
-"""A camera whose clock says an earlier year was never set, and counts from 1970 or so: its time of day tells nothing."""
+"""A camera whose clock says an earlier year was never set, as one that counts from 1970: it tells no time of day."""
 
 
 def shoot_of(folder: Path) -> Shoot:

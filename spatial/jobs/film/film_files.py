@@ -1,6 +1,6 @@
 """The files that a finished film is held against: the shoot's clips, and their finished tracks.
 
-Functions: clips_of_shoot; tracks_of_shoot; shoot_words (what the shoot file says).
+Functions: clips_of_shoot; tracks_of_shoot; name_list (names in a sentence).
 """
 
 from collections.abc import Iterable, Sequence
@@ -12,11 +12,9 @@ import numpy as np
 
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
-from spatial.jobs.day.day_files import CLIP_SUFFIXES, files_of_day, is_there
+from spatial.jobs.day.day_files import CLIP_SUFFIXES, clips_and_takes
 from spatial.jobs.day.day_folder import TRACKS_FOLDER
-from spatial.jobs.day.shoot_words import shoot_of
 from spatial.media.ownership import Kind, is_marked, spelling
-from spatial.media.shoot_file import SHOOT_FILE, Shoot
 from spatial.media.track_files import is_track_of_ours, sidecar_facts
 
 _TRACK_SUFFIX = ".wav"
@@ -50,12 +48,8 @@ def clips_of_shoot(folder: Path, film: Path) -> list[Path]:
     """
     if not folder.is_dir():
         raise MediaFileError(f"{folder} is not a folder; name the one that holds the shoot's clips")
-    files = sorted(path for path in folder.iterdir() if path.is_file() and not path.name.startswith("."))
-    clips = [
-        path
-        for path in files
-        if path.suffix.lower() in CLIP_SUFFIXES and not _same(path, film) and not is_marked(path, Kind.MOVIE)
-    ]
+    found, _ = clips_and_takes(folder)
+    clips = [path for path in found if not _same(path, film) and not is_marked(path, Kind.MOVIE)]
     if not clips:
         raise MediaFileError(
             f"{folder} holds no clips (files ending in {', '.join(CLIP_SUFFIXES)}); name the folder of the shoot"
@@ -84,23 +78,6 @@ def tracks_of_shoot(folder: Path, clips: Iterable[Path]) -> dict[Path, ClipTrack
             if there is None or path.stat().st_mtime > there.path.stat().st_mtime:
                 found[clip] = ClipTrack(path, facts)
     return found
-
-
-def shoot_words(folder: Path) -> Shoot:
-    """What the shoot file says, where there is one; a shoot without takes has one too.
-
-    Raises
-    ------
-    ShootFileError
-        It cannot be used.
-    """
-    if not is_there(folder / SHOOT_FILE):
-        return Shoot()
-    try:
-        files_of_day(folder)
-    except MediaFileError:
-        return Shoot()
-    return shoot_of(folder)
 
 
 def _clip_name(facts: dict[str, Any] | None) -> str:

@@ -19,8 +19,9 @@ from spatial.errors import FaultError, MediaFileError, SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.day.day_files import MARKS, beside, is_there
+from spatial.jobs.day.shoot_words import rig_in, shoot_beside
 from spatial.jobs.faults import as_fault
-from spatial.jobs.film.film_files import ClipTrack, clips_of_shoot, name_list, shoot_words, tracks_of_shoot
+from spatial.jobs.film.film_files import ClipTrack, clips_of_shoot, name_list, tracks_of_shoot
 from spatial.jobs.film.shot_sound import ShotSound, ShotTime, find_by_sound, hold_against_track
 from spatial.jobs.inspect.channel_reading import settle
 from spatial.jobs.orient.measure_marks import MeasuredMark, marks_of_clip, measure_marks
@@ -50,6 +51,9 @@ music: 12 dB less moves a direction by some 4 degrees even from the side."""
 
 _MOST_ASKED, _LEAST_ASKED_S = 6, 0.7
 """Clips whose tracks are asked where the picture leaves a shot open, and seconds of sound below which none is."""
+
+_LEAST_HELD_S = 0.5
+"""Seconds of a shot below which its sound is not held against the track: half a word."""
 
 _INSIDE = 0.8
 """Part of a mark that a shot must hold before it is judged there."""
@@ -145,6 +149,8 @@ class FilmRequest:
     """How the field is meant to be turned against the tracks, shape (3, 3)."""
     rig: Rig = field(default_factory=Rig)
     """What the crew knows of the rig; `picture` is the layout of the clips."""
+    typed: frozenset[str] = frozenset()
+    """What of `rig` goes before the shoot file: names of its fields."""
     tolerance: Tolerance = field(default_factory=Tolerance)
     channel_format: ReadAs = ChannelFormat.AMBIX
     """As which the film's field is read: what it is meant to be, so that another one is found out."""
@@ -178,7 +184,7 @@ def prove_film(
     if film.frames is None or film.frame_rate is None:
         raise MediaFileError(f"{film_path.name} has no picture; name the film as it left the edit, with its picture")
     paths = clips_of_shoot(folder, film_path)
-    shoot = shoot_words(folder)
+    shoot = shoot_beside(paths[0]) or Shoot()
     clips, findings = _open_clips(paths, film)
     tracks = tracks_of_shoot(folder, [clip.path for clip in clips])
     with ExitStack() as stack:
@@ -408,10 +414,8 @@ class _Work:
         clip_frame, clip_start_s = None, None
         if clip is not None and found.place is not None and found.clip is not None:
             assert clip.frame_rate is not None
-            clip_frame = reels[found.clip].at_rate(float(self.rate)).frame_of(found.place)
-            clip_start_s = float(found.place / self.rate)
-            if clip.frame_rate == self.rate:
-                clip_start_s = float(clip_frame / clip.frame_rate)
+            clip_frame = reels[found.clip].at_rate(float(self.rate), found.phase).frame_of(found.place)
+            clip_start_s = float(clip_frame / clip.frame_rate)
         shot = FilmShot(
             number,
             found,
@@ -453,6 +457,8 @@ class _Work:
         own_s = self.time_of(min(shot.found.first + half, shot.found.stop - 1))
         first = max(0, round((own_s - self.sound.phase_s) * DELIVERY_RATE_HZ))
         last = max(first, round((shot.film_end_s - self.sound.phase_s) * DELIVERY_RATE_HZ))
+        if last - first < _LEAST_HELD_S * DELIVERY_RATE_HZ:
+            return replace(shot, track=track.path, why_open="too short for its sound to tell")
         at_s = first / DELIVERY_RATE_HZ + self.sound.phase_s
         time = ShotTime(
             f"{self.film.path.name} at {shot.timecode}",
@@ -489,11 +495,8 @@ class _Work:
         settled = sound.told and not any(finding.severity is Severity.FIX for finding in sound.findings)
         if take is None or not settled or not is_there(path) or not sound.mix.other_db < _QUIET_REST_DB:
             return (), ()
-        rig = self.request.rig
-        named = self.shoot.rig_of(clip.path.name)
-        if named is not None:
-            rig = rig.with_words(named)
         try:
+            rig = rig_in(self.shoot, clip.path.name, self.request.rig, but=self.request.typed)
             marks = _cut_to(marks_of_clip(path, clip, rig), shot)
         except SoundplumbError as error:
             return (), (Finding(Code.UNUSABLE_FILE, Severity.NOTE, str(error), path.name),)

@@ -18,6 +18,7 @@ import av
 import numpy as np
 import numpy.typing as npt
 from av.video.reformatter import VideoReformatter
+from scipy.ndimage import uniform_filter
 
 from spatial.conventions import FloatArray
 from spatial.errors import MediaFileError
@@ -46,6 +47,9 @@ _GUESSES = 12
 _EYES_ALIKE = 0.6
 """Correlation of two halves of a frame from which on they are two eyes: those of one scene have 0.8 and more, halves of
 one picture chance."""
+
+_FINE = 9
+"""Pixels, of 96 x 192, of the running mean against which structure counts as fine."""
 
 _CORNERS_DARK = 0.15
 """Luma of the corners of a fisheye's frame, against its middle's."""
@@ -256,7 +260,9 @@ def _mean_picture(clip: Clip) -> FloatArray:
 def _alike(one: FloatArray, other: FloatArray) -> float:
     """Correlation of two pictures; 0 where one shows nothing."""
     size = min(one.shape[0], other.shape[0]), min(one.shape[1], other.shape[1])
-    one, other = (part[: size[0], : size[1]] - np.mean(part) for part in (one, other))
+    # Fine structure only: most pictures are brighter above than below, or to one side, in both halves.
+    one, other = (part[: size[0], : size[1]] for part in (one, other))
+    one, other = (part - uniform_filter(part, _FINE, mode="nearest") for part in (one, other))
     power = float(np.sqrt(np.sum(one**2) * np.sum(other**2)))
     return float(np.sum(one * other)) / power if power > one.size else 0.0
 

@@ -17,7 +17,7 @@ from demo_audio.boxes import record, true_law
 from demo_audio.write_movie import write_movie
 from spatial.conventions import FloatArray
 from spatial.timebase import ClockLaw
-from tests.stage import RATE, claps, plucked
+from tests.scenes.stage import RATE, claps, plucked
 
 CLIP_START_S = 3.0
 """True time of the first picture in every open-air shoot."""

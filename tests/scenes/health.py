@@ -2,7 +2,7 @@
 
 A scene is made of a room or open air, of what sounds in it, of a microphone (four cardioids that do not quite agree,
 each with its own noise) and of a format.
-Functions: make_scene. The file's samples, with a fault or without, are made by tests.bench.healthfaults.
+Functions: make_scene. The file's samples, with a fault or without, are made by tests.scenes.health_faults.
 """
 
 from collections.abc import Callable
@@ -13,8 +13,8 @@ from scipy.signal import fftconvolve, lfilter
 
 from demo_audio.rooms import Room, image_sources, path_response
 from spatial.conventions import FloatArray
-from tests.bench.stages import through_real
-from tests.stage import RATE, claps, plucked, recorded_words, speech
+from tests.scenes.rooms import through_real
+from tests.scenes.stage import RATE, claps, plucked, recorded_words, speech
 
 SECONDS = 12.0
 _SIDE = 1 / np.sqrt(3.0)

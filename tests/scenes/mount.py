@@ -13,8 +13,8 @@ from spatial.direction.doa import MARK_FRAMES_S, span_direction
 from spatial.direction.intensity import field_bins
 from spatial.field import azimuth_elevation, unit_vectors
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
-from tests.bench.stages import make_scene
-from tests.stage import RATE
+from tests.scenes.rooms import make_scene
+from tests.scenes.stage import RATE
 
 PLACED_RAD = np.radians(1.0)
 """How well a person places a mark on a mouth."""

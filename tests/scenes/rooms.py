@@ -16,7 +16,7 @@ from demo_audio.simulate import Performer, Rig, Room, Shoot, simulate_shoot
 from spatial.conventions import FloatArray, W
 from spatial.rotation import YawPitchRoll
 from tests.bench.noise import fast_diffuse_noise
-from tests.stage import RATE, claps, plucked, recorded_words, speech
+from tests.scenes.stage import RATE, claps, plucked, recorded_words, speech
 
 Answer = TypeVar("Answer")
 Task = TypeVar("Task")

@@ -20,9 +20,9 @@ from spatial.field import azimuth_elevation, unit_vectors
 from spatial.jobs.orient.measure_marks import MeasuredMark
 from spatial.media.tables import Mark
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
-from tests.bench.mountscenes import nudged
-from tests.bench.stages import sound_of_kind
-from tests.stage import RATE, recorded_words
+from tests.scenes.mount import nudged
+from tests.scenes.rooms import sound_of_kind
+from tests.scenes.stage import RATE, recorded_words
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,9 +15,9 @@ from spatial.conventions import FloatArray, W
 from spatial.field import angle_between, unit_vectors
 from spatial.media.tables import Mark
 from spatial.rotation import YawPitchRoll
-from tests.bench.mountscenes import PLACED_RAD, nudged
-from tests.bench.stages import in_noise
-from tests.stage import RATE, plucked, recorded_words, speech
+from tests.scenes.mount import PLACED_RAD, nudged
+from tests.scenes.rooms import in_noise
+from tests.scenes.stage import RATE, plucked, recorded_words, speech
 
 APART_DEG = 30.0
 """Least angle between any two performers."""

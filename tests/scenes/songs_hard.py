@@ -13,8 +13,8 @@ from spatial.rotation import YawPitchRoll
 from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
 from tests.bench.noise import fast_diffuse_noise
-from tests.bench.songs_stage import make_song, place_near, steps
-from tests.stage import RATE, plucked, recorded_words, speech
+from tests.scenes.songs import make_song, place_near, steps
+from tests.scenes.stage import RATE, plucked, recorded_words, speech
 
 HARDSHIPS = (
     "camera wind at 0 dB",

@@ -8,7 +8,7 @@ from scipy.signal import butter, sosfilt
 
 from spatial.conventions import FloatArray
 from spatial.health.meter import Health, HealthMeter
-from tests.stage import RATE
+from tests.scenes.stage import RATE
 
 _VOICE = butter(4, (250.0, 4000.0), "bandpass", fs=RATE, output="sos")
 

@@ -24,7 +24,7 @@ from spatial.media.output import TrackWriter
 from spatial.picture import parse_picture
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field
 from spatial.timebase import samples_for_frames
-from tests.stage import plucked, recorded_words, speech
+from tests.scenes.stage import plucked, recorded_words, speech
 
 EYE_PX = 96
 RATE_HZ = 48_000

@@ -25,9 +25,9 @@ from spatial.rotation import YawPitchRoll
 from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
 from tests.bench.noise import fast_diffuse_noise
-from tests.bench.songs_stage import make_song, place_near, steps
-from tests.bench.stages import reeds
-from tests.stage import RATE, claps, plucked, recorded_words, speech
+from tests.scenes.rooms import reeds
+from tests.scenes.songs import make_song, place_near, steps
+from tests.scenes.stage import RATE, claps, plucked, recorded_words, speech
 
 CONTENTS = ("speech", "speech with long rests", "plucked strings", "reeds", "steps and claps", "a song, live", "all")
 """What is performed; a pair's seed goes round these."""

@@ -14,8 +14,8 @@ from demo_audio.rooms import HALF_KERNEL, image_sources, path_response
 from demo_audio.simulate import Performer, Rig, Room, simulate_shoot
 from spatial.conventions import FloatArray
 from spatial.field import angle_between, unit_vectors
-from tests.bench.stages import in_noise
-from tests.stage import RATE, plucked, recorded_words, speech
+from tests.scenes.rooms import in_noise
+from tests.scenes.stage import RATE, plucked, recorded_words, speech
 
 LENS_HEIGHT_M = 1.5
 _WALK_BLOCK_S = 0.1

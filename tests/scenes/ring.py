@@ -20,8 +20,8 @@ from spatial.conventions import FloatArray, W
 from spatial.field import unit_vectors
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from tests.bench.noise import fast_diffuse_noise
-from tests.bench.stages import real_microphone, reeds
-from tests.stage import RATE, plucked, recorded_words, speech
+from tests.scenes.rooms import real_microphone, reeds
+from tests.scenes.stage import RATE, plucked, recorded_words, speech
 
 KINDS = ("voices", "plucked", "sustained", "steps")
 ROOMS: tuple[tuple[str, tuple[float, float] | None], ...] = (

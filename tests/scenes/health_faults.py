@@ -7,8 +7,8 @@ import numpy as np
 from scipy.signal import lfilter
 
 from spatial.conventions import FloatArray
-from tests.bench.healthscenes import CAPSULES_FROM_FIELD, FIELD_FROM, FIELD_FROM_CAPSULES, Scene
-from tests.stage import RATE
+from tests.scenes.health import CAPSULES_FROM_FIELD, FIELD_FROM, FIELD_FROM_CAPSULES, Scene
+from tests.scenes.stage import RATE
 
 
 def sound_of(scene: Scene, *, fault: str = "", rng: np.random.Generator | None = None) -> FloatArray:

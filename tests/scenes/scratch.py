@@ -19,9 +19,9 @@ from spatial.rotation import YawPitchRoll
 from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
 from tests.bench.noise import fast_diffuse_noise
-from tests.bench.stages import real_microphone
-from tests.bench.syncscenes import KINDS, handled, performers_by_turns, through_a_movie
-from tests.stage import RATE
+from tests.scenes.rooms import real_microphone
+from tests.scenes.stage import RATE
+from tests.scenes.sync import KINDS, handled, performers_by_turns, through_a_movie
 
 ABOVE = "recorder over or under the lens"
 BESIDE = "recorder 0.1-0.3 m from the lens, anywhere"

@@ -23,8 +23,8 @@ from spatial.field import encode
 from spatial.media.movies.remux import MovieForm, SoundCoding, field_of_movie, write_movie
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field
 from tests.bench.noise import fast_diffuse_noise
-from tests.bench.songs_stage import make_song, place_near, steps
-from tests.stage import RATE, claps, plucked, recorded_words, speech
+from tests.scenes.songs import make_song, place_near, steps
+from tests.scenes.stage import RATE, claps, plucked, recorded_words, speech
 
 KINDS = ("one voice", "two voices", "plucked strings", "claps and steps", "voice and strings", "song and people")
 """A track's seed goes round these."""

@@ -19,9 +19,9 @@ from spatial.picture import seen_from_microphone
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from spatial.sync.baseline import rig_of_length
 from spatial.sync.envelope import WORKING_RATE_HZ
-from tests.bench.stages import KINDS, in_noise, real_microphone, sound_of_kind
 from tests.bench.sync import sync
-from tests.stage import RATE, recorded_words
+from tests.scenes.rooms import KINDS, in_noise, real_microphone, sound_of_kind
+from tests.scenes.stage import RATE, recorded_words
 
 TURN_S, ROUNDS, EARLY_S = 3.0, 2, 0.7
 
@@ -141,7 +141,7 @@ def offset_scene(seed: int, folder: Path | None = None, *, real: bool = False) -
 
 
 def drawn_offset_scene(seed: int, *, marks: int, near_m: float = 1.0, far_m: float = 4.0) -> OffsetScene:
-    """Marks without a room: errors of direction from a model (as mountscenes.drawn), and no arrival times."""
+    """Marks without a room: errors of direction from a model (as tests.scenes.mount.drawn), and no arrival times."""
     rng = np.random.default_rng([seed, marks, 8])
     offset, mount = draw_rig(rng)
     azimuth = np.radians(-70.0 + 140.0 * (np.arange(marks) + 0.5 + rng.uniform(-0.4, 0.4, marks)) / marks)

@@ -18,7 +18,7 @@ from spatial.rotation import YawPitchRoll
 from spatial.sync.envelope import WORKING_RATE_HZ
 from spatial.timebase import ClockLaw
 from tests.bench.noise import fast_diffuse_noise
-from tests.stage import RATE, claps, recorded_words, speech
+from tests.scenes.stage import RATE, claps, recorded_words, speech
 
 CONDITIONS = (
     "talk around the song",

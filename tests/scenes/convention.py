@@ -21,8 +21,8 @@ from spatial.capsules import (
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
 from spatial.field import internal_from
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
-from tests.bench.stages import real_microphone
-from tests.stage import RATE, claps, plucked, recorded_words, speech
+from tests.scenes.rooms import real_microphone
+from tests.scenes.stage import RATE, claps, plucked, recorded_words, speech
 
 FORMATS = ("ambix", "n3d", "fuma", "aformat")
 SECONDS = 10.0

@@ -16,7 +16,7 @@ from spatial.field import azimuth_elevation
 from spatial.mount.clap_walk import clap_direction
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from tests.bench.noise import fast_diffuse_noise
-from tests.stage import RATE, recorded_words, speech
+from tests.scenes.stage import RATE, recorded_words, speech
 
 FAULTS: dict[str, FloatArray] = {
     "none": np.eye(3),

@@ -18,8 +18,8 @@ from scipy.signal import oaconvolve
 from spatial.conventions import SPEED_OF_SOUND_M_S, FloatArray
 from spatial.sync.envelope import WORKING_RATE_HZ as RATE
 from spatial.timebase import ClockLaw, ClockStep
-from tests.stage import RATE as WORDS_RATE
-from tests.stage import recorded_words
+from tests.scenes.stage import RATE as WORDS_RATE
+from tests.scenes.stage import recorded_words
 
 GROUPS = ("apart", "rig", "apart", "rig with a step")
 """A scene's seed goes round these."""
