@@ -202,7 +202,7 @@ def _rounded(cells: FloatArray) -> FloatArray:
 
 _NARROWEST_EYE = 0.75
 """Width over height of the narrowest half that is taken for an eye's picture: whole eyes are square or wider, in frames
-of 16:9 they are squeezed to 0.89; a square picture whose halves are alike is one eye that sees something symmetrical."""
+of 16:9 they are squeezed to 0.89; a square picture whose halves are alike is one eye with something symmetrical."""
 
 
 def guess_layout(clip: Clip) -> str:
