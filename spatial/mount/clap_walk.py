@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
 from scipy.special import logsumexp
 
 from spatial.conventions import FloatArray
@@ -272,17 +271,22 @@ class ClapFinder:
         powers = np.concatenate(self._powers, axis=1) if self._powers else np.zeros((len(_BANDS_HZ), 0))
         if powers.shape[1] <= _BEFORE[0] + _AFTER[1]:
             return ()
-        level = 10 * np.log10(powers + 1e-14)
-        rise = _rise(level)
-        # The steepest rise within _PEAK_HOPS to either side.
-        peaks = np.flatnonzero((rise >= _RISE_DB) & (rise == maximum_filter1d(rise, 2 * _PEAK_HOPS + 1)))
+        rise = _rise(10 * np.log10(powers + 1e-14))
+        if rise.max() < _RISE_DB:
+            return ()
+        from librosa.util import peak_pick  # a second to import: only what may be a clap walk needs it
+
+        strength = np.maximum(rise, 0.0)
+        peaks = peak_pick(
+            strength, pre_max=_PEAK_HOPS, post_max=_PEAK_HOPS, pre_avg=1, post_avg=2, delta=0.0, wait=_PEAK_HOPS
+        )
         total = np.sum(powers, axis=0)
         found = []
         for peak in peaks:
             burst = float(np.mean(total[peak : peak + _BURST]))
             after = float(np.mean(total[peak + _AFTER[0] : peak + _AFTER[1]])) if peak + _AFTER[1] < total.size else 0.0
             fall_db = 10 * np.log10(burst / max(after, 1e-14)) if burst > 0 else 0.0
-            if fall_db >= _FALL_DB:
+            if rise[peak] >= _RISE_DB and fall_db >= _FALL_DB:
                 found.append(Clap(float(peak * HOP_S), float(10 * np.log10(burst)), float(rise[peak])))
         loudest = max((clap.level_db for clap in found), default=0.0)
         return tuple(clap for clap in found if clap.level_db > loudest - _WEAKEST_DB)
