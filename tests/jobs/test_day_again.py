@@ -6,6 +6,7 @@ The shoot is the demo's first clip; its second comes later.
 import json
 import os
 import shutil
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ import soundfile
 import spatial.jobs.conform.track_memory
 import spatial.jobs.day.day_matches
 import spatial.jobs.day.day_tracks
+from spatial.errors import OutputError
 from spatial.findings import Severity
 from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.demo import lay_out
@@ -297,3 +299,52 @@ def test_a_clip_that_neither_marks_nor_the_cameras_sound_turn_is_told_what_to_do
     assert said.message.startswith("lantern.mp4 has no marks, and the camera's sound does not tell it either (")
     assert said.message.endswith("and save them beside it as lantern.marks.csv")
     assert not Path(shoot / "tracks").exists()
+
+
+def cannot_write_into(folder, monkeypatch):
+    """Make a folder one of a disk that is mounted read-only, whoever we are."""
+    made, claimed = Path.mkdir, tempfile.mkdtemp
+
+    def mkdir(self, *words, **more):
+        if self.is_relative_to(folder):
+            raise OSError(30, "Read-only file system", str(self))
+        made(self, *words, **more)
+
+    def mkdtemp(*words, dir=None, **more):
+        if dir is not None and Path(dir).is_relative_to(folder):
+            raise OSError(30, "Read-only file system", str(dir))
+        return claimed(*words, dir=dir, **more)
+
+    monkeypatch.setattr(Path, "mkdir", mkdir)
+    monkeypatch.setattr(tempfile, "mkdtemp", mkdtemp)
+
+
+@pytest.mark.usefixtures("deaf")
+def test_a_folder_that_cannot_be_written_is_refused_before_any_listening(shoot, monkeypatch):
+    monkeypatch.setenv("SOUNDPLUMB_CACHE", "off")
+    shutil.rmtree(shoot / "tracks")
+    cannot_write_into(shoot, monkeypatch)
+    with pytest.raises(OutputError, match=r"nothing can be written into .*moved.*Read-only.*\(-o FOLDER\)"):
+        again(shoot)
+
+
+@pytest.mark.usefixtures("deaf")
+def test_results_go_and_are_remembered_elsewhere(first, shoot, tmp_path, monkeypatch):
+    home, answer = first
+    (tmp_path / "out").mkdir()
+    (shoot / "tracks").rename(tmp_path / "out" / "tracks")
+    names = sorted(path.name for path in shoot.iterdir())
+    cannot_write_into(shoot, monkeypatch)
+    day = again(shoot, results=tmp_path / "out")
+    assert [entry.remembered for entry in day.clips] == [True]
+    assert day.results_folder == tmp_path / "out"
+    told = json.dumps(as_json(day)).replace(str(tmp_path / "out" / "tracks"), str(home / "shoot" / "tracks"))
+    assert json.loads(told.replace(str(shoot), str(home / "shoot"))) == answer
+    assert sorted(path.name for path in shoot.iterdir()) == names
+
+
+def test_a_day_without_anything_to_make_may_lie_where_nothing_can_be_written(shoot, monkeypatch):
+    shutil.rmtree(shoot / "tracks")
+    (shoot / "lantern.marks.csv").unlink()
+    cannot_write_into(shoot, monkeypatch)
+    assert [entry.status for entry in again(shoot).clips] == ["needs_marks"]

@@ -75,7 +75,7 @@ def make_pages(
     OutputError
         As require_place.
     """
-    pages = day.folder / PAGES_FOLDER
+    pages = day.results_folder / PAGES_FOLDER
     clear_leftovers(pages)
     try:
         with as_fault(f"the folder {PAGES_FOLDER}"):
@@ -91,7 +91,7 @@ def make_pages(
         )
         return replace(day, findings=(*day.findings, kept))
     index = pages / INDEX
-    require_place(day.folder)
+    require_place(day.results_folder)
     new = not pages.exists()
     try:
         make_folder(pages)

@@ -84,6 +84,13 @@ class DayResult:
     """The page that leads to each clip's review page, where they were made."""
     unwritten: bool = False
     """Something was found that the shoot file could keep, and nobody asked for that."""
+    results: Path | None = None
+    """The folder under which tracks and pages lie, where that is not the day's own."""
+
+    @property
+    def results_folder(self) -> Path:
+        """The folder under which tracks and pages lie."""
+        return self.results or self.folder
 
     @property
     def summary(self) -> dict[Status, int]:

@@ -1,6 +1,7 @@
 """The tracks of a day: what is asked of each, whether it is made, and what is said where it is not.
 
-Functions: finish_all (what becomes of every clip); same_moment (two clips of one stretch of a take); make_folder.
+Functions: finish_all (what becomes of every clip); same_moment (two clips of one stretch of a take); make_folder,
+require_written (of results).
 """
 
 from collections.abc import Mapping, Sequence
@@ -39,6 +40,7 @@ from spatial.media.cache import FeatureCache
 from spatial.media.ownership import is_too_long
 from spatial.media.shoot_file import Shoot
 from spatial.media.track_files import is_unfinished
+from spatial.media.work_folders import working_folder
 from spatial.mount.prior import MountPrior
 from spatial.rotation import rotation_angle
 
@@ -319,6 +321,24 @@ def make_folder(folder: Path) -> None:
         ) from error
     except OSError as error:
         raise OutputError(
-            f"the folder {folder} cannot be made ({error.strerror}); make it yourself, or copy the day to a disk that "
-            "can be written"
+            f"the folder {folder} cannot be made ({error.strerror}); make it yourself, or name a folder on a disk that "
+            "can be written (-o FOLDER)"
+        ) from error
+
+
+def require_written(folder: Path) -> None:
+    """Raise where nothing can be written into a folder, or it cannot be made: to be asked before the day's work.
+
+    Raises
+    ------
+    OutputError
+    """
+    place = folder if folder.is_dir() else folder.parent
+    try:
+        # Permissions tell less than trying: disks are mounted read-only, and some users may write everywhere.
+        with working_folder(place):
+            pass
+    except OSError as error:
+        raise OutputError(
+            f"nothing can be written into {place} ({error.strerror}); name a folder for the results (-o FOLDER)"
         ) from error
