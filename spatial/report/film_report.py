@@ -131,7 +131,7 @@ def film_json(result: FilmResult) -> Json:
 
 
 def _shot_json(shot: FilmShot) -> Json:
-    found = shot.found
+    found, in_step = shot.found, shot.camera or shot.sound
     return {
         "film_start_s": shot.film_start_s,
         "film_end_s": shot.film_end_s,
@@ -145,8 +145,9 @@ def _shot_json(shot: FilmShot) -> Json:
         "clip_known": found.certainty.value,
         "alike": found.alike,
         "track": None if shot.track is None else str(shot.track),
-        "lip_sync_s": None if shot.sound is None else shot.sound.lip_sync_s,
-        "lip_sync_sd_s": None if shot.sound is None else shot.sound.lip_sync_sd_s,
+        "lip_sync_s": None if in_step is None else in_step.lip_sync_s,
+        "lip_sync_sd_s": None if in_step is None else in_step.lip_sync_sd_s,
+        "lip_sync_by": None if in_step is None else "track" if shot.camera is None else "camera",
         "sound": None if shot.sound is None else _sound_json(shot.sound),
         "marks": [
             {
@@ -270,9 +271,10 @@ _HEADER = ["in the film", "clip", "from", "sound against picture", "field", "per
 def _cells(shot: FilmShot) -> list[str]:
     sound = shot.sound
     step, turned = "-", "-"
-    if sound is not None and sound.told:
-        way = "early" if sound.lip_sync_s > 0 else "late"
-        step = f"{abs(sound.lip_sync_s) * 1e3:.1f} ms {way} (±{SDS_OF_95 * sound.lip_sync_sd_s * 1e3:.1f})"
+    in_step = shot.camera or sound
+    if in_step is not None and np.isfinite(in_step.lip_sync_s):
+        way = "early" if in_step.lip_sync_s > 0 else "late"
+        step = f"{abs(in_step.lip_sync_s) * 1e3:.1f} ms {way} (±{SDS_OF_95 * in_step.lip_sync_sd_s * 1e3:.1f})"
     if sound is not None and sound.mix.readings:
         turned = sound.mix.readings[0].words
     place = "-" if shot.clip_start_s is None else _clip_time(shot)
