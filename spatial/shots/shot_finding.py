@@ -74,6 +74,11 @@ class Retimed:
         return [Retimed(self._reel, self._reel.rate / self._ratio, float(step)) for step in steps]
 
     @property
+    def steps(self) -> int:
+        """Film frames for one of 25 a second, whole: what is said of movement in frames holds for that rate."""
+        return max(1, round(self._reel.rate / self._ratio / 25.0))
+
+    @property
     def ratio(self) -> float:
         """Pictures of the clip for one of the film."""
         return self._ratio
@@ -538,7 +543,7 @@ def explained(
     shift : (float, float), optional
         How the clip's picture lies on the film's; found where nothing is said.
     steady : int
-        Frames of the running mean that is taken out.
+        Frames of the running mean that is taken out, at 25 a second.
     """
     low, high = max(0, -place), min(len(film), clip.length - place)
     each = np.full(len(film), -_AGAINST)
@@ -549,6 +554,7 @@ def explained(
     if shift is None:
         shift = best_shift(*still)
     moved = shifted(there, shift)
+    steady = _in_frames(steady, clip)
     own, other = _fast(seen, steady), _without_noise(_fast(moved, steady))
     # The film's contrast says how strongly movement must show: a gain fitted to the movement would let any
     # movement explain a little of any other.
@@ -564,6 +570,11 @@ def explained(
     odds = np.sum((own**2 - rest**2) / scatter, axis=1) / 2
     each[low:high] = np.clip(_TRUST * odds, -_AGAINST, _CAPPED)
     return Explained(each, shift)
+
+
+def _in_frames(steady: int, clip: Retimed) -> int:
+    """A running mean, given for 25 frames a second, in film frames: an odd number."""
+    return (steady - 1) * clip.steps + 1
 
 
 def _fast(pictures: FloatArray, steady: int) -> FloatArray:
@@ -770,8 +781,9 @@ def agreement(film: FloatArray, clip: Retimed, place: int, shift: tuple[float, f
     seen, there = film[low:high], clip.read(place + low, place + high)
     still = _alike_pictures(seen, there)
     gain = contrast_gains(still[0], shifted(still[1][np.newaxis], shift)[0])
-    own = _fast(seen, _STEADY) * (gain > 0)
-    other = gain * _without_noise(_fast(shifted(there, shift), _STEADY))
+    steady = _in_frames(_STEADY, clip)
+    own = _fast(seen, steady) * (gain > 0)
+    other = gain * _without_noise(_fast(shifted(there, shift), steady))
     across = (other @ own.T).astype(np.float64)
     frames = len(across)
     power = float(np.sum(own**2, dtype=np.float64))

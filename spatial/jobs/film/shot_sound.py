@@ -253,8 +253,8 @@ def _lip_sync(early_s: float, sd_s: float, time: ShotTime, what: str) -> Finding
     judged = judge_lip_sync(early_s, sd_s)
     message = (
         f"the sound of {what} is {abs(early_s) * 1e3:.0f} ms ({frames:.1f} frames) "
-        f"{'early' if early_s > 0 else 'late'} against its picture ({judged.verdict.value}): move it by as much to "
-        f"{'later' if early_s > 0 else 'earlier'}"
+        f"{'early' if early_s > 0 else 'late'} against its picture ({judged.verdict.value}): move it "
+        f"{'later' if early_s > 0 else 'earlier'} by as much"
     )
     return Finding(Code.LIP_SYNC, Severity.FIX, message, time.name)
 
