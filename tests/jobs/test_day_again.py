@@ -130,7 +130,7 @@ def test_marks_that_changed_are_said_and_with_force_the_track_is_made_anew_witho
     before = (shoot / "tracks" / "lantern.wav").read_bytes()
     assert left_alone(again(shoot)) == (
         "tracks/lantern.wav is an older track, left as it is: since it was made lantern.marks.csv has changed; add "
-        "--force to make it anew"
+        "--again to make it anew"
     )
     assert (shoot / "tracks" / "lantern.wav").read_bytes() == before
     (entry,) = again(shoot, force=True).clips
@@ -229,7 +229,7 @@ def test_a_new_take_that_fits_as_well_is_said_of_the_track_that_was_made_before_
     assert "seems to be a copy of it" in said.message
     assert not entry.remembered
     (left,) = [finding for finding in entry.findings if finding.code == "already_there"]
-    assert "other takes have come, and lantern.mp4 is matched with copy-of-0041.wav now; add --force" in left.message
+    assert "other takes have come, and lantern.mp4 is matched with copy-of-0041.wav now; add --again" in left.message
 
 
 def test_a_card_that_was_copied_again_changes_nothing(shoot):

@@ -240,10 +240,23 @@ def _shown(clip: Path, match: ClipMatch, there: Recalled, made: ConformResult) -
 
 _NOT_KNOWN = "so how the microphone sat is not known"
 
+_ITS_PAGE = "its review page (--pages)"
+"""What a clip without marks is told of, until its page is made."""
+
+
+def with_page(entry: DayClip, page: Path) -> DayClip:
+    """A clip with its review page, which is named where marks are asked for."""
+    named = f"{page.parent.parent.name}/{page.parent.name}/{page.name}"
+    findings = tuple(
+        replace(said, message=said.message.replace(_ITS_PAGE, named)) if said.code is Code.UNDETERMINED else said
+        for said in entry.findings
+    )
+    return replace(entry, page=page, findings=findings)
+
 
 def _without_marks(clip: Path, more: str) -> Finding:
     marks = beside(clip, MARKS)
-    todo = f"make marks by clicks in its review page (--pages), and save them beside it as {marks.name}"
+    todo = f"make marks by clicks in {_ITS_PAGE}, and save them beside it as {marks.name}"
     if is_too_long(marks):
         todo = "give it a shorter name, so that marks can lie beside it"
     return Finding(Code.UNDETERMINED, Severity.LOOK, f"{clip.name} has no marks, {more}: {todo}", clip.name)
@@ -271,7 +284,7 @@ def _left(clip: Path, result: SyncResult, place: TrackPlace) -> Finding:
         )
     else:
         why = place.there.older or f"other takes have come, and {clip.name} is matched with {take.path.name} now"
-        message = f"{name} is an older track, left as it is: since it was made {why}; add --force to make it anew"
+        message = f"{name} is an older track, left as it is: since it was made {why}; add --again to make it anew"
         if place.there.was is not None:
             message = (
                 f"{name} is an older track, left as it is: {why}; made anew, which --again does, "
