@@ -235,7 +235,7 @@ def test_what_was_written_is_told(day):
     lines = delivered_lines(["table", "2 ready"], done)
     assert lines == [
         "table",
-        f"Handed over in {Path('shoot/handover')}: day.otio, 2 tracks, day.csv and day.html.",
+        f"Handed over in {Path('shoot/handover').absolute()}: day.otio, 2 tracks, day.csv and day.html.",
         f"The day on one page, to print or to send: {Path('shoot/sheet/day.html')}; as a table: day.csv beside it.",
         "2 ready",
     ]

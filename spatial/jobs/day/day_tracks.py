@@ -132,9 +132,10 @@ class Finish:
         if place.doubts:
             return DayClip(clip, result, None, (*result.findings, *place.doubts, *health), health=health)
         marked = is_there(beside(clip, MARKS))
+        older = (place.there.once or place.there.made) if place.there else None
         if not marked and place.oriented is None and not self.request.tells_hanging(clip):
             why_not = place.answer.why_not if place.answer else ""
-            return _unmarked(clip, match, _without_marks(clip, why_not or _NOT_KNOWN))
+            return replace(_unmarked(clip, match, _without_marks(clip, why_not or _NOT_KNOWN)), older=older)
         if place.there is not None and place.there.made is not None:
             # Made anew it would be the same, so --force leaves it too.
             shown = _shown(clip, match, place.there, place.there.made)
@@ -145,7 +146,7 @@ class Finish:
                 place = replace(place, there=Recalled(other_mount))
         if place.track.exists() and not self._replaces(place):
             left = _left(clip, result, place)
-            return DayClip(clip, result, None, (*result.findings, left, *health), health=health)
+            return DayClip(clip, result, None, (*result.findings, left, *health), health=health, older=older)
         return None
 
     def _replaces(self, place: TrackPlace) -> bool:
