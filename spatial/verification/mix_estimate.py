@@ -341,7 +341,7 @@ def _missing(fit: MatrixFit, whole: npt.NDArray[np.bool_]) -> tuple[float, bool]
     # Where all of a patch is missing, a fader was closed for a part of its half second.
     beside = np.any(told & (fit.kept > _IN_FILM), axis=2, keepdims=True)
     missing = int(np.count_nonzero((fit.kept < _NOT_IN_FILM) & told & beside))
-    part = missing / max(np.count_nonzero(told), 1)
+    part = missing / max(int(np.count_nonzero(told)), 1)
     pairs = int(np.count_nonzero(np.count_nonzero(told, axis=2) >= 2))
     other = 10 * np.log10(max(fit.other, 1e-9)) > _ALONE_DB
     return part if missing >= _FEWEST_MISSING else 0.0, part >= _HINT or (pairs < _FEWEST_PAIRS and other)
