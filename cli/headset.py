@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, read_as, track_format_option
-from cli.running import Run, input_file, json_option, output_path
+from cli.running import Layout, Run, input_file, json_option, output_path
 from cli.shared import force_option
 
 
@@ -22,6 +22,7 @@ from cli.shared import force_option
 )
 @click.option(
     "--picture",
+    type=Layout(),
     metavar="LAYOUT",
     help="How the picture is laid out, for the player: equirect180 or equirect360, for both eyes with -sbs (left eye "
     "beside right) or -tb (left above right). By default what the film says itself.",

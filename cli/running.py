@@ -134,6 +134,23 @@ def json_option(command: Command) -> Command:
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")(command)
 
 
+class Layout(click.ParamType[str]):
+    """The name of a picture layout: a misspelt one is refused before anything is listened to."""
+
+    name = "layout"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Read the name."""
+        from spatial.errors import InputError
+        from spatial.picture import check_layout
+
+        try:
+            check_layout(str(value))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+        return str(value)
+
+
 def mic_offset_option(command: Command) -> Command:
     """Add --mic-offset."""
     return click.option(

@@ -297,7 +297,6 @@ def test_a_mark_where_the_microphone_is(run, tmp_path):
 @pytest.mark.parametrize(
     ("marks", "picture", "clip", "match"),
     [
-        ("pixels", "nonsense", CLIP, "there is no picture layout 'nonsense'"),
         ("pixels_out", "equirect180", CLIP, "pixels_out.csv, row 2: pixel .* lies outside the frame"),
         ("pixels", "equirect180", "no_picture.mp4", "no_picture.mp4 has no picture"),
     ],

@@ -55,7 +55,13 @@ def test_words_then_json_then_not_without_force(shoot, tmp_path):
 
 @pytest.mark.parametrize(
     "options",
-    [["--sound", "mp3"], ["--bit-rate-kbps", "20"], ["--bit-rate-kbps", "x"], ["--format", "stereo"]],
+    [
+        ["--sound", "mp3"],
+        ["--bit-rate-kbps", "20"],
+        ["--bit-rate-kbps", "x"],
+        ["--format", "stereo"],
+        ["--picture", "cube"],
+    ],
 )
 def test_wrong_use(shoot, tmp_path, options):
     result = run(shoot / "film.mp4", shoot / "track.wav", "-o", tmp_path / "out.mp4", *options)

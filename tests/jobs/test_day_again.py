@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ import spatial.jobs.conform.track_memory
 import spatial.jobs.day.day_matches
 import spatial.jobs.day.day_tracks
 from spatial.errors import OutputError
-from spatial.findings import Severity
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.demo import lay_out
 from spatial.jobs.rig import Rig
@@ -124,6 +125,19 @@ def test_without_a_cache_the_answer_is_remembered_all_the_same(first, shoot, mon
     assert json.loads(json.dumps(told).replace(str(shoot), str(home / "shoot"))) == answer
 
 
+def test_a_clip_with_a_fix_does_not_read_as_fine(shoot):
+    """As with a wrong layout of the picture: every performer may be in place by it, and the answer is bad."""
+    day = again(shoot)
+    (entry,) = day.clips
+    assert "ready" in day_lines(day)[2]
+    bad = Finding(Code.MARK_OFF, Severity.FIX, "the picture is laid out otherwise")
+    lines = day_lines(replace(day, clips=(replace(entry, findings=(*entry.findings, bad)),)))
+    assert "must be mended" in lines[2]
+    assert lines[2].endswith("4 of 4, but see FIX")
+    assert "Do not use lantern.wav before what is marked FIX above is mended." in lines
+    assert lines[-1] == "1 must be mended"
+
+
 def test_marks_that_changed_are_said_and_with_force_the_track_is_made_anew_without_a_match(shoot, monkeypatch):
     marks = shoot / "lantern.marks.csv"
     head, *rows = marks.read_text(encoding="utf-8").splitlines()
@@ -132,9 +146,12 @@ def test_marks_that_changed_are_said_and_with_force_the_track_is_made_anew_witho
     before = (shoot / "tracks" / "lantern.wav").read_bytes()
     assert left_alone(again(shoot)) == (
         "tracks/lantern.wav is an older track, left as it is: since it was made lantern.marks.csv has changed; add "
-        "--force to make it anew"
+        "--again to make it anew"
     )
     assert (shoot / "tracks" / "lantern.wav").read_bytes() == before
+    left = again(shoot)
+    assert left.clips[0].older.output == shoot / "tracks" / "lantern.wav"
+    assert day_lines(left)[2].endswith("° (older track)  4 of 4 (older track)")
     (entry,) = again(shoot, force=True).clips
     assert not entry.remembered
     assert len(entry.conform.proof.marks) == 3
@@ -231,7 +248,7 @@ def test_a_new_take_that_fits_as_well_is_said_of_the_track_that_was_made_before_
     assert "seems to be a copy of it" in said.message
     assert not entry.remembered
     (left,) = [finding for finding in entry.findings if finding.code == "already_there"]
-    assert "other takes have come, and lantern.mp4 is matched with copy-of-0041.wav now; add --force" in left.message
+    assert "other takes have come, and lantern.mp4 is matched with copy-of-0041.wav now; add --again" in left.message
 
 
 def test_a_card_that_was_copied_again_changes_nothing(shoot):

@@ -54,7 +54,7 @@ def test_the_worst_comes_first_and_the_last_line_counts():
     day = DayResult(Path("friday"), tuple(clips), (), ())
     names = [entry.clip.name for entry in worst_first(clips)]
     assert names[:6] == ["d.mov", "f.mov", "e.mov", "b.mov", "c.mov", "00.mov"]
-    assert summary_line(day) == "14 ready, 2 need marks, 2 need a look, 1 has no take"
+    assert summary_line(day) == "14 ready, 2 need marks, 1 needs a look, 1 must be mended, 1 has no take"
     assert day.summary[Status.BEING_DONE] == 0
 
 

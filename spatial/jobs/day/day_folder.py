@@ -22,6 +22,7 @@ from spatial.jobs.day.day_files import (
     is_there,
     result_names,
     shared_beside,
+    stray_findings,
 )
 from spatial.jobs.day.day_matches import ClipMatch, DayMatcher, match_one
 from spatial.jobs.day.day_progress import DayProgress, Log, no_log
@@ -106,6 +107,7 @@ def run_day(
     shoot = shoot or Shoot()
     cache = FeatureCache()
     watch = Watch.over([*clips, *found])
+    strays = stray_findings(folder, clips)
     clips, found, copied = _without_copies(clips, found, shoot, cache)
     request = DayRequest({clip: rig_for(clip) for clip in clips}, prior, repair, channel_format, shoot)
     if results is not None:
@@ -170,6 +172,7 @@ def run_day(
         tuple(path for path in found if path not in used | {one.path for one in told_others if one.law is not None}),
         (
             *(*watch.changed(), *copied, *unopened, *takes.unread, *unsettled, *knocks, *spare),
+            *strays,
             *nowhere_findings(split.others, told_others),
             *overlapping_findings([entry.sync for entry in done if entry.sync]),
             *(*of_places, *placed, *riding),

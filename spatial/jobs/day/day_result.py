@@ -54,6 +54,8 @@ class DayClip:
     """What the day's other microphones recorded of it."""
     busy: bool = False
     """It is not there whole yet, or somebody else is at work on it."""
+    older: ConformResult | None = None
+    """The answer of an older track that lies there and was left, where it can be read."""
 
     @property
     def status(self) -> Status:
