@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
-from cli.running import Run, json_option, output_path, work_folder
+from cli.running import Run, json_option, work_folder
 from cli.shared import (
     DeliveryChoice,
     PriorChoice,
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     "-o",
     "--output",
     "output",
-    type=output_path(),
+    type=work_folder(),
     metavar="FOLDER",
     help="Where the results go: tracks/, pages/, handover/ and sheet/ in it. Without it they go into the day's own "
     "folder, which must be one that can be written.",
