@@ -174,6 +174,7 @@ def day(
             lambda: handover_report.delivered_lines(day_report.day_lines(result), done),
             lambda: json_output.dumps(handover_report.with_delivered(day_report.day_json(result), done)),
             [*day_report.all_findings(result), *done.findings],
+            decided=result.decided,
         )
 
 

@@ -338,7 +338,7 @@ _DELIVERY = [
         type=output_path(),
         metavar="[FOLDER]",
         help="Also make a folder for the editor: a timeline (day.otio) with pictures, tracks and raw takes, the tracks "
-        "by names of their own, day.csv and day.html. Without a name it is handover/ beside the tracks; a name is a "
+        "by names of their own, day.csv and day.html. Without a name it is handover/ beside tracks/; a name is a "
         "path from the folder you are in.",
     ),
     click.option(

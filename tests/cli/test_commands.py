@@ -477,7 +477,8 @@ def test_day_json_with_a_clip_that_has_no_take(shoot, tmp_path):
     for name in ("lantern.mp4", "rec-0042.flac"):
         shutil.copy(shoot / name, tmp_path)
     outcome = run("day", tmp_path, "--json")
-    assert (outcome.code, outcome.err) == (4, "")
+    # As sync says it: nothing could be told of any clip.
+    assert (outcome.code, outcome.err) == (3, "")
     day = outcome.json
     assert set(day) >= {"clips", "unused_takes", "findings"}
     assert day["clips"][0]["sync"]["matched"] is False

@@ -95,6 +95,13 @@ class DayResult:
         return self.results or self.folder
 
     @property
+    def decided(self) -> bool:
+        """Whether anything could be told of any clip: its take, that it has none by the crew's word, or to wait."""
+        return any(
+            clip.busy or clip.no_take or (clip.sync is not None and clip.sync.estimate.matched) for clip in self.clips
+        )
+
+    @property
     def summary(self) -> dict[Status, int]:
         """How many clips stand where, the worst first; every status is there."""
         found = [clip.status for clip in self.clips]
