@@ -23,6 +23,7 @@ from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.inspect.channel_reading import settle
+from spatial.jobs.inspect.movie_words import said_rightly
 from spatial.jobs.progress import Progress, silent
 from spatial.media.buffers import resampled
 from spatial.media.movies.clip import Clip, open_clip
@@ -146,7 +147,11 @@ def make_headset_movie(
         raise InputError("--keep-sound and --headphones both make the second track: give one of the two")
     layout, findings = (None, []) if form.sound_alone else _layout(film, said.picture, picture)
     track = _open_track(track_path, channel_format)
-    findings += [*track.findings, *_length_findings(film, track), *([] if form.sound_alone else _turned(film))]
+    findings += [
+        *said_rightly(track, track.findings),
+        *_length_findings(film, track),
+        *([] if form.sound_alone else _turned(film)),
+    ]
     kept = None
     if keep_sound:
         if film.scratch is None:
