@@ -306,7 +306,7 @@ def _rig(entry: _Entry, folder: Path) -> ShootRig:
     microphone = entry.read("microphone", _text, "is the name of a file that orient --save-microphone wrote")
     for key in _READING:
         if key in entry.said and takes is None:
-            raise entry.wrong(key, f'needs takes beside it: takes = ["rec*"] names the takes that are read so')
+            raise entry.wrong(key, 'needs takes beside it: takes = ["rec*"] names the takes that are read so')
     if takes is not None and not any(key in entry.said for key in _READING):
         raise entry.wrong("takes", "needs format or microphone beside it, which says how these takes are read")
     if microphone is not None and not (folder / microphone).is_file():

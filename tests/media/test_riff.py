@@ -165,7 +165,10 @@ def test_the_first_format_and_the_first_sound_count() -> None:
         (wave(), "says nothing of how its sound is coded"),
         (wave(chunk(b"data", SOUND), chunk(b"fmt ", fmt())), "says nothing of how"),
         (wave(chunk(b"fmt ", fmt()), chunk(b"data", b"")), "says that it has no samples, and none follow"),
-        (wave(chunk(b"fmt ", fmt()), chunk(b"data", b""), chunk(b"LIST", b"odd")), "it has no samples, and none follow"),
+        (
+            wave(chunk(b"fmt ", fmt()), chunk(b"data", b""), chunk(b"LIST", b"odd")),
+            "it has no samples, and none",
+        ),
         (wave(chunk(b"fmt ", fmt()), chunk(b"data", SOUND, LONG)), "gives no length, and none follow"),
         (wave(chunk(b"fmt ", fmt()), chunk(b"data", b"", 12)), "cut short: its sound is missing"),
         (wave(chunk(b"fmt ", fmt(channels=257)), chunk(b"data", SOUND)), "257 channels"),
