@@ -157,11 +157,11 @@ class DeliveryChoice:
         from spatial.jobs.handover.track_names import DEFAULT_NAMES, NamePattern
 
         try:
-            names = NamePattern(self.names or DEFAULT_NAMES)
+            names = NamePattern(DEFAULT_NAMES if self.names is None else self.names)
         except InputError as error:
             raise click.UsageError(str(error)) from error
         handover = results / HANDOVER_FOLDER if self.handover == Path(_BESIDE_RESULTS) else self.handover
-        return Wanted(handover, names, results / SHEET_FOLDER if self.sheet else None, tuple(inputs))
+        return Wanted(handover, names, results / SHEET_FOLDER if self.sheet else None, tuple(inputs), results)
 
 
 def mount_from(mount: tuple[float, ...] | None) -> YawPitchRoll | None:

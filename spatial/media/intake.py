@@ -107,9 +107,7 @@ def read_toml(
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as cause:
         line = raw.count(b"\n", 0, cause.start) + 1
-        raise error(
-            f"{path.name}, line {line}: this is not text in UTF-8, so it is no {thing}; {what_to_do}"
-        ) from cause
+        raise error(f"{path.name}, line {line}: this is no text in UTF-8, as a {thing} is; {what_to_do}") from cause
     try:
         return text, tomllib.loads(text)
     except tomllib.TOMLDecodeError as cause:

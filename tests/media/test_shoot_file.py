@@ -108,11 +108,9 @@ def test_each_mistake_is_one_sentence_with_line_and_key(read, old, new, said):
     assert "\n" not in message
 
 
-def test_a_file_in_another_coding_is_refused_by_its_line(read, tmp_path):
+def test_a_file_in_another_coding_is_refused_by_its_line(tmp_path):
     (tmp_path / "shoot.toml").write_bytes(b'# Friday\nnotes = "caf\xe9"\n')
-    with pytest.raises(
-        ShootFileError, match=r"^shoot\.toml, line 2: this is not text in UTF-8, so it is no shoot file"
-    ):
+    with pytest.raises(ShootFileError, match=r"^shoot\.toml, line 2: this is no text in UTF-8, as a shoot file is"):
         read_shoot(tmp_path / "shoot.toml", CLIPS, TAKES)
 
 

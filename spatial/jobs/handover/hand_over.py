@@ -16,6 +16,8 @@ from typing import Any
 
 from spatial.errors import OutputError, SoundplumbError
 from spatial.findings import Code, Finding, Severity
+from spatial.jobs.day.day_folder import TRACKS_FOLDER
+from spatial.jobs.day.day_pages import PAGES_FOLDER
 from spatial.jobs.day.day_result import DayClip, DayResult
 from spatial.jobs.faults import as_fault
 from spatial.jobs.handover.day_timeline import day_lanes
@@ -24,7 +26,7 @@ from spatial.jobs.progress import Progress, silent
 from spatial.media.cache import FeatureCache
 from spatial.media.intake import read_input
 from spatial.media.output_folder import FolderKind, holds, may_be_made, whole_folder
-from spatial.media.ownership import Kind, is_ours
+from spatial.media.ownership import Kind, is_one_of, is_ours
 from spatial.media.timeline_file import METADATA_NAME, timeline_text
 from spatial.version import __version__
 
@@ -58,6 +60,8 @@ class Wanted:
     """The folder of the sheet alone."""
     inputs: tuple[Path, ...] = ()
     """Files that are read, beside clips and takes: never written over, under whatever name."""
+    results: Path | None = None
+    """The folder in which the day's tracks, pages and sheet lie: none of these is one for a handover."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +83,15 @@ def require_places(wanted: Wanted, *, force: bool) -> None:
     Raises
     ------
     OutputError
-        As whole_folder does before anything is written.
+        As whole_folder does before anything is written; the handover was to go into a folder of the day's own results.
     """
+    if wanted.handover is not None and wanted.results is not None:
+        own = [wanted.results, *(wanted.results / name for name in (TRACKS_FOLDER, PAGES_FOLDER, SHEET_FOLDER))]
+        if is_one_of(wanted.handover, own) is not None:
+            raise OutputError(
+                f"{wanted.handover} is where the day itself lies, or where its tracks, its pages or its sheet go, so "
+                f"no handover goes there; name another folder, such as {wanted.results / HANDOVER_FOLDER}"
+            )
     for folder, kind in ((wanted.handover, FolderKind.HANDOVER), (wanted.sheet, FolderKind.SHEET)):
         if folder is not None and (force or not holds(folder, kind)):
             may_be_made(folder, kind=kind, force=force, inputs=wanted.inputs)
