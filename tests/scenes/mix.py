@@ -227,10 +227,10 @@ def _treated(own: FloatArray, means: str, rng: np.random.Generator) -> FloatArra
         gain = uniform_filter1d(uniform_filter1d(gain, 5, axis=1), 5, axis=0)
         return np.asarray(istft(spectra * gain, RATE, nperseg=2048, noverlap=1536)[1][:, :count])
     if means == "multiband compression":
-        return sum(part * _compression(part[W], 3.0, rng) for part in _split(own, (250.0, 2500.0)))
+        return np.sum([part * _compression(part[W], 3.0, rng) for part in _split(own, (250.0, 2500.0))], axis=0)
     if means == "de-essing":
         low, high = _split(own, (5000.0,))
-        return low + high * _compression(high[W], 6.0, rng)
+        return np.asarray(low + high * _compression(high[W], 6.0, rng))
     if means == "low cut":
         return np.asarray(sosfilt(butter(4, 120, "highpass", fs=RATE, output="sos"), own, axis=1))
     if means == "telephone":
@@ -244,7 +244,7 @@ def _treated(own: FloatArray, means: str, rng: np.random.Generator) -> FloatArra
         delay = round(rng.uniform(0.0, 0.06) * RATE)
         wet = np.pad(wet, ((0, 0), (delay, 0)))[:, :count]
         size = np.sqrt(np.mean(own[W] ** 2) / (np.mean(wet[W] ** 2) + 1e-12))
-        return own + wet * size * 10 ** (rng.uniform(-15, -3) / 20)
+        return np.asarray(own + wet * size * 10 ** (rng.uniform(-15, -3) / 20))
     # Speech from elsewhere takes the track down two to one.
     speech_there = uniform_filter1d((uniform_filter1d(rng.standard_normal(count), RATE // 2) > 0).astype(float), 4800)
     return np.asarray(own * 10 ** (-rng.uniform(6, 12) * speech_there / 20))
