@@ -74,11 +74,6 @@ class Retimed:
         return [Retimed(self._reel, self._reel.rate / self._ratio, float(step)) for step in steps]
 
     @property
-    def steps(self) -> int:
-        """Film frames for one of 25 a second, whole: what is said of movement in frames holds for that rate."""
-        return max(1, round(self._reel.rate / self._ratio / 25.0))
-
-    @property
     def ratio(self) -> float:
         """Pictures of the clip for one of the film."""
         return self._ratio
@@ -214,17 +209,6 @@ class _Vote:
     weight: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Stretch:
-    """A stretch of film without a cut that is seen, and what it may be."""
-
-    span: tuple[int, int]
-    hypotheses: list[tuple[int, int]]
-    """Clips and starts."""
-    alike: FloatArray
-    """How alike its pieces and the clips look, shape (pieces, clips)."""
-
-
 def find_shots(
     film: Reel, clips: Sequence[Reel], *, progress: Callable[[float], None] = lambda _: None
 ) -> list[FoundShot]:
@@ -249,18 +233,14 @@ def find_shots(
     ]
     pieces, of_span = _pieces(spans)
     alike = _alike(film, retimed, pieces)
-    votes = _votes(film, retimed, pieces, alike, lambda part: progress(0.6 * part))
-    stretches = []
+    votes = _votes(film, retimed, pieces, alike, lambda part: progress(0.7 * part))
+    shots: list[FoundShot] = []
     for number, span in enumerate(spans):
         mine = [vote for vote in votes if of_span[vote.piece] == number]
         near = [vote for vote in votes if abs(of_span[vote.piece] - number) == 1]
         rows = [n for n, which in enumerate(of_span) if which == number]
-        stretches.append(_Stretch(span, _hypotheses(mine, near), alike[rows]))
-    again = _searched_again(film, retimed, stretches, lambda part: progress(0.6 + 0.2 * part))
-    shots: list[FoundShot] = []
-    for number, stretch in enumerate(again):
-        shots += _Span(film.pictures, retimed, stretch.span).shots(stretch.hypotheses, stretch.alike)
-        progress(0.8 + 0.2 * (number + 1) / len(spans))
+        shots += _Span(film.pictures, retimed, span).shots(mine, near, alike[rows])
+        progress(0.7 + 0.3 * (number + 1) / len(spans))
     found = []
     for shot in _joined(shots):
         sharp = _sharpened(shot, film.pictures, retimed)
@@ -324,32 +304,6 @@ def _votes(
                     votes.append(_Vote(n, number, begin + place.first - pieces[n].first, place.correlation))
         progress((number + 1) / len(clips))
     return votes
-
-
-def _searched_again(
-    film: Reel, clips: Sequence[Retimed], stretches: Sequence[_Stretch], progress: Callable[[float], None]
-) -> list[_Stretch]:
-    """Stretches with more hypotheses, from pieces that lie wholly in what none has explained.
-
-    A cut that is not seen, as from one moment of a take to another, lies within pieces: they hold a bit of two shots,
-    and the jump between them moves more than anybody does.
-    """
-    runs, of_run = [], []
-    for number, stretch in enumerate(stretches):
-        for first, stop in _Span(film.pictures, clips, stretch.span).unexplained(stretch.hypotheses):
-            runs.append((first, stop))
-            of_run.append(number)
-    if not runs:
-        return list(stretches)
-    pieces, of_span = _pieces(runs)
-    votes = _votes(film, clips, pieces, _alike(film, clips, pieces), progress)
-    out = list(stretches)
-    for run, number in enumerate(of_run):
-        more = _hypotheses([vote for vote in votes if of_span[vote.piece] == run], [])
-        known = out[number].hypotheses
-        new = [one for one in more if one not in known]
-        out[number] = replace(out[number], hypotheses=[*known, *new])
-    return out
 
 
 def _motion_of(clip: Retimed, begin: int, end: int) -> FloatArray:
@@ -416,35 +370,17 @@ class _Span:
         self._first, self._stop = span
         self._film = film.read(*span)
 
-    def unexplained(self, hypotheses: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
-        """Film frames, first and stop, of what no hypothesis explains beside what one does."""
-        _, _, path = self._path(hypotheses)
-        if not np.any(path > 0):
-            return []
-        edges = [0, *(np.flatnonzero(np.diff(path)) + 1).tolist(), len(path)]
-        out = []
-        for first, stop in itertools.pairwise(edges):
-            # Where the one becomes the other is known to a few frames only.
-            first, stop = first + (_UNSURE if first else 0), stop - (_UNSURE if stop < len(path) else 0)
-            if path[min(first, len(path) - 1)] == 0 and stop - first >= _LEAST_AGAIN:
-                out.append((self._first + first, self._first + stop))
-        return out
-
-    def _path(self, asked: Sequence[tuple[int, int]]) -> tuple[list[tuple[int, int]], FloatArray, npt.NDArray[np.intp]]:
-        """The hypotheses that explain something, their log odds, and the likeliest of each frame from 1 on; 0: none."""
+    def shots(self, votes: Sequence[_Vote], near: Sequence[_Vote], alike: FloatArray) -> list[FoundShot]:
+        """The likeliest sequence of shots."""
+        black = (self._film.mean(axis=1) < _BLACK_LUMA) & (self._film.std(axis=1) < _BLACK_STRUCTURE)
         hypotheses, rows = [], []
-        for clip, start in asked:
+        for clip, start in _hypotheses(votes, near):
             found = explained(self._film, self._clips[clip], start + self._first).each
             if _best_stretch(found) >= _EXACT:
                 hypotheses.append((clip, start))
                 rows.append(found)
         scores = np.stack([np.full(len(self._film), _NOBODY), *rows], axis=1)
-        return hypotheses, scores, _viterbi(scores)
-
-    def shots(self, asked: Sequence[tuple[int, int]], alike: FloatArray) -> list[FoundShot]:
-        """The likeliest sequence of shots."""
-        black = (self._film.mean(axis=1) < _BLACK_LUMA) & (self._film.std(axis=1) < _BLACK_STRUCTURE)
-        hypotheses, scores, path = self._path(asked)
+        path = _viterbi(scores)
         self._absorb(path, hypotheses)
         path[black] = -1
         edges = [0, *(np.flatnonzero(np.diff(path)) + 1).tolist(), len(path)]
@@ -478,10 +414,6 @@ class _Span:
                         path[first:stop] = which
                         break
 
-
-_UNSURE, _LEAST_AGAIN = 3, 12
-"""Film frames beside what is explained that are left out when the rest is searched again, and of which there must be so
-many: half a second of somebody who moves can be proven."""
 
 _ABSORBED = 40
 """Film frames that nothing explains and that still belong to the shot they look like."""
@@ -543,7 +475,7 @@ def explained(
     shift : (float, float), optional
         How the clip's picture lies on the film's; found where nothing is said.
     steady : int
-        Frames of the running mean that is taken out, at 25 a second.
+        Frames of the running mean that is taken out.
     """
     low, high = max(0, -place), min(len(film), clip.length - place)
     each = np.full(len(film), -_AGAINST)
@@ -554,7 +486,6 @@ def explained(
     if shift is None:
         shift = best_shift(*still)
     moved = shifted(there, shift)
-    steady = _in_frames(steady, clip)
     own, other = _fast(seen, steady), _without_noise(_fast(moved, steady))
     # The film's contrast says how strongly movement must show: a gain fitted to the movement would let any
     # movement explain a little of any other.
@@ -570,11 +501,6 @@ def explained(
     odds = np.sum((own**2 - rest**2) / scatter, axis=1) / 2
     each[low:high] = np.clip(_TRUST * odds, -_AGAINST, _CAPPED)
     return Explained(each, shift)
-
-
-def _in_frames(steady: int, clip: Retimed) -> int:
-    """A running mean, given for 25 frames a second, in film frames: an odd number."""
-    return (steady - 1) * clip.steps + 1
 
 
 def _fast(pictures: FloatArray, steady: int) -> FloatArray:
@@ -781,9 +707,8 @@ def agreement(film: FloatArray, clip: Retimed, place: int, shift: tuple[float, f
     seen, there = film[low:high], clip.read(place + low, place + high)
     still = _alike_pictures(seen, there)
     gain = contrast_gains(still[0], shifted(still[1][np.newaxis], shift)[0])
-    steady = _in_frames(_STEADY, clip)
-    own = _fast(seen, steady) * (gain > 0)
-    other = gain * _without_noise(_fast(shifted(there, shift), steady))
+    own = _fast(seen, _STEADY) * (gain > 0)
+    other = gain * _without_noise(_fast(shifted(there, shift), _STEADY))
     across = (other @ own.T).astype(np.float64)
     frames = len(across)
     power = float(np.sum(own**2, dtype=np.float64))
