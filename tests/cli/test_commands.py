@@ -476,12 +476,15 @@ def test_demo_twice_needs_force(demo):
 def test_day_json_with_a_clip_that_has_no_take(shoot, tmp_path):
     for name in ("lantern.mp4", "rec-0042.flac"):
         shutil.copy(shoot / name, tmp_path)
+    (tmp_path / "lanten.marks.csv").touch()
     outcome = run("day", tmp_path, "--json")
     # As sync says it: nothing could be told of any clip.
     assert (outcome.code, outcome.err) == (3, "")
     day = outcome.json
     assert set(day) >= {"clips", "unused_takes", "findings"}
     assert day["clips"][0]["sync"]["matched"] is False
+    (misspelt,) = [finding for finding in day["findings"] if finding["code"] == "unclear_name"]
+    assert (misspelt["severity"], misspelt["where"]) == ("look", "lanten.marks.csv")
     assert day["clips"][0]["conform"] is None
     assert day["unused_takes"] == [str(tmp_path / "rec-0042.flac")]
     assert not (tmp_path / "tracks").exists()
