@@ -101,13 +101,13 @@ _FORMULA = re.compile(r"'*[=+\-@\uff1d\uff0b\uff0d\uff20]")
 
 
 def text_cell(text: str) -> str:
-    """A cell that holds text from outside, such as a file's name, so that a spreadsheet shows it and does nothing else.
+    r"""A cell that holds text from outside, such as a file's name, so that a spreadsheet shows it and no more.
 
     What ends a line or is a tab becomes a blank; what would be a formula has an apostrophe before it ([1]).
 
     Examples
     --------
-    >>> text_cell("=1+1.mov"), text_cell("take\\n2.wav"), text_cell("b-2.wav")
+    >>> text_cell("=1+1.mov"), text_cell("take\n2.wav"), text_cell("b-2.wav")
     ("'=1+1.mov", 'take 2.wav', 'b-2.wav')
     """
     plain = " ".join(re.split(r"[\t\r\n\v\f\x1c-\x1e\x85\u2028\u2029]+", text)).strip()
