@@ -31,7 +31,7 @@ from spatial.media.ownership import TRACK_MAKER, Kind, maker_chunk, may_be_writt
 from spatial.media.wav.adm import axml_body, chna_body
 from spatial.media.wav.metadata import bext_body
 from spatial.media.wav.riff import wav_header
-from spatial.media.wav.track_notes import TrackNotes, notes_chunks
+from spatial.media.wav.track_notes import ParentFile, TrackNotes, notes_chunks, parent_ixml
 from spatial.media.work_folders import WINDOWS, working_folder
 from spatial.timebase import DAY_S
 
@@ -237,6 +237,8 @@ class TrackWriter:
         Four are a field and are named as one.
     description : str
         What it is, for the bext chunk.
+    parent : ParentFile, optional
+        The file that it is cut from, for an iXML chunk; not beside notes, which name it themselves.
 
     Attributes
     ----------
@@ -256,6 +258,7 @@ class TrackWriter:
         notes: TrackNotes | None = None,
         channels: int = FIRST_ORDER_CHANNELS,
         description: str = "First-order sound field, W Y Z X, SN3D",
+        parent: ParentFile | None = None,
     ) -> None:
         self._path = Path(path)
         self._channels = channels
@@ -270,6 +273,8 @@ class TrackWriter:
             self._chunks = [bext, *self._chunks, ixml]
         elif start_of_day_s is not None:
             self._chunks.insert(0, (b"bext", _bext(start_of_day_s, description)))
+        if parent is not None:
+            self._chunks.append((b"iXML", parent_ixml(parent)))
         self.samples = 0
         self.peak = 0.0
         self.clipped = 0

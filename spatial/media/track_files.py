@@ -1,7 +1,8 @@
 """Tracks that lie on disk: whether a file is one of ours, and what its sidecar says.
 
 Functions: is_track_of_ours; is_unfinished; sidecar_facts (what jobs/conform/sidecar.py wrote); clip_of_track (which
-clip a track was made for).
+clip a track was made for); tracks_of_others, cut_from (tracks of other recordings, which say inside what they were cut
+from).
 """
 
 import json
@@ -16,6 +17,10 @@ from spatial.media.intake import open_input, read_input
 from spatial.media.ownership import Kind, is_marked, is_ours, spelling
 from spatial.media.wav.metadata import read_bext
 from spatial.media.wav.riff import first_bodies
+from spatial.media.wav.track_notes import ParentFile, parent_of
+
+_MOST_IXML_BYTES = 4096
+"""What names a parent is a tenth of that."""
 
 _MOST_SIDECAR_BYTES = 10_000_000
 """A sidecar has some kilobytes, and a few hundred where it has 500 marks."""
@@ -34,6 +39,24 @@ def sidecar_facts(track: Path) -> dict[str, Any] | None:
         facts = json.loads(read_input(track.with_suffix(".json"), "sidecar", most_bytes=_MOST_SIDECAR_BYTES))
         return facts if Path(facts["output"]["path"]).name == track.name else None
     except (MediaFileError, ValueError, LookupError, TypeError, RecursionError):
+        return None
+
+
+def tracks_of_others(folder: Path) -> list[Path]:
+    """The tracks in a folder that were cut from lavaliers and booms, by name: they have no sidecar.
+
+    A track of a clip whose run was killed before its sidecar was put is among them, and was cut from nothing.
+    """
+    found = sorted(folder.glob("*.wav")) if folder.is_dir() else []
+    return [path for path in found if not path.with_suffix(".json").exists() and is_marked(path, Kind.TRACK)]
+
+
+def cut_from(track: Path) -> ParentFile | None:
+    """The recording that a track was cut from, as it was then; None where the track does not say."""
+    try:
+        with track.open("rb") as file:
+            return parent_of(first_bodies(file, (b"iXML",), most_bytes=_MOST_IXML_BYTES).get(b"iXML", b""))
+    except OSError:
         return None
 
 

@@ -171,7 +171,10 @@ def _others_lines(clip: DayClip) -> list[str]:
             continue
         start_s, stop_s = other.covered_s
         all_of_it = f"from {start_s:.1f} s to {stop_s:.1f} s of it"
-        where = f"in {other.output.name}" if other.output else "written once the clip has a track"
+        undone = (
+            "not written, as is said of the clip" if clip.conform else "not written before the clip's track is made"
+        )
+        where = f"in {other.output.name}" if other.output else undone
         spread = f"±{SDS_OF_95 * 1e3 * (other.sd_s or 0.0):.1f} ms"
         lines.append(f"  also  {other.path.name} heard it {all_of_it} ({spread}), {where}.")
     return lines

@@ -15,7 +15,7 @@ _TOLD = {
     OriginalState.CHANGED: "CHANGED",
     OriginalState.GONE: "GONE",
     OriginalState.UNREADABLE: "CANNOT BE READ",
-    OriginalState.UNKNOWN: "no track was made from it",
+    OriginalState.UNKNOWN: "not known from any track",
 }
 
 

@@ -11,8 +11,10 @@ from dataclasses import replace
 from pathlib import Path
 from urllib.parse import unquote
 
+import numpy as np
 import opentimelineio
 import pytest
+import soundfile
 import wavinfo
 
 from spatial.errors import InputError, MediaFileError, OutputError
@@ -22,9 +24,12 @@ from spatial.jobs.demo import read_truth
 from spatial.jobs.handover.hand_over import DayWriters, Wanted, deliver, require_places
 from spatial.jobs.handover.originals import OriginalState, check_originals
 from spatial.jobs.handover.track_names import NamePattern, distinct
+from spatial.media.output import TrackWriter, whole_file
 from spatial.media.output_folder import LIST_NAME
+from spatial.media.ownership import Kind, digest_of, portable_name
 from spatial.media.timeline_file import METADATA_NAME
-from spatial.media.track_files import sidecar_facts
+from spatial.media.track_files import cut_from, sidecar_facts
+from spatial.media.wav.track_notes import ParentFile
 from spatial.report.day_table import day_csv
 from spatial.report.handover_report import delivered_lines, originals_json, originals_lines, with_delivered
 from spatial.timebase import ClockLaw
@@ -344,6 +349,56 @@ def test_originals_that_changed_or_went_are_named(home):
     )  # fmt: skip
     assert said[""][1].startswith("no track was made from late.mov and renamed.flac")
     assert "0 of 4 are as they were" in "\n".join(originals_lines(result))
+
+
+def cut_track(shoot, name="lavalier <ä>.wav", *, tells=True):
+    """A lavalier, and a track that was cut from it, as a day writes them."""
+    original = shoot / name
+    soundfile.write(original, np.zeros(480), 48_000)
+    track = shoot / "tracks" / f"lantern.{portable_name(original.stem)}.wav"
+    parent = ParentFile(name, digest_of(original), original.stat().st_size) if tells else None
+    with whole_file(track, Kind.TRACK) as temporary, TrackWriter(temporary, channels=1, parent=parent) as writer:
+        writer.write(np.zeros((1, 480), dtype=np.float32))
+    return original, track
+
+
+def test_what_a_lavaliers_track_was_cut_from_is_an_original(home):
+    original, track = cut_track(home / "shoot")
+    result = check_originals(Path("shoot"))
+    assert states(result)[original.name] == "same"
+    assert (result.findings, result.originals[1].tracks) == ((), (track.name,))
+    assert cut_from(track).name == original.name
+    whole = original.read_bytes()
+    original.write_bytes(whole[:-1] + b"x")
+    assert states(check_originals(Path("shoot")))[original.name] == "changed"
+    original.unlink()
+    (said,) = check_originals(Path("shoot")).findings
+    assert (said.severity, said.where) == (Severity.FIX, original.name)
+    assert f"{original.name} is gone since {track.name} was made from it" in said.message
+    # A track that somebody has worked on is no witness.
+    with track.open("ab") as file:
+        file.write(b"mine")
+    (said,) = check_originals(Path("shoot")).findings
+    assert (said.severity, said.where) == (Severity.LOOK, track.name)
+
+
+def test_a_track_that_does_not_say_what_it_was_cut_from_is_named_itself(home):
+    original, track = cut_track(home / "shoot", "lav.wav", tells=False)
+    (said,) = check_originals(Path("shoot")).findings
+    assert (said.severity, said.where) == (Severity.NOTE, track.name)
+    assert "does not say what it was made from" in said.message
+    assert states(check_originals(Path("shoot")))[original.name] == "unknown"
+
+
+def test_a_track_of_a_lavalier_that_is_gone_is_said_at_handover(day, home):
+    original, track = cut_track(home / "shoot", "lav.wav")
+    handed_on = OtherRecording(original, ClockLaw(1.0), 1e-4, "", output=Path("shoot/tracks") / track.name)
+    done = handed(replace(day, clips=(replace(day.clips[0], other_recordings=(handed_on,)),)))
+    assert done.findings == ()
+    original.unlink()
+    (said,) = handed(day, force=True).findings
+    assert (said.severity, said.where) == (Severity.LOOK, track.name)
+    assert "tracks/lantern.lav.wav is not handed over: lav.wav, from which it was made, is gone" in said.message
 
 
 @pytest.mark.usefixtures("home")

@@ -11,6 +11,7 @@ from spatial.findings import Severity
 from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.day.other_recordings import split_recordings
 from spatial.jobs.day.suggest_marks import suggest_marks
+from spatial.jobs.handover.originals import check_originals
 from spatial.jobs.rig import Rig
 from spatial.media.ownership import Kind, is_ours
 from spatial.media.tables import read_open_marks
@@ -111,6 +112,49 @@ def test_what_somebody_has_changed_is_left_and_said(shot):
         assert any("clip.lav-anna.wav was there before and has been left" in found.message for found in entry.findings)
     finally:
         written.write_bytes(whole)
+
+
+@pytest.mark.slow
+def test_what_cannot_be_replaced_belongs_to_its_clip_all_the_same(shot):
+    folder, _, _ = shot
+    written = folder / "tracks" / "clip.lav-anna.wav"
+    whole = written.read_bytes()
+    try:
+        written.write_bytes(whole + b"mine")
+        day = day_of(folder, force=True)
+    finally:
+        written.write_bytes(whole)
+    (entry,) = day.clips
+    anna = entry.other_recordings[0]
+    assert (anna.law is not None, anna.output) == (True, None)
+    (said,) = (found for found in entry.findings if found.code == "not_done")
+    assert "not replaced even with --force" in said.message
+    assert [found.where for found in day.findings if found.code == "other_recording"] == ["lav-of-another-day.wav"]
+    assert any("lav-anna.wav heard it" in line and "as is said of the clip" in line for line in day_lines(day))
+
+
+@pytest.mark.slow
+def test_one_that_cannot_be_read_is_said_of_the_day_and_not_of_the_clip(shot):
+    folder, air, before = shot
+    broken = folder / "lav-broken.wav"
+    sound = air.sound.astype(np.float32)
+    sound[sound.size // 2] = np.nan
+    soundfile.write(broken, sound, RATE, subtype="FLOAT")
+    try:
+        day = day_of(folder)
+    finally:
+        broken.unlink()
+    assert day.clips[0].findings == before.clips[0].findings
+    (said,) = (found for found in day.findings if found.where == broken.name)
+    assert (said.code, said.severity) == ("unusable_file", Severity.LOOK)
+
+
+@pytest.mark.slow
+def test_it_is_an_original_of_its_track(shot):
+    folder, _, _ = shot
+    told = {original.path.name: original for original in check_originals(folder).originals}
+    assert (told["lav-anna.wav"].state, told["lav-anna.wav"].tracks) == ("same", ("clip.lav-anna.wav",))
+    assert told["lav-of-another-day.wav"].state == "unknown"
 
 
 @pytest.mark.slow

@@ -201,7 +201,7 @@ def _with_others(entry: DayClip, matcher: OtherMatcher) -> DayClip:
     if entry.sync is None:
         return entry
     others = matcher.of_clip(entry.sync, entry.conform.output if entry.conform else None)
-    said = [finding for one in others for finding in one.findings]
+    said = [finding for one in others if one.law is not None for finding in one.findings]
     return replace(entry, other_recordings=others, findings=(*entry.findings, *said))
 
 

@@ -35,6 +35,7 @@ from spatial.media.ownership import Kind, portable_name
 from spatial.media.takes.grouping import gather_takes
 from spatial.media.takes.narrow import NarrowSamples, narrow_blocks
 from spatial.media.takes.take import Take, open_any
+from spatial.media.wav.track_notes import ParentFile
 from spatial.sync.close_microphone import LineUp, line_up
 from spatial.sync.envelope import ENVELOPE_VERSION, WORKING_RATE_HZ, EnvelopeBuilder
 from spatial.sync.one_place import no_lag_ratio
@@ -107,18 +108,24 @@ def _is_one_microphone(take: Take) -> bool:
 
 
 def nowhere_findings(others: Sequence[Take], told: Sequence[OtherRecording]) -> list[Finding]:
-    """That a recording belongs to none of the clips."""
+    """That a recording belongs to none of the clips, or could not be held against them: said of the day, once."""
     placed = {one.path for one in told if one.law is not None}
-    return [
+    judged = {one.path for one in told}
+    # A recording that cannot be read is no fault of any clip.
+    broken = [said for one in told if one.law is None for said in one.findings]
+    unread = {one.path for one in told if one.law is None and one.findings}
+    nowhere = [
         Finding(
             Code.OTHER_RECORDING,
             Severity.NOTE,
-            f"{other.path.name} is no ambisonic take ({_channels(other)}), and it belongs to none of the clips",
+            f"{other.path.name} is no ambisonic take ({_channels(other)}), and it "
+            + ("belongs to none of the clips" if other.path in judged else "was held against no clip: none has a take"),
             other.path.name,
         )
         for other in others
-        if other.path not in placed
+        if other.path not in placed | unread
     ]
+    return [*dict.fromkeys(broken), *nowhere]
 
 
 def _channels(other: Take) -> str:
@@ -158,10 +165,19 @@ class OtherMatcher:
                             reference = reference or (spool, _omni_of_clip(result, spool))
                             lined = self._lined_up(other, reference)
                             self._keep(other, kind, lined)
-                        found.append(self._written(_told(other, result, lined), other, result, track))
+                        told = _told(other, result, lined)
                 except SoundplumbError as error:
                     broken = unusable(other.path, error, Severity.LOOK)
                     found.append(OtherRecording(other.path, None, None, str(error), findings=(broken,)))
+                    continue
+                try:
+                    with as_fault(other.path.name):
+                        told = self._written(told, other, result, track)
+                except SoundplumbError as error:
+                    # It belongs to the clip all the same: only its track could not be written.
+                    undone = Finding(Code.NOT_DONE, Severity.LOOK, str(error), result.clip.path.name)
+                    told = replace(told, findings=(undone,))
+                found.append(told)
         return tuple(found)
 
     def _lined_up(self, other: Take, reference: tuple[Spool, FloatArray]) -> LineUp:
@@ -200,10 +216,16 @@ class OtherMatcher:
                 )
                 return replace(told, findings=(left,))
         start_s = clip_start_of_day_s(result.clip, result.take, result.law)
-        description = f"{other.path.name} in step with {track.name}"
+        parent = ParentFile(other.path.name, self.cache.digest(other.path), other.path.stat().st_size)
         with (
             whole_file(output, Kind.TRACK, force=self.force, inputs=[other.path, *result.take.paths]) as temporary,
-            TrackWriter(temporary, start_of_day_s=start_s, channels=other.channels, description=description) as writer,
+            TrackWriter(
+                temporary,
+                start_of_day_s=start_s,
+                channels=other.channels,
+                description=f"{other.path.name} in step with {track.name}",
+                parent=parent,
+            ) as writer,
         ):
             for block in narrow_on_clip_time(other, told.law, wanted):
                 writer.write(block)

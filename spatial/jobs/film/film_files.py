@@ -4,6 +4,7 @@ Functions: clips_of_shoot; tracks_of_shoot; name_list (names in a sentence).
 """
 
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,11 +12,12 @@ from typing import Any
 import numpy as np
 
 from spatial.conventions import FloatArray
-from spatial.errors import MediaFileError
+from spatial.errors import InputError, MediaFileError
 from spatial.jobs.day.day_files import CLIP_SUFFIXES, clips_and_takes
 from spatial.jobs.day.day_folder import TRACKS_FOLDER
 from spatial.media.ownership import Kind, is_marked, spelling
 from spatial.media.track_files import is_track_of_ours, sidecar_facts
+from spatial.rotation import checked_rotation
 
 _TRACK_SUFFIX = ".wav"
 
@@ -35,7 +37,9 @@ class ClipTrack:
             matrix = np.asarray(self.facts["applied"]["mount"]["matrix"], dtype=float)
         except (LookupError, TypeError, ValueError):
             return None
-        return matrix if matrix.shape == (3, 3) and bool(np.all(np.isfinite(matrix))) else None
+        with suppress(InputError):  # somebody changed the sidecar
+            return checked_rotation(matrix)
+        return None
 
 
 def clips_of_shoot(folder: Path, film: Path) -> list[Path]:
@@ -50,6 +54,10 @@ def clips_of_shoot(folder: Path, film: Path) -> list[Path]:
         raise MediaFileError(f"{folder} is not a folder; name the one that holds the shoot's clips")
     found, _ = clips_and_takes(folder)
     clips = [path for path in found if not _same(path, film) and not is_marked(path, Kind.MOVIE)]
+    if not clips and any(_same(path, film) for path in found):
+        raise MediaFileError(
+            f"{folder} holds no clip beside {film.name}, which is the film itself; name the folder of the shoot"
+        )
     if not clips:
         raise MediaFileError(
             f"{folder} holds no clips (files ending in {', '.join(CLIP_SUFFIXES)}); name the folder of the shoot"

@@ -9,7 +9,7 @@ Functions: require_places (to be asked before the day's work); deliver.
 
 import json
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,7 @@ from spatial.media.intake import read_input
 from spatial.media.output_folder import FolderKind, holds, may_be_made, whole_folder
 from spatial.media.ownership import Kind, is_one_of, is_ours
 from spatial.media.timeline_file import METADATA_NAME, timeline_text
+from spatial.media.track_files import cut_from, tracks_of_others
 from spatial.version import __version__
 
 HANDOVER_FOLDER, SHEET_FOLDER = "handover", "sheet"
@@ -159,7 +160,26 @@ def _handed_over(
         _write_sheet(day, made, folder, write, called, progress)
     missing = [entry for entry in day.clips if entry.conform is None]
     tracks = tuple(folder / name for name in called.values())
-    return Delivered(folder / TIMELINE, tracks, findings=tuple([_without_track(missing)] if missing else []))
+    own = (wanted.results or day.folder) / TRACKS_FOLDER
+    findings = [*([_without_track(missing)] if missing else []), *_orphans(own, called, day.folder)]
+    return Delivered(folder / TIMELINE, tracks, findings=tuple(findings))
+
+
+def _orphans(tracks: Path, called: Iterable[Path], folder: Path) -> list[Finding]:
+    """Tracks that were cut from other recordings once, and are not handed over now."""
+    handed = {track.name for track in called}
+    found = []
+    for track in tracks_of_others(tracks):
+        parent = cut_from(track)
+        if parent is None or track.name in handed:
+            continue
+        why = "belongs to its clip no more, or is another file now" if (folder / parent.name).exists() else "is gone"
+        message = (
+            f"{tracks.name}/{track.name} is not handed over: {parent.name}, from which it was made, {why}; bring that "
+            "back as it was and run day again, or take the track away"
+        )
+        found.append(Finding(Code.NOT_DONE, Severity.LOOK, message, track.name))
+    return found
 
 
 def _is_left(folder: Path, kind: FolderKind, *, force: bool) -> bool:

@@ -1,7 +1,8 @@
 """Whether a day's clips and takes are still what its tracks were made from.
 
 Goal: before a card is cleared, or after a disk was copied, know that every original is what it was, byte for byte.
-Method: each track's sidecar holds the digests of its clip and take as they were. The files are read through again; what
+Method: each track's sidecar holds the digests of its clip and take as they were; a track that was cut from another
+recording, such as a lavalier, holds that recording's inside it. The files are read through again; what
 the cache remembers of them is not asked, for a disk that fails changes no date.
 Functions: check_originals.
 """
@@ -17,8 +18,8 @@ from spatial.findings import Code, Finding, Severity
 from spatial.jobs.day.day_files import others_of_day
 from spatial.jobs.day.day_folder import TRACKS_FOLDER
 from spatial.jobs.progress import Progress, silent
-from spatial.media.ownership import Kind, digest_of, is_ours
-from spatial.media.track_files import sidecar_facts
+from spatial.media.ownership import Kind, digest_of, is_ours, portable_name
+from spatial.media.track_files import cut_from, sidecar_facts, tracks_of_others
 
 
 class OriginalState(StrEnum):
@@ -34,7 +35,7 @@ class OriginalState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Original:
-    """A clip or a take."""
+    """A clip, a take or another recording."""
 
     path: Path
     state: OriginalState
@@ -100,7 +101,13 @@ def check_originals(folder: Path, results: Path | None = None, *, progress: Prog
         done += sizes.get(path, 0)
         progress(f"reading {name} again", done / whole)
     findings += [said for original in originals if (said := _finding(original)) is not None]
-    unknown = [original.path.name for original in originals if original.state is OriginalState.UNKNOWN]
+    silent_tracks = [track for track in tracks_of_others(tracks) if cut_from(track) is None]
+    findings += [_without_parent(track) for track in silent_tracks]
+    unknown = [
+        original.path.name
+        for original in originals
+        if original.state is OriginalState.UNKNOWN and not _may_be_of(original.path, silent_tracks)
+    ]
     if unknown:
         findings.append(_unknown(unknown))
     return OriginalsResult(folder, tuple(originals), tuple(findings))
@@ -122,7 +129,33 @@ def _known(tracks: Path) -> tuple[dict[str, list[_Then]], list[Finding]]:
             continue
         for name, then in _inputs(facts, track.name):
             known.setdefault(name, []).append(then)
+    for track in tracks_of_others(tracks):
+        parent = cut_from(track)
+        if parent is None:
+            continue
+        if not is_ours(track, Kind.TRACK):
+            message = (
+                f"{tracks.name}/{track.name} is not just as soundplumb wrote it, so what it says of originals is not "
+                "believed"
+            )
+            findings.append(Finding(Code.ORIGINAL, Severity.LOOK, message, track.name))
+            continue
+        known.setdefault(parent.name, []).append(_Then(parent.sha256, parent.size, track.name))
     return known, findings
+
+
+def _without_parent(track: Path) -> Finding:
+    """That a track does not say what it was cut from: those of an early version do not."""
+    message = (
+        f"{track.parent.name}/{track.name} does not say what it was made from, as tracks of early versions and of runs "
+        "that were killed do not, so its original was not checked: move it elsewhere and run day again"
+    )
+    return Finding(Code.ORIGINAL, Severity.NOTE, message, track.name)
+
+
+def _may_be_of(original: Path, tracks: Iterable[Path]) -> bool:
+    """Whether tracks that say nothing may have been cut from a recording, by their names."""
+    return any(track.stem.endswith(f".{portable_name(original.stem)}") for track in tracks)
 
 
 def _inputs(facts: dict[str, Any], track: str) -> Iterator[tuple[str, _Then]]:

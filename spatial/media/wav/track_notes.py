@@ -3,7 +3,8 @@
 Goal: whoever gets the file alone knows which clip it belongs to, which take it was made from, when it begins, what its
 four channels are and what was done to them.
 Conventions: spatial.conventions (field); times of day by the clock that the start was taken from.
-Functions: notes_chunks (both chunks); ixml_body; bext_of (body of bext).
+Functions: notes_chunks (both chunks); ixml_body; bext_of (body of bext); parent_ixml, parent_of (the file that a track
+was cut from, written and read).
 Sources:
 [1] EBU Tech 3285, version 2 (2011): the bext chunk.
 [2] EBU R 98 (1999): the coding history, a line for each step: A coding, F rate, W bits, T text (value from memory).
@@ -11,11 +12,13 @@ Sources:
 normalisation, for words of a list made for microphones of B-format may be read as having W 3 dB down.
 """
 
+import os
 import re
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
 from html import escape
+from urllib.parse import quote_from_bytes, unquote_to_bytes
 
 from spatial.conventions import CHANNEL_NAMES, DELIVERY_RATE_HZ
 from spatial.media.wav.metadata import bext_body
@@ -28,6 +31,9 @@ _NO_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """Characters that XML 1.0 has no way to write."""
 
 _DELIVERED_BITS = 24
+
+_PARENT = "sha256:"
+_PARENT_UID = re.compile(rb"<PARENT_UID>sha256:([0-9a-f]{64}):([0-9]{1,15}):([^<>:]+)</PARENT_UID>")
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +148,37 @@ def ixml_body(notes: TrackNotes) -> bytes:
         ]
     )
     return text.encode("utf-8", "replace")
+
+
+@dataclass(frozen=True, slots=True)
+class ParentFile:
+    """The file that a track was cut from, as it was then."""
+
+    name: str
+    sha256: str
+    size: int
+    """Bytes."""
+
+
+def parent_ixml(parent: ParentFile) -> bytes:
+    """Body of an iXML chunk ([3]) that names the file that a track was cut from, UTF-8.
+
+    Its name stands there for people; the identifier, which is ours to form, holds all that parent_of reads, for XML has
+    no way to write some names.
+    """
+    identifier = f"{_PARENT}{parent.sha256}:{parent.size}:{quote_from_bytes(os.fsencode(parent.name), safe='')}"
+    history = f"<PARENT_UID>{identifier}</PARENT_UID>\n{_tags([('PARENT_FILENAME', parent.name)])}"
+    version = _tags([("IXML_VERSION", "2.10")])
+    text = f'<?xml version="1.0" encoding="UTF-8"?>\n<BWFXML>{version}<HISTORY>{history}</HISTORY></BWFXML>\n'
+    return text.encode("utf-8", "replace")
+
+
+def parent_of(ixml: bytes) -> ParentFile | None:
+    """What parent_ixml wrote; None where it did not."""
+    found = _PARENT_UID.search(ixml)
+    if found is None:
+        return None
+    return ParentFile(os.fsdecode(unquote_to_bytes(found[3])), found[1].decode(), int(found[2]))
 
 
 def _rates(rate: Fraction, *, drop: bool) -> list[tuple[str, object]]:
