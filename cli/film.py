@@ -27,7 +27,7 @@ from cli.shoot import typed_options
     help="How the field is meant to be turned against the tracks, in degrees, as where the picture was turned in the "
     "edit. Left, up and right side down are positive.",
 )
-@click.option("--page", type=output_path(), help="Also write a page to look at, as film.html.")
+@click.option("--page", type=output_path("PAGE"), help="Also write a page to look at, as film.html.")
 @force_option("Replace an earlier page.")
 @rig_options(band=True)
 @tolerance_options

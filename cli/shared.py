@@ -157,11 +157,11 @@ class DeliveryChoice:
         from spatial.jobs.handover.track_names import DEFAULT_NAMES, NamePattern
 
         try:
-            names = NamePattern(self.names or DEFAULT_NAMES)
+            names = NamePattern(DEFAULT_NAMES if self.names is None else self.names)
         except InputError as error:
             raise click.UsageError(str(error)) from error
         handover = results / HANDOVER_FOLDER if self.handover == Path(_BESIDE_RESULTS) else self.handover
-        return Wanted(handover, names, results / SHEET_FOLDER if self.sheet else None, tuple(inputs))
+        return Wanted(handover, names, results / SHEET_FOLDER if self.sheet else None, tuple(inputs), results)
 
 
 def mount_from(mount: tuple[float, ...] | None) -> YawPitchRoll | None:
@@ -338,7 +338,8 @@ _DELIVERY = [
         type=output_path(),
         metavar="[FOLDER]",
         help="Also make a folder for the editor: a timeline (day.otio) with pictures, tracks and raw takes, the tracks "
-        "by names of their own, day.csv and day.html. Without a name it is handover/ in the day's folder.",
+        "by names of their own, day.csv and day.html. Without a name it is handover/ beside tracks/; a name is a "
+        "path from the folder you are in.",
     ),
     click.option(
         "--names",

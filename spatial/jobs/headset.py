@@ -24,6 +24,7 @@ from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.film_doubts import OwnSound, own_sound, picture_findings, track_findings
 from spatial.jobs.inspect.channel_reading import settle
+from spatial.jobs.inspect.movie_words import said_rightly
 from spatial.jobs.progress import Progress, silent
 from spatial.media.buffers import resampled
 from spatial.media.movies.clip import Clip, open_clip
@@ -151,7 +152,11 @@ def make_headset_movie(
     track = _open_track(track_path, channel_format)
     own = own_sound(film, track, progress)
     findings += [*picture_findings(film, layout), *own.findings, *track_findings(film, track, own)]
-    findings += [*track.findings, *_length_findings(film, track), *([] if form.sound_alone else _turned(film))]
+    findings += [
+        *said_rightly(track, track.findings),
+        *_length_findings(film, track),
+        *([] if form.sound_alone else _turned(film)),
+    ]
     kept = None
     if keep_sound:
         if film.scratch is None:

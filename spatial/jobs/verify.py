@@ -99,6 +99,11 @@ class VerifyResult:
     sight: OffsetSight | None = None
     """What the marks could show of a wrong place of the microphone; None where none of them is heard in place."""
 
+    @property
+    def placed(self) -> bool:
+        """Whether the track's place against the clip's own sound is known; also where the clip has none to ask."""
+        return self.step is None or self.step.applied_law is not None
+
 
 def verify_track(
     clip_path: Path,

@@ -2,14 +2,16 @@
 
 Goal: a named pipe, a device or a socket never makes a command wait, and a file that is far too large for what it should
 be is refused before it is read.
-Functions: open_input (a file of any length, open for reading); read_input (a small file, whole); require_file (a file
-that a library opens by its name).
+Functions: open_input (a file of any length, open for reading); read_input (a small file, whole); read_toml (a small
+file of settings); require_file (a file that a library opens by its name).
 """
 
 import os
+import re
 import stat
+import tomllib
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from spatial.errors import MediaFileError, SoundplumbError
 
@@ -83,6 +85,50 @@ def read_input(path: Path, thing: str, error: type[SoundplumbError] = MediaFileE
     return raw
 
 
+def read_toml(
+    path: Path, thing: str, error: type[SoundplumbError], *, most_bytes: int, what_to_do: str
+) -> tuple[str, dict[str, Any]]:
+    """Read a file of settings in TOML: its text, and what it holds.
+
+    Parameters
+    ----------
+    path, thing, error, most_bytes
+        As for read_input.
+    what_to_do : str
+        The end of the sentence about a file that is no TOML.
+
+    Raises
+    ------
+    `error`
+        As read_input, or the file is no TOML in UTF-8; where its line can be told, it is.
+    """
+    raw = read_input(path, thing, error, most_bytes=most_bytes)
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as cause:
+        line = raw.count(b"\n", 0, cause.start) + 1
+        raise error(f"{path.name}, line {line}: this is no text in UTF-8, as a {thing} is; {what_to_do}") from cause
+    try:
+        return text, tomllib.loads(text)
+    except tomllib.TOMLDecodeError as cause:
+        raise error(f"{path.name} cannot be read as a {thing} ({cause}); {what_to_do}") from cause
+    except RecursionError as cause:
+        raise error(
+            f"{path.name} cannot be read as a {thing}: its lists or tables lie too deep inside each other; {what_to_do}"
+        ) from cause
+    except ValueError as cause:
+        # Python makes no number of thousands of digits, and does not say where they stand.
+        long = max(_DIGITS.finditer(text), key=lambda found: len(found[0]), default=None)
+        where, key = "", ""
+        if long is not None:
+            before = text[: long.start()].splitlines()
+            where = f", line {max(1, len(before))}"
+            key = before[-1].partition("=")[0].strip() if before and "=" in before[-1] else ""
+        raise error(
+            f"{path.name}{where}: {f'{key} holds' if key else 'there is'} a number with too many digits; {what_to_do}"
+        ) from cause
+
+
 def require_file(path: Path, thing: str, error: type[SoundplumbError] = MediaFileError) -> int:
     """Raise unless there is an ordinary file of that name.
 
@@ -98,6 +144,9 @@ def require_file(path: Path, thing: str, error: type[SoundplumbError] = MediaFil
     if not stat.S_ISREG(found.st_mode):
         raise _irregular(path, thing, error, found.st_mode)
     return found.st_size
+
+
+_DIGITS = re.compile(r"[0-9_]+")
 
 
 def _without_waiting(name: str, flags: int) -> int:

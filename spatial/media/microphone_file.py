@@ -9,7 +9,6 @@ of clips), `left_open` (covariance, 9 rows), and for each band from low to high 
 
 import json
 import math
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +16,7 @@ from typing import Any
 
 from spatial.calibration import Calibration, CalibrationBand
 from spatial.errors import InputError, MicrophoneFileError
-from spatial.media.intake import read_input
+from spatial.media.intake import read_toml
 from spatial.media.ownership import BLANK_SEAL, MICROPHONE_HEAD
 from spatial.version import __version__
 
@@ -56,13 +55,11 @@ def read_calibration(path: Path | str) -> tuple[Calibration, LearnedFrom]:
         It cannot be read, or a key is missing or holds something else than it should; the file and the key are named.
     """
     path = Path(path)
-    raw = read_input(path, "microphone file", MicrophoneFileError, most_bytes=_MOST_BYTES)
-    try:
-        told = tomllib.loads(raw.decode("utf-8"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise MicrophoneFileError(
-            f"{path.name} cannot be read as a microphone file ({error}); orient --save-microphone writes one"
-        ) from error
+    _, told = read_toml(
+        *(path, "microphone file", MicrophoneFileError),
+        most_bytes=_MOST_BYTES,
+        what_to_do="orient --save-microphone writes one",
+    )
     bands = told.get("band")
     if not isinstance(bands, list) or not bands or not all(isinstance(band, dict) for band in bands):
         raise MicrophoneFileError(
@@ -123,7 +120,12 @@ def _numbers(table: dict[str, Any], key: str, shape: tuple[int, ...], where: str
 
 def _fits(value: object, shape: tuple[int, ...]) -> bool:
     if not shape:
-        return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            return False
+        try:
+            return math.isfinite(value)
+        except OverflowError:  # a whole number of TOML has any length
+            return False
     return isinstance(value, list) and len(value) == shape[0] and all(_fits(each, shape[1:]) for each in value)
 
 

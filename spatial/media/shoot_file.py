@@ -10,7 +10,6 @@ Functions: read_shoot (a Shoot says what holds for a clip or take).
 import datetime
 import math
 import re
-import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
@@ -20,7 +19,7 @@ from typing import Any
 from spatial.capsules import Capsules
 from spatial.errors import InputError, ShootFileError
 from spatial.field import ChannelFormat, PlainFormat
-from spatial.media.intake import read_input
+from spatial.media.intake import read_toml
 from spatial.picture import LAYOUTS, check_layout
 from spatial.rotation import YawPitchRoll
 from spatial.timebase import DAY_S
@@ -183,12 +182,9 @@ def read_shoot(
         It cannot be read; a key is unknown, is missing or holds something else than it should; a clip or take is none
         of the folder's; a clip or take is named by two rigs, a clip paired twice. Line and key are named.
     """
-    raw = read_input(path, "shoot file", ShootFileError, most_bytes=_MOST_BYTES)
-    try:
-        text = raw.decode("utf-8-sig")
-        said = tomllib.loads(text)
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise ShootFileError(f"{path.name} cannot be read as a shoot file ({error}); it is TOML in UTF-8") from error
+    text, said = read_toml(
+        path, "shoot file", ShootFileError, most_bytes=_MOST_BYTES, what_to_do="a shoot file is TOML in UTF-8"
+    )
     tables = _Tables(path.name, text.splitlines())
     whole = _Entry(tables, "", 0, said)
     for key in said:
@@ -269,7 +265,8 @@ class _Entry:
             return None
         try:
             return take(self.said[key])
-        except (InputError, ValueError, TypeError) as error:
+        except (InputError, ValueError, TypeError, OverflowError) as error:
+            # A whole number of TOML has any length, and not every one fits a float.
             raise self.wrong(key, what) from error
 
     def one_of_them(self, keys: Sequence[str], what: str) -> str:
@@ -309,9 +306,9 @@ def _rig(entry: _Entry, folder: Path) -> ShootRig:
     microphone = entry.read("microphone", _text, "is the name of a file that orient --save-microphone wrote")
     for key in _READING:
         if key in entry.said and takes is None:
-            raise entry.wrong(key, f"needs the other of the two, takes and {key}: which takes are read how")
+            raise entry.wrong(key, 'needs takes beside it: takes = ["rec*"] names the takes that are read so')
     if takes is not None and not any(key in entry.said for key in _READING):
-        raise entry.wrong("takes", "needs the other of the two, takes and format: which takes are read how")
+        raise entry.wrong("takes", "needs format or microphone beside it, which says how these takes are read")
     if microphone is not None and not (folder / microphone).is_file():
         raise entry.wrong("microphone", f"names '{microphone}', and no such file lies in the folder")
     return ShootRig(
@@ -395,6 +392,9 @@ def _take(entry: _Entry) -> ShootTake:
     good, alone, joined = (entry.read(key, _truth, _TRUTH) for key in ("good", "alone", "joined"))
     if alone and joined:
         raise entry.wrong("joined", "does not go with alone: files are one take, or each stands alone")
+    twice = next((name for n, name in enumerate(files) if name in files[:n]), None)
+    if twice is not None:
+        raise entry.wrong("files", f"names {twice} twice")
     if joined and len(files) < 2:
         raise entry.wrong("joined", "needs two files or more")
     return ShootTake(files, good is not False, bool(alone), bool(joined), entry.read("notes", _text, _TEXT) or "")

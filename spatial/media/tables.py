@@ -5,12 +5,17 @@ by hand, with errors that name file and row.
 Conventions: spatial.conventions (azimuth, elevation; yaw, pitch, roll; time). Rows are numbered as a spreadsheet
 numbers them: the line with the column names is row 1.
 Functions: read_marks; read_open_marks, open_marks_text, has_marks (moments that are still to be marked); read_moves;
-read_lines, split_cells, read_row (of any such table); Row (the values of one row, by column).
+read_lines, split_cells, read_row (of any such table); Row (the values of one row, by column); text_cell, text_of_cell
+(text that no spreadsheet takes for a formula).
+Sources:
+[1] OWASP, "CSV Injection": cells that begin with = + - @, a tab or a line's end, also in full width, are formulas to
+spreadsheets; an apostrophe before them makes them text.
 """
 
 import csv
 import io
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -90,6 +95,34 @@ def split_cells(line: str, delimiter: str) -> list[str]:
     while cells and not cells[-1]:
         cells.pop()
     return cells
+
+
+_FORMULA = re.compile(r"'*[=+\-@\uff1d\uff0b\uff0d\uff20]")
+
+
+def text_cell(text: str) -> str:
+    r"""A cell that holds text from outside, such as a file's name, so that a spreadsheet only shows it.
+
+    What ends a line or is a tab becomes a blank; what would be a formula has an apostrophe before it ([1]).
+
+    Examples
+    --------
+    >>> text_cell("=1+1.mov"), text_cell("take\n2.wav"), text_cell("b-2.wav")
+    ("'=1+1.mov", 'take 2.wav', 'b-2.wav')
+    """
+    plain = " ".join(re.split(r"[\t\r\n\v\f\x1c-\x1e\x85\u2028\u2029]+", text)).strip()
+    return f"'{plain}" if _FORMULA.match(plain) else plain
+
+
+def text_of_cell(cell: str) -> str:
+    """The text in a cell that text_cell wrote, or that somebody typed.
+
+    Examples
+    --------
+    >>> text_of_cell("'=Odile"), text_of_cell("'Odile'")
+    ('=Odile', "'Odile'")
+    """
+    return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
 
 
 def read_row(
@@ -274,7 +307,7 @@ def open_marks_text(marks: Iterable[OpenMark]) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow((*_ALWAYS, *_ANGLES, _DISTANCE))
-    writer.writerows((mark.who, f"{mark.start_s:.2f}", f"{mark.end_s:.2f}", "", "", "") for mark in marks)
+    writer.writerows((text_cell(mark.who), f"{mark.start_s:.2f}", f"{mark.end_s:.2f}", "", "", "") for mark in marks)
     return out.getvalue()
 
 
@@ -307,7 +340,7 @@ def _marks_table(path: Path) -> tuple[list[tuple[int, str]], list[str], str, boo
 
 
 def _who_and_when(row: Row) -> tuple[str, float, float]:
-    who, start_s, end_s = row.text("who"), row.number("start_s"), row.number("end_s")
+    who, start_s, end_s = text_of_cell(row.text("who")), row.number("start_s"), row.number("end_s")
     if start_s < 0:
         raise row.error(f"start_s is {start_s:g}; a mark cannot start before the clip does, at 0")
     if end_s <= start_s:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 import numpy as np
 
 from spatial.jobs.day.day_result import DayClip, DayResult
+from spatial.media.tables import text_cell
 from spatial.report.words import ranked
 from spatial.verification.placement import Verdict
 
@@ -38,16 +39,16 @@ def day_csv(day: DayResult, track_name: Callable[[DayClip], str]) -> str:
 
 
 def _row(entry: DayClip, track: str) -> dict[str, str]:
-    row = {"clip": entry.clip.name, "status": entry.status.value, "track": track}
-    row["findings"] = " | ".join(f"{said.severity.value}: {said.message}" for said in ranked(entry.findings))
+    row = {"clip": text_cell(entry.clip.name), "status": entry.status.value, "track": text_cell(track)}
+    row["findings"] = text_cell(" | ".join(f"{said.severity.value}: {said.message}" for said in ranked(entry.findings)))
     sync, made = entry.sync, entry.conform
     if sync is not None:
         clip = sync.clip
-        row["start_timecode"] = clip.start_timecode or ""
+        row["start_timecode"] = text_cell(clip.start_timecode or "")
         row["frame_rate"] = str(clip.frame_rate or "")
         row["duration_s"] = _number(clip.duration_s, 3)
         if sync.estimate.matched:
-            row["take"] = sync.take.path.name
+            row["take"] = text_cell(sync.take.path.name)
             row["offset_s"], row["offset_sd_s"] = _number(sync.law.offset_s, 6), _number(sync.estimate.offset_sd_s, 6)
             row["drift_ppm"] = _number(sync.law.drift_ppm, 3)
             row["drift_sd_ppm"] = _number(sync.estimate.drift_sd_ppm, 3)

@@ -478,6 +478,9 @@ def test_marks_of_the_file_are_mended_like_ones_own(reviewed, watched, tmp_path)
     waiting.value.save_as(tmp_path / "marks.csv")
     mended = {mark.who: mark for mark in read_marks(tmp_path / "marks.csv")}
     assert list(mended) == ["Juno", "Odile", "Perrin"]
+    # A name that a spreadsheet would take for a formula is text to it (OWASP, "CSV Injection").
+    lines = page.evaluate("['=1+1', '-2', 'a-b', \"'=x\"].map((who) => csvLine({ ...page.marks[0], who }))")
+    assert [line.split(",")[0] for line in lines] == ["'=1+1", "'-2", "a-b", "''=x"]
     assert np.degrees(mended["Odile"].azimuth_rad) == pytest.approx(0.0, abs=0.5)
     tool(page, "restore", "Tamsin").click()
     tool(page, "revert", "Odile").click()

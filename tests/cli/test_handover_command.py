@@ -53,9 +53,14 @@ def test_a_day_is_handed_over_beside_its_tracks(shoot):
     assert page.count("data:image/jpeg;base64,") == 2
     assert page.count('<svg class="mount"') == 2
     again = run(shoot, "--handover")
-    assert again.exit_code == COULD_NOT
-    assert "exists already" in again.stderr
-    assert run(shoot, "--handover", "--force").exit_code == 0
+    assert again.exit_code == 0, again.output
+    assert f"LOOK  {folder} was there before and has been left as it is" in again.stdout
+    assert "type the line again with --force" in again.stdout
+    assert again.stdout.splitlines()[-1] == "2 ready"
+    assert (folder / "day.html").read_text(encoding="utf-8") == page
+    made = run(shoot, "--handover", "--force")
+    assert made.exit_code == 0, made.output
+    assert f"Handed over in {folder.absolute()}: " in made.stdout
     lines = run(shoot).stdout.splitlines()
     assert not any("Handed over" in line for line in lines)
 
@@ -80,12 +85,23 @@ def test_originals_are_checked_and_nothing_else_is_done(shoot):
         (["--names", "<clip>.wav"], "add --handover"),
         (["--handover", "--names", "<scene>.wav"], "has <scene>, and names are made of"),
         (["--handover", ""], "its name is empty"),
+        (["--handover", "--names", ""], "does not end in .wav"),
     ],
 )
 def test_what_makes_no_sense_is_wrong_usage(demo_files, words, why):
     result = run(demo_files, *words)
     assert (result.exit_code, result.stdout) == (WRONG_USAGE, "")
     assert why in result.stderr
+
+
+@pytest.mark.parametrize("name", [".", "tracks", "pages", "sheet", "../empty/tracks/"])
+def test_the_folders_of_the_day_itself_are_not_for_a_handover(tmp_path, name):
+    folder = tmp_path / "empty"
+    folder.mkdir()
+    result = run(folder, "--handover", f"{folder}/{name}", "--force")
+    assert (result.exit_code, result.stdout) == (COULD_NOT, "")
+    assert "so no handover goes there" in result.stderr
+    assert list(folder.iterdir()) == []
 
 
 def test_a_folder_of_somebody_elses_is_refused_before_the_work(demo_files, tmp_path):

@@ -17,9 +17,10 @@ import soundfile
 
 from demo_audio.write_movie import write_movie
 from spatial.errors import InputError, MediaFileError, OutputError
-from spatial.findings import Severity
+from spatial.findings import Code, Severity
 from spatial.jobs import headset
 from spatial.jobs.headset import make_headset_movie
+from spatial.jobs.inspect.channel_reading import settle
 from spatial.media.movies.boxes import check_counts
 from spatial.media.movies.clip import open_clip
 from spatial.media.movies.remux import field_of_movie, form_of, picture_print
@@ -27,6 +28,7 @@ from spatial.media.movies.spherical import finish_movie, picture_boxes, read_wor
 from spatial.media.output import TrackWriter
 from spatial.media.takes.take import open_take
 from spatial.report.headset_report import headset_json, headset_lines
+from tests.jobs.test_movie_words import box, movie
 from tests.scenes.fields import talking_field
 
 RATE = 48_000
@@ -64,6 +66,19 @@ def made(shoot, path, **options):
     return make_headset_movie(
         shoot / "film.mp4", shoot / "track.wav", path, **({"picture": "equirect180-sbs"} | options)
     )
+
+
+@pytest.mark.parametrize("told", [{"version": 1}, {"ordering": 1}, {"count": 3, "routes": (0, 1, 2)}])
+def test_a_damaged_box_of_the_track_is_a_note_since_the_new_movie_has_its_own(shoot, tmp_path, told):
+    track = movie(tmp_path / "old.mov", "ambix", box=box(**told))
+    (wrong,) = (said for said in settle(open_take(track))[0].findings if said.code is Code.SOUND_FIELD)
+    assert wrong.severity is Severity.FIX
+    result = make_headset_movie(shoot / "film.mp4", track, tmp_path / "new.mov", picture="equirect180-sbs")
+    (said,) = (said for said in result.findings if said.code is Code.SOUND_FIELD)
+    assert said.severity is Severity.NOTE
+    assert said.message.startswith("the SA3D box of old.mov says ")
+    assert said.message.endswith(": the new movie says it right")
+    assert Severity.FIX not in [said.severity for said in result.findings]
 
 
 def pixels(path):

@@ -39,6 +39,8 @@ def test_what_is_written_is_read_again(written):
         ("leak = [0.01000", "leek = [0.01000", "leak is missing"),
         ("[1.10000, ", "[9.10000, ", "off by more than"),
         ("left_open", "left_over", "left_open is missing"),
+        ("error_before_deg = 4.10", f"error_before_deg = 1{'0' * 400}", "error_before_deg should be a number"),
+        ("error_before_deg = 4.10", f"error_before_deg = 1{'0' * 5000}", "holds a number with too many digits"),
         ("error_before_deg = 4.10", "error_before_deg = true", "error_before_deg should be a number"),
         ("soundplumb = ", "soundplumb == ", "cannot be read"),
     ],

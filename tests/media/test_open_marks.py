@@ -1,5 +1,7 @@
 """Marks files whose directions are still empty: read as moments to be marked, never as marks."""
 
+import csv
+
 import pytest
 
 from spatial.errors import MarksFileError
@@ -9,12 +11,15 @@ HEAD = "who,start_s,end_s,azimuth_deg,elevation_deg,distance_m\n"
 
 
 def test_what_is_suggested_is_read_again(tmp_path):
-    told = (OpenMark("Odile, left", 1.5, 4.25), OpenMark("Bo", 10.0, 12.0))
+    names = ("Odile, left", "Bo", "=1+1", "-2", "@Ilse", "+1", "'=x", "'Jo'", "\uff1d1")
+    told = tuple(OpenMark(name, 1.5 + n, 4.25 + n) for n, name in enumerate(names))
     file = tmp_path / "scene.moments.csv"
     file.write_text(open_marks_text(told), encoding="utf-8")
     assert read_open_marks(file) == told
+    cells = [row["who"] for row in csv.DictReader(file.read_text(encoding="utf-8").splitlines())]
+    assert cells == ["Odile, left", "Bo", "'=1+1", "'-2", "'@Ilse", "'+1", "''=x", "'Jo'", "'\uff1d1"]
     assert not has_marks(file)
-    with pytest.raises(MarksFileError, match=r"names 2 moments and says of none where .* open it with review"):
+    with pytest.raises(MarksFileError, match=r"names 9 moments and says of none where .* open it with review"):
         read_marks(file)
 
 

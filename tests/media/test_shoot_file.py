@@ -73,8 +73,8 @@ def test_what_it_says_of_each_clip_and_take(read):
         ("0.01", "-1", "line 6: mic_offset_sd_m is a number of metres"),
         ('"upside_down"', '"sideways"', "line 7: hanging is upright or upside_down"),
         ('"fuma"', '"bformat"', "line 9: format is one of ambix, n3d, fuma, aformat, auto"),
-        ('takes = ["rec-1*"]', "", "line 9: format needs the other of the two"),
-        ('format = "fuma"', "", "line 8: takes needs the other of the two"),
+        ('takes = ["rec-1*"]', "", "line 9: format needs takes beside it"),
+        ('format = "fuma"', "", "line 8: takes needs format or microphone beside it"),
         ('["rec-1*"]', '["mic*"]', "line 8: takes names 'mic*', and none of the folder's takes fits it"),
         ('["a*.mov"]', '["c*.mov"]', "line 3: clips names 'c*.mov', and none of the folder's clips fits it"),
         ('["a*.mov"]', "[]", "line 3: clips is a list of file names"),
@@ -91,6 +91,11 @@ def test_what_it_says_of_each_clip_and_take(read):
         ("# Friday", "day = 3", "line 1: day is no key of a shoot file"),
         ("[[pair]]", "[pair]", "line 14: pair is written as a table of its own for each: [[pair]]"),
         ("# Friday", "= 3", "cannot be read as a shoot file"),
+        ("# Friday", f"turned_deg = 1{'0' * 400}", "line 1: turned_deg is how far the finished picture is turned"),
+        ("0.01", f"1{'0' * 400}", "line 6: mic_offset_sd_m is a number of metres"),
+        ("0.01", f"1{'0' * 5000}", "line 6: mic_offset_sd_m holds a number with too many digits"),
+        ("[0.1, 0, -0.3]", f"[0.1,\n 1{'0' * 5000},\n 0]", "line 6: there is a number with too many digits"),
+        ("# Friday", f"x = {'[' * 50_000}", "its lists or tables lie too deep inside each other"),
     ],
 )
 def test_each_mistake_is_one_sentence_with_line_and_key(read, old, new, said):
@@ -101,6 +106,12 @@ def test_each_mistake_is_one_sentence_with_line_and_key(read, old, new, said):
     assert message.startswith("shoot.toml")
     assert said in message
     assert "\n" not in message
+
+
+def test_a_file_in_another_coding_is_refused_by_its_line(tmp_path):
+    (tmp_path / "shoot.toml").write_bytes(b'# Friday\nnotes = "caf\xe9"\n')
+    with pytest.raises(ShootFileError, match=r"^shoot\.toml, line 2: this is no text in UTF-8, as a shoot file is"):
+        read_shoot(tmp_path / "shoot.toml", CLIPS, TAKES)
 
 
 def test_a_clip_paired_twice(read):
@@ -203,6 +214,7 @@ def test_rigs_pairs_takes_and_clips_decided_by_hand(read_more):
         ("no_take = true", 'no_take = true\ntake = "rec-1.wav"', "line 25: no_take does not go with take"),
         ("no_take = true", "no_take = false", "line 25: no_take is true, or is left out"),
         ('["rec-1.wav", "rec-3.wav"]\n\n', '"rec-9.wav"\n\n', "line 21: not_take names 'rec-9.wav', and no take of"),
+        ('files = ["rec-2.wav"]', 'files = ["rec-2.wav", "rec-2.wav"]', "line 32: files names rec-2.wav twice"),
         ("joined = true", "joined = true\nalone = true", "line 29: joined does not go with alone"),
         ('files = ["rec-2.wav"]', 'files = ["rec-3.wav"]', "line 32: files names rec-3.wav, which another [[take]]"),
         ('files = ["rec-2.wav"]', "", "line 31: files is missing"),

@@ -16,6 +16,8 @@ from typing import Any
 
 from spatial.errors import OutputError, SoundplumbError
 from spatial.findings import Code, Finding, Severity
+from spatial.jobs.day.day_folder import TRACKS_FOLDER
+from spatial.jobs.day.day_pages import PAGES_FOLDER
 from spatial.jobs.day.day_result import DayClip, DayResult
 from spatial.jobs.faults import as_fault
 from spatial.jobs.handover.day_timeline import day_lanes
@@ -23,8 +25,8 @@ from spatial.jobs.handover.track_names import NamePattern, distinct
 from spatial.jobs.progress import Progress, silent
 from spatial.media.cache import FeatureCache
 from spatial.media.intake import read_input
-from spatial.media.output_folder import FolderKind, may_be_made, whole_folder
-from spatial.media.ownership import Kind, is_ours
+from spatial.media.output_folder import FolderKind, holds, may_be_made, whole_folder
+from spatial.media.ownership import Kind, is_one_of, is_ours
 from spatial.media.timeline_file import METADATA_NAME, timeline_text
 from spatial.version import __version__
 
@@ -58,6 +60,8 @@ class Wanted:
     """The folder of the sheet alone."""
     inputs: tuple[Path, ...] = ()
     """Files that are read, beside clips and takes: never written over, under whatever name."""
+    results: Path | None = None
+    """The folder in which the day's tracks, pages and sheet lie: none of these is one for a handover."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,13 +78,22 @@ class Delivered:
 def require_places(wanted: Wanted, *, force: bool) -> None:
     """Raise where a handover or a sheet cannot go: to be asked before the day's work.
 
+    One of ours that lies there, and is not to be replaced, is no reason to leave the day undone: see deliver.
+
     Raises
     ------
     OutputError
-        As whole_folder does before anything is written.
+        As whole_folder does before anything is written; the handover was to go into a folder of the day's own results.
     """
+    if wanted.handover is not None and wanted.results is not None:
+        own = [wanted.results, *(wanted.results / name for name in (TRACKS_FOLDER, PAGES_FOLDER, SHEET_FOLDER))]
+        if is_one_of(wanted.handover, own) is not None:
+            raise OutputError(
+                f"{wanted.handover} is where the day itself lies, or where its tracks, its pages or its sheet go, so "
+                f"no handover goes there; name another folder, such as {wanted.results / HANDOVER_FOLDER}"
+            )
     for folder, kind in ((wanted.handover, FolderKind.HANDOVER), (wanted.sheet, FolderKind.SHEET)):
-        if folder is not None:
+        if folder is not None and (force or not holds(folder, kind)):
             may_be_made(folder, kind=kind, force=force, inputs=wanted.inputs)
 
 
@@ -95,7 +108,8 @@ def deliver(
     wanted : Wanted
     write : DayWriters
     force : bool
-        Replace an older handover of this day, and an older sheet.
+        Replace an older handover of this day, and an older sheet; without it they are left as they are, and that is
+        said.
     """
     done = Delivered()
     if wanted.handover is not None:
@@ -105,7 +119,9 @@ def deliver(
         except SoundplumbError as error:
             message = f"the day could not be handed over: {error}"
             done = Delivered(findings=(Finding(Code.NOT_DONE, Severity.FIX, message, wanted.handover.name),))
-    if wanted.sheet is not None:
+    if wanted.sheet is not None and _is_left(wanted.sheet, FolderKind.SHEET, force=force):
+        done = replace(done, findings=(*done.findings, _left(wanted.sheet)))
+    elif wanted.sheet is not None:
         try:
             with as_fault(wanted.sheet.name), whole_folder(wanted.sheet, kind=FolderKind.SHEET, force=force) as made:
                 outputs = [entry.conform.output for entry in day.clips if entry.conform is not None]
@@ -124,6 +140,8 @@ def _handed_over(
     cache = FeatureCache()
     clips = {entry.clip: cache.digest(entry.clip) for entry in day.clips if entry.sync is not None}
     _require_same_day(folder, set(clips.values()))
+    if _is_left(folder, FolderKind.HANDOVER, force=force):
+        return Delivered(findings=(_left(folder),))
     title = day.folder.resolve().name
     called = _names(day.clips, title, wanted.names)
 
@@ -142,6 +160,19 @@ def _handed_over(
     missing = [entry for entry in day.clips if entry.conform is None]
     tracks = tuple(folder / name for name in called.values())
     return Delivered(folder / TIMELINE, tracks, findings=tuple([_without_track(missing)] if missing else []))
+
+
+def _is_left(folder: Path, kind: FolderKind, *, force: bool) -> bool:
+    """Whether one that was made before lies in a folder, and is not to be replaced."""
+    return not force and holds(folder, kind)
+
+
+def _left(folder: Path) -> Finding:
+    message = (
+        f"{folder} was there before and has been left as it is, so it may be older than the day: type the line again "
+        "with --force to make it anew, or move it elsewhere"
+    )
+    return Finding(Code.ALREADY_THERE, Severity.LOOK, message, folder.name)
 
 
 def _names(entries: Sequence[DayClip], day: str, pattern: NamePattern) -> dict[Path, str]:

@@ -1,9 +1,13 @@
 """What a movie declares of its sound field, against what players do with that and what the track holds.
 
 Functions: movie_of (a take's movie, where it lies in one); declaration_findings (what is wrong with its words);
-what_players_do (with a field that is declared as another); said_of_picture; said_of_sound (its words, for people).
+said_rightly (the same, where a new movie is made); what_players_do (with a field that is declared as another);
+said_of_picture; said_of_sound (its words, for people).
 Sources: those of spatial.media.movies.spherical and spatial.media.movies.field_sound.
 """
+
+from collections.abc import Sequence
+from dataclasses import replace
 
 from spatial.conventions import FIRST_ORDER_CHANNELS
 from spatial.findings import Code, Finding, Severity
@@ -12,6 +16,8 @@ from spatial.media.movies.spherical import PictureWords, SoundWords, layout_in_w
 from spatial.media.takes.take import Take
 
 _CONTAINERS = ("MOV", "MP4", "MKV", "OGG")
+
+_ANEW = "put the field in anew with soundplumb headset"
 
 _HEAD_LOCKED = 0x80
 """Bit of SA3D's type: two more channels follow the field and do not turn with the head."""
@@ -48,15 +54,12 @@ def declaration_findings(movie: MovieField) -> list[Finding]:
     if words.field is not None:
         wrong = _wrong_box(words, movie.channels)
         if wrong:
-            message = (
-                f"the SA3D box of {name} says {wrong}, which players refuse or play as loudspeakers: put the field in "
-                "anew with soundplumb headset"
-            )
+            message = f"the SA3D box of {name} says {wrong}, which players refuse or play as loudspeakers: {_ANEW}"
             return [Finding(Code.SOUND_FIELD, Severity.FIX, message, name)]
         if words.opus_family not in (None, 2):
             message = (
                 f"the SA3D box of {name} says that it is a sound field, and its coder says {_family(words)}: players "
-                "differ in which they believe; put the field in anew with soundplumb headset"
+                f"differ in which they believe; {_ANEW}"
             )
             return [Finding(Code.SOUND_FIELD, Severity.LOOK, message, name)]
         return []
@@ -65,9 +68,24 @@ def declaration_findings(movie: MovieField) -> list[Finding]:
     meant = _meaning(movie, words)
     message = (
         f"nothing in {name} says that its {movie.channels} channels are a sound field: by its words they are {meant}, "
-        "and players play them so, without turning them with the head; put the field in anew with soundplumb headset"
+        f"and players play them so, without turning them with the head; {_ANEW}"
     )
     return [Finding(Code.SOUND_FIELD, Severity.LOOK, message, name)]
+
+
+def said_rightly(take: Take, findings: Sequence[Finding]) -> list[Finding]:
+    """Findings of a take whose field is put into a new movie, which says it rightly.
+
+    What its old movie says wrongly is no more than good to know then: nothing of it is in the new one.
+    """
+    movie = movie_of(take)
+    wrong = [] if movie is None else declaration_findings(movie)
+    return [
+        replace(said, severity=Severity.NOTE, message=said.message.replace(_ANEW, "the new movie says it right"))
+        if said in wrong
+        else said
+        for said in findings
+    ]
 
 
 def _wrong_box(words: SoundWords, channels: int) -> str:

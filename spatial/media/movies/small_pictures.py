@@ -200,6 +200,11 @@ def _rounded(cells: FloatArray) -> FloatArray:
 # --- layouts ---
 
 
+_NARROWEST_EYE = 0.75
+"""Width over height of the narrowest half that is taken for an eye's picture: whole eyes are square or wider, in frames
+of 16:9 they are squeezed to 0.89; a square picture whose halves are alike is one eye with something symmetrical."""
+
+
 def guess_layout(clip: Clip) -> str:
     """How a movie's picture is laid out, as far as its shape and a few pictures tell.
 
@@ -219,7 +224,7 @@ def guess_layout(clip: Clip) -> str:
     even_width, even_height = clip.width_px % 2 == 0, clip.height_px % 2 == 0
     packing, eye_shape, eye = "", shape, mean
     if max(beside, above) >= _EYES_ALIKE:
-        if beside >= above and even_width and shape > 0.9:
+        if beside >= above and even_width and shape / 2 > _NARROWEST_EYE:
             packing, eye_shape, eye = "-sbs", shape / 2, mean[:, : mean.shape[1] // 2]
         elif above > beside and even_height:
             packing, eye_shape, eye = "-tb", shape * 2, mean[: mean.shape[0] // 2]

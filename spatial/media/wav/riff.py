@@ -182,7 +182,11 @@ def find_sound(
     if data.size in (0, NO_SIZE):
         # A recorder writes the size when it stops; what it wrote at the start is 0 or the largest number.
         if there < _LEAST_S * per_s or (data.size == 0 and _chunks_follow(file, data.start, end)):
-            raise MediaFileError(f"{name} holds no sound: its header gives no length, and none follows")
+            says = "says that it has no samples" if data.size == 0 else "gives no length"
+            raise MediaFileError(
+                f"{name} holds no sound: its header {says}, and none follow; nothing was recorded, or the recording "
+                "was never finished"
+            )
         lost = (
             f"was never finished, as when power is lost: its header gives no length; the {there / per_s:.2f} s of "
             "sound that follow are used"

@@ -90,8 +90,11 @@ function mountSentence(found) {
 // The marks as the CSV that orient, verify and conform read.
 const csvName = (who) => who.replace(/[\p{C}\p{Z}]+/gu, " ").trim() || "unnamed";
 
+// A name that a spreadsheet would take for a formula has an apostrophe before it, which is taken off where it is read.
+const csvText = (name) => (/^'*[=+\-@\uff1d\uff0b\uff0d\uff20]/.test(name) ? `'${name}` : name);
+
 function csvLine(entry) {
-  const name = csvName(entry.who), cell = /[",;]/.test(name) ? `"${name.replace(/"/g, '""')}"` : name;
+  const name = csvText(csvName(entry.who)), cell = /[",;]/.test(name) ? `"${name.replace(/"/g, '""')}"` : name;
   const number = (value, digits) => value.toFixed(digits).replace(/\.?0+$/, "").replace(/^-0$/, "0");
   return [
     cell, number(entry.start_s, 3), number(entry.end_s, 3), number(entry.azimuth_deg, 2),
