@@ -31,6 +31,7 @@ from spatial.jobs.orient.orient_findings import (
     layout_message,
     listed,
     mirrored_message,
+    not_mirrored_message,
     sides_message,
     turned_message,
 )
@@ -219,6 +220,8 @@ def with_scratch(
         f"{SDS_OF_95 * np.degrees(sd):.0f}°), tells the rest: were its two channels swapped, that would be wrong, and "
         f"{_more_marks(oriented.marks)} would show it"
     )
+    if mount.mirror_or_turned:
+        message = not_mirrored_message(mount, sd)
     return replace(again, findings=(*again.findings, Finding(Code.FACING, Severity.NOTE, message)))
 
 

@@ -380,6 +380,17 @@ def _mirror_or_turned(mount: MountEstimate, prior: MountPrior, things: str) -> s
     )
 
 
+def not_mirrored_message(mount: MountEstimate, sd_rad: float) -> str:
+    """That the camera's stereo sound alone tells a mount from a mirror image, and the mark that would do so too."""
+    where = _CLAPS[most_informative_direction(mount, _CLAP_DIRECTIONS)]
+    return (
+        "these marks lie nearly in one plane, where a mirrored field, turned otherwise, fits as well; that it is not "
+        f"mirrored is known by the camera's stereo sound, which knows left from right (±"
+        f"{SDS_OF_95 * np.degrees(sd_rad):.0f}°): were its two channels swapped, that would be wrong, and one mark of "
+        f"somebody {where} would show it"
+    )
+
+
 def _mark_findings(mount: MountEstimate, used: Sequence[MeasuredMark], things: str) -> list[Finding]:
     """Marks that do not belong, one by one; or that all of them scatter."""
     findings = []
