@@ -309,6 +309,24 @@ def test_bad_input_ends_in_one_sentence(shoot: Shoot, good: tuple[Path, FilmResu
         prove_film(track, shoot.folder)
 
 
+def test_a_film_that_breaks_off_is_said_to(good: tuple[Path, FilmResult], shoot: Shoot, tmp_path: Path) -> None:
+    """Matroska says at its start how long it lasts, and can be read as far as it goes (RFC 9559, Duration)."""
+    film, _ = good
+    whole = tmp_path / "whole.mkv"
+    with av.open(str(film)) as source, av.open(str(whole), "w") as out:
+        streams = {stream.index: out.add_stream_from_template(stream) for stream in source.streams}
+        for packet in source.demux():
+            if packet.dts is not None:
+                packet.stream = streams[packet.stream.index]
+                out.mux(packet)
+    assert Code.TRUNCATED not in {finding.code for finding in prove_film(whole, shoot.folder).findings}
+    data = whole.read_bytes()
+    (tmp_path / "cut.mkv").write_bytes(data[: len(data) * 6 // 10])
+    said = [one for one in prove_film(tmp_path / "cut.mkv", shoot.folder).findings if one.code is Code.TRUNCATED]
+    assert [one.severity for one in said] == [Severity.FIX]
+    assert "breaks off after" in said[0].message
+
+
 def test_json_and_page_say_the_same(good: tuple[Path, FilmResult], tmp_path: Path) -> None:
     film, result = good
     told = film_json(result)

@@ -38,6 +38,7 @@ from spatial.jobs.verify import Tolerance, check_marks, off_in_words
 from spatial.media.buffers import Spool, TakeSamples, resampled
 from spatial.media.cache import FeatureCache
 from spatial.media.movies.clip import Clip, open_clip, scratch_blocks, stretch_of_clip
+from spatial.media.movies.container import declared_length_s
 from spatial.media.movies.small_pictures import SmallPictures, read_small_pictures
 from spatial.media.movies.spherical import read_words
 from spatial.media.shoot_file import Shoot
@@ -218,7 +219,7 @@ def prove_film(
             kept.append(clip)
         if not kept:
             raise MediaFileError(f"none of the clips in {folder} can be read: {findings[-1].message}")
-        findings += [*_rate_findings(film, shown, kept)]
+        findings += [*_whole_findings(film, shown, sound), *_rate_findings(film, shown, kept)]
         found = find_shots(reel, reels, progress=lambda part: progress("finding the shots", part))
         findings += _folder_findings(found, folder, film)
         work = _Work(film, shown, kept, tracks, sound, request, shoot)
@@ -235,6 +236,10 @@ def prove_film(
 
 
 # --- pictures ---
+
+_BREAKS_OFF_S = 0.5
+"""A header that promises this much more than picture and sound hold is that of a longer film, seconds: the last picture
+and the last packet of a coder last a tenth of it."""
 
 
 def _open_clips(paths: Sequence[Path], film: Clip) -> tuple[list[Clip], list[Finding]]:
@@ -277,6 +282,22 @@ def _clip_layout(clip: Clip, request: FilmRequest, shoot: Shoot) -> str | None:
         return request.rig.picture
     rig = shoot.rig_of(clip.path.name)
     return None if rig is None else rig.picture
+
+
+def _whole_findings(film: Clip, shown: SmallPictures, sound: "_FilmSound") -> list[Finding]:
+    """That the film breaks off: it ends, picture and sound, before its header says."""
+    declared_s = declared_length_s(film.path)
+    if declared_s is None or not shown.frames or (sound.path != film.path and film.scratch is not None):
+        return []
+    heard_s = 0.0 if sound.samples is None or sound.path != film.path else sound.samples.length / DELIVERY_RATE_HZ
+    ends_s = max(float(shown.times_s[-1]), heard_s)
+    if declared_s - ends_s < _BREAKS_OFF_S:
+        return []
+    message = (
+        f"{film.path.name} says that it lasts {declared_s:.1f} s, and breaks off after {ends_s:.1f} s: only what is "
+        "there has been proved; copy it or export it again"
+    )
+    return [Finding(Code.TRUNCATED, Severity.FIX, message, film.path.name)]
 
 
 def _rate_findings(film: Clip, shown: SmallPictures, clips: Sequence[Clip]) -> list[Finding]:

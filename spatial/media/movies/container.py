@@ -1,7 +1,7 @@
 """Open a movie or sound file, and find the streams and clocks in it.
 
 Functions: opened (with errors as sentences); picture_stream, sound_stream, sound_streams, only_sound;
-leave_unread (all but some streams).
+leave_unread (all but some streams); declared_length_s (what a header says).
 """
 
 from collections.abc import Iterator, Sequence
@@ -114,6 +114,18 @@ class _WithoutLayouts:
                 name = _OF_NO_MEANING[first - place : stop - place]
                 data = data[: first - start] + name + data[stop - start :]
         return data
+
+
+def declared_length_s(path: Path) -> float | None:
+    """How long a movie says that it is, seconds; None where it does not say.
+
+    Raises
+    ------
+    MediaFileError
+        As opened.
+    """
+    with opened(path) as container:
+        return None if container.duration is None else float(container.duration / av.time_base)
 
 
 def picture_stream(container: Any) -> Any | None:
