@@ -27,7 +27,11 @@ from cli.shoot import told_of
 @click.command(short_help="Write the finished track and prove it.")
 @clip_and_takes
 @click.option(
-    "-o", "--output", type=output_path(), required=True, help="WAV file to write. A .json beside it says what was done."
+    "-o",
+    "--output",
+    type=output_path("TRACK"),
+    required=True,
+    help="WAV file to write. A .json beside it says what was done.",
 )
 @click.option(
     "--marks",

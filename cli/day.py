@@ -28,6 +28,15 @@ if TYPE_CHECKING:
 
 @click.command(short_help="All of it, for a whole shoot day.")
 @click.argument("folder", type=work_folder())
+@click.option(
+    "-o",
+    "--output",
+    "output",
+    type=work_folder(),
+    metavar="FOLDER",
+    help="Where the results go: tracks/, pages/, handover/ and sheet/ in it. Without it they go into the day's own "
+    "folder, which must be one that can be written.",
+)
 @rig_options(band=True)
 @prior_options
 @repair_option
@@ -64,6 +73,7 @@ if TYPE_CHECKING:
 @json_option
 def day(
     folder: Path,
+    output: Path | None,
     rig: RigChoice,
     prior: PriorChoice,
     repair: bool,
@@ -85,7 +95,7 @@ def day(
     is new or has changed is done.
     """
     if check_originals:
-        _check_originals(folder, as_json=as_json)
+        _check_originals(folder, output, as_json=as_json)
         return
     if pages and rig.picture is None and not (folder / "shoot.toml").exists():
         raise click.UsageError("--pages draws on the picture: add --picture LAYOUT to say how it is laid out")
@@ -95,7 +105,15 @@ def day(
         from spatial.jobs.handover.hand_over import Delivered, deliver, require_places
         from spatial.report import day_report, handover_report, json_output
 
-        wanted = delivery.told(folder, run.inputs)
+        results = output or folder
+        if output is not None:
+            from spatial.jobs.day.day_files import files_of_day
+            from spatial.jobs.day.day_tracks import make_folder
+
+            files_of_day(folder)
+            # What is asked below wants to know whether folders can be made in it.
+            make_folder(output)
+        wanted = delivery.told(results, run.inputs)
         require_places(wanted, force=force)
         told_format = read_as(channel_format)
         told = rig.told(told_format)
@@ -109,10 +127,12 @@ def day(
 
         if pages:
             from spatial.jobs.day.day_pages import make_pages, require_place
+            from spatial.jobs.day.day_tracks import require_written
             from spatial.report.review_page import PAGE_WRITER
 
             # Before the day's work, not after it.
-            require_place(folder)
+            require_place(results)
+            require_written(results)
         result = run_day(
             folder,
             rig_for=rig_for,
@@ -122,6 +142,7 @@ def day(
             shoot=shoot,
             force=force,
             again=again,
+            results=output,
             progress=run.progress,
             log=run.log,
         )
@@ -153,15 +174,16 @@ def day(
             lambda: handover_report.delivered_lines(day_report.day_lines(result), done),
             lambda: json_output.dumps(handover_report.with_delivered(day_report.day_json(result), done)),
             [*day_report.all_findings(result), *done.findings],
+            decided=result.decided,
         )
 
 
-def _check_originals(folder: Path, *, as_json: bool) -> None:
+def _check_originals(folder: Path, output: Path | None, *, as_json: bool) -> None:
     with Run(as_json=as_json) as run:
         from spatial.jobs.handover.originals import check_originals
         from spatial.report import handover_report, json_output
 
-        result = check_originals(folder, progress=run.progress)
+        result = check_originals(folder, output, progress=run.progress)
         run.finish(
             lambda: handover_report.originals_lines(result),
             lambda: json_output.dumps(handover_report.originals_json(result)),

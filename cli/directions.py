@@ -13,9 +13,13 @@ from cli.shoot import told_of
 @click.command(short_help="Where sound came from over time.")
 @click.argument("take", type=input_file())
 @click.option("--clip", type=input_file(), help="Give times in the time of this clip, not of the take.")
-@click.option("--csv", "csv_path", type=output_path(), help="Write the rows to this file.")
-@click.option("--plot", "plot_path", type=output_path(), help="Draw azimuth and elevation over time (PNG, SVG, PDF).")
-@click.option("--map", "map_path", type=output_path(), help="Draw a map of where sound came from (PNG, SVG, PDF).")
+@click.option("--csv", "csv_path", type=output_path("TABLE"), help="Write the rows to this file.")
+@click.option(
+    "--plot", "plot_path", type=output_path("PLOT"), help="Draw azimuth and elevation over time (PNG, SVG, PDF)."
+)
+@click.option(
+    "--map", "map_path", type=output_path("PLOT"), help="Draw a map of where sound came from (PNG, SVG, PDF)."
+)
 @click.option(
     "--step-s", type=Number(min=0.05, max=0.5), default=0.1, show_default=True, help="Seconds from row to row."
 )

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, read_as, track_format_option
-from cli.running import Numbers, Run, input_file, json_option, output_path, work_folder, wrote
+from cli.running import Layout, Numbers, Run, input_file, json_option, output_path, work_folder, wrote
 from cli.shared import RigChoice, ToleranceChoice, force_option, rig_options, tolerance_options
 from cli.shoot import typed_options
 
@@ -16,6 +16,7 @@ from cli.shoot import typed_options
 @click.option("--sound", type=input_file(), help="The film's sound field, where it is a file of its own.")
 @click.option(
     "--film-picture",
+    type=Layout(),
     metavar="LAYOUT",
     help="How the film's picture is laid out; by default what it says itself, or what its pictures tell. --picture is "
     "that of the clips.",
@@ -26,7 +27,7 @@ from cli.shoot import typed_options
     help="How the field is meant to be turned against the tracks, in degrees, as where the picture was turned in the "
     "edit. Left, up and right side down are positive.",
 )
-@click.option("--page", type=output_path(), help="Also write a page to look at, as film.html.")
+@click.option("--page", type=output_path("PAGE"), help="Also write a page to look at, as film.html.")
 @force_option("Replace an earlier page.")
 @rig_options(band=True)
 @tolerance_options

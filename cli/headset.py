@@ -5,8 +5,9 @@ from pathlib import Path
 import click
 
 from cli.formats import FormatChoice, read_as, track_format_option
-from cli.running import Run, input_file, json_option, output_path
+from cli.running import Layout, Run, input_file, json_option, output_path
 from cli.shared import force_option
+from cli.shoot import picture_of
 
 
 @click.command(short_help="A movie for headset players, and its proof.")
@@ -22,9 +23,11 @@ from cli.shared import force_option
 )
 @click.option(
     "--picture",
+    type=Layout(),
     metavar="LAYOUT",
     help="How the picture is laid out, for the player: equirect180 or equirect360, for both eyes with -sbs (left eye "
-    "beside right) or -tb (left above right). By default what the film says itself.",
+    "beside right) or -tb (left above right). By default what shoot.toml beside the film "
+    "says of it, or the film itself.",
 )
 @click.option(
     "--sound",
@@ -66,8 +69,11 @@ def headset(
     """
     with Run(as_json=as_json) as run:
         from spatial.jobs.headset import make_headset_movie
+        from spatial.media.movies.remux import form_of
         from spatial.report import headset_report, json_output
 
+        if not form_of(output, coding=sound, kbps=bit_rate_kbps).sound_alone:
+            picture = picture_of(film, picture)
         result = make_headset_movie(
             *(film, track, output),
             sound=sound,

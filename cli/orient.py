@@ -38,7 +38,7 @@ from cli.streams import say
 @paired_option
 @click.option(
     "--save-microphone",
-    type=output_path(),
+    type=output_path("MICROPHONE"),
     help="Learn from the marks what this microphone does to directions, and write it to this file (.toml) if it helps.",
 )
 @force_option("Replace an earlier microphone file.")

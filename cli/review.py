@@ -26,7 +26,13 @@ from cli.shoot import told_of
 
 @click.command(short_help="A page to look at and to listen to.")
 @clip_and_takes
-@click.option("-o", "--output", type=output_path(), required=True, help="Folder to write: a page, a movie, sounds.")
+@click.option(
+    "-o",
+    "--output",
+    type=output_path("PAGE", folder=True),
+    required=True,
+    help="Folder to write: a page, a movie, sounds.",
+)
 @click.option("--marks", type=input_file(), help="CSV file of who is seen where and when.")
 @mount_option
 @rig_options(moves=True, level=True, band=True)

@@ -99,7 +99,15 @@ class InputPath(NamedPath):
 
 
 class OutputPath(NamedPath):
-    """A file or folder to write: by `spatial.media.output` or `folders` alone, which know whose it is."""
+    """A file or folder to write: by `spatial.media.output` or `folders` alone, which know whose it is.
+
+    `kind` names what is written there, a member of spatial.media.ownership.Kind, or of output_folder.FolderKind for a
+    `folder`: where it is known at once, the place is asked for it before anything else is loaded or read.
+    """
+
+    def __init__(self, kind: str | None = None, *, folder: bool = False) -> None:
+        super().__init__(path_type=Path)
+        self.kind, self.folder = kind, folder
 
 
 class WorkFolder(NamedPath):
@@ -111,9 +119,9 @@ def input_file() -> InputPath:
     return InputPath(path_type=Path)
 
 
-def output_path() -> OutputPath:
-    """The type of a file or folder to write."""
-    return OutputPath(path_type=Path)
+def output_path(kind: str | None = None, *, folder: bool = False) -> OutputPath:
+    """The type of a file or folder to write, and the name of its kind: see OutputPath."""
+    return OutputPath(kind, folder=folder)
 
 
 def work_folder() -> WorkFolder:
@@ -124,6 +132,23 @@ def work_folder() -> WorkFolder:
 def json_option(command: Command) -> Command:
     """Add --json."""
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON object and nothing else.")(command)
+
+
+class Layout(click.ParamType[str]):
+    """The name of a picture layout: a misspelt one is refused before anything is listened to."""
+
+    name = "layout"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Read the name."""
+        from spatial.errors import InputError
+        from spatial.picture import check_layout
+
+        try:
+            check_layout(str(value))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+        return str(value)
 
 
 def mic_offset_option(command: Command) -> Command:
@@ -171,8 +196,27 @@ class Run:
         for number, output in enumerate(outputs):
             if is_one_of(output, outputs[:number]):
                 raise click.UsageError(f"{output} is named for two results: give each a name of its own")
+        self._refuse_what_is_there()
         self._stopping.__enter__()
         return self
+
+    def _refuse_what_is_there(self) -> None:
+        """Refuse a result that exists already, where no --force is given: at the door, in a fraction of a second."""
+        context = click.get_current_context(silent=True)
+        if context is None or context.params.get("force"):
+            return
+        from spatial.errors import SoundplumbError
+
+        try:
+            for param in context.command.params:
+                place = context.params.get(param.name or "")
+                if isinstance(param.type, OutputPath) and param.type.kind is not None and place is not None:
+                    _require_free(place, param.type.kind, self.inputs, folder=param.type.folder)
+        except SoundplumbError as error:
+            self._fail(str(error))
+        except OSError:
+            # A name that no disk takes, or a folder that cannot be looked into: the job says it in its own words.
+            return
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -220,13 +264,24 @@ class Run:
             say(printable(line))
 
     def finish(
-        self, lines: Callable[[], Iterable[str]], json_text: Callable[[], str], findings: Iterable[Finding]
+        self,
+        lines: Callable[[], Iterable[str]],
+        json_text: Callable[[], str],
+        findings: Iterable[Finding],
+        *,
+        decided: bool = True,
     ) -> None:
-        """Print the result, as words or as JSON, and leave with 4 where a finding must be mended."""
+        """Print the result, as words or as JSON, and leave with 4 where a finding must be mended.
+
+        `decided`: what was asked could be told. Where it could not, the result says why, and the command leaves with 3,
+        as those do that stop at the same want with a message.
+        """
         from spatial.findings import is_bad
 
         self._clear()
         self._print([json_text()] if self._as_json else [printable(line) for line in lines()])
+        if not decided:
+            sys.exit(COULD_NOT)
         if is_bad(findings):
             sys.exit(BAD)
 
@@ -258,6 +313,23 @@ def _draw(text: str) -> None:
         sys.stderr.flush()
     except (OSError, ValueError):
         silence(sys.stderr)
+
+
+def _require_free(place: Path, kind: str, inputs: list[Path], *, folder: bool) -> None:
+    """Raise OutputError where a file, or a folder that holds something, is in a result's place.
+
+    Names that cannot be used at all are left to the job, which knows what they should be.
+    """
+    if folder:
+        from spatial.media.output_folder import FolderKind, may_be_made
+
+        if place.is_dir():
+            may_be_made(place, kind=FolderKind[kind], inputs=inputs)
+        return
+    from spatial.media.ownership import Kind, may_be_written
+
+    if place.is_file():
+        may_be_written(place, Kind[kind], force=False, inputs=inputs)
 
 
 def _paths(kind: type[click.Path]) -> list[Path]:

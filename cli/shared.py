@@ -17,7 +17,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cli.running import Command, Number, Numbers, input_file, mic_offset_option, mic_offset_sd_option, output_path
+from cli.running import (
+    Command,
+    Layout,
+    Number,
+    Numbers,
+    input_file,
+    mic_offset_option,
+    mic_offset_sd_option,
+    output_path,
+)
 
 if TYPE_CHECKING:
     from spatial.field import ReadAs
@@ -48,19 +57,13 @@ class RigChoice:
     band_hz: tuple[float, ...] = (300.0, 5000.0)
 
     def told(self, channel_format: ReadAs | None = None) -> Rig:
-        """The rig, with its camera's moves read from their file, and what a microphone file leaves open.
-
-        A misspelt layout is refused here, before anything is listened to.
-        """
+        """The rig, with its camera's moves read from their file, and what a microphone file leaves open."""
         from spatial.direction.microphone_error import ORDINARY
         from spatial.field import Calibrated
         from spatial.jobs.rig import Rig
         from spatial.media.tables import read_moves
-        from spatial.picture import check_layout
         from spatial.rotation import YawPitchRoll, matrix_from_ypr
 
-        if self.picture is not None:
-            check_layout(self.picture)
         microphone = ORDINARY
         if isinstance(channel_format, Calibrated):
             from spatial.jobs.orient.learn_microphone import still_unknown
@@ -224,7 +227,7 @@ def repair_option(command: Command) -> Command:
 
 def rig_options(*, moves: bool = False, level: bool = False, band: bool = False) -> Decorator:
     """Add --picture, --mic-offset, --mic-offset-sd and, where wanted, --moves, --level and --band-hz, as `rig`."""
-    picture = click.option("--picture", metavar="LAYOUT", help=_LAYOUTS_HELP)
+    picture = click.option("--picture", type=Layout(), metavar="LAYOUT", help=_LAYOUTS_HELP)
     wanted = [
         picture,
         mic_offset_option,
@@ -335,7 +338,8 @@ _DELIVERY = [
         type=output_path(),
         metavar="[FOLDER]",
         help="Also make a folder for the editor: a timeline (day.otio) with pictures, tracks and raw takes, the tracks "
-        "by names of their own, day.csv and day.html. Without a name it is handover/ in the day's folder.",
+        "by names of their own, day.csv and day.html. Without a name it is handover/ beside tracks/; a name is a "
+        "path from the folder you are in.",
     ),
     click.option(
         "--names",

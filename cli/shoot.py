@@ -1,7 +1,8 @@
 """What the shoot file of a folder says of the clip or take that a command was given.
 
 What is typed goes before the file, option by option; what is taken from the file is said on standard error.
-Functions: told_of (what holds for a command's files); readings_of (takes, each read in its own way); typed_options.
+Functions: told_of (what holds for a command's files); readings_of (takes, each read in its own way);
+picture_of (a picture's layout); typed_options.
 """
 
 from __future__ import annotations
@@ -100,6 +101,24 @@ def told_of(
     if clip is not None:
         _say_against(clip, names, shoot)
     return Told(told_rig, told_prior, reading, pairing)
+
+
+def picture_of(clip: Path, typed: str | None) -> str | None:
+    """How a clip's picture is laid out: what was typed, else what the shoot file says of its rig.
+
+    Raises
+    ------
+    ShootFileError
+        The shoot file beside it cannot be used.
+    """
+    from spatial.jobs.day.shoot_words import shoot_beside
+
+    shoot = None if typed else shoot_beside(clip)
+    rig = shoot.rig_of(clip.name) if shoot else None
+    if rig is None or rig.picture is None:
+        return typed
+    _say(clip, (), rig, [f"picture {rig.picture}"])
+    return rig.picture
 
 
 def readings_of(takes: Sequence[Path], channel_format: FormatChoice) -> list[tuple[ReadAs, list[Path]]]:

@@ -16,7 +16,7 @@ from cli.shoot import told_of
     "--plot",
     "plot_path",
     metavar="FILE",
-    type=output_path(),
+    type=output_path("PLOT"),
     help="Draw what the answer rests on (PNG, SVG, PDF): each window of the clip against the line of the two clocks, "
     "the peak of the match, and what the take covers.",
 )
@@ -76,4 +76,5 @@ def sync(
             lambda: [*text.sync_lines(result), *wrote(plot_path)],
             lambda: json_output.dumps(json_output.sync_json(result)),
             result.findings,
+            decided=result.estimate.matched,
         )

@@ -22,7 +22,11 @@ from cli.shoot import told_of
 @click.argument("clip", type=input_file())
 @click.argument("track", type=input_file())
 @click.option("--marks", type=input_file(), required=True, help="CSV file of who is seen where and when.")
-@click.option("--stills", type=output_path(), help="Write a picture of each mark to this folder (needs --picture).")
+@click.option(
+    "--stills",
+    type=output_path("STILLS", folder=True),
+    help="Write a picture of each mark to this folder (needs --picture).",
+)
 @force_option("Replace earlier stills.")
 @rig_options(moves=True, level=True, band=True)
 @tolerance_options
@@ -82,4 +86,5 @@ def verify(
             lambda: [*text.verify_lines(result), *wrote(stills)],
             lambda: json_output.dumps(json_output.verify_json(result)),
             result.findings,
+            decided=result.placed,
         )

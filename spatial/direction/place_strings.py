@@ -123,7 +123,7 @@ _PACE_LASTS = 4 * _PACE_STEPS
 """Steps after the place at which a pace was measured for which it still holds: twice as long as measuring took. Carried
 on over a rest of seconds it would bring anybody anywhere, and give one number to two people."""
 
-_SAME_PLACE_RAD = np.radians(18.0)
+SAME_PLACE_RAD = np.radians(18.0)
 """Two strings whose ends, or middles, are closer than this are one place. A larger angle joins two performers, a
 smaller one gives one performer two numbers."""
 
@@ -246,7 +246,7 @@ def merge_strings(strings: list[PlaceString]) -> list[PlaceString]:
     steps_of: list[set[int]] = []
     middles: list[FloatArray] = []
     for string in sorted(strings, key=lambda string: -len(string.steps)):
-        number, least = -1, _SAME_PLACE_RAD
+        number, least = -1, SAME_PLACE_RAD
         own_middle = _middle(string.vectors)
         for rival, (other, steps) in enumerate(zip(kept, steps_of, strict=True)):
             apart = _least_step_between(other, string, middles[rival], own_middle)

@@ -24,13 +24,14 @@ from spatial.direction.intensity import FrameDirections
 from spatial.direction.place_strings import (
     BINS_A_STEP,
     NARROW,
+    SAME_PLACE_RAD,
     PlaceString,
     StepCells,
     leading_strings,
     merge_strings,
     string_places,
 )
-from spatial.field import azimuth_elevation
+from spatial.field import angle_between, azimuth_elevation
 
 # Chosen on 26 simulated scenes (seeds 7000 to 7025) that no committed result uses.
 _REST = 0.04
@@ -39,6 +40,12 @@ higher one cuts off soft ends."""
 
 _PAUSE_S = 0.3
 """Rests up to this long are bridged, seconds: the gaps within speech."""
+
+_PACE_S = 1.0
+"""Seconds of sound before and after a rest by which a walker's pace is measured: longer, and who turned round leapt."""
+
+_PACE_LEAST = 6
+"""Least number of steps that tell a pace: the path of half a second of sound bends with its reflections."""
 
 _STIFFNESS = (1.0, 10.0, 1e2, 1e3, 1e4, 1e6)
 """Weights of the second differences that are tried for each track, from one that follows every step to one that stands
@@ -106,9 +113,52 @@ def find_tracks(cells: StepCells, step_s: float) -> tuple[Track, ...]:
     """
     strings = leading_strings(cells, merge_strings(string_places(cells, step_s)), step_s)
     above_db = _above_floor(cells.level_db, step_s)
-    tracks = [track for track in (_followed(cells, string, step_s, above_db) for string in strings) if track]
+    followed = [(string, _followed(cells, string, step_s, above_db)) for string in strings]
+    parts = [part for string, track in followed if track for part in _stays(string, track, step_s)]
+    if len(parts) > sum(track is not None for _, track in followed):
+        # The parts may belong to other strings of their places, and each gets a path of its own.
+        strings = leading_strings(cells, merge_strings(parts), step_s)
+        followed = [(string, _followed(cells, string, step_s, above_db)) for string in strings]
+    tracks = [track for _, track in followed if track]
     tracks.sort(key=lambda track: int(np.argmax(track.active)))
     return tuple(replace(track, source=number) for number, track in enumerate(tracks, 1))
+
+
+def _stays(string: PlaceString, track: Track, step_s: float) -> list[PlaceString]:
+    """A string cut at each rest after which sound comes from where its source can hardly have gone.
+
+    A room's tail leads from one performer to the next when they take turns, and a string follows it. Where somebody
+    surely sounds, before and after, tells the two apart; who walked on at their pace is still the same.
+    """
+    steps = np.flatnonzero(track.active)
+    rests = np.flatnonzero(np.diff(steps) * step_s > _PAUSE_S) + 1
+    # A second of steady sound on either side, no more: a pace does not last longer.
+    reach = round(_PACE_S / step_s)
+    cuts = [rest for rest in rests if _leapt(track, steps[max(0, rest - reach) : rest], steps[rest : rest + reach])]
+    if not cuts:
+        return [string]
+    parts = []
+    for sounding in np.split(steps, cuts):
+        part = PlaceString([], [])
+        for step, vector in zip(string.steps, string.vectors, strict=True):
+            if sounding[0] <= step <= sounding[-1]:
+                part.add(step, vector)
+        if part.steps:
+            parts.append(part)
+    return parts
+
+
+def _leapt(track: Track, before: npt.NDArray[np.int_], after: npt.NDArray[np.int_]) -> bool:
+    """Whether a track goes further in the rest between some steps than its pace on either side explains."""
+    leaves, arrives = track.vectors[before[-1]], track.vectors[after[0]]
+    rest = int(after[0] - before[-1])
+    reached = [(leaves, arrives)]
+    for steps, place, sign, other in ((before, leaves, 1.0, arrives), (after, arrives, -1.0, leaves)):
+        if steps.size >= _PACE_LEAST:
+            pace = (track.vectors[steps[-1]] - track.vectors[steps[0]]) / (steps[-1] - steps[0])
+            ahead = place + sign * rest * pace
+            reached.append((ahead / np.linalg.norm(ahead), other))
+    return bool(min(float(angle_between(one, other)) for one, other in reached) > SAME_PLACE_RAD)
 
 
 def rows_by_source(frames: FrameDirections, steps: npt.NDArray[np.int_], tracks: Sequence[Track]) -> FrameDirections:

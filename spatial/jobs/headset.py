@@ -22,6 +22,7 @@ from spatial.dsp.loudness import LoudnessMeter
 from spatial.errors import InputError, MediaFileError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
+from spatial.jobs.film_doubts import OwnSound, own_sound, picture_findings, track_findings
 from spatial.jobs.inspect.channel_reading import settle
 from spatial.jobs.inspect.movie_words import said_rightly
 from spatial.jobs.progress import Progress, silent
@@ -88,6 +89,8 @@ class HeadsetResult:
     """Of W alone, over all of it; None where it is silent."""
     headphones: bool = False
     """Whether the second track is the field as headphones play it."""
+    own_sound: OwnSound | None = None
+    """What the film's own sound says of the track."""
 
     @property
     def offset_s(self) -> float | None:
@@ -147,6 +150,8 @@ def make_headset_movie(
         raise InputError("--keep-sound and --headphones both make the second track: give one of the two")
     layout, findings = (None, []) if form.sound_alone else _layout(film, said.picture, picture)
     track = _open_track(track_path, channel_format)
+    own = own_sound(film, track, progress)
+    findings += [*picture_findings(film, layout), *own.findings, *track_findings(film, track, own)]
     findings += [
         *said_rightly(track, track.findings),
         *_length_findings(film, track),
@@ -185,6 +190,7 @@ def make_headset_movie(
         (),
         meter.integrated_lufs,
         headphones,
+        own,
     )
     return replace(result, findings=tuple(dict.fromkeys([*findings, *_proof_findings(result)])))
 
@@ -235,7 +241,7 @@ def _layout(film: Clip, said: PictureWords, told: str | None) -> tuple[str | Non
                 "in the edit first, or leave --picture out"
             )
         if said.anything and said.layout != told:
-            message = f"{name} itself says {_in_words(said)}, and --picture says {layout_in_words(told)}: the movie "
+            message = f"{name} itself says {_in_words(said)}, and you say {layout_in_words(told)}: the movie "
             message += "says the latter; look at it in a headset"
             return told, [Finding(Code.PICTURE_LAYOUT, Severity.LOOK, message, name)]
         return told, []

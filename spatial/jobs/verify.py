@@ -99,6 +99,11 @@ class VerifyResult:
     sight: OffsetSight | None = None
     """What the marks could show of a wrong place of the microphone; None where none of them is heard in place."""
 
+    @property
+    def placed(self) -> bool:
+        """Whether the track's place against the clip's own sound is known; also where the clip has none to ask."""
+        return self.step is None or self.step.applied_law is not None
+
 
 def verify_track(
     clip_path: Path,
@@ -293,7 +298,7 @@ def check_marks(
             Finding(
                 Code.MARK_OFF,
                 Severity.FIX if check.verdict is Verdict.OFF else Severity.LOOK,
-                f"{mark.mark.who} is heard {off_in_words(check)} of where they are seen "
+                f"{mark.mark.who} is heard {off_in_words(check)} where they are seen "
                 f"(±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°{_by_whom(check)}): orient again, or check the mark",
                 mark.mark.who,
                 mark.mark.start_s,
@@ -384,14 +389,14 @@ def _all_are(heard: Sequence[MeasuredMark], tolerance: Tolerance, verdicts: Sequ
 
 
 def off_in_words(check: MarkCheck) -> str:
-    """How far off a mark is, as a person says it: "12° to the left and 3° above"."""
+    """How far off a mark is, before "where they are seen": "12° to the left of and 3° above"."""
     if not check.sides_tell:
-        return f"{np.degrees(check.error_rad):.0f}° to one side"
+        return f"{np.degrees(check.error_rad):.0f}° to one side of"
     left, up = np.degrees(check.azimuth_rad), np.degrees(check.up_rad)
-    side = f"{abs(left):.0f}° to the {'left' if left > 0 else 'right'}"
+    side = f"{abs(left):.0f}° to the {'left' if left > 0 else 'right'} of"
     height = f"{abs(up):.0f}° {'above' if up > 0 else 'below'}"
     parts = [text for text, size in ((side, left), (height, up)) if abs(size) >= 0.5]
-    return " and ".join(parts) if parts else "within 0.5°"
+    return " and ".join(parts) if parts else "within 0.5° of"
 
 
 def _length_findings(clip: Clip, track: Take) -> list[Finding]:

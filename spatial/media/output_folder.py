@@ -1,6 +1,7 @@
 """A folder of results: whole or not at all, in place of an older one only when told to, and never over others' files.
 
-Functions: whole_folder; may_be_made (refuses a folder before any work); is_whole (whether it is ours, with its page).
+Functions: whole_folder; may_be_made (refuses a folder before any work); is_whole (whether it is ours, with its page);
+holds (whether it is ours, of a kind).
 """
 
 import os
@@ -128,6 +129,12 @@ def may_be_made(
 def is_whole(folder: Path) -> bool:
     """Whether a folder is one that we wrote, down to its page."""
     return _listed(folder) and (folder / INDEX).is_file()
+
+
+def holds(folder: Path, kind: FolderKind) -> bool:
+    """Whether a folder is one of a kind that we wrote, whatever has become of its files since."""
+    read = _read_list(folder) if _listed(folder) else None
+    return read is not None and read[0] is kind
 
 
 def _listed(folder: Path) -> bool:

@@ -277,6 +277,10 @@ def _known(path: Path, told: Callable[[BinaryIO], bool]) -> bool:
         return False
 
 
+_QUICKLY_READ_BYTES = 50_000_000
+"""Size up to which a file's digest takes a tenth of a second or two; the track of an hour takes several seconds."""
+
+
 def may_be_written(path: Path, kind: Kind | None, *, force: bool, inputs: Iterable[Path] = ()) -> None:
     """Refuse a target that must not be written.
 
@@ -313,6 +317,12 @@ def may_be_written(path: Path, kind: Kind | None, *, force: bool, inputs: Iterab
         raise OutputError(f"{path} exists already: it is a link, and is left as it is; move it elsewhere")
     if not path.is_file():
         raise OutputError(f"{path} is not a file that can be replaced; move it elsewhere")
+    if kind is not None and not force and path.stat().st_size > _QUICKLY_READ_BYTES and is_marked(path, kind):
+        # Whoever must not wait for an hour's work must not wait for its digest either.
+        raise OutputError(
+            f"{path} exists already; give the result another name, or add --force to replace it, which is done only if "
+            "nobody has changed it since"
+        )
     if kind is None or not is_ours(path, kind):
         what = "to be replaced"
         if kind is not None and is_marked(path, kind):

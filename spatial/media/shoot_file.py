@@ -20,7 +20,7 @@ from spatial.capsules import Capsules
 from spatial.errors import InputError, ShootFileError
 from spatial.field import ChannelFormat, PlainFormat
 from spatial.media.intake import read_toml
-from spatial.picture import check_layout
+from spatial.picture import LAYOUTS, check_layout
 from spatial.rotation import YawPitchRoll
 from spatial.timebase import DAY_S
 
@@ -313,7 +313,7 @@ def _rig(entry: _Entry, folder: Path) -> ShootRig:
         raise entry.wrong("microphone", f"names '{microphone}', and no such file lies in the folder")
     return ShootRig(
         clips or (),
-        picture=entry.read("picture", _picture, "is no picture layout; see --picture"),
+        picture=entry.read("picture", _picture, _picture_wanted(entry)),
         mic_offset_m=entry.read("mic_offset_m", _offset, "is three numbers, forward, left and up in metres, up to 10"),
         mic_offset_sd_m=entry.read("mic_offset_sd_m", _length, "is a number of metres, from 0 to 1"),
         hanging=entry.read("hanging", _hanging, "is upright or upside_down"),
@@ -326,6 +326,14 @@ def _rig(entry: _Entry, folder: Path) -> ShootRig:
         facing_deg=entry.read("facing_deg", _angle, f"{_ANGLE}, positive = left of the lens"),
         notes=entry.read("notes", _text, _TEXT) or "",
         number=entry.number,
+    )
+
+
+def _picture_wanted(entry: _Entry) -> str:
+    """What a picture should be, with the word that stands there."""
+    return (
+        f"is {entry.said.get('picture')!r}, which is no picture layout; use one of {', '.join(LAYOUTS)} (a fisheye may "
+        "have another field of view, 1 to 360 degrees)"
     )
 
 

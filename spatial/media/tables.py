@@ -101,7 +101,7 @@ _FORMULA = re.compile(r"'*[=+\-@\uff1d\uff0b\uff0d\uff20]")
 
 
 def text_cell(text: str) -> str:
-    r"""A cell that holds text from outside, such as a file's name, so that a spreadsheet shows it and no more.
+    r"""A cell that holds text from outside, such as a file's name, so that a spreadsheet only shows it.
 
     What ends a line or is a tab becomes a blank; what would be a formula has an apostrophe before it ([1]).
 

@@ -1,16 +1,21 @@
 """Tracks that lie on disk: whether a file is one of ours, and what its sidecar says.
 
-Functions: is_track_of_ours; is_unfinished; sidecar_facts (what jobs/conform/sidecar.py wrote); tracks_of_others,
-cut_from (tracks of other recordings, which say inside what they were cut from).
+Functions: is_track_of_ours; is_unfinished; sidecar_facts (what jobs/conform/sidecar.py wrote); clip_of_track (which
+clip a track was made for); tracks_of_others, cut_from (tracks of other recordings, which say inside what they were cut
+from).
 """
 
 import json
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from spatial.errors import MediaFileError
-from spatial.media.intake import read_input
-from spatial.media.ownership import Kind, is_marked, is_ours
+from spatial.media.intake import open_input, read_input
+from spatial.media.ownership import Kind, is_marked, is_ours, spelling
+from spatial.media.wav.metadata import read_bext
 from spatial.media.wav.riff import first_bodies
 from spatial.media.wav.track_notes import ParentFile, parent_of
 
@@ -61,3 +66,45 @@ def is_unfinished(track: Path) -> bool:
     One that somebody has changed is none, wherever its sidecar went.
     """
     return not track.with_suffix(".json").exists() and is_ours(track, Kind.TRACK)
+
+
+@dataclass(frozen=True, slots=True)
+class ClipOfTrack:
+    """The clip that a track was made for, as far as the track says."""
+
+    name: str
+    bytes: int | None = None
+    """Length of its file; None where only its name is known."""
+    sha256: str | None = None
+
+    def is_called(self, movie: Path) -> bool:
+        """Whether a movie has the clip's name, or one that is made of it, as exports have."""
+        # bext has ASCII alone, and a question mark for every other letter.
+        plain = spelling(Path(self.name).stem), spelling(movie.stem)
+        clip, other = (word.encode("ascii", "replace") for word in plain)
+        return bool(clip) and clip in other
+
+    def is_file(self, movie: Path, digest: Callable[[Path], str]) -> bool:
+        """Whether a movie holds the very bytes of the clip; it is read through only where its length is the clip's."""
+        return self.sha256 is not None and movie.stat().st_size == self.bytes and digest(movie) == self.sha256
+
+
+_CLIP_IN_BEXT = re.compile(r"; clip (.+?); take ")
+"""As spatial.media.wav.track_notes writes it."""
+
+
+def clip_of_track(track: Path) -> ClipOfTrack | None:
+    """Which clip a track of ours was made for, by its sidecar, else by its own bext; None where neither says."""
+    facts = sidecar_facts(track)
+    if facts is not None:
+        try:
+            name = Path(str(facts["clip"]["path"])).name
+            files = [each for each in facts["inputs"] if Path(str(each["path"])).name == name]
+            return ClipOfTrack(name, int(files[0]["bytes"]), str(files[0]["sha256"]))
+        except (LookupError, TypeError, ValueError):
+            pass
+    if not is_marked(track, Kind.TRACK):
+        return None
+    with open_input(track, "track") as file:
+        said = _CLIP_IN_BEXT.search(read_bext(first_bodies(file, [b"bext"]).get(b"bext", b"")).description)
+    return ClipOfTrack(said[1]) if said else None

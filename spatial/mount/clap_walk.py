@@ -271,10 +271,11 @@ class ClapFinder:
         powers = np.concatenate(self._powers, axis=1) if self._powers else np.zeros((len(_BANDS_HZ), 0))
         if powers.shape[1] <= _BEFORE[0] + _AFTER[1]:
             return ()
-        from librosa.util import peak_pick  # a second to import: only a clap walk needs it
+        rise = _rise(10 * np.log10(powers + 1e-14))
+        if rise.max() < _RISE_DB:
+            return ()
+        from librosa.util import peak_pick  # a second to import: only what may be a clap walk needs it
 
-        level = 10 * np.log10(powers + 1e-14)
-        rise = _rise(level)
         strength = np.maximum(rise, 0.0)
         peaks = peak_pick(
             strength, pre_max=_PEAK_HOPS, post_max=_PEAK_HOPS, pre_avg=1, post_avg=2, delta=0.0, wait=_PEAK_HOPS

@@ -14,11 +14,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from spatial.conventions import FloatArray
 from spatial.direction.microphone_error import TurnedBy
 from spatial.mount.mark_fit import MountEstimate
+from spatial.rotation import vector_from_rotation
 
 LEAST_KNOCK_RAD = np.radians(4.0)
 """A smaller change is not called one: performers move their heads by as much between marks and sound."""
@@ -79,7 +79,7 @@ def apart(first: MountEstimate, second: MountEstimate) -> Apart:
         From different marks; both told.
     """
     one, other = first.picture_from_take, second.picture_from_take
-    turn = Rotation.from_matrix(one.T @ other).as_rotvec()
+    turn = vector_from_rotation(one.T @ other)
     covariance = one.T @ first.own_covariance @ one + other.T @ second.own_covariance @ other
     if first.taken_up is not None and second.taken_up is not None:
         both = TurnedBy(
@@ -132,10 +132,7 @@ def _scores(
 ) -> FloatArray:
     """How much better two mounts explain the clips' own ones than one does, for each way to share them out."""
     matrices = [own[clip].picture_from_take for clip in clips]
-    turns = {
-        clip: Rotation.from_matrix(matrices[0].T @ matrix).as_rotvec()
-        for clip, matrix in zip(clips, matrices, strict=True)
-    }
+    turns = {clip: vector_from_rotation(matrices[0].T @ matrix) for clip, matrix in zip(clips, matrices, strict=True)}
     known = {
         clip: np.linalg.inv(matrix.T @ own[clip].own_covariance @ matrix + _OWN_RAD**2 * np.eye(3))
         for clip, matrix in zip(clips, matrices, strict=True)

@@ -3,13 +3,14 @@
 Functions: day_lines, day_json, all_findings; write_index (the page that leads to the clips' review pages).
 """
 
+from collections import Counter
 from pathlib import Path
 from urllib.parse import quote
 
 import numpy as np
 
 from spatial.conventions import SDS_OF_95
-from spatial.findings import Finding, Severity
+from spatial.findings import Finding, Severity, is_bad
 from spatial.jobs.conform.track_memory import ConformResult
 from spatial.jobs.day.day_result import DayClip, DayResult, Status, worst_first
 from spatial.jobs.day.other_recordings import OtherRecording
@@ -30,6 +31,9 @@ _STATUS = {
     Status.READY: ("ready", "ready", "ready"),
 }
 """Each status in words: in the table, and in the last line for one clip and for several."""
+
+_MEND = ("must be mended", "must be mended", "must be mended")
+"""The same of a clip that needs a look because something about it is marked FIX."""
 
 
 def all_findings(result: DayResult) -> list[Finding]:
@@ -53,6 +57,8 @@ def day_lines(result: DayResult) -> list[str]:
         lines += ["", "The day as a whole", *findings_lines(result.findings)]
     tracks = {clip.conform.output.parent for clip in clips if clip.conform}
     lines += ["", *(f"Tracks are in {folder}, each called as its clip." for folder in sorted(tracks))]
+    if bad := [clip.conform.output.name for clip in clips if clip.conform and is_bad(clip.findings)]:
+        lines.append(f"Do not use {' or '.join(bad)} before what is marked FIX above is mended.")
     if result.unwritten:
         lines.append("To write which take is whose into shoot.toml, add --remember.")
     return [*lines, *([pages_line(result.pages)] if result.pages else []), summary_line(result)]
@@ -63,13 +69,21 @@ def summary_line(result: DayResult) -> str:
 
     "14 ready, 2 need marks, 1 has no take"
     """
-    counts = [(status, count) for status, count in reversed(result.summary.items()) if count]
-    return ", ".join(f"{count} {_STATUS[status][1 if count == 1 else 2]}" for status, count in counts)
+    found = Counter(_words(clip) for clip in result.clips)
+    order = [_STATUS[status] for status in reversed(Status)]
+    order.insert(order.index(_STATUS[Status.NEEDS_LOOK]) + 1, _MEND)
+    counts = [(words, found[words]) for words in order if found[words]]
+    return ", ".join(f"{count} {words[1 if count == 1 else 2]}" for words, count in counts)
 
 
-def status_in_words(status: Status) -> str:
-    """A status as a person reads it."""
-    return _STATUS[status][0]
+def status_in_words(entry: DayClip) -> str:
+    """Where a clip stands, as a person reads it."""
+    return _words(entry)[0]
+
+
+def _words(entry: DayClip) -> tuple[str, str, str]:
+    # To be looked at and to be mended are one status, but nobody is to take the one for the other.
+    return _MEND if entry.status is Status.NEEDS_LOOK and is_bad(entry.findings) else _STATUS[entry.status]
 
 
 def _as_before(remembered: int, clips: int) -> str:
@@ -185,7 +199,7 @@ def _answer(clip: DayClip) -> Json:
 
 def _row(entry: DayClip) -> list[str]:
     sync, conformed = entry.sync, entry.conform
-    first = [entry.clip.name, status_in_words(entry.status)]
+    first = [entry.clip.name, status_in_words(entry)]
     if sync is None or sync.estimate.law is None:
         return [*first, "none", "-", "-", "-", "-"]
     law = sync.true_estimate.law
@@ -194,12 +208,19 @@ def _row(entry: DayClip) -> list[str]:
     pace = "agrees"
     if sync.estimate.drift_significant:
         pace = clock(law.drift_ppm)
-    if conformed is None:
-        return [*first, sync.take.path.name, begin, pace, "not known", "-"]
+    told = [*first, sync.take.path.name, begin, pace]
+    if conformed is not None:
+        return [*told, _faced(conformed), _proved(conformed) + (", but see FIX" if is_bad(entry.findings) else "")]
+    if entry.older is not None:
+        return [*told, f"{_faced(entry.older)} (older track)", f"{_proved(entry.older)} (older track)"]
+    return [*told, "not known", "-"]
+
+
+def _proved(conformed: ConformResult) -> str:
+    """How many performers are in place in a track."""
     marks = conformed.proof.marks
     right = sum(check.verdict is Verdict.IN_PLACE for _, check in marks)
-    proved = f"{right} of {len(marks)}" if marks else "no marks"
-    return [*first, sync.take.path.name, begin, pace, _faced(conformed), proved]
+    return f"{right} of {len(marks)}" if marks else "no marks"
 
 
 def _faced(conformed: ConformResult) -> str:

@@ -16,7 +16,7 @@ import numpy as np
 
 from spatial.conventions import SDS_OF_95
 from spatial.errors import InputError, SoundplumbError
-from spatial.findings import Finding, Severity
+from spatial.findings import Finding, Severity, is_bad
 from spatial.jobs.day.day_result import DayClip, DayResult, Status, worst_first
 from spatial.jobs.handover.hand_over import DayWriters
 from spatial.jobs.progress import Progress, silent
@@ -101,7 +101,7 @@ def _card(entry: DayClip, folder: Path, picture: str | None) -> dict[str, object
         "name": legible(entry.clip.name),
         "link": "" if entry.page is None else relative_url(entry.page, folder),
         "status": entry.status.value,
-        "status_words": status_in_words(entry.status),
+        "status_words": status_in_words(entry),
         "picture": picture,
         "facts": [(name, legible(value)) for name, value in _facts(entry)],
         "drawing": _drawing(entry),
@@ -132,7 +132,9 @@ def _facts(entry: DayClip) -> list[tuple[str, str]]:
     pace = clock(law.drift_ppm, sync.true_estimate.drift_sd_ppm)
     facts.append(("Recorder’s clock", pace if sync.estimate.drift_significant else "agrees with the camera’s"))
     if made is None:
-        return [*facts, ("Microphone", "not known yet")]
+        if entry.older is None:
+            return [*facts, ("Microphone", "not known yet")]
+        return [*facts, ("Microphone", f"{turn(entry.older.mount_angles)} (by an older track)")]
     sd = made.mount_sd_rad
     spread = ""
     if sd is not None:
@@ -141,6 +143,8 @@ def _facts(entry: DayClip) -> list[tuple[str, str]]:
     facts.append(("Microphone", turn(made.mount_angles) + spread))
     verdicts = [check.verdict for _, check in made.proof.marks]
     proved = f"{verdicts.count(Verdict.IN_PLACE)} of {len(verdicts)}" if verdicts else "no marks to prove it"
+    if is_bad(entry.findings):
+        proved += ", but see what must be mended"
     return [*facts, ("In place", proved), ("Track", made.output.name)]
 
 

@@ -3,6 +3,7 @@
 Functions: demo_lines, demo_json, write_plots.
 """
 
+import shlex
 from pathlib import Path
 
 import numpy as np
@@ -37,6 +38,7 @@ def demo_lines(result: DemoResult, plots: list[Path]) -> list[str]:
             *_found_against_true(truth, conformed),
         ]
         lines += ["", *_marks_against_true(truth, conformed)]
+        lines += ["", _typed(result, truth, conformed)]
         lines += [*findings_lines(conformed.findings, said=["drift"]), ""]
     undone = [finding for finding in all_findings(result.day) if finding not in _shown(result)]
     lines += findings_lines(undone)
@@ -79,6 +81,18 @@ def _errors(truth: ClipTruth, conformed: ConformResult) -> Json:
             for heard, check in conformed.proof.marks
         },
     }
+
+
+def _typed(result: DemoResult, truth: ClipTruth, conformed: ConformResult) -> str:
+    """How this clip is done by hand: all that the demo gives beside the sound and the marks is in the options."""
+    folder, rig = result.day.folder, truth.rig
+    offset = ",".join(f"{value:g}" for value in rig.mic_offset_m)
+    files = " ".join(shlex.quote(str(folder / name)) for name in (truth.clip, conformed.sync.take.path.name))
+    marks = shlex.quote(str(folder / Path(truth.clip).with_suffix(".marks.csv").name))
+    return (
+        f"By hand: soundplumb conform {files} --marks {marks} --picture {rig.picture} --mic-offset {offset} -o "
+        f"{Path(truth.clip).stem}.wav"
+    )
 
 
 def _found_against_true(truth: ClipTruth, conformed: ConformResult) -> list[str]:

@@ -20,6 +20,7 @@ from spatial.report.words import findings_lines, ranked, sentence
 from spatial.rotation import ypr_from_matrix
 from spatial.shots.shot_finding import Certainty
 from spatial.timebase import timecode_from_frame
+from spatial.verification.placement import Verdict
 
 _FIELD = 4
 _PAGE_WIDTH = 1000.0
@@ -65,7 +66,7 @@ def _head(result: FilmResult) -> str:
         if counts[verdict]
     ]
     shots = len(result.shots)
-    return f"{result.film.path.name}, {long}: {shots} shot{'s' if shots > 1 else ''}: {', '.join(parts)}"
+    return f"{result.film.path.name}, {long} long, {shots} shot{'s' if shots > 1 else ''}: {', '.join(parts)}"
 
 
 def _name(shot: FilmShot) -> str:
@@ -105,14 +106,19 @@ def _good(shots: Sequence[FilmShot], channels: int) -> str:
     if not heard:
         return words
     worst = max(heard, key=lambda sound: abs(sound.lip_sync_s))
-    words += f", sound within {abs(worst.lip_sync_s) * 1e3:.1f} ms of the picture"
+    words += f", sound within {_up(abs(worst.lip_sync_s) * 1e3):.1f} ms of the picture"
     turns = [float(np.degrees(sound.turn_off_rad)) for sound in heard if np.isfinite(sound.turn_off_rad)]
     if channels == _FIELD and turns:
-        words += f", turned as meant within {max(turns):.1f}°"
-    marks = sum(len(shot.marks) for shot in shots)
+        words += f", turned as meant within {_up(max(turns)):.1f}°"
+    marks = sum(check.verdict is Verdict.IN_PLACE for shot in shots for _, check in shot.marks)
     if marks:
-        words += f", {marks} mark{'s' if marks > 1 else ''} heard again"
+        words += f", performers heard where they are seen at {marks} mark{'s' if marks > 1 else ''}"
     return words
+
+
+def _up(value: float) -> float:
+    """To the next tenth, of what something lies within."""
+    return max(0.1, float(np.ceil(value * 10 - 1e-9)) / 10)
 
 
 # --- JSON ---
@@ -131,7 +137,7 @@ def film_json(result: FilmResult) -> Json:
 
 
 def _shot_json(shot: FilmShot) -> Json:
-    found = shot.found
+    found, in_step = shot.found, shot.camera or shot.sound
     return {
         "film_start_s": shot.film_start_s,
         "film_end_s": shot.film_end_s,
@@ -145,8 +151,9 @@ def _shot_json(shot: FilmShot) -> Json:
         "clip_known": found.certainty.value,
         "alike": found.alike,
         "track": None if shot.track is None else str(shot.track),
-        "lip_sync_s": None if shot.sound is None else shot.sound.lip_sync_s,
-        "lip_sync_sd_s": None if shot.sound is None else shot.sound.lip_sync_sd_s,
+        "lip_sync_s": None if in_step is None else in_step.lip_sync_s,
+        "lip_sync_sd_s": None if in_step is None else in_step.lip_sync_sd_s,
+        "lip_sync_by": None if in_step is None else "track" if shot.camera is None else "camera",
         "sound": None if shot.sound is None else _sound_json(shot.sound),
         "marks": [
             {
@@ -264,24 +271,25 @@ def write_film_page(result: FilmResult, path: Path, *, place: Path) -> None:
     )
 
 
-_HEADER = ["in the film", "clip", "from", "sound against picture", "field", "performers in place", ""]
+_HEADER = ["in the film", "clip", "from", "sound against picture", "field", "performers in place", "cannot be told"]
 
 
 def _cells(shot: FilmShot) -> list[str]:
     sound = shot.sound
     step, turned = "-", "-"
-    if sound is not None and sound.told:
-        way = "early" if sound.lip_sync_s > 0 else "late"
-        step = f"{abs(sound.lip_sync_s) * 1e3:.1f} ms {way} (±{SDS_OF_95 * sound.lip_sync_sd_s * 1e3:.1f})"
+    in_step = shot.camera or sound
+    if in_step is not None and np.isfinite(in_step.lip_sync_s):
+        way = "early" if in_step.lip_sync_s > 0 else "late"
+        step = f"{abs(in_step.lip_sync_s) * 1e3:.1f} ms {way} (±{SDS_OF_95 * in_step.lip_sync_sd_s * 1e3:.1f})"
     if sound is not None and sound.mix.readings:
         turned = sound.mix.readings[0].words
     place = "-" if shot.clip_start_s is None else _clip_time(shot)
     clip = "-" if shot.clip is None else shot.clip.path.name
     if shot.found.certainty is Certainty.OPEN:
         clip += "?"
-    in_place = sum(check.verdict.value == "in place" for _, check in shot.marks)
+    in_place = sum(check.verdict is Verdict.IN_PLACE for _, check in shot.marks)
     marks = f"{in_place} of {len(shot.marks)}" if shot.marks else "-"
-    return [clip, place, step, turned, marks, shot.why_open]
+    return [clip, place, step, turned, marks, sentence(shot.why_open) if shot.why_open else ""]
 
 
 def _link(film: Path, place: Path) -> str:

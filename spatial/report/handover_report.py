@@ -24,7 +24,9 @@ def delivered_lines(day: list[str], done: Delivered) -> list[str]:
     lines = []
     if done.timeline is not None:
         tracks = "no track" if not done.tracks else "1 track" if len(done.tracks) == 1 else f"{len(done.tracks)} tracks"
-        lines.append(f"Handed over in {done.timeline.parent}: {done.timeline.name}, {tracks}, day.csv and day.html.")
+        lines.append(
+            f"Handed over in {done.timeline.parent.absolute()}: {done.timeline.name}, {tracks}, day.csv and day.html."
+        )
     if done.sheet is not None:
         lines.append(f"The day on one page, to print or to send: {done.sheet}; as a table: day.csv beside it.")
     return [*day[:-1], *findings_lines(done.findings), *lines, *day[-1:]]

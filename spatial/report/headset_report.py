@@ -18,6 +18,10 @@ _CAUTION = (
 )
 
 
+_SAID_S = 0.001
+"""Less is within what a film's own sound tells."""
+
+
 def headset_lines(result: HeadsetResult) -> list[str]:
     """What was written, with its proof."""
     seconds = result.samples / DELIVERY_RATE_HZ
@@ -36,6 +40,7 @@ def headset_lines(result: HeadsetResult) -> list[str]:
         *picture,
         f"  Sound: first-order field, W Y Z X, SN3D, {result.form.in_words}{changed}{kept}.",
         *_proof_lines(result),
+        *_own_sound_lines(result),
         *_loudness_lines(result),
         f"  Wrote {result.output}.",
         *findings_lines(result.findings),
@@ -49,6 +54,20 @@ def _loudness_lines(result: HeadsetResult) -> list[str]:
     return [f"  Loudness of its W channel: {result.loudness_lufs:.1f} LUFS (EBU R 128)."]
 
 
+def _own_sound_lines(result: HeadsetResult) -> list[str]:
+    """What the track was held against beside itself: only the film's own sound knows what belongs to the picture."""
+    own = result.own_sound
+    if own is None:
+        return []
+    if own.lip_sync is None:
+        return [f"  Whether it is the track of this film cannot be told: {own.why}."]
+    early_s = own.lip_sync.early_s
+    step = "in step with"
+    if abs(early_s) >= _SAID_S:
+        step = f"{abs(early_s) * 1e3:.0f} ms {'early' if early_s > 0 else 'late'} against"
+    return [f"  The film's own sound is in the track, which is {step} it."]
+
+
 def _proof_lines(result: HeadsetResult) -> list[str]:
     match, offset_s = result.match, result.offset_s
     if offset_s is None or match.delay_samples is None:
@@ -57,8 +76,8 @@ def _proof_lines(result: HeadsetResult) -> list[str]:
     if offset_s:
         late = f"{abs(offset_s) * 1e3:.2f} ms {'late' if offset_s > 0 else 'early'}"
     if match.exact:
-        return [f"  Read back and decoded: {late}, and every sample is the track's."]
-    line = f"  Read back and decoded: {late}, level {match.gain_db:+.1f} dB"
+        return [f"  The field in the movie is the track's, read back and decoded: {late}; every sample is the track's."]
+    line = f"  The field in the movie is the track's, read back and decoded: {late}, level {match.gain_db:+.1f} dB"
     if np.isfinite(match.leakage_db):
         line += f", other channels {-match.leakage_db:.0f} dB down"
     if len(match.turned_rad):
@@ -94,6 +113,13 @@ def headset_json(result: HeadsetResult) -> Json:
             "direction_error_deg": float(np.degrees(match.turned_by(0.95))),
             "tenths": len(match.turned_rad),
             "leakage_db": match.leakage_db,
+        },
+        "own_sound": None
+        if result.own_sound is None
+        else {
+            "found": result.own_sound.lip_sync is not None,
+            "early_s": None if result.own_sound.lip_sync is None else result.own_sound.lip_sync.early_s,
+            "why": result.own_sound.why,
         },
         "findings": [written_out(finding) for finding in result.findings],
     }

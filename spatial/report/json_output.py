@@ -147,7 +147,7 @@ def mount_json(matrix: FloatArray | None, angles: YawPitchRoll | None) -> Json:
 
 def verify_json(result: VerifyResult) -> Json:
     """For `verify`."""
-    from spatial.jobs.orient.mic_place import sight_facts
+    from spatial.jobs.orient.mic_place import sight_facts, unseen_facts
 
     return {
         "clip": str(result.clip.path),
@@ -156,6 +156,7 @@ def verify_json(result: VerifyResult) -> Json:
         "drift_ppm": result.step.law.drift_ppm if result.step and result.step.law else None,
         "marks": checks_json(result.marks),
         "mic_offset_shown_m": sight_facts(result.sight),
+        "mic_offset_20cm_deg": unseen_facts(result.sight),
         "findings": findings_json(result.findings),
     }
 
@@ -180,7 +181,7 @@ def checks_json(marks: Sequence[tuple[MeasuredMark, MarkCheck]]) -> list[Json]:
 def conform_json(result: ConformResult) -> Json:
     """For `conform`."""
     from spatial.jobs.conform.sidecar import level_facts, moves_facts, place_facts
-    from spatial.jobs.orient.mic_place import sight_facts
+    from spatial.jobs.orient.mic_place import sight_facts, unseen_facts
 
     step = result.proof.step
     return {
@@ -203,6 +204,7 @@ def conform_json(result: ConformResult) -> Json:
             "drift_ppm": step.law.drift_ppm if step and step.law else None,
             "marks": checks_json(result.proof.marks),
             "mic_offset_shown_m": sight_facts(result.proof.sight),
+            "mic_offset_20cm_deg": unseen_facts(result.proof.sight),
         },
         "findings": findings_json(result.findings),
     }

@@ -69,13 +69,19 @@ def page_text(result: ReviewResult) -> str:
 
 def _mount_sentences(result: ReviewResult) -> list[str]:
     """How the microphone sat, and how surely, where that was found; as told, where it was told; what was levelled."""
+    type_this = []
+    if result.to_type:
+        type_this = [
+            f"If you know how it hung, type in the folder of both files: {result.to_type} (or --upside-down at its "
+            "end); the camera's stereo sound then tells the rest where it can."
+        ]
     levelled = [] if result.rig.levelled is None or result.mount is None else [_LEVELLED]
     if result.orient is not None:
         judged = judged_in_words([check for _, check in result.marks if check is not None], columns=False)
-        return [*[line.strip() for line in mount_lines(result.orient)[:2]], *judged, *levelled]
+        return [*[line.strip() for line in mount_lines(result.orient)[:2]], *type_this, *judged, *levelled]
     if result.mount_angles is not None:
         return [f"The microphone, as told: {turn(result.mount_angles)}.", *levelled]
-    return ["How the microphone sat is not known yet: make marks in the page."]
+    return ["How the microphone sat is not known yet: make marks in the page.", *type_this]
 
 
 def page_facts(result: ReviewResult) -> dict[str, object]:

@@ -178,4 +178,4 @@ def sentence(text: str) -> str:
     """A finding as a sentence; a file name at its start keeps its own letters."""
     first = text.split(" ", 1)[0]
     start = text[:1].upper() if first.isalpha() else text[:1]
-    return start + text[1:] + ("" if text.endswith(".") else ".")
+    return start + text[1:] + ("" if text.endswith((".", "?")) else ".")

@@ -241,7 +241,14 @@ def find_shots(
         rows = [n for n, which in enumerate(of_span) if which == number]
         shots += _Span(film.pictures, retimed, span).shots(mine, near, alike[rows])
         progress(0.7 + 0.3 * (number + 1) / len(spans))
-    found = [_sharpened(shot, film.pictures, retimed) for shot in _joined(shots)]
+    found = []
+    for shot in _joined(shots):
+        sharp = _sharpened(shot, film.pictures, retimed)
+        if sharp.certainty is not shot.certainty:
+            # What movement names and cannot prove is no more than what looks tell: another take may look the same.
+            inside = [n for n, piece in enumerate(pieces) if piece.first < shot.stop and piece.stop > shot.first]
+            sharp = _by_looks(shot, alike[inside], least=_ALIKE)
+        found.append(sharp)
     return _seams(found, film.pictures, retimed, set(cuts))
 
 
@@ -382,7 +389,7 @@ class _Span:
             which = int(path[first])
             whole = FoundShot(self._first + first, self._first + stop, Certainty.BLACK)
             if which == 0:
-                whole = self._by_looks(whole, alike)
+                whole = _by_looks(whole, alike)
             elif which > 0:
                 clip, start = hypotheses[which - 1]
                 support = float(np.sum(scores[first:stop, which]))
@@ -407,22 +414,24 @@ class _Span:
                         path[first:stop] = which
                         break
 
-    def _by_looks(self, shot: FoundShot, alike: FloatArray) -> FoundShot:
-        """A stretch in which nothing moves that is known."""
-        best = alike.max(axis=0) if len(alike) else np.zeros(len(self._clips))
-        if not len(best) or best.max() < _LOOKS_ALONE:
-            return replace(shot, certainty=Certainty.NO_CLIP, alike=float(best.max(initial=0.0)))
-        order = np.argsort(-best)
-        others = tuple(int(n) for n in order[1:] if best[n] > best[order[0]] - _ALIKE_MARGIN / 2)
-        certainty = Certainty.OPEN if others else Certainty.CLIP_ONLY
-        return replace(shot, certainty=certainty, clip=int(order[0]), alike=float(best[order[0]]), others=others)
-
 
 _ABSORBED = 40
 """Film frames that nothing explains and that still belong to the shot they look like."""
 
 _LOOKS_ALONE = 0.8
 """How alike a clip must look to be named by its looks alone."""
+
+
+def _by_looks(shot: FoundShot, alike: FloatArray, *, least: float = _LOOKS_ALONE) -> FoundShot:
+    """A stretch in which nothing moves that is known, by what it looks like: shape of `alike` (pieces, clips)."""
+    plain = FoundShot(shot.first, shot.stop, Certainty.NO_CLIP)
+    best = alike.max(axis=0) if len(alike) else np.zeros(alike.shape[1])
+    if not len(best) or best.max() < least:
+        return replace(plain, alike=float(best.max(initial=0.0)))
+    order = np.argsort(-best)
+    others = tuple(int(n) for n in order[1:] if best[n] > best[order[0]] - _ALIKE_MARGIN / 2)
+    certainty = Certainty.OPEN if others else Certainty.CLIP_ONLY
+    return replace(plain, certainty=certainty, clip=int(order[0]), alike=float(best[order[0]]), others=others)
 
 
 def _hypotheses(votes: Sequence[_Vote], near: Sequence[_Vote]) -> list[tuple[int, int]]:

@@ -21,13 +21,11 @@ from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray
 from spatial.dsp.samples import Samples
 from spatial.errors import InputError
 from spatial.rotation import checked_rotation
+from spatial.verification.lag_path import follow_lags, moments_of_change
 from spatial.verification.matrix_reading import Reading, read_matrix, read_pair
 from spatial.verification.mixing_matrix import (
     MatrixFit,
-    Patches,
-    agreement,
     fit_matrix,
-    patch_covariances,
     rows_from,
 )
 from spatial.verification.sound_lag import LagCandidate, find_lags
@@ -123,16 +121,9 @@ _FLOOR_DB = -10.0
 """The track must be findable at this level against the film's sound before its absence is said: music that was put over
 a scene is seldom louder than that."""
 
-_SWITCH = 30.0
-"""What another lag must explain better, natural log of odds, before the path goes over to it and again before it goes
-back: half seconds of music that repeats itself stray by some ten."""
-
-_LEAST_SLIP_S = 0.0015
-"""Lags nearer than this are one: filters and reverberation move a peak by less."""
-
-_LAG_MODEL_SD_S = 0.00025
-"""What a filter common to all channels may move of a lag, as a standard deviation, seconds: a shelf that turns 1 kHz by
-90 degrees does as much. Chosen, and wide: ordinary mixes stray by a tenth of it (tests/bench/results/mix.md)."""
+_LAG_MODEL_SD_S = 0.00003
+"""What filters and the step of the search move of a lag, as a standard deviation, seconds: a telephone's filter moves
+it by 0.07 ms and most mixes by 0.02 ms (development seeds 0 to 3 of tests/scenes/mix.py)."""
 
 _LAG_BANDWIDTH_HZ = 2500.0
 """Root mean square of the frequencies whose phases tell the lag."""
@@ -145,16 +136,25 @@ _HEARD_DB, _SHARE_DB = 25.0, -15.0
 """Patches count that are not further below the loudest, and directions that are not further below their patch: coders
 replace what is fainter."""
 
-_FEWEST_MISSING, _MISSING = 3, 0.012
+_FEWEST_MISSING, _MISSING = 4, 0.018
 """So many directions in patches must be missing, and such a part of those that are told, before the film is said to
-hold another moment. On development scenes (seeds below 100 of tests/scenes/mix.py) no ordinary mix had one; of
-retakes of a song all had 0.02 or more."""
+hold another moment. On seeds below 100 and 1004 of tests/scenes/mix.py no ordinary mix had more than 3 of 209 (through
+a low cut and a coder); retakes of a song that was not too short had 0.02 or more."""
+
+_HINT, _FEWEST_PAIRS, _ALONE_DB = 0.004, 20, -10.0
+"""Where at least the first part is missing, the film may be of another moment; and so it may where fewer patches than
+the second hold two directions that could be told apart, while other sound above the third is in the film."""
+
+_ANOTHER_TAKE = "whether it is of another take of the same music"
 
 _HOLE_S, _HOLE_DB = 0.010, -45.0
 """A hole is at least so long, and so far below what the track makes of it. Nothing else may sound in it."""
 
 _ENDS_S = 0.03
 """Silence that begins or ends so near to a cut belongs to the cut."""
+
+_FADED_DB = -30.0
+"""Sound below this, against the mean of what the track makes of it, is what a fade leaves."""
 
 _TURN_CHANGE = 60.0
 """Chi-square by which two matrices explain a shot better than one before they are looked at."""
@@ -240,17 +240,15 @@ def _found(
     blank: MixEstimate,
 ) -> MixEstimate:
     rate = film.rate_hz
-    lags, joined, scores = _path(film, track, candidates)
+    lags, joined, scores = follow_lags(film, track, candidates)
     fit = fit_matrix(joined)
     times = len(lags)
     step_s = joined.step_s
     begin_s = (film.length / rate - times * step_s) / 2
     bounds = [0, *(int(place) + 1 for place in np.flatnonzero(np.diff(lags))), times]
-    cuts_s = [0.0]
-    for place in bounds[1:-1]:
-        rough = (begin_s + place * step_s) * rate
-        cuts_s.append(_moment(film, track, fit, rough, (lags[place - 1], lags[place])) / rate)
-    cuts_s.append(film.length / rate)
+    inner = np.array(bounds[1:-1], dtype=int)
+    moments = moments_of_change(film, track, fit.matrix, (begin_s + inner * step_s) * rate, lags[[*bounds[:-1]]])
+    cuts_s = [0.0, *(float(moment) / rate for moment in moments), film.length / rate]
     pieces = []
     for number in range(len(bounds) - 1):
         likelihood = max(float(np.sum(scores[bounds[number] : bounds[number + 1]])), 1.0)
@@ -272,20 +270,24 @@ def _found(
         if change.kind in (ChangeKind.SLIP, ChangeKind.HOLE):
             places_s = begin_s + step_s * np.arange(times)
             whole &= (places_s > change.stop_s) | (places_s + step_s * 1.1 < change.film_time_s)
-    missing = _missing(fit, whole)
+    missing, doubted = _missing(fit, whole)
     with np.errstate(divide="ignore"):
         sd = np.sqrt(np.maximum([np.diag(np.linalg.pinv(each, rcond=1e-9)) for each in fit.information], 0.0))
     known = np.einsum("cii->ci", fit.information) > 0
     readings: tuple[Reading, ...] = ()
     undetermined = ""
     presence, why = Presence.PRESENT, ""
-    if missing > _MISSING:
+    # Two ears hold each direction with a phase and a level of its own at each frequency, which no matrix has: what it
+    # does not explain of one or two channels is a doubt, no proof.
+    if missing > _MISSING and joined.channels == FIRST_ORDER_CHANNELS:
         presence = Presence.OTHER_MOMENT
         why = "some of the track is in it and other parts are missing, as in another take of one song"
     elif joined.channels == FIRST_ORDER_CHANNELS:
         readings, undetermined = read_matrix(fit.matrix, fit.information, mount)
     elif joined.channels == 2:
         readings, undetermined = read_pair(fit.matrix, fit.information)
+    if presence is Presence.PRESENT and doubted:
+        undetermined = "; ".join(filter(None, (_ANOTHER_TAKE, undetermined)))
     scale = readings[0].matrix if readings else fit.matrix
     eq_db = 20 * np.log10(np.maximum(np.abs(fit.filter), 1e-6))
     return replace(
@@ -327,80 +329,11 @@ def _levels(samples: Samples, start: int, stop: int) -> FloatArray:
     return np.sqrt(np.atleast_1d(sums) / count)
 
 
-# --- the path through the lags ---
-
-
-def _path(film: Samples, track: Samples, candidates: list[LagCandidate]) -> tuple[FloatArray, Patches, FloatArray]:
-    """The lag of each half second, the patches read along it, and how much they agree."""
-    rate = film.rate_hz
-    tried = [patch_covariances(film, track, candidate.lag) for candidate in candidates]
-    scores = np.stack([agreement(patches) for patches in tried], axis=1)
-    chosen = _viterbi(scores)
-    chosen = _without_short(chosen, scores)
-    lags = np.array([candidate.lag for candidate in candidates])
-    # Two lags that a filter could have made of one are one.
-    main = int(np.bincount(chosen, weights=np.maximum(scores[np.arange(len(chosen)), chosen], 0) + 1e-6).argmax())
-    near = np.abs(lags[chosen] - lags[main]) < _LEAST_SLIP_S * rate
-    chosen = np.where(near, main, chosen)
-    along = np.stack([tried[lag].covariance[time] for time, lag in enumerate(chosen)])
-    return lags[chosen], replace(tried[0], covariance=along), scores[np.arange(len(chosen)), chosen]
-
-
-def _viterbi(scores: FloatArray) -> npt.NDArray[np.int_]:
-    times, count = scores.shape
-    best, back = scores[0].copy(), np.zeros((times, count), dtype=int)
-    for time in range(1, times):
-        top = int(np.argmax(best))
-        stay = best >= best[top] - _SWITCH
-        back[time] = np.where(stay, np.arange(count), top)
-        best = np.where(stay, best, best[top] - _SWITCH) + scores[time]
-    path = np.zeros(times, dtype=int)
-    path[-1] = int(np.argmax(best))
-    for time in range(times - 1, 0, -1):
-        path[time - 1] = back[time, path[time]]
-    return path
-
-
-def _without_short(chosen: npt.NDArray[np.int_], scores: FloatArray) -> npt.NDArray[np.int_]:
-    """A piece of one half second is a coincidence, unless the shot has no more."""
-    chosen = chosen.copy()
-    while True:
-        bounds = [0, *(np.flatnonzero(np.diff(chosen)) + 1), len(chosen)]
-        short = [n for n in range(len(bounds) - 1) if bounds[n + 1] - bounds[n] < 2]
-        if len(bounds) <= 2 or not short:
-            return chosen
-        first, last = bounds[short[0]], bounds[short[0] + 1]
-        beside = [chosen[place] for place in (first - 1, last) if 0 <= place < len(chosen)]
-        chosen[first:last] = max(beside, key=lambda lag: float(np.sum(scores[first:last, lag])))
-
-
-def _moment(film: Samples, track: Samples, fit: MatrixFit, rough: float, lags: tuple[float, float]) -> float:
-    """The sample at which one lag gives way to another: where the agreement before and after adds up to most."""
-    rate = film.rate_hz
-    reach = round(0.8 * rate)
-    low, high = max(0, round(rough) - reach), min(film.length, round(rough) + reach)
-    block = max(1, rate // 100)
-    # Differences from sample to sample: bass says little of when.
-    heard = np.diff(film.read(low, high).astype(float), axis=1)
-    places = np.arange(0, heard.shape[1], block)
-    alike = []
-    for lag in lags:
-        model = np.diff(fit.matrix @ track.read(low + round(lag), high + round(lag)).astype(float), axis=1)
-        both, own, other = (
-            np.add.reduceat(np.sum(one * two, axis=0), places)
-            for one, two in ((heard, model), (heard, heard), (model, model))
-        )
-        # Each hundredth says as much, loud or not, whatever gain a fader had.
-        alike.append(both / np.sqrt(own * other + 1e-30))
-    before = np.concatenate([[0.0], np.cumsum(alike[0] - alike[1])])
-    return float(low + block * int(np.argmax(before)))
-
-
 # --- what happens inside ---
 
 
-def _missing(fit: MatrixFit, whole: npt.NDArray[np.bool_]) -> float:
-    """Part of what the track holds that is not in the film, though other sound of the track is at that moment.
+def _missing(fit: MatrixFit, whole: npt.NDArray[np.bool_]) -> tuple[float, bool]:
+    """Part of what the track holds that is not in the film, though other of it is; and whether the take stays open.
 
     Each patch is taken apart into its principal directions: a performer who is missing beside a song that is there is a
     direction of its own. `whole` are the times without a hole.
@@ -410,8 +343,11 @@ def _missing(fit: MatrixFit, whole: npt.NDArray[np.bool_]) -> float:
     told = (there[:, np.newaxis] & loud)[..., np.newaxis] & (fit.share_db > _SHARE_DB) & (fit.kept_sd < _SURELY)
     # Where all of a patch is missing, a fader was closed for a part of its half second.
     beside = np.any(told & (fit.kept > _IN_FILM), axis=2, keepdims=True)
-    missing = np.count_nonzero((fit.kept < _NOT_IN_FILM) & told & beside)
-    return missing / np.count_nonzero(told) if missing >= _FEWEST_MISSING else 0.0
+    missing = int(np.count_nonzero((fit.kept < _NOT_IN_FILM) & told & beside))
+    part = missing / max(int(np.count_nonzero(told)), 1)
+    pairs = int(np.count_nonzero(np.count_nonzero(told, axis=2) >= 2))
+    other = 10 * np.log10(max(fit.other, 1e-9)) > _ALONE_DB
+    return part if missing >= _FEWEST_MISSING else 0.0, part >= _HINT or (pairs < _FEWEST_PAIRS and other)
 
 
 def _holes(film: Samples, track: Samples, fit: MatrixFit, pieces: list[Piece], around: float) -> list[Change]:
@@ -433,13 +369,13 @@ def _holes(film: Samples, track: Samples, fit: MatrixFit, pieces: list[Piece], a
         heard_power, held_power = np.concatenate(quiet, axis=1)
         typical = np.mean(held_power)
         silent = (heard_power < 10 ** (_HOLE_DB / 10) * held_power) & (held_power > 1e-4 * typical)
+        sounding = heard_power > 10 ** (_FADED_DB / 10) * typical
         edges = np.flatnonzero(np.diff(np.concatenate([[False], silent, [False]]).astype(int)))
         for start, stop in edges.reshape(-1, 2):
-            # At the ends of a shot faders close.
+            # At the ends of a shot faders close: what is left beyond is silence, or as good as that.
             margin = round(_ENDS_S * rate / block)
-            at_an_end = (start <= margin and piece is pieces[0]) or (
-                stop >= len(silent) - margin and piece is pieces[-1]
-            )
+            before, after = sounding[: max(start - margin, 0)], sounding[stop + margin :]
+            at_an_end = (piece is pieces[0] and not np.any(before)) or (piece is pieces[-1] and not np.any(after))
             # The blocks at the edges hold both.
             if stop - start >= 1 and (stop - start + 1) * block >= _HOLE_S * rate and not at_an_end:
                 begin_s = float(low + start * block) / rate

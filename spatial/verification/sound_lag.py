@@ -29,6 +29,9 @@ BAND_HZ = (200.0, 6000.0)
 _CHUNK_S, _HOP_S = 4.0, 2.0
 """A stretch that is searched as one: a slip leaves at least a good second on one side in one of them."""
 
+_LEAST_REACH_S = 0.25
+"""A narrower search holds too few lags where only chance is at work."""
+
 _LEVEL_S = 0.1
 """Levels are evened out over this time, so that a shout does not drown the rest of its stretch."""
 
@@ -79,7 +82,8 @@ def find_lags(film: Samples, track: Samples, around: float, reach: float) -> tup
     film, track : Samples
         One to four channels each, of one rate.
     around, reach : float
-        Lags searched, samples: around - reach to around + reach.
+        Lags searched, samples: around - reach to around + reach, and a quarter of a second at least, since what chance
+        makes is learned from the lags beside a peak.
 
     Returns
     -------
@@ -89,6 +93,7 @@ def find_lags(film: Samples, track: Samples, around: float, reach: float) -> tup
         Part of the film's power that the track would need to be found, from 0 to 1.
     """
     rate = film.rate_hz
+    reach = max(reach, _LEAST_REACH_S * rate)
     chunk, hop = round(_CHUNK_S * rate), round(_HOP_S * rate)
     starts = [0] if film.length <= chunk else list(range(0, film.length - hop, hop))
     found: list[LagCandidate] = []

@@ -68,6 +68,7 @@ class Tally:
     clean: int = 0
     accused: list[str] = field(default_factory=list)
     looked: list[str] = field(default_factory=list)
+    missed: list[str] = field(default_factory=list)
     marks: int = 0
     marks_off: int = 0
 
@@ -126,7 +127,6 @@ def found_for(shot: TrueShot, result: FilmResult) -> list[FilmShot]:
 
 def judge(result: FilmResult, plans: list[ClipPlan], shots: list[TrueShot], faults: list[str], tally: Tally) -> None:
     """Compare what was found with what is true."""
-    rate = float(plans[0].rate)
     for shot, fault in zip(shots, faults, strict=True):
         if shot.clip is None:
             continue
@@ -137,6 +137,8 @@ def judge(result: FilmResult, plans: list[ClipPlan], shots: list[TrueShot], faul
         place = shot.first - shot.film_first
         exact = right and best is not None and best.found.start == place
         tally.found += bool(exact)
+        if not exact:
+            tally.missed.append(f"{plans[shot.clip].name} {shot}: {_as_found(best)}")
         codes = {
             finding.code.value
             for one in found
@@ -180,7 +182,20 @@ def judge(result: FilmResult, plans: list[ClipPlan], shots: list[TrueShot], faul
             and shot.film_first + shot.frames > one.found.first
         ]
         tally.wrong += not true
-    del rate
+        if not true:
+            tally.missed.append(f"called exact and is not: {_as_found(one)}")
+
+
+def _as_found(shot: FilmShot | None) -> str:
+    """A shot that was found, for whoever looks for the cause."""
+    if shot is None:
+        return "nothing found"
+    found, name = shot.found, shot.clip.path.name if shot.clip else "no clip"
+    others = ", ".join(str(other) for other in found.others)
+    return (
+        f"film frames {found.first} to {found.stop} as {name} from {found.start}, {found.certainty.value}, standard "
+        f"deviation {found.frame_sd:.2f} frames, others {others or 'none'}"
+    )
 
 
 def main() -> None:
@@ -234,6 +249,7 @@ def table(tally: Tally, films: int, first: int, began: float) -> list[str]:
         "|---|---|",
         *[f"| {fault} | {tally.named[fault]} of {tally.faults[fault]} |" for fault in FAULTS],
         "",
+        *[f"- not found: {words}" for words in tally.missed],
         *[f"- accused: {words}" for words in tally.accused],
         *[f"- to look at: {words}" for words in tally.looked],
         "",

@@ -407,8 +407,8 @@ def test_marks_by_hand_tell_the_mount_and_are_read_back(known, reviewed, watched
         assert mine.start_s == pytest.approx(mark.start_s, abs=1e-3)
         assert mine.end_s == pytest.approx(mark.end_s, abs=1e-3)
         seen = [unit_vectors(m.azimuth_rad, m.elevation_rad) for m in (mine, mark)]
-        # A click hits a screen pixel, 180 / 396 of a degree wide.
-        assert np.degrees(angle_between(*seen)) < 0.5
+        # A click is told in whole screen pixels of the page, each 180 / 396 of a degree wide and high.
+        assert np.degrees(angle_between(*seen)) < 2**0.5 * 180 / 396
     assert watched.complaints == []
 
 

@@ -302,7 +302,7 @@ def test_conform_by_a_hanging_that_was_said_wrongly_is_bad(shoot, tmp_path):
     outcome = run("conform", shoot / "lantern.mp4", shoot / "rec-0041.flac", "-o", track, "--upside-down", "--json")
     assert outcome.code == 4
     (only,) = [f["message"] for f in outcome.json["findings"] if f["code"] == "facing" and f["severity"] == "fix"]
-    assert "say --upright in place of --upside-down" in only
+    assert "type the same line again with --upright in place of --upside-down (and with --force" in only
 
 
 @pytest.mark.slow
@@ -380,7 +380,7 @@ def test_conform_json(finished):
     done = outcome.json
     assert set(done) >= {"output", "samples", "applied", "proof", "findings"}
     assert set(done["applied"]) == {"offset_s", "drift_ppm", "mount", "mic_offset", "repaired", "moves", "level"}
-    assert set(done["proof"]) == {"offset_s", "drift_ppm", "marks", "mic_offset_shown_m"}
+    assert set(done["proof"]) == {"offset_s", "drift_ppm", "marks", "mic_offset_shown_m", "mic_offset_20cm_deg"}
     check_sight(done)
     assert done["output"] == str(track)
     assert done["samples"] == LANTERN["samples"] == soundfile.info(track).frames
@@ -396,7 +396,7 @@ def test_verify_json_of_a_turned_track(shoot, finished):
         "--mic-offset", "-0.04,0,0.16", "--json",
     )  # fmt: skip
     assert (outcome.code, outcome.err) == (0, "")
-    assert set(outcome.json) >= {"marks", "findings", "mic_offset_shown_m"}
+    assert set(outcome.json) >= {"marks", "findings", "mic_offset_shown_m", "mic_offset_20cm_deg"}
     # What the track's marks could not show is the same when they are read back.
     assert outcome.json["mic_offset_shown_m"].keys() == {"forward", "left", "up"}
     assert sum("would not show it" in finding["message"] for finding in outcome.json["findings"]) == 1
@@ -476,11 +476,15 @@ def test_demo_twice_needs_force(demo):
 def test_day_json_with_a_clip_that_has_no_take(shoot, tmp_path):
     for name in ("lantern.mp4", "rec-0042.flac"):
         shutil.copy(shoot / name, tmp_path)
+    (tmp_path / "lanten.marks.csv").touch()
     outcome = run("day", tmp_path, "--json")
-    assert (outcome.code, outcome.err) == (4, "")
+    # As sync says it: nothing could be told of any clip.
+    assert (outcome.code, outcome.err) == (3, "")
     day = outcome.json
     assert set(day) >= {"clips", "unused_takes", "findings"}
     assert day["clips"][0]["sync"]["matched"] is False
+    (misspelt,) = [finding for finding in day["findings"] if finding["code"] == "unclear_name"]
+    assert (misspelt["severity"], misspelt["where"]) == ("look", "lanten.marks.csv")
     assert day["clips"][0]["conform"] is None
     assert day["unused_takes"] == [str(tmp_path / "rec-0042.flac")]
     assert not (tmp_path / "tracks").exists()
@@ -663,7 +667,7 @@ def test_sync_in_words(shoot):
 
 def test_sync_with_the_wrong_take_in_words(shoot):
     outcome = run("sync", shoot / "slipway.mov", shoot / "rec-0041.flac")
-    assert outcome.code == 4
+    assert outcome.code == 3
     assert outcome.out.startswith("slipway.mov: no take matches\n  FIX   ")
     assert "rec-0041.flac does not belong to slipway.mov" in outcome.out.lower()
 

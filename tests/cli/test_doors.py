@@ -9,6 +9,7 @@ import hashlib
 import json
 import os
 import re
+import shlex
 import shutil
 import zlib
 from dataclasses import replace
@@ -259,6 +260,20 @@ def test_the_demo_is_not_laid_among_a_crews_own_files(tmp_path, monkeypatch, nam
 def test_a_demo_without_a_track_says_so(demo):
     bare = replace(demo, day=replace(demo.day, clips=(), pages=None), directions=())
     assert demo_lines(bare, [])[-1].startswith("No track was written")
+
+
+@pytest.mark.slow
+def test_a_demo_says_what_it_was_told_of_each_rig_as_it_would_be_typed(demo):
+    typed = [shlex.split(line)[2:] for line in demo_lines(demo, []) if line.startswith("By hand: ")]
+    assert len(typed) == len(demo.day.clips) == 2
+    for words, truth in zip(typed, demo.truth, strict=True):
+        # Read as the command reads it.
+        told = cli.get_command(None, "conform").make_context("conform", words[2:]).params
+        names = [told["clip"].name, *(path.name for path in told["takes"])]
+        assert names == [truth.clip, truth.take]
+        assert told["marks"].name == f"{truth.clip[: -len('.mov')]}.marks.csv"
+        assert told["mic_offset"] == pytest.approx(truth.rig.mic_offset_m)
+        assert told["picture"] == truth.rig.picture
 
 
 def test_two_results_need_two_names(shoot, tmp_path):

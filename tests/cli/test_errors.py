@@ -297,7 +297,6 @@ def test_a_mark_where_the_microphone_is(run, tmp_path):
 @pytest.mark.parametrize(
     ("marks", "picture", "clip", "match"),
     [
-        ("pixels", "nonsense", CLIP, "there is no picture layout 'nonsense'"),
         ("pixels_out", "equirect180", CLIP, "pixels_out.csv, row 2: pixel .* lies outside the frame"),
         ("pixels", "equirect180", "no_picture.mp4", "no_picture.mp4 has no picture"),
     ],
@@ -312,10 +311,53 @@ def test_pixels(run, tmp_path, marks, picture, clip, match):
 def test_takes_that_do_not_match(run, tmp_path, takes, match):
     told(run("conform", CLIP, *takes, KNOWN, "-o", "OUT/t.wav"), COULD_NOT, match, tmp_path)
     result = run("sync", CLIP, *takes, "--json")
-    assert (result.exit_code, result.stderr) == (BAD, "")
+    assert (result.exit_code, result.stderr) == (COULD_NOT, "")
     answer = one_json(result.stdout)
     assert (answer["matched"], answer["offset_s"]) == (False, None)
     assert re.search(match, answer["findings"][0]["message"])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("take", ["rec-0042.flac", "silent.wav"])
+def test_every_command_ends_alike_for_a_take_that_does_not_match(run, take):
+    """One that belongs to another clip, and one of which it cannot be told; sync and conform: as above."""
+    layout = ("--picture", "equirect180")
+    for command in (
+        ("orient", CLIP, take, "--upright"),
+        ("directions", take, "--clip", CLIP),
+        ("review", CLIP, take, "-o", "OUT/look", *layout),
+        ("verify", CLIP, take, "--marks", MARKS),
+    ):
+        result = run(*command, "--json")
+        answer = one_json(result.stdout)
+        assert result.exit_code == COULD_NOT, command
+        if command[0] == "verify":
+            assert "no_match" in [finding["code"] for finding in answer["findings"]]
+            assert (answer["offset_s"], result.stderr) == (None, "")
+        else:
+            assert list(answer) == ["error"]
+
+
+def test_a_result_that_exists_is_refused_before_anything_is_loaded(material, tmp_path):
+    """At the door: no job, no drawing and no sound library is there yet."""
+    for name in ("t.wav", "p.png", "t.csv", "look/x"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_bytes(b"mine")
+    for words in (
+        ("conform", CLIP, TAKE, KNOWN, "-o", "t.wav"),
+        ("sync", CLIP, TAKE, "--plot", "p.png"),
+        ("directions", TAKE, "--csv", "t.csv"),
+        ("review", CLIP, TAKE, "-o", "look"),
+    ):
+        typed = [str(tmp_path / word) if (tmp_path / word).exists() else word for word in " ".join(words).split()]
+        source = (
+            "import sys; from cli.main import cli\n"
+            f"try: cli.main({typed!r}, prog_name='soundplumb')\n"
+            "except SystemExit as end: print(end.code, {'scipy', 'av', 'matplotlib', 'soundfile'} & set(sys.modules))"
+        )
+        done = subprocess.run([sys.executable, "-c", source], cwd=material, capture_output=True, text=True, check=True)
+        assert done.stdout.strip() == "3 set()", words
+        assert "did not write" in done.stderr or "that soundplumb wrote" in done.stderr
 
 
 def test_nothing_tells_the_mount(run, tmp_path):

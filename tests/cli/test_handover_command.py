@@ -53,9 +53,14 @@ def test_a_day_is_handed_over_beside_its_tracks(shoot):
     assert page.count("data:image/jpeg;base64,") == 2
     assert page.count('<svg class="mount"') == 2
     again = run(shoot, "--handover")
-    assert again.exit_code == COULD_NOT
-    assert "exists already" in again.stderr
-    assert run(shoot, "--handover", "--force").exit_code == 0
+    assert again.exit_code == 0, again.output
+    assert f"LOOK  {folder} was there before and has been left as it is" in again.stdout
+    assert "type the line again with --force" in again.stdout
+    assert again.stdout.splitlines()[-1] == "2 ready"
+    assert (folder / "day.html").read_text(encoding="utf-8") == page
+    made = run(shoot, "--handover", "--force")
+    assert made.exit_code == 0, made.output
+    assert f"Handed over in {folder.absolute()}: " in made.stdout
     lines = run(shoot).stdout.splitlines()
     assert not any("Handed over" in line for line in lines)
 

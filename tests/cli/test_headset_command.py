@@ -55,7 +55,13 @@ def test_words_then_json_then_not_without_force(shoot, tmp_path):
 
 @pytest.mark.parametrize(
     "options",
-    [["--sound", "mp3"], ["--bit-rate-kbps", "20"], ["--bit-rate-kbps", "x"], ["--format", "stereo"]],
+    [
+        ["--sound", "mp3"],
+        ["--bit-rate-kbps", "20"],
+        ["--bit-rate-kbps", "x"],
+        ["--format", "stereo"],
+        ["--picture", "cube"],
+    ],
 )
 def test_wrong_use(shoot, tmp_path, options):
     result = run(shoot / "film.mp4", shoot / "track.wav", "-o", tmp_path / "out.mp4", *options)
@@ -74,3 +80,17 @@ def test_four_where_the_answer_is_bad(shoot, tmp_path, monkeypatch):
     result = run(shoot / "film.mp4", shoot / "track.wav", "-o", tmp_path / "out.mov", "--picture", "equirect180")
     assert result.exit_code == BAD
     assert "FIX" in result.stdout
+
+
+def test_the_shoot_file_beside_the_film_says_how_its_picture_is_laid_out(shoot, tmp_path):
+    for name in ("film.mp4", "track.wav"):
+        (tmp_path / name).write_bytes((shoot / name).read_bytes())
+    (tmp_path / "shoot.toml").write_text('[[rig]]\nclips = ["film.mp4"]\npicture = "equirect180-sbs"\n')
+    named = (tmp_path / "film.mp4", tmp_path / "track.wav", "-o", tmp_path / "out.mov")
+    told = run(*named, "--json")
+    assert json.loads(told.stdout)["picture"] == "equirect180-sbs"
+    assert told.stderr == "soundplumb: from shoot.toml, for film.mp4: picture equirect180-sbs\n"
+    typed = run(*named, "--json", "--force", "--picture", "equirect360")
+    assert (json.loads(typed.stdout)["picture"], typed.stderr) == ("equirect360", "")
+    alone = run(*named[:3], tmp_path / "out.wav", "--json")
+    assert (alone.exit_code, alone.stderr) == (0, "")

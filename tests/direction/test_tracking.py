@@ -83,6 +83,23 @@ def test_turns_of_neighbours_are_not_one_walker(rng):
     assert off_deg(tracks[1], 40.0) < 2.0
 
 
+@pytest.mark.parametrize("beside_deg", [28.0, 30.0])
+def test_a_tail_that_leads_from_one_to_the_next_does_not_make_them_one(rng, beside_deg):
+    """Faint sound slides from one place to the next in the rest between turns; the first comes back at the end."""
+    one = encode(words(rng, 9.0, on=((0.0, 2.5), (6.5, 9.0))), 0.0, 0.0)
+    other = encode(words(rng, 9.0, on=((3.6, 5.6),)), np.radians(beside_deg), 0.0)
+    field, piece = one + other, int(0.05 * RATE)
+    for number in range(22):
+        start = int(2.5 * RATE) + number * piece
+        faint = 0.01 * rng.standard_normal(piece)
+        field[:, start : start + piece] += encode(faint, np.radians(beside_deg * number / 22), 0.0)
+    tracks = tracks_of(quiet(rng, field))
+    assert [track.source for track in tracks] == [1, 2]
+    assert off_deg(tracks[0], 0.0) < 4.0
+    assert off_deg(tracks[1], beside_deg) < 4.0
+    assert tracks[0].active[65:].any()
+
+
 @pytest.mark.parametrize("speed", [20.0, -20.0])
 def test_a_walker_in_the_open_is_followed_without_lag(rng, speed):
     """A lag of one step would be 2 degrees here."""

@@ -91,6 +91,19 @@ def test_progress_by_clip_with_the_time_that_is_left(monkeypatch, tmp_path):
     ]
 
 
+def test_a_clip_that_cannot_be_read_does_not_tell_how_long_the_others_take(monkeypatch, tmp_path):
+    now = [100.0]
+    monkeypatch.setattr("spatial.jobs.day.day_progress.time.monotonic", lambda: now[0])
+    lines = []
+    empty, *clips = (tmp_path / f"{name}.mov" for name in ("empty", "a", "b"))
+    told = DayProgress("matched", {empty: 0.0, clips[0]: 60.0, clips[1]: 60.0}, log=lines.append)
+    now[0] += 12.0
+    told.done(empty)
+    now[0] += 80.0
+    told.done(clips[0])
+    assert lines == ["matched 1 of 3: empty.mov", "matched 2 of 3: a.mov; about 2 min left"]
+
+
 def test_of_one_clip_nothing_is_counted(tmp_path):
     lines = []
     told = DayProgress("done", {tmp_path / "a.mov": 60.0}, log=lines.append)

@@ -3,6 +3,7 @@
 import json
 import os
 import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -174,3 +175,36 @@ def test_no_more_is_heard_of_a_long_clip_than_of_a_short_one():
         spans = stretches_of(duration_s)
         assert sum(stop - start for start, stop in spans) == pytest.approx(80.0)
         assert all(0.0 <= start < stop <= duration_s for start, stop in spans)
+
+
+@pytest.mark.slow
+def test_a_word_against_the_sound_is_no_reason_to_record_again(slipway):
+    """The exit code of a good recording, whatever was typed beside it."""
+    outcome = run("check", slipway, "--upright")
+    verdict = outcome.out.splitlines()[-1]
+    assert (outcome.code, verdict.split("  ")[0]) == (0, "USABLE")
+    assert "the recording is usable, but had it hung upright, as you say" in verdict.lower()
+    assert "it hung upside down, or left and right are swapped" in verdict
+    assert "LOOK  microphone" in outcome.out
+
+
+def test_a_bare_name_is_looked_for_in_the_folder(slipway, tmp_path, monkeypatch):
+    from spatial.errors import MediaFileError
+    from spatial.jobs.check import check_newest as module
+
+    class Opened(Exception):
+        pass
+
+    def opened(paths):
+        raise Opened(paths)
+
+    monkeypatch.setattr(module, "newest_clip", opened)
+    with pytest.raises(Opened) as found:
+        asked(slipway, named=(Path("slipway.mov"), None))
+    assert found.value.args[0] == [slipway / "slipway.mov"]
+    with pytest.raises(MediaFileError, match=r"there is no slipvay.mov; .* holds rec-0042.flac, slipway.mov$"):
+        asked(slipway, named=(Path("slipvay.mov"), None))
+    with pytest.raises(MediaFileError, match=r"there is no x.wav; .* holds no clip and no take$"):
+        check_newest(
+            tmp_path, rig_for=lambda _clip: RIG, channel_format=ChannelFormat.AMBIX, named=(None, Path("x.wav"))
+        )

@@ -6,6 +6,8 @@ The shoot is the demo's first clip; its second comes later.
 import json
 import os
 import shutil
+import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +17,8 @@ import soundfile
 import spatial.jobs.conform.track_memory
 import spatial.jobs.day.day_matches
 import spatial.jobs.day.day_tracks
-from spatial.findings import Severity
+from spatial.errors import OutputError
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.day.day_folder import run_day
 from spatial.jobs.demo import lay_out
 from spatial.jobs.rig import Rig
@@ -122,6 +125,19 @@ def test_without_a_cache_the_answer_is_remembered_all_the_same(first, shoot, mon
     assert json.loads(json.dumps(told).replace(str(shoot), str(home / "shoot"))) == answer
 
 
+def test_a_clip_with_a_fix_does_not_read_as_fine(shoot):
+    """As with a wrong layout of the picture: every performer may be in place by it, and the answer is bad."""
+    day = again(shoot)
+    (entry,) = day.clips
+    assert "ready" in day_lines(day)[2]
+    bad = Finding(Code.MARK_OFF, Severity.FIX, "the picture is laid out otherwise")
+    lines = day_lines(replace(day, clips=(replace(entry, findings=(*entry.findings, bad)),)))
+    assert "must be mended" in lines[2]
+    assert lines[2].endswith("4 of 4, but see FIX")
+    assert "Do not use lantern.wav before what is marked FIX above is mended." in lines
+    assert lines[-1] == "1 must be mended"
+
+
 def test_marks_that_changed_are_said_and_with_force_the_track_is_made_anew_without_a_match(shoot, monkeypatch):
     marks = shoot / "lantern.marks.csv"
     head, *rows = marks.read_text(encoding="utf-8").splitlines()
@@ -130,9 +146,12 @@ def test_marks_that_changed_are_said_and_with_force_the_track_is_made_anew_witho
     before = (shoot / "tracks" / "lantern.wav").read_bytes()
     assert left_alone(again(shoot)) == (
         "tracks/lantern.wav is an older track, left as it is: since it was made lantern.marks.csv has changed; add "
-        "--force to make it anew"
+        "--again to make it anew"
     )
     assert (shoot / "tracks" / "lantern.wav").read_bytes() == before
+    left = again(shoot)
+    assert left.clips[0].older.output == shoot / "tracks" / "lantern.wav"
+    assert day_lines(left)[2].endswith("° (older track)  4 of 4 (older track)")
     (entry,) = again(shoot, force=True).clips
     assert not entry.remembered
     assert len(entry.conform.proof.marks) == 3
@@ -229,7 +248,7 @@ def test_a_new_take_that_fits_as_well_is_said_of_the_track_that_was_made_before_
     assert "seems to be a copy of it" in said.message
     assert not entry.remembered
     (left,) = [finding for finding in entry.findings if finding.code == "already_there"]
-    assert "other takes have come, and lantern.mp4 is matched with copy-of-0041.wav now; add --force" in left.message
+    assert "other takes have come, and lantern.mp4 is matched with copy-of-0041.wav now; add --again" in left.message
 
 
 def test_a_card_that_was_copied_again_changes_nothing(shoot):
@@ -297,3 +316,52 @@ def test_a_clip_that_neither_marks_nor_the_cameras_sound_turn_is_told_what_to_do
     assert said.message.startswith("lantern.mp4 has no marks, and the camera's sound does not tell it either (")
     assert said.message.endswith("and save them beside it as lantern.marks.csv")
     assert not Path(shoot / "tracks").exists()
+
+
+def cannot_write_into(folder, monkeypatch):
+    """Make a folder one of a disk that is mounted read-only, whoever we are."""
+    made, claimed = Path.mkdir, tempfile.mkdtemp
+
+    def mkdir(self, *words, **more):
+        if self.is_relative_to(folder):
+            raise OSError(30, "Read-only file system", str(self))
+        made(self, *words, **more)
+
+    def mkdtemp(*words, dir=None, **more):
+        if dir is not None and Path(dir).is_relative_to(folder):
+            raise OSError(30, "Read-only file system", str(dir))
+        return claimed(*words, dir=dir, **more)
+
+    monkeypatch.setattr(Path, "mkdir", mkdir)
+    monkeypatch.setattr(tempfile, "mkdtemp", mkdtemp)
+
+
+@pytest.mark.usefixtures("deaf")
+def test_a_folder_that_cannot_be_written_is_refused_before_any_listening(shoot, monkeypatch):
+    monkeypatch.setenv("SOUNDPLUMB_CACHE", "off")
+    shutil.rmtree(shoot / "tracks")
+    cannot_write_into(shoot, monkeypatch)
+    with pytest.raises(OutputError, match=r"nothing can be written into .*moved.*Read-only.*\(-o FOLDER\)"):
+        again(shoot)
+
+
+@pytest.mark.usefixtures("deaf")
+def test_results_go_and_are_remembered_elsewhere(first, shoot, tmp_path, monkeypatch):
+    home, answer = first
+    (tmp_path / "out").mkdir()
+    (shoot / "tracks").rename(tmp_path / "out" / "tracks")
+    names = sorted(path.name for path in shoot.iterdir())
+    cannot_write_into(shoot, monkeypatch)
+    day = again(shoot, results=tmp_path / "out")
+    assert [entry.remembered for entry in day.clips] == [True]
+    assert day.results_folder == tmp_path / "out"
+    told = json.dumps(as_json(day)).replace(str(tmp_path / "out" / "tracks"), str(home / "shoot" / "tracks"))
+    assert json.loads(told.replace(str(shoot), str(home / "shoot"))) == answer
+    assert sorted(path.name for path in shoot.iterdir()) == names
+
+
+def test_a_day_without_anything_to_make_may_lie_where_nothing_can_be_written(shoot, monkeypatch):
+    shutil.rmtree(shoot / "tracks")
+    (shoot / "lantern.marks.csv").unlink()
+    cannot_write_into(shoot, monkeypatch)
+    assert [entry.status for entry in again(shoot).clips] == ["needs_marks"]

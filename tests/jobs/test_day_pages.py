@@ -7,8 +7,8 @@ import pytest
 
 from spatial.errors import InputError, OutputError
 from spatial.field import ChannelFormat
-from spatial.findings import Finding, Severity
-from spatial.jobs.day import day_pages
+from spatial.findings import Code, Finding, Severity
+from spatial.jobs.day import day_pages, day_tracks
 from spatial.jobs.day.day_folder import DayClip, DayResult
 from spatial.jobs.day.day_pages import PageWriter, make_pages
 from spatial.jobs.rig import Rig
@@ -70,6 +70,17 @@ def test_each_clip_with_its_take_has_a_page_and_one_leads_to_them(make, tmp_path
     told = day_json(day)
     assert told["pages"] == str(day.pages)
     assert [clip["page"] for clip in told["clips"]][2] is None
+
+
+def test_a_page_that_is_made_is_named_where_marks_are_asked_for(tmp_path):
+    missing = day_tracks._without_marks(tmp_path / "a.mov", "so how the microphone sat is not known")
+    assert "in its review page (--pages)" in missing.message
+    other = Finding(Code.DRIFT, Severity.NOTE, "see its review page (--pages)")
+    asking = replace(entry(tmp_path / "a.mov"), findings=(missing, other))
+    paged = day_tracks.with_page(asking, tmp_path / "pages" / "a" / "index.html")
+    assert paged.page == tmp_path / "pages" / "a" / "index.html"
+    assert "make marks by clicks in pages/a/index.html, and save them" in paged.findings[0].message
+    assert paged.findings[1] is other
 
 
 def test_clips_that_differ_in_their_suffix_do_not_share_a_folder(make, tmp_path):

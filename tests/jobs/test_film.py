@@ -1,20 +1,24 @@
 """A finished film of a small invented shoot: its shots, its sound, and what stands in the way."""
 
+import re
 import shutil
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 
+import spatial.jobs.film.prove_film as job
 from demo_audio.write_movie import write_movie
 from spatial.conventions import FloatArray
 from spatial.errors import InputError, MediaFileError
 from spatial.findings import Code, Severity
 from spatial.jobs.film.prove_film import FilmRequest, FilmResult, FilmShot, ShotVerdict, prove_film, turn_of
+from spatial.jobs.film.shot_sound import ShotSound, ShotTime
 from spatial.report.film_report import film_json, film_lines, write_film_page
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field
 from spatial.shots.shot_finding import Certainty
@@ -23,11 +27,13 @@ from tests.scenes.film import (
     Look,
     TrueShot,
     cut_sound,
+    decoded,
     film_frames,
     make_clips,
     make_track,
     scaled,
     write_film,
+    write_marks,
     write_track,
 )
 
@@ -49,6 +55,8 @@ class Shoot:
     folder: Path
     plans: list[ClipPlan]
     tracks: list[FloatArray]
+    turns: list[list[tuple[int, float, float]]]
+    """Who talks from when until when, of each clip."""
 
     def sound(self, *faults: str) -> FloatArray:
         rng = np.random.default_rng(3)
@@ -71,14 +79,15 @@ def shoot(tmp_path_factory: pytest.TempPathFactory) -> Shoot:
     folder.mkdir()
     rng = np.random.default_rng(1)
     plans = make_clips(folder, rng, places=2, takes=2, seconds=(6.5, 7.5), rate=RATE)[:3]
-    tracks = []
+    tracks, turns = [], []
     for plan in plans:
-        track, _ = make_track(plan, rng)
+        track, talk = make_track(plan, rng)
         write_track(folder, plan, track)
         tracks.append(track)
+        turns.append(talk)
     for path in folder.glob("c1t1*"):
         path.unlink()
-    return Shoot(folder, plans, tracks)
+    return Shoot(folder, plans, tracks, turns)
 
 
 @pytest.fixture(scope="module")
@@ -133,6 +142,96 @@ def test_an_intended_turn_is_no_fault_and_another_is(shoot: Shoot) -> None:
     assert all(shot.verdict is ShotVerdict.GOOD for shot in prove_film(film, shoot.folder, asked).shots)
     unasked = prove_film(film, shoot.folder)
     assert all(codes(shot) == {Code.FACING} for shot in unasked.shots)
+
+
+def copied(shoot: Shoot, folder: Path) -> Path:
+    """The shoot in a folder of its own, in which a test may write."""
+    return Path(shutil.copytree(shoot.folder, folder))
+
+
+def test_the_shoot_file_says_how_a_clip_is_meant_to_be_turned_and_what_is_typed_goes_before(
+    shoot: Shoot, tmp_path: Path
+) -> None:
+    folder = copied(shoot, tmp_path / "shoot")
+    lines = [f'[[clip]]\nname = "{plan.name}"\nturned_deg = [0, 12, 0]' for plan in shoot.plans[1:]]
+    (folder / "shoot.toml").write_text("turned_deg = -30\n" + "\n".join(lines), encoding="utf-8")
+    sound = shoot.sound()
+    samples = [round(shot.film_first / float(RATE) * 48_000) for shot in SHOTS] + [sound.shape[1]]
+    for n, shot in enumerate(SHOTS):
+        angles = (-30.0, 0.0, 0.0) if shot.clip == 0 else (0.0, 12.0, 0.0)
+        span = slice(samples[n], samples[n + 1])
+        sound[:, span] = turn_field(sound[:, span], matrix_from_ypr(YawPitchRoll.from_degrees(*angles)))
+    film = shoot.film("turned by clip.mov", sound)
+    assert [shot.verdict for shot in prove_film(film, folder).shots] == [ShotVerdict.GOOD] * 4
+    typed = prove_film(film, folder, FilmRequest(turned=turn_of((-30.0, 0.0, 0.0))))
+    assert [codes(shot) for shot in typed.shots] == [set(), {Code.FACING}, {Code.FACING}, set()]
+    assert "meant to be turned 30° to the right" in typed.shots[1].findings[0].message
+
+
+def test_a_performer_who_is_heard_elsewhere_than_seen_is_a_finding_with_who_and_by_how_much(
+    shoot: Shoot, tmp_path: Path
+) -> None:
+    folder = copied(shoot, tmp_path / "shoot")
+    truth, off = shoot.turns[0], shoot.turns[1]
+    write_marks(folder, shoot.plans[0], truth)
+    # Clip 1's people are marked 30 degrees to the right of where they stand, so they are heard to the left.
+    people = tuple(replace(one, azimuth_deg=one.azimuth_deg - 30) for one in shoot.plans[1].people)
+    write_marks(folder, replace(shoot.plans[1], people=people), off)
+    result = prove_film(shoot.film("marked.mov", shoot.sound()), folder)
+    shown = {shot.clip.path.name: shot for shot in result.shots if shot.clip is not None and shot.marks}
+    assert set(shown) == {shoot.plans[0].name, shoot.plans[1].name}
+    good, bad = shown[shoot.plans[0].name], shown[shoot.plans[1].name]
+    assert (good.verdict, good.findings) == (ShotVerdict.GOOD, ())
+    assert (bad.verdict, codes(bad)) == (ShotVerdict.FIX, {Code.MARK_OFF})
+    (finding,) = bad.findings
+    found = re.search(r"person (\d) is heard (\d+)° to the left", finding.message)
+    assert found is not None
+    assert int(found[2]) == pytest.approx(30, abs=8)
+    assert bad.timecode in finding.message
+
+
+def test_a_mistake_in_the_sound_of_one_shot_does_not_end_the_run(
+    shoot: Shoot, good: tuple[Path, FilmResult], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = job.hold_against_track
+
+    def fails_once(*args: Any, time: ShotTime, **rest: Any) -> ShotSound:
+        if time.film_start_s == pytest.approx(SHOTS[1].film_first / float(RATE)):
+            raise ZeroDivisionError("nobody thought of it")
+        return real(*args, time=time, **rest)
+
+    monkeypatch.setattr(job, "hold_against_track", fails_once)
+    result = prove_film(good[0], shoot.folder)
+    assert [shot.verdict for shot in result.shots] == [
+        *(ShotVerdict.GOOD, ShotVerdict.LOOK, ShotVerdict.GOOD, ShotVerdict.GOOD)
+    ]
+    (finding,) = result.shots[1].findings
+    assert finding.code is Code.UNUSABLE_FILE
+    assert "the sound of the shot at 00:00:03:05 of good.mov could not be done" in finding.message
+    assert result.shots[1].clip_frame == SHOTS[1].first
+
+
+def test_without_a_track_the_camera_s_own_sound_tells_lip_sync(shoot: Shoot, tmp_path: Path) -> None:
+    plan = shoot.plans[0]
+    rng = np.random.default_rng(9)
+    scratch = shoot.tracks[0][:1] + 0.3 * shoot.tracks[0][1:2]
+    scratch = scratch + 0.03 * np.std(scratch) * rng.standard_normal(scratch.shape)
+    clip = tmp_path / plan.name
+    frames = decoded(shoot.folder / plan.name, 0, plan.frames)
+    write_movie(clip, frames=frames, frame_rate=RATE, audio=scratch)
+    film = shoot.film("no track.mov", shoot.sound("lag 80 ms"))
+    result = prove_film(film, tmp_path)
+    late, fine = (shot for shot in result.shots if shot.clip is not None and shot.clip_start_s is not None)
+    assert (codes(late), late.verdict) == ({Code.LIP_SYNC}, ShotVerdict.FIX)
+    assert late.camera is not None
+    assert abs(late.camera.lip_sync_s) == pytest.approx(0.080, abs=0.003)
+    assert fine.camera is not None
+    assert abs(fine.camera.lip_sync_s) < 0.003
+    assert (fine.findings, fine.verdict) == ((), ShotVerdict.OPEN)
+    assert "against the camera's own" in fine.why_open
+    told = film_json(result)["shots"]
+    assert isinstance(told, list)
+    assert [shot["lip_sync_by"] for shot in told if shot["lip_sync_by"]] == ["camera", "camera"]
 
 
 def test_the_field_may_be_a_file_of_its_own_and_stereo_tells_lip_sync(shoot: Shoot) -> None:

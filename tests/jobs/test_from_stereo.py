@@ -82,7 +82,10 @@ def test_without_the_hanging_two_mounts_remain(synced):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("all_around", "severity", "words"),
-    [(False, Severity.FIX, "say --upside-down in place of --upright"), (True, Severity.LOOK, "one mark would tell")],
+    [
+        (False, Severity.FIX, "again with --upside-down in place of --upright"),
+        (True, Severity.LOOK, "one mark would tell"),
+    ],
 )
 def test_the_wrong_hanging_puts_everybody_behind_and_this_is_said(synced, all_around, severity, words):
     """A picture of the front half shows nobody then; one of the whole sphere may show them all."""

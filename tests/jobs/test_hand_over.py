@@ -156,10 +156,19 @@ def test_a_handover_elsewhere_finds_its_clips_too(day, home):
 def test_what_is_there_stays_without_force_and_is_made_anew_with_it(day, home):
     handed(day)
     folder = home / "shoot" / "handover"
-    with pytest.raises(OutputError, match="exists already"):
-        require_places(Wanted(folder), force=False)
-    require_places(Wanted(folder), force=True)
+    kept = {path.name: path.read_bytes() for path in folder.iterdir()}
+    for force in (False, True):
+        require_places(Wanted(folder), force=force)
+    done = handed(day)
+    (said,) = done.findings
+    assert (said.severity, said.code, done.timeline) == (Severity.LOOK, "already_there", None)
+    assert "has been left as it is" in said.message
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == kept
     (folder / "day.csv").write_text("mine", encoding="utf-8")
+    # Whoever opened the table in a spreadsheet still gets the day done; only --force would replace it, and says no.
+    require_places(Wanted(folder), force=False)
+    with pytest.raises(OutputError, match="has been changed since"):
+        require_places(Wanted(folder), force=True)
     (said,) = handed(day, force=True).findings
     assert (said.severity, "has been changed since" in said.message) == (Severity.FIX, True)
     assert (folder / "day.csv").read_text(encoding="utf-8") == "mine"
@@ -231,7 +240,7 @@ def test_what_was_written_is_told(day):
     lines = delivered_lines(["table", "2 ready"], done)
     assert lines == [
         "table",
-        f"Handed over in {Path('shoot/handover')}: day.otio, 2 tracks, day.csv and day.html.",
+        f"Handed over in {Path('shoot/handover').absolute()}: day.otio, 2 tracks, day.csv and day.html.",
         f"The day on one page, to print or to send: {Path('shoot/sheet/day.html')}; as a table: day.csv beside it.",
         "2 ready",
     ]

@@ -212,7 +212,7 @@ def test_another_length_is_said(shoot, tmp_path, change, word):
     assert result.samples == samples
     # Less than a frame is how editors cut, and is not worth a word.
     track = write_track(tmp_path / "other.wav", samples + change // 4)
-    assert make_headset_movie(shoot / "film.mp4", track, tmp_path / "o.mov", picture="equirect180").findings == ()
+    assert make_headset_movie(shoot / "film.mp4", track, tmp_path / "o.mov", picture="equirect180-sbs").findings == ()
 
 
 def test_another_rate_is_brought_to_48_khz(shoot, tmp_path):

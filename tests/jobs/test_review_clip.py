@@ -135,7 +135,6 @@ def test_without_marks_the_cameras_stereo_sound_tells_once_it_is_said_how_it_hun
 
 
 @pytest.mark.slow
-@pytest.mark.usefixtures("undrawn")
 def test_a_mirrored_take_is_put_right(shoot, tmp_path):
     field, rate = soundfile.read(shoot / "rec-0042.flac")
     field[:, 1] *= -1
@@ -159,7 +158,6 @@ def test_a_mirrored_take_is_put_right(shoot, tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.usefixtures("undrawn")
 def test_under_a_camera_that_moved_marks_and_ears_turn_with_it(shoot, tmp_path):
     """A camera that looked 90 degrees left all the time: against its 0, 0, 0 the microphone sat turned as much more."""
     (tmp_path / "moves.csv").write_text("time_s,yaw_deg,pitch_deg,roll_deg\n0,90,0,0\n2,90,0,0\n", encoding="utf-8")

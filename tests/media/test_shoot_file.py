@@ -61,7 +61,11 @@ def test_what_it_says_of_each_clip_and_take(read):
             'pictures = "x"',
             "line 4: pictures is no key of a rig; it has clips, ",
         ),
-        ('"equirect180-sbs"', '"flat"', "line 4: picture is no picture layout"),
+        (
+            '"equirect180-sbs"',
+            '"flat"',
+            "line 4: picture is 'flat', which is no picture layout; use one of equirect360",
+        ),
         ("[0.1, 0, -0.3]", "[0.1, 0]", "line 5: mic_offset_m is three numbers"),
         ("[0.1, 0, -0.3]", "[0.1, 0, -30]", "line 5: mic_offset_m is three numbers"),
         ("[0.1, 0, -0.3]", "[0.1, 0, nan]", "line 5: mic_offset_m is three numbers"),

@@ -75,6 +75,15 @@ def test_a_layout_is_guessed_from_the_pictures(movies: dict[str, Path], layout: 
     assert guess_layout(open_clip(movies[layout])) == layout.replace("190", "180")
 
 
+def test_a_square_picture_of_something_symmetrical_is_one_eye(tmp_path: Path) -> None:
+    """Its halves are alike, but no eye's picture is half as wide as it is high."""
+    columns, rows = np.meshgrid(np.arange(128), np.arange(128))
+    half = np.where((columns % 64 - 31.5) ** 2 + (rows - 98) ** 2 < 500, 220, 120 - rows // 2)
+    frame = np.repeat(half.astype(np.uint8)[..., np.newaxis], 3, axis=2)
+    write_movie(tmp_path / "one.mp4", frames=[frame] * 6, frame_rate=Fraction(25))
+    assert guess_layout(open_clip(tmp_path / "one.mp4")) == "equirect180"
+
+
 def test_a_second_run_decodes_nothing(movies: dict[str, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     clip, cache = open_clip(movies["equirect180-sbs"]), FeatureCache(tmp_path)
     with read_small_pictures(clip, cache=cache) as first:

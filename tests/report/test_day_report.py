@@ -43,6 +43,21 @@ def test_a_clip_that_cannot_be_read_is_to_be_looked_at():
     assert DayClip(Path("a.mov"), None, None, (HOLE,)).status == "needs_look"
 
 
+@pytest.mark.parametrize(
+    ("clips", "decided"),
+    [
+        ([clip("a.mov", matched=False, made=False)], False),
+        ([DayClip(Path("a.mov"), None, None, (HOLE,))], False),
+        ([clip("a.mov", matched=False, made=False), clip("b.mov", made=False, needs_marks=True)], True),
+        ([clip("a.mov", findings=(HOLE,))], True),
+        ([DayClip(Path("a.mov"), None, None, (NOTE,), no_take=True)], True),
+        ([DayClip(Path("a.mov"), None, None, (HOLE,), busy=True)], True),
+    ],
+)
+def test_a_day_of_which_nothing_can_be_told_is_undecided(clips, decided):
+    assert DayResult(Path("friday"), tuple(clips), (), ()).decided is decided
+
+
 def test_the_worst_comes_first_and_the_last_line_counts():
     clips = [clip(f"{n:02d}.mov") for n in range(14)]
     clips += [clip(f"{n}.mov", made=False, needs_marks=True, findings=(LOOK,)) for n in "bc"]
@@ -54,7 +69,7 @@ def test_the_worst_comes_first_and_the_last_line_counts():
     day = DayResult(Path("friday"), tuple(clips), (), ())
     names = [entry.clip.name for entry in worst_first(clips)]
     assert names[:6] == ["d.mov", "f.mov", "e.mov", "b.mov", "c.mov", "00.mov"]
-    assert summary_line(day) == "14 ready, 2 need marks, 2 need a look, 1 has no take"
+    assert summary_line(day) == "14 ready, 2 need marks, 1 needs a look, 1 must be mended, 1 has no take"
     assert day.summary[Status.BEING_DONE] == 0
 
 

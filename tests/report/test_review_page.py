@@ -18,13 +18,15 @@ from spatial.direction.summary import PLACES, RowVotes, SoundRows
 from spatial.field import ChannelFormat, angle_between, azimuth_elevation, unit_vectors
 from spatial.findings import Finding, Severity
 from spatial.jobs.orient.measure_marks import MeasuredMark
-from spatial.jobs.review.review_clip import ReviewResult
+from spatial.jobs.review.review_clip import ReviewResult, _line_to_type
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
+from spatial.jobs.track_request import TrackRequest
 from spatial.jobs.verify import Tolerance
 from spatial.media.movies.clip import Clip
 from spatial.media.tables import Mark
 from spatial.media.takes.take import Take
+from spatial.mount.prior import Hanging, MountPrior
 from spatial.picture import parse_picture
 from spatial.report.review_page import page_facts, page_text, review_json, review_lines
 from spatial.sync.alignment import SyncEstimate
@@ -83,6 +85,27 @@ def test_the_page_is_one_file_that_names_only_its_movie():
     assert re.findall(r'(?:src|href|srcset|action)="([^"]*)"', text) == ["data:,", "movie.mp4"]
     assert not re.search(r"@import|url\(|fetch\(|XMLHttpRequest|WebSocket|import\(|eval\(", text)
     assert not re.search(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write", text)
+
+
+def test_the_whole_line_to_type_is_on_the_page_where_a_word_of_the_hanging_would_help():
+    line = "soundplumb review 'clip 1.mov' rec.wav -o 'clip 1-upright' --picture equirect180-sbs --upright"
+    assert html.escape(line, quote=True) in page_text(replace(result_of(), to_type=line)).replace("&#39;", "&#x27;")
+    assert "--upright" not in page_text(result_of()).partition("<script")[0]
+
+
+@pytest.mark.parametrize(
+    ("asked", "line"),
+    [
+        (
+            TrackRequest(rig=Rig((0.0, 0.0, -0.3), picture="equirect180-sbs"), read_as=ChannelFormat.FUMA),
+            "soundplumb review 'clip 1.mov' rec.wav -o 'clip 1-upright' --picture equirect180-sbs --mic-offset 0,0,-0.3"
+            " --format fuma --upright",
+        ),
+        (TrackRequest(rig=Rig(picture="fisheye180"), prior=MountPrior(Hanging.UPSIDE_DOWN)), ""),
+    ],
+)
+def test_the_line_to_type_has_the_names_of_the_files_and_of_the_rig(asked, line):
+    assert _line_to_type(result_of("clip 1.mov").sync, asked) == line
 
 
 def test_its_policy_names_just_its_own_script_and_style():

@@ -143,11 +143,11 @@ def test_sync_lines_without_a_match():
 @pytest.mark.parametrize(
     ("heard_deg", "off", "as_sentence", "verdict"),
     [
-        ((32.0, 0.0), "2.0° left, 0.0° ", "2° to the left", "in place"),
-        ((10.0, 0.0), "20.0° right, 0.0° ", "20° to the right", "off"),
+        ((32.0, 0.0), "2.0° left, 0.0° ", "2° to the left of", "in place"),
+        ((10.0, 0.0), "20.0° right, 0.0° ", "20° to the right of", "off"),
         ((30.0, 15.0), "0.0° ", "15° above", "off"),
-        ((42.0, -15.0), "12.0° left, 15.0° down", "12° to the left and 15° below", "off"),
-        ((30.0, 70.0), "  -  ", "70° to one side", "off"),  # overhead, left and right mislead
+        ((42.0, -15.0), "12.0° left, 15.0° down", "12° to the left of and 15° below", "off"),
+        ((30.0, 70.0), "  -  ", "70° to one side of", "off"),  # overhead, left and right mislead
     ],
 )
 def test_what_is_off_and_which_way(heard_deg, off, as_sentence, verdict):

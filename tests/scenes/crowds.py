@@ -1,9 +1,11 @@
 """Scenes in which several performers sound at once, or one walks, with known truth.
 
-Functions: make_crowd (two or three who stand), make_walk (one who walks round the microphone).
+Functions: make_crowd (two or three who stand), make_turns (some who take turns and come back), make_walk (one who walks
+round the microphone).
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.signal import fftconvolve
@@ -11,7 +13,7 @@ from scipy.signal import fftconvolve
 from demo_audio.rooms import HALF_KERNEL, image_sources, path_response
 from demo_audio.simulate import Performer, Rig, Room, simulate_shoot
 from spatial.conventions import FloatArray
-from spatial.field import unit_vectors
+from spatial.field import angle_between, unit_vectors
 from tests.scenes.rooms import in_noise
 from tests.scenes.stage import RATE, plucked, recorded_words, speech
 
@@ -71,6 +73,36 @@ def make_crowd(
     truth = np.stack(seen)
     angles = np.degrees(np.arccos(np.clip(truth @ truth.T, -1, 1)))[~np.eye(count, dtype=bool)]
     return Crowd(field, room.rt60_s, float(angles.min()) if count > 1 else 180.0, 0.0, truth, tuple(spans))
+
+
+def make_turns(seed: int, *, count: int = 3, turns: int = 5, rt60_s: tuple[float, float] = (0.3, 0.7)) -> Crowd:
+    """Performers who take turns, with rests as in a scene, and come back to their places; nobody sounds twice running.
+
+    `truth` and `spans_s` have a row for each turn.
+    """
+    rng = np.random.default_rng(seed)
+    room, rig = _room(rng, rt60_s)
+    azimuths = rng.uniform(-180, 180) + np.cumsum(rng.uniform(25.0, 100.0, count))
+    places = []
+    for azimuth_deg in azimuths:
+        way = unit_vectors(np.radians(azimuth_deg), np.radians(rng.uniform(-10, 15)))
+        place = rig.place(rng.uniform(1.0, 2.2) * way)
+        places.append(np.clip(place, 0.3, np.asarray(room.size_m) - 0.3))
+    start, last, performers, spans, seen = 0.5, -1, [], [], []
+    for number in range(turns):
+        last = number if number < count else int(rng.choice([who for who in range(count) if who != last]))
+        view = rig.picture_from_room @ (places[last] - np.asarray(rig.lens_m))
+        distance, lasts_s = float(np.linalg.norm(view)), rng.uniform(1.2, 3.0)
+        sound = _voice(rng, lasts_s) * distance * 10 ** (rng.uniform(-2, 2) / 20)
+        performers.append(Performer(f"p{number}", tuple(places[last].tolist()), sound, start))
+        spans.append((start, start + lasts_s))
+        seen.append(view / distance)
+        start += lasts_s + rng.uniform(0.2, 1.2)
+    shoot = simulate_shoot(room, rig, performers, duration_s=start, rng=rng)
+    field = in_noise(shoot, rig, rng.uniform(10.0, 25.0), rng).field.astype(np.float32)
+    truth = np.stack(seen)
+    least = min(angle_between(one, other) for one, other in pairwise(truth))
+    return Crowd(field, room.rt60_s, float(np.degrees(least)), 0.0, truth, tuple(spans))
 
 
 def make_walk(seed: int, *, speed_deg_s: tuple[float, float], rt60_s: tuple[float, float] = (0.3, 0.7)) -> Crowd:

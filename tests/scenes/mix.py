@@ -12,13 +12,13 @@ from pathlib import Path
 
 import numpy as np
 from scipy.ndimage import minimum_filter1d, uniform_filter1d
-from scipy.signal import oaconvolve, sosfilt
+from scipy.signal import butter, istft, oaconvolve, sosfilt, sosfiltfilt, stft
 
 from demo_audio.boxes import power_while_sounding
 from demo_audio.microphones import draw_microphone, field_through
 from demo_audio.simulate import Performer, Rig, Room, simulate_shoot
 from demo_audio.write_movie import write_movie as write_film
-from spatial.conventions import FloatArray, W
+from spatial.conventions import FIRST_ORDER_CHANNELS, FloatArray, W
 from spatial.field import encode
 from spatial.media.movies.remux import MovieForm, SoundCoding, field_of_movie, write_movie
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, turn_field
@@ -36,6 +36,12 @@ FAULTS = (
     "turned 180", "turned twice", "mirrored", "missing channel", "inverted channel", "wrong shot", "another take",
     "dead", "hole",
 )  # fmt: skip
+
+MEANS = (
+    "noise reduction", "multiband compression", "de-essing", "low cut", "telephone", "reverb send", "speech ducking",
+    "binaural",
+)  # fmt: skip
+"""Means of mixing that are rarer; `make_film` takes one as its `means`."""
 
 LAGS_S = {"lag 20 ms": 0.020, "lag 40 ms": 0.040, "lag 80 ms": 0.080}
 
@@ -105,10 +111,13 @@ def make_tracks(seed: int) -> Tracks:
     return Tracks(kind, track, retake, picture_from_mic)
 
 
-def make_film(tracks: Tracks, wrong: FloatArray, seed: int, fault: str = "", *, plain: bool = False) -> Film:
+def make_film(
+    tracks: Tracks, wrong: FloatArray, seed: int, fault: str = "", *, plain: bool = False, means: str = ""
+) -> Film:
     """A shot of a film: part of the track through an ordinary mix, with a fault or none.
 
-    `wrong` is the track of another shot; `plain` leaves the mixing out.
+    `wrong` is the track of another shot; `plain` leaves the mixing out; `means` is one of MEANS, done to the track
+    before the rest of the mix ("binaural": to the whole mix afterwards, which leaves two channels).
     """
     rng = np.random.default_rng([seed, 73])
     length_s = float(np.exp(rng.uniform(np.log(2.5), np.log(10.0))))
@@ -131,14 +140,18 @@ def make_film(tracks: Tracks, wrong: FloatArray, seed: int, fault: str = "", *, 
         turn = tracks.mount if yaw is None else matrix_from_ypr(YawPitchRoll.from_degrees(yaw, 0, 0))
         own = turn_field(own, turn)
         film = replace(film, turn=turn)
+    if means and means != "binaural":
+        own = _treated(own, means, rng)
     sound, other_db = (own, -np.inf) if plain else _mixed(own, rng)
+    if means == "binaural":
+        sound = _binaural(sound)
     channel = int(rng.integers(4)) if "channel" in fault else -1
     sound = _exported(sound, fault, channel, rng)
     if fault == "hole":
         sound[:, moment : moment + gap] = 0.0
     film = replace(film, channel=channel, other_db=other_db)
     coded = "" if plain else str(rng.choice(["", "", "", "", "", "", "opus 256", "opus 768", "aac 512"]))
-    if coded and np.any(sound):
+    if coded and np.any(sound) and len(sound) == FIRST_ORDER_CHANNELS:
         sound = _coded(sound, *coded.split())
     return replace(film, sound=sound.astype(np.float32), coded=coded)
 
@@ -200,6 +213,65 @@ def _mixed(own: FloatArray, rng: np.random.Generator) -> tuple[FloatArray, float
         fade = round((0.01 if rng.random() < 0.7 else rng.uniform(0.3, 1.0)) * RATE)
         sound[:, end][:, :fade] *= np.sin(0.5 * np.pi * np.linspace(0, 1, fade)) ** 2
     return sound * 10 ** (rng.uniform(-8, 8) / 20), other_db
+
+
+def _treated(own: FloatArray, means: str, rng: np.random.Generator) -> FloatArray:
+    """One of the rarer means of mixing, common to all channels as the tools for fields do it."""
+    count = own.shape[1]
+    if means == "noise reduction":
+        # A spectral gate by the omni: what is near the noise of each bin is taken down, its gain smoothed.
+        _, _, spectra = stft(own, RATE, nperseg=2048, noverlap=1536)
+        power = np.abs(spectra[W]) ** 2
+        over = power > 4.0 * np.quantile(power, 0.2, axis=1, keepdims=True)
+        gain = np.where(over, 1.0, 10 ** (-rng.uniform(8, 20) / 20))
+        gain = uniform_filter1d(uniform_filter1d(gain, 5, axis=1), 5, axis=0)
+        return np.asarray(istft(spectra * gain, RATE, nperseg=2048, noverlap=1536)[1][:, :count])
+    if means == "multiband compression":
+        return np.sum([part * _compression(part[W], 3.0, rng) for part in _split(own, (250.0, 2500.0))], axis=0)
+    if means == "de-essing":
+        low, high = _split(own, (5000.0,))
+        return np.asarray(low + high * _compression(high[W], 6.0, rng))
+    if means == "low cut":
+        return np.asarray(sosfilt(butter(4, 120, "highpass", fs=RATE, output="sos"), own, axis=1))
+    if means == "telephone":
+        return np.asarray(sosfilt(butter(2, (300, 3400), "bandpass", fs=RATE, output="sos"), own, axis=1))
+    if means == "reverb send":
+        # The omni alone is sent, later by a pre-delay; what returns comes from all sides.
+        length = round(rng.uniform(0.8, 2.5) * RATE)
+        tail = rng.standard_normal((4, length)) * 10 ** (-3 * np.arange(length) / length)
+        tail[1:] /= np.sqrt(3.0)
+        wet = oaconvolve(np.broadcast_to(own[W], own.shape), tail, axes=1)[:, :count]
+        delay = round(rng.uniform(0.0, 0.06) * RATE)
+        wet = np.pad(wet, ((0, 0), (delay, 0)))[:, :count]
+        size = np.sqrt(np.mean(own[W] ** 2) / (np.mean(wet[W] ** 2) + 1e-12))
+        return np.asarray(own + wet * size * 10 ** (rng.uniform(-15, -3) / 20))
+    # Speech from elsewhere takes the track down two to one.
+    speech_there = uniform_filter1d((uniform_filter1d(rng.standard_normal(count), RATE // 2) > 0).astype(float), 4800)
+    return np.asarray(own * 10 ** (-rng.uniform(6, 12) * speech_there / 20))
+
+
+def _split(own: FloatArray, edges_hz: tuple[float, ...]) -> list[FloatArray]:
+    """Bands that add up to the whole."""
+    parts, rest = [], own
+    for edge in edges_hz:
+        low = sosfiltfilt(butter(2, edge, fs=RATE, output="sos"), rest, axis=1)
+        parts.append(low)
+        rest = rest - low
+    return [*parts, rest]
+
+
+def _binaural(field: FloatArray) -> FloatArray:
+    """Two ears beside a head: six loudspeakers' worth of delays and shades (a coarse model, no source)."""
+    out = np.zeros((2, field.shape[1]))
+    for azimuth in np.radians([0, 60, 120, 180, 240, 300]):
+        signal = encode(np.ones(1), azimuth, 0.0)[:, 0] @ field / 6
+        dull = sosfilt(butter(1, 1500, fs=RATE, output="sos"), signal)
+        for ear, side in enumerate((1.0, -1.0)):
+            toward = side * np.sin(azimuth)
+            late = round((0.00035 - 0.00035 * toward) * RATE)
+            mixed = signal if toward >= 0 else (1 + toward) * signal - toward * dull
+            out[ear] += np.pad(mixed, (late, 0))[: field.shape[1]]
+    return out
 
 
 def _bell(centre_hz: float, gain_db: float, q: float) -> FloatArray:

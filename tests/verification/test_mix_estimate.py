@@ -8,6 +8,7 @@ from spatial.dsp.samples import ArraySamples
 from spatial.errors import InputError
 from spatial.field import ChannelFormat, encode, internal_from
 from spatial.rotation import YawPitchRoll, matrix_from_ypr, rotation_angle, turn_field
+from spatial.verification.lag_path import moments_of_change
 from spatial.verification.lip_sync import Verdict, judge_lip_sync
 from spatial.verification.matrix_reading import MixKind, read_matrix, turn_in_words
 from spatial.verification.mix_estimate import ChangeKind, Presence, estimate_mix
@@ -310,6 +311,63 @@ def test_what_drowns_is_not_called_absent(track):
     for over_db in (0.0, 20.0, 40.0):
         estimate = found(own + bed(own.shape[1], np.std(own[0]) * 10 ** (over_db / 20)), track)
         assert estimate.presence is Presence.PRESENT or over_db > -estimate.floor_db
+
+
+def test_two_jumps_beside_each_other_do_not_cross(track):
+    # Nothing agrees here, so each moment lies anywhere in its reach: each piece holds samples all the same.
+    rng = np.random.default_rng(8)
+    noise = ArraySamples(rng.standard_normal((4, 2 * RATE)).astype(np.float32), RATE)
+    for _ in range(20):
+        rough = RATE * (0.3 + np.array([0.0, 0.5, 1.0]) + rng.uniform(0, 0.3))
+        lags = rng.uniform(0, RATE, 4)
+        moments = moments_of_change(noise, ArraySamples(track.astype(np.float32), RATE), np.eye(4), rough, lags)
+        assert np.all(np.diff([0.0, *moments, noise.length]) > 0.01 * RATE)
+
+
+def test_flashes_scraps_and_places_outside_the_track_raise_nothing(track):
+    rng = np.random.default_rng(10)
+    for frames in range(1, 21):
+        count = frames * RATE // 25
+        own = shot(track)[:, :count]
+        for film, held in (
+            (own, track),
+            (own[:1], track),
+            (own, track[:, :1]),
+            (own, track[:, : RATE + count // 2]),
+            (rng.standard_normal((4, count)), track),
+        ):
+            estimate = found(film, held, search_s=0.3)
+            assert estimate.presence is not Presence.PRESENT or abs(estimate.early_s) < 1e-3
+    for expected_s in (-1e4, -0.5, 5.2, 1e5):
+        estimate = estimate_mix(
+            ArraySamples(shot(track).astype(np.float32), RATE), ArraySamples(track.astype(np.float32), RATE), expected_s
+        )
+        assert estimate.presence in (Presence.UNTOLD, Presence.PRESENT)
+    assert found(track[:, :1], track).presence is Presence.UNTOLD
+    assert found(shot(track), track, search_s=1e-6).early_s == pytest.approx(0.0, abs=3e-5)
+
+
+@pytest.mark.parametrize("other_db", [-20.0, 3.0])
+def test_a_short_shot_with_much_beside_leaves_the_take_open(track, other_db):
+    # Half a second holds few patches in which a second direction could be missing.
+    own = shot(track)[:, : round(0.5 * RATE)]
+    estimate = found(own + bed(own.shape[1], np.std(own[0]) * 10 ** (other_db / 20)), track)
+    assert estimate.presence is Presence.PRESENT
+    assert ("another take" in estimate.undetermined) == (other_db > 0)
+
+
+def test_two_ears_are_not_called_another_take(track):
+    # Each direction comes to an ear with a delay and a shade of its own, which no real matrix makes.
+    own = shot(track)
+    ears = np.zeros((2, own.shape[1]))
+    for azimuth in np.radians([0, 60, 120, 180, 240, 300]):
+        signal = encode(np.ones(1), azimuth, 0.0)[:, 0] @ own / 6
+        for ear, side in enumerate((1.0, -1.0)):
+            # Woodworth's far-field delay for a head of 8.75 cm, without its curved part; value from memory.
+            ears[ear] += np.roll(signal, round(0.000255 * (1 - side * np.sin(azimuth)) * RATE))
+    estimate = found(ears, track)
+    assert estimate.presence is Presence.PRESENT
+    assert estimate.early_s == pytest.approx(-0.00025, abs=3e-4)
 
 
 def test_bad_input_is_one_sentence(track):

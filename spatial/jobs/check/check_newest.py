@@ -14,12 +14,21 @@ from pathlib import Path
 import numpy as np
 
 from spatial.conventions import SDS_OF_95
-from spatial.errors import SoundplumbError
+from spatial.errors import MediaFileError, SoundplumbError
 from spatial.field import ReadAs
 from spatial.findings import Code, Finding, Severity, is_bad
 from spatial.jobs.check.heard import Heard, hear_both
 from spatial.jobs.check.newest import Newest, newest_clip, newest_take
-from spatial.jobs.day.day_files import MARKS, MOVES, beside, files_of_day, is_there, shared_beside
+from spatial.jobs.day.day_files import (
+    CLIP_SUFFIXES,
+    MARKS,
+    MOVES,
+    TAKE_SUFFIXES,
+    beside,
+    files_of_day,
+    is_there,
+    shared_beside,
+)
 from spatial.jobs.day.shoot_words import prior_of
 from spatial.jobs.inspect.take_health import HealthReport, check_health
 from spatial.jobs.orient.from_marks import OrientResult
@@ -35,7 +44,7 @@ from spatial.media.movies.clip import Clip
 from spatial.media.shoot_file import Shoot
 from spatial.media.takes.take import Take
 from spatial.mount.mount_from_left import UnmarkedMount
-from spatial.mount.prior import FACING_SD_RAD, MountPrior
+from spatial.mount.prior import FACING_SD_RAD, Hanging, MountPrior
 from spatial.rotation import YawPitchRoll
 
 _STEREO_S = 60.0
@@ -56,6 +65,9 @@ set-up, seconds: two boxes' clocks differ by less once somebody has set them (co
 
 _FRONT = 0.5
 """Part of the sound that comes from in front of the lens from which on left is where the camera has it."""
+
+_NAMES = 8
+"""Names of a folder's files that are said; a terminal's line or two."""
 
 _OF_WHOLE = (Code.PARTLY_COVERED, Code.MISSING_PART, Code.DRIFT, Code.NO_MATCH, Code.RIDING_GAIN)
 """What a stretch cannot judge, or what is told here in another way."""
@@ -147,7 +159,7 @@ def check_newest(
         No clip or no take there, or the newest cannot be read or is still being written.
     """
     shoot = shoot or Shoot()
-    clip_path, take_path = named
+    clip_path, take_path = (_found(path, folder) for path in named)
     clips, recordings = ([], []) if clip_path and take_path else files_of_day(folder)
     clip, clip_by = newest_clip([clip_path] if clip_path else clips)
     take, take_by = newest_take([take_path] if take_path else recordings, channel_format)
@@ -187,6 +199,25 @@ def check_newest(
         health_span_s=span_s,
         findings=tuple(findings),
     )
+
+
+def _found(path: Path | None, folder: Path) -> Path | None:
+    """A file that was named: by its path, or by its name in the folder.
+
+    Raises
+    ------
+    MediaFileError
+        It is in neither place.
+    """
+    if path is None or is_there(path):
+        return path
+    if is_there(folder / path):
+        return folder / path
+    held = sorted(each.name for each in folder.iterdir() if each.is_file()) if folder.is_dir() else []
+    held = [name for name in held if name.lower().endswith((*CLIP_SUFFIXES, *TAKE_SUFFIXES))]
+    more = f" and {len(held) - _NAMES} more" if len(held) > _NAMES else ""
+    holds = ", ".join(held[:_NAMES]) + more if held else "no clip and no take"
+    raise MediaFileError(f"there is no {path}; {folder} holds {holds}")
 
 
 def _ready(step: Answer, sound: Answer, findings: Sequence[Finding]) -> bool | None:
@@ -378,11 +409,13 @@ def _by_stereo(told: UnmarkedResult, prior: MountPrior | None, why: str) -> Faci
     if told.mount is not None:
         mount = told.mount
         in_front = mount.in_front >= _FRONT
+        own, findings = findings, tuple(_only_a_word(one, mount, prior) for one in findings)
         contradiction = _against_word(mount, prior)
+        answer = Answer.LOOK if contradiction or findings != own else Answer.YES
         findings = (*findings, *contradiction)
         left = Answer.YES if in_front else _worst([one for one in findings if one.code == Code.FACING])
         return Facing(
-            *(Answer.LOOK if contradiction else Answer.YES, left, "scratch"),
+            *(answer, left, "scratch"),
             angles=mount.angles,
             sd_rad=mount.sd_rad,
             in_front=mount.in_front,
@@ -399,6 +432,22 @@ def _by_stereo(told: UnmarkedResult, prior: MountPrior | None, why: str) -> Faci
             findings=findings,
         )
     return Facing(Answer.UNSURE, Answer.UNSURE, "", why=why, findings=findings)
+
+
+def _only_a_word(finding: Finding, mount: UnmarkedMount, prior: MountPrior | None) -> Finding:
+    """What the sound says against the crew's word on the hanging: no reason to record again, whichever is wrong.
+
+    The field of an inverted channel looks just so, and is put right afterwards.
+    """
+    if prior is None or prior.hanging is None or (finding.code, finding.severity) != (Code.FACING, Severity.FIX):
+        return finding
+    words = ["upright", "upside down"]
+    said, other = words if prior.hanging is Hanging.UPRIGHT else reversed(words)
+    message = (
+        f"the recording is usable, but had it hung {said}, as you say, {100 * (1 - mount.in_front):.0f} % of the sound "
+        f"would be behind: it hung {other}, or left and right are swapped somewhere"
+    )
+    return replace(finding, severity=Severity.LOOK, message=message)
 
 
 def _against_word(mount: UnmarkedMount, prior: MountPrior | None) -> list[Finding]:

@@ -14,7 +14,7 @@ from spatial.field import Calibrated
 from spatial.findings import Finding, written_out
 from spatial.jobs.orient.from_marks import OrientResult
 from spatial.jobs.orient.judges import gave_facts
-from spatial.jobs.orient.mic_place import sight_facts
+from spatial.jobs.orient.mic_place import sight_facts, unseen_facts
 from spatial.jobs.rig import Rig
 from spatial.jobs.sync.sync_result import SyncResult
 from spatial.jobs.verify import VerifyResult
@@ -130,6 +130,7 @@ def sidecar_text(
                 for heard, check in proof.marks
             ],
             "mic_offset_shown_m": sight_facts(proof.sight),
+            "mic_offset_20cm_deg": unseen_facts(proof.sight),
         },
         "findings": [written_out(finding) for finding in findings],
         "made_from": made_from,

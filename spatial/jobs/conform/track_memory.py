@@ -83,6 +83,8 @@ class Recalled:
     """What has changed since it was made, in words; empty where nothing has."""
     made: ConformResult | None = None
     """Its answer, where nothing has changed."""
+    once: ConformResult | None = None
+    """Its answer, where something has changed since and it can still be read: it holds for the track alone."""
     health: tuple[Finding, ...] | None = None
     """What was wrong with its take; None where nobody looked."""
     was: "Applied | None" = None
@@ -179,7 +181,7 @@ def recalled(clip: Path, track: Path, asked: TrackRequest, digest: Callable[[Pat
             return None
         older = _changes(clip, tied, asked, facts, digest)
         if older:
-            return Recalled(older)
+            return Recalled(older, once=_once(kept, track, clip.parent))
         if kept is None:
             return Recalled("its answer could not be kept")
         answer = from_kept(kept, clip.parent)
@@ -191,6 +193,17 @@ def recalled(clip: Path, track: Path, asked: TrackRequest, digest: Callable[[Pat
         return None
     except InputError:
         return Recalled("another version of soundplumb made it")
+
+
+def _once(kept: str | None, track: Path, folder: Path) -> ConformResult | None:
+    """The answer of an older track; None where it cannot be read, which is no more than it was."""
+    if kept is None:
+        return None
+    try:
+        made: ConformResult = from_kept(kept, folder)["made"]
+        return replace(made, output=track)
+    except (OSError, LookupError, TypeError, AttributeError, InputError):
+        return None
 
 
 def _changes(

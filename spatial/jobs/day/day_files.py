@@ -3,15 +3,17 @@
 Marks of a clip are looked for beside it, as `<clip name>.marks.csv`, the camera's moves over a recorder that stood
 still as `<clip name>.moves.csv`: the clip's name in full, or without its suffix.
 Functions: files_of_day, clips_and_takes; result_names; beside, shared_beside, is_there (files beside a clip);
-rig_beside.
+rig_beside; stray_findings (marks and moves that fit no clip).
 """
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from spatial.errors import MediaFileError
+from spatial.findings import Code, Finding, Severity
 from spatial.jobs.rig import Rig
 from spatial.media.ownership import portable_name, spelling
 from spatial.media.tables import read_moves
@@ -20,6 +22,12 @@ from spatial.media.track_files import is_track_of_ours
 CLIP_SUFFIXES = (".mp4", ".mov", ".mkv", ".m4v")
 TAKE_SUFFIXES = (".wav", ".flac", ".caf", ".rf64", ".bw64")
 MARKS, MOVES = "marks", "moves"
+
+_MEANT = re.compile(r"(?P<stem>.+?)[ ._-]+(?P<what>mark|move)s?(?: ?\(\d+\)| copy)?(?:\.csv)+(?:\.txt)?", re.IGNORECASE)
+"""What somebody calls a file of marks or moves, spelt as a person, a browser or a desktop spells it."""
+
+_LONG_NAME = 6
+"""Letters from which a slip is told from another name: "dawn" and "down" are two scenes, "slipway" and "sliway" one."""
 
 
 def files_of_day(folder: Path) -> tuple[list[Path], list[Path]]:
@@ -138,3 +146,73 @@ def rig_beside(clip: Path, rig: Rig) -> Rig:
     """
     moves = beside(clip, MOVES)
     return replace(rig, moves=read_moves(moves)) if is_there(moves) else rig
+
+
+def stray_findings(folder: Path, clips: Sequence[Path]) -> list[Finding]:
+    """Marks and moves in a day's folder that fit none of its clips, so that nobody takes them for used.
+
+    A name that is all but that of a clip without such a file is to be looked at. Any other is a note: the clip may have
+    been taken away, or lie in another folder.
+
+    Parameters
+    ----------
+    folder : Path
+    clips : sequence of Path
+        All clips that lie in it.
+    """
+    findings = []
+    used = {beside(clip, what) for clip in clips for what in (MARKS, MOVES)}
+    for file in sorted(folder.iterdir()):
+        meant = _MEANT.fullmatch(file.name)
+        if meant is None or file in used or file.name.startswith(".") or not file.is_file():
+            continue
+        what = MARKS if meant["what"].lower() == "mark" else MOVES
+        near = [clip for clip in clips if _may_mean(meant["stem"], clip) and not _was_here(folder, meant["stem"], clip)]
+        bare = [clip for clip in near if not is_there(beside(clip, what))]
+        said = f"{file.name} fits no clip in this folder, so it is not used"
+        severity = Severity.NOTE
+        if len(bare) == 1:
+            severity, said = Severity.LOOK, f"{said}; did you mean {beside(bare[0], what).name}?"
+        elif near and not bare:
+            said = f"{file.name} is not used: the {what} of {near[0].name} are {beside(near[0], what).name}"
+        findings.append(Finding(Code.UNCLEAR_NAME, severity, said, file.name))
+    return findings
+
+
+def _may_mean(stem: str, clip: Path) -> bool:
+    """Whether a name is that of a clip but for case, spaces and the like, or one slip inside a word."""
+    return any(_is_slip(_letters(stem), _letters(name)) for name in (clip.stem, clip.name))
+
+
+def _letters(name: str) -> str:
+    # Numbers of scenes count, not the zeros before them.
+    return re.sub(r"\d+", lambda digits: str(int(digits[0])), re.sub(r"[\W_]+", " ", name.lower()))
+
+
+def _is_slip(typed: str, meant: str) -> bool:
+    """Whether one letter was left out, put in, put wrong or swapped with the next, and that is no other name.
+
+    Cameras and crews tell clips apart by numbers and by the last letter (scene 3, boat B), so neither is a slip.
+    """
+    if typed.replace(" ", "") == meant.replace(" ", ""):
+        return True
+    short, long = sorted((typed, meant), key=len)
+    if len(short) < _LONG_NAME or len(long) - len(short) > 1:
+        return False
+    if re.findall(r"\d+", typed) != re.findall(r"\d+", meant):
+        return False
+    first = next((at for at, (one, other) in enumerate(zip(short, long, strict=False)) if one != other), len(short))
+    if len(long) > len(short):
+        at, slip = first, short[first:] == long[first + 1 :]
+    elif short[first + 2 :] == long[first + 2 :] and short[first : first + 2] == long[first : first + 2][::-1]:
+        at, slip = first, True
+    else:
+        at, slip = first, short[first + 1 :] == long[first + 1 :]
+    around = long[max(at - 1, 0) : at + 2]
+    # Inside a word: letters on both sides, and no word of one letter.
+    return slip and len(around) == 3 and around.isalpha()
+
+
+def _was_here(folder: Path, stem: str, clip: Path) -> bool:
+    """Whether a clip of just that name was done in this folder once: its track lies there still."""
+    return stem != clip.stem and is_there(folder / "tracks" / f"{portable_name(stem)}.json")

@@ -22,6 +22,7 @@ from spatial.jobs.day.day_files import (
     is_there,
     result_names,
     shared_beside,
+    stray_findings,
 )
 from spatial.jobs.day.day_matches import ClipMatch, DayMatcher, match_one
 from spatial.jobs.day.day_progress import DayProgress, Log, no_log
@@ -29,7 +30,15 @@ from spatial.jobs.day.day_result import DayClip as DayClip
 from spatial.jobs.day.day_result import DayResult as DayResult
 from spatial.jobs.day.day_rigs import Matched, orient_together
 from spatial.jobs.day.day_takes import open_good_takes, usable_takes
-from spatial.jobs.day.day_tracks import DayRequest, Finish, TrackPlace, finish_all, same_moment
+from spatial.jobs.day.day_tracks import (
+    DayRequest,
+    Finish,
+    TrackPlace,
+    finish_all,
+    make_folder,
+    require_written,
+    same_moment,
+)
 from spatial.jobs.day.other_recordings import OtherMatcher, nowhere_findings, split_recordings
 from spatial.jobs.day.remember import has_more
 from spatial.jobs.day.same_content import Watch, overlapping_findings, without_copies
@@ -63,6 +72,7 @@ def run_day(
     shoot: Shoot | None = None,
     force: bool = False,
     again: bool = False,
+    results: Path | None = None,
     progress: Progress = silent,
     log: Log = no_log,
 ) -> DayResult:
@@ -81,6 +91,8 @@ def run_day(
     force : bool
         Replace tracks that are older than what they were made from, whoever says so; `again` replaces those of which
         that is known.
+    results : Path, optional
+        The folder under which the tracks go, made where it is not there; the day's own without it.
     log : callable
         Told a line as each clip is matched or done, where there are several.
 
@@ -88,19 +100,27 @@ def run_day(
     ------
     MediaFileError
         The folder holds nothing to work on, or no take that can be used.
+    OutputError
+        Tracks are to be made, and nothing can be written where they go.
     """
     clips, found = files_of_day(folder)
     shoot = shoot or Shoot()
     cache = FeatureCache()
     watch = Watch.over([*clips, *found])
+    strays = stray_findings(folder, clips)
     clips, found, copied = _without_copies(clips, found, shoot, cache)
+    request = DayRequest({clip: rig_for(clip) for clip in clips}, prior, repair, channel_format, shoot)
+    if results is not None:
+        make_folder(results)
+    tracks = (results or folder) / TRACKS_FOLDER
+    if any(is_there(beside(clip, MARKS)) or request.tells_hanging(clip) for clip in clips):
+        # Before an hour of listening, not after it.
+        require_written(tracks)
     split = split_recordings(found, channel_format)
     opened, unopened = open_good_takes(split.takes, channel_format, shoot)
     takes = usable_takes(opened, cache, progress)
     require_usable(len(takes.takes), [*unopened, *takes.unread])
     names = result_names(clips)
-    tracks = folder / TRACKS_FOLDER
-    request = DayRequest({clip: rig_for(clip) for clip in clips}, prior, repair, channel_format, shoot)
     older = {clip: _recall(clip, tracks / f"{names[clip]}.wav", request, cache) for clip in clips}
     matched, unsettled = _match_all(clips, DayMatcher(takes, cache, shoot, progress), request, older, log)
     syncs = {clip: told.result for clip, told in matched.items() if isinstance(told, ClipMatch)}
@@ -152,10 +172,12 @@ def run_day(
         tuple(path for path in found if path not in used | {one.path for one in told_others if one.law is not None}),
         (
             *(*watch.changed(), *copied, *unopened, *takes.unread, *unsettled, *knocks, *spare),
+            *strays,
             *nowhere_findings(split.others, told_others),
             *overlapping_findings([entry.sync for entry in done if entry.sync]),
             *(*of_places, *placed, *riding),
         ),
+        results=results,
     )
     return replace(result, unwritten=has_more(result, shoot))
 

@@ -9,6 +9,7 @@ import hashlib
 import json
 from dataclasses import dataclass, replace
 from pathlib import Path
+from uuid import uuid4
 
 import numpy as np
 
@@ -37,6 +38,10 @@ from spatial.version import __version__
 _CLIP_KIND = f"clip envelope {ENVELOPE_VERSION}"
 
 
+_HERE: dict[str, DayTakes] = {}
+"""In another process: the takes of the day that it works on, with what was heard of them."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ClipMatch:
     """A clip's match by its own sound, and what is wrong with its take."""
@@ -58,8 +63,9 @@ class DayMatcher:
     cache: FeatureCache
     shoot: Shoot
     progress: Progress
-    away: bool = False
-    """It works in another process, to which little is sent, and from which little comes back."""
+    away: str = ""
+    """A name for this day's work where it is done in another process, to which little is sent, and from which little
+    comes back."""
 
     def known(self, clip: Path, rig: Rig, there: Recalled | None = None) -> ClipMatch | Finding | None:
         """The match of a clip, where no sound of it need be heard for it; a finding where it cannot be used.
@@ -97,7 +103,13 @@ class DayMatcher:
 
     def for_another_process(self) -> "DayMatcher":
         """The same without what was heard of the takes, which another process finds in the cache."""
-        return replace(self, takes=DayTakes(self.takes.takes, (), {}), cache=FeatureCache(), progress=silent, away=True)
+        return replace(
+            self,
+            takes=self.takes.without_sound(),
+            cache=FeatureCache(),
+            progress=silent,
+            away=uuid4().hex,
+        )
 
     def _asked(self, clip: Path) -> tuple[list[tuple[Take, Listened]], Pairing | None]:
         """The takes that a clip is held against, and what the crew says of them."""
@@ -117,7 +129,7 @@ class DayMatcher:
         """Whether a track's clip was held against every take that lies there now, or is paired by hand."""
         if self.shoot.take_of(clip.name) is not None:
             return True
-        return all(is_tried(take, there.tried, self.cache.digest) for take in self.takes.takes)
+        return all(is_tried(take, there.tried, self._digest) for take in self.takes.takes)
 
     def _unlike(self, clip: Path, there: Recalled) -> bool:
         """Whether no take that is new since a track was made can be its clip's: by their envelopes alone.
@@ -128,7 +140,7 @@ class DayMatcher:
         if held is None or "powers" not in held:
             return False
         for take, heard in self.takes.listened(self.progress):
-            if is_tried(take, there.tried, self.cache.digest) or heard.silent:
+            if is_tried(take, there.tried, self._digest) or heard.silent:
                 continue
             candidates = find_candidates(held["powers"], heard.powers)
             if candidates and candidates[0].score >= FAINT_SCORE:
@@ -155,10 +167,13 @@ class DayMatcher:
         except (InputError, OSError, LookupError, ValueError):
             return None
 
+    def _digest(self, path: Path) -> str:
+        return self.takes.digest(path, self.cache)
+
     def _kind(self, clip: Path, rig: Rig) -> str:
         """What a match depends on beside the clip's content. Names too: findings speak of them."""
         takes = sorted(
-            (path.name, self.cache.digest(path), kept_text((take.channel_format, take.picked), clip.parent))
+            (path.name, self._digest(path), kept_text((take.channel_format, take.picked), clip.parent))
             for take in self.takes.takes
             for path in take.paths
         )
@@ -171,5 +186,10 @@ class DayMatcher:
 def match_one(task: tuple[DayMatcher, Path, Rig], progress: Progress) -> ClipMatch | Finding:
     """Match one clip, here or in another process."""
     matcher, clip, rig = task
+    if matcher.away:
+        # Each task comes with takes of its own, which would be fetched from the cache anew for every clip.
+        if matcher.away not in _HERE:
+            _HERE.clear()
+        matcher = replace(matcher, takes=_HERE.setdefault(matcher.away, matcher.takes))
     told = replace(matcher, progress=progress).match(clip, rig)
     return told.without_sound() if matcher.away and isinstance(told, ClipMatch) else told

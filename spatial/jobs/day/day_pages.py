@@ -13,7 +13,7 @@ from spatial.findings import Code, Finding, Severity
 from spatial.jobs.day.day_files import MARKS, MOVES, beside, is_there, result_names, rig_beside
 from spatial.jobs.day.day_folder import in_doubt
 from spatial.jobs.day.day_result import DayClip, DayResult
-from spatial.jobs.day.day_tracks import make_folder
+from spatial.jobs.day.day_tracks import make_folder, with_page
 from spatial.jobs.day.shoot_words import prior_of
 from spatial.jobs.faults import as_fault
 from spatial.jobs.progress import Progress, silent
@@ -75,7 +75,7 @@ def make_pages(
     OutputError
         As require_place.
     """
-    pages = day.folder / PAGES_FOLDER
+    pages = day.results_folder / PAGES_FOLDER
     clear_leftovers(pages)
     try:
         with as_fault(f"the folder {PAGES_FOLDER}"):
@@ -91,7 +91,7 @@ def make_pages(
         )
         return replace(day, findings=(*day.findings, kept))
     index = pages / INDEX
-    require_place(day.folder)
+    require_place(day.results_folder)
     new = not pages.exists()
     try:
         make_folder(pages)
@@ -170,7 +170,7 @@ def _with_page(entry: DayClip, folder: Path, told: _Told, write: PageWriter, pro
         return entry
     marks = beside(entry.clip, MARKS)
     if told.keep and is_whole(folder):
-        return replace(entry, page=folder / INDEX)
+        return with_page(entry, folder / INDEX)
     try:
         with as_fault(f"the page of {entry.clip.name}"), whole_folder(folder, force=told.force) as made:
             asked = TrackRequest(
@@ -189,4 +189,4 @@ def _with_page(entry: DayClip, folder: Path, told: _Told, write: PageWriter, pro
         # The track is good all the same.
         undone = Finding(Code.NOT_DONE, Severity.FIX, f"no page could be made: {error}", entry.clip.name)
         return replace(entry, findings=(*entry.findings, undone))
-    return replace(entry, page=folder / INDEX)
+    return with_page(entry, folder / INDEX)

@@ -20,6 +20,11 @@ def no_log(line: str) -> None:
     """Tell nobody."""
 
 
+_TELLING_PART = 0.02
+"""What part of the work must be done before it tells how long the rest takes: a clip that cannot be read takes no time,
+and would have the others last half an hour."""
+
+
 class DayProgress:
     """Progress of one round through the clips of a day, such as matching them.
 
@@ -68,9 +73,9 @@ class DayProgress:
         return sum(self._work_s[clip] for clip in self._done) / max(sum(self._work_s.values()), 1e-9)
 
     def _left(self) -> str:
-        """How long it still takes, by what the clips that are done took; empty where none is."""
+        """How long it still takes, by what the clips that are done took; empty where these are too few to tell."""
         done_s = sum(self._work_s[clip] for clip in self._done)
-        if not done_s:
+        if self._share() < _TELLING_PART:
             return ""
         left_s = (time.monotonic() - self._began) / done_s * (sum(self._work_s.values()) - done_s)
         return "about done" if left_s < _SOON_S else f"about {in_minutes(left_s)} left"

@@ -54,6 +54,8 @@ class DayClip:
     """What the day's other microphones recorded of it."""
     busy: bool = False
     """It is not there whole yet, or somebody else is at work on it."""
+    older: ConformResult | None = None
+    """The answer of an older track that lies there and was left, where it can be read."""
 
     @property
     def status(self) -> Status:
@@ -84,6 +86,20 @@ class DayResult:
     """The page that leads to each clip's review page, where they were made."""
     unwritten: bool = False
     """Something was found that the shoot file could keep, and nobody asked for that."""
+    results: Path | None = None
+    """The folder under which tracks and pages lie, where that is not the day's own."""
+
+    @property
+    def results_folder(self) -> Path:
+        """The folder under which tracks and pages lie."""
+        return self.results or self.folder
+
+    @property
+    def decided(self) -> bool:
+        """Whether anything could be told of any clip: its take, that it has none by the crew's word, or to wait."""
+        return any(
+            clip.busy or clip.no_take or (clip.sync is not None and clip.sync.estimate.matched) for clip in self.clips
+        )
 
     @property
     def summary(self) -> dict[Status, int]:

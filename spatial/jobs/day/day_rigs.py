@@ -7,6 +7,7 @@ of an earlier run no longer goes with it).
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -21,8 +22,9 @@ from spatial.jobs.orient.measure_marks import marks_of_clip, measure_marks
 from spatial.jobs.orient.orient_clip import SCRATCH, orient_match
 from spatial.jobs.progress import Progress
 from spatial.jobs.sync.sync_result import SyncResult
-from spatial.jobs.sync.time_of_day import camera_stamp_s, timecode_start_s
+from spatial.jobs.sync.time_of_day import FIRST_YEAR, timecode_start_s
 from spatial.jobs.track_request import TrackRequest
+from spatial.media.movies.clip import Clip
 from spatial.rotation import rotation_angle
 
 _MOVED_RAD = np.radians(2.0)
@@ -101,12 +103,29 @@ def _rigs(clips: Sequence[Matched], rig_number: Callable[[Path], int | None]) ->
 
 
 def in_order(clips: Sequence[Matched]) -> list[Matched]:
-    """Clips in the order in which they were filmed: by the camera's clock where all of them tell it, else by name."""
-    for stamp in (timecode_start_s, camera_stamp_s):
+    """Clips in the order in which they were filmed: by the camera's clock where all of them tell it, else by name.
+
+    By date and time first: a time of day alone, as a timecode is, puts what was filmed after midnight before the rest.
+    """
+    for stamp in (_made_s, timecode_start_s):
         told = [stamp(clip.sync.clip) for clip in clips]
         if all(time_s is not None for time_s in told) and len(set(told)) == len(told):
             return [clip for _, clip in sorted(zip(told, clips, strict=True), key=lambda pair: pair[0] or 0.0)]
     return list(clips)
+
+
+def _made_s(clip: Clip) -> float | None:
+    """Seconds since 1970 at which the camera says that it made a clip; None where its clock was not set.
+
+    A clock that lost its battery counts from a day long ago, and would put the clips that follow before all others.
+    """
+    try:
+        made = datetime.fromisoformat(clip.created or "")
+    except ValueError:
+        return None
+    if made.year < FIRST_YEAR:
+        return None
+    return (made if made.tzinfo else made.replace(tzinfo=UTC)).timestamp()
 
 
 def _own(clip: Matched, progress: Progress) -> OrientResult | None:

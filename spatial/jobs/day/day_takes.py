@@ -5,7 +5,7 @@ them when a clip asks for it).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from spatial.errors import FaultError, MediaFileError, SoundplumbError
@@ -31,6 +31,23 @@ class DayTakes:
     unread: tuple[Finding, ...]
     """About takes that cannot be read to their end."""
     _heard: dict[tuple[Path, ...], Listened]
+    _digests: dict[Path, str] = field(default_factory=dict)
+
+    def digest(self, path: Path, cache: FeatureCache) -> str:
+        """SHA-256 of a take's file, looked up once for all clips: 300 clips would ask for that of 100 takes each.
+
+        Raises
+        ------
+        OSError
+            It cannot be read.
+        """
+        if path not in self._digests:
+            self._digests[path] = cache.digest(path)
+        return self._digests[path]
+
+    def without_sound(self) -> "DayTakes":
+        """The same without what was heard of them, which another process finds in the cache."""
+        return replace(self, unread=(), _heard={})
 
     def listened(self, progress: Progress) -> list[tuple[Take, Listened]]:
         """Every take with what was heard of it."""

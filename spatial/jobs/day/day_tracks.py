@@ -1,6 +1,7 @@
 """The tracks of a day: what is asked of each, whether it is made, and what is said where it is not.
 
-Functions: finish_all (what becomes of every clip); same_moment (two clips of one stretch of a take); make_folder.
+Functions: finish_all (what becomes of every clip); same_moment (two clips of one stretch of a take); make_folder,
+require_written (of results).
 """
 
 from collections.abc import Mapping, Sequence
@@ -39,6 +40,7 @@ from spatial.media.cache import FeatureCache
 from spatial.media.ownership import is_too_long
 from spatial.media.shoot_file import Shoot
 from spatial.media.track_files import is_unfinished
+from spatial.media.work_folders import working_folder
 from spatial.mount.prior import MountPrior
 from spatial.rotation import rotation_angle
 
@@ -132,9 +134,10 @@ class Finish:
         if place.doubts:
             return DayClip(clip, result, None, (*result.findings, *place.doubts, *health), health=health)
         marked = is_there(beside(clip, MARKS))
+        older = (place.there.once or place.there.made) if place.there else None
         if not marked and place.oriented is None and not self.request.tells_hanging(clip):
             why_not = place.answer.why_not if place.answer else ""
-            return _unmarked(clip, match, _without_marks(clip, why_not or _NOT_KNOWN))
+            return replace(_unmarked(clip, match, _without_marks(clip, why_not or _NOT_KNOWN)), older=older)
         if place.there is not None and place.there.made is not None:
             # Made anew it would be the same, so --force leaves it too.
             shown = _shown(clip, match, place.there, place.there.made)
@@ -145,7 +148,7 @@ class Finish:
                 place = replace(place, there=Recalled(other_mount))
         if place.track.exists() and not self._replaces(place):
             left = _left(clip, result, place)
-            return DayClip(clip, result, None, (*result.findings, left, *health), health=health)
+            return DayClip(clip, result, None, (*result.findings, left, *health), health=health, older=older)
         return None
 
     def _replaces(self, place: TrackPlace) -> bool:
@@ -240,10 +243,23 @@ def _shown(clip: Path, match: ClipMatch, there: Recalled, made: ConformResult) -
 
 _NOT_KNOWN = "so how the microphone sat is not known"
 
+_ITS_PAGE = "its review page (--pages)"
+"""What a clip without marks is told of, until its page is made."""
+
+
+def with_page(entry: DayClip, page: Path) -> DayClip:
+    """A clip with its review page, which is named where marks are asked for."""
+    named = f"{page.parent.parent.name}/{page.parent.name}/{page.name}"
+    findings = tuple(
+        replace(said, message=said.message.replace(_ITS_PAGE, named)) if said.code is Code.UNDETERMINED else said
+        for said in entry.findings
+    )
+    return replace(entry, page=page, findings=findings)
+
 
 def _without_marks(clip: Path, more: str) -> Finding:
     marks = beside(clip, MARKS)
-    todo = f"make marks by clicks in its review page (--pages), and save them beside it as {marks.name}"
+    todo = f"make marks by clicks in {_ITS_PAGE}, and save them beside it as {marks.name}"
     if is_too_long(marks):
         todo = "give it a shorter name, so that marks can lie beside it"
     return Finding(Code.UNDETERMINED, Severity.LOOK, f"{clip.name} has no marks, {more}: {todo}", clip.name)
@@ -271,7 +287,7 @@ def _left(clip: Path, result: SyncResult, place: TrackPlace) -> Finding:
         )
     else:
         why = place.there.older or f"other takes have come, and {clip.name} is matched with {take.path.name} now"
-        message = f"{name} is an older track, left as it is: since it was made {why}; add --force to make it anew"
+        message = f"{name} is an older track, left as it is: since it was made {why}; add --again to make it anew"
         if place.there.was is not None:
             message = (
                 f"{name} is an older track, left as it is: {why}; made anew, which --again does, "
@@ -319,6 +335,24 @@ def make_folder(folder: Path) -> None:
         ) from error
     except OSError as error:
         raise OutputError(
-            f"the folder {folder} cannot be made ({error.strerror}); make it yourself, or copy the day to a disk that "
-            "can be written"
+            f"the folder {folder} cannot be made ({error.strerror}); make it yourself, or name a folder on a disk that "
+            "can be written (-o FOLDER)"
+        ) from error
+
+
+def require_written(folder: Path) -> None:
+    """Raise where nothing can be written into a folder, or it cannot be made: to be asked before the day's work.
+
+    Raises
+    ------
+    OutputError
+    """
+    place = folder if folder.is_dir() else folder.parent
+    try:
+        # Permissions tell less than trying: disks are mounted read-only, and some users may write everywhere.
+        with working_folder(place):
+            pass
+    except OSError as error:
+        raise OutputError(
+            f"nothing can be written into {place} ({error.strerror}); name a folder for the results (-o FOLDER)"
         ) from error

@@ -15,13 +15,10 @@ from spatial.field import ChannelFormat, PlainFormat, ReadAs, plain_format
 from spatial.jobs.day.day_files import clips_and_takes, files_of_day, is_there
 from spatial.jobs.orient.learn_microphone import calibrated, still_unknown
 from spatial.jobs.rig import Rig
-from spatial.jobs.sync.time_of_day import camera_stamp_s, timecode_start_s
+from spatial.jobs.sync.time_of_day import FIRST_YEAR, camera_stamp_s, timecode_start_s
 from spatial.media.movies.clip import open_clip
 from spatial.media.shoot_file import SHOOT_FILE, Shoot, ShootRig, read_shoot
 from spatial.mount.prior import Hanging, MountPrior
-
-_FIRST_YEAR = "2000"
-"""A camera whose clock says an earlier year was never set, as one that counts from 1970: it tells no time of day."""
 
 
 def shoot_of(folder: Path) -> Shoot:
@@ -60,7 +57,7 @@ def _read(folder: Path) -> Shoot:
         with suppress(SoundplumbError):
             clip = open_clip(folder / name)
             timecode_s = timecode_start_s(clip)
-            if timecode_s is None and (clip.created or "") >= _FIRST_YEAR:
+            if timecode_s is None and (clip.created or "") >= str(FIRST_YEAR):
                 return camera_stamp_s(clip)
             return timecode_s
         return None

@@ -13,24 +13,31 @@ from pathlib import Path
 
 import numpy as np
 
-from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, FloatArray
+from spatial.conventions import DELIVERY_RATE_HZ, FIRST_ORDER_CHANNELS, SDS_OF_95, FloatArray
 from spatial.dsp.samples import Excerpt, Samples
-from spatial.errors import FaultError, MediaFileError, SoundplumbError
+from spatial.errors import MediaFileError, SoundplumbError
 from spatial.field import ChannelFormat, ReadAs
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.day.day_files import MARKS, beside, is_there
 from spatial.jobs.day.shoot_words import rig_in, shoot_beside
 from spatial.jobs.faults import as_fault
 from spatial.jobs.film.film_files import ClipTrack, clips_of_shoot, name_list, tracks_of_shoot
-from spatial.jobs.film.shot_sound import ShotSound, ShotTime, find_by_sound, hold_against_track
+from spatial.jobs.film.shot_sound import (
+    CameraSync,
+    ShotSound,
+    ShotTime,
+    find_by_sound,
+    hold_against_camera,
+    hold_against_track,
+)
 from spatial.jobs.inspect.channel_reading import settle
 from spatial.jobs.orient.measure_marks import MeasuredMark, marks_of_clip, measure_marks
 from spatial.jobs.progress import Progress, silent
 from spatial.jobs.rig import Rig
-from spatial.jobs.verify import Tolerance, check_marks
+from spatial.jobs.verify import Tolerance, check_marks, off_in_words
 from spatial.media.buffers import Spool, TakeSamples, resampled
 from spatial.media.cache import FeatureCache
-from spatial.media.movies.clip import Clip, open_clip, scratch_blocks
+from spatial.media.movies.clip import Clip, open_clip, scratch_blocks, stretch_of_clip
 from spatial.media.movies.small_pictures import SmallPictures, read_small_pictures
 from spatial.media.movies.spherical import read_words
 from spatial.media.shoot_file import Shoot
@@ -39,7 +46,7 @@ from spatial.media.takes.take import Take, open_take
 from spatial.rotation import YawPitchRoll, matrix_from_ypr
 from spatial.shots.shot_finding import Certainty, FoundShot, Reel, confirmed, find_shots
 from spatial.timebase import ClockLaw, timecode_from_frame
-from spatial.verification.placement import MarkCheck
+from spatial.verification.placement import MarkCheck, Verdict
 
 _EVEN_S = 0.002
 """A picture that is shown so much earlier or later than its number says makes a movie one of varying rate: containers
@@ -54,6 +61,9 @@ _MOST_ASKED, _LEAST_ASKED_S = 6, 0.7
 
 _LEAST_HELD_S = 0.5
 """Seconds of a shot below which its sound is not held against the track: half a word."""
+
+_BESIDE_S = 1.5
+"""Seconds of the camera's own sound beside a shot in which the film's is looked for."""
 
 _INSIDE = 0.8
 """Part of a mark that a shot must hold before it is judged there."""
@@ -103,6 +113,8 @@ class FilmShot:
     findings: tuple[Finding, ...]
     why_open: str
     """What could not be told, as a plain half sentence; empty where nothing was."""
+    camera: CameraSync | None = None
+    """What the camera's own sound tells, where the clip has no track."""
 
     @property
     def verdict(self) -> ShotVerdict:
@@ -145,8 +157,9 @@ class FilmRequest:
     """The film's sound field, where it is not inside the movie."""
     film_picture: str | None = None
     """Layout of the film's picture; by its boxes or by itself where nothing is said."""
-    turned: FloatArray = field(default_factory=lambda: np.eye(3))
-    """How the field is meant to be turned against the tracks, shape (3, 3)."""
+    turned: FloatArray | None = None
+    """How the field is meant to be turned against the tracks, shape (3, 3); as the shoot file says of each clip where
+    nothing is typed."""
     rig: Rig = field(default_factory=Rig)
     """What the crew knows of the rig; `picture` is the layout of the clips."""
     typed: frozenset[str] = frozenset()
@@ -156,9 +169,9 @@ class FilmRequest:
     """As which the film's field is read: what it is meant to be, so that another one is found out."""
 
 
-def turn_of(angles_deg: Sequence[float] | None) -> FloatArray:
-    """The turn that yaw, pitch and roll in degrees make, shape (3, 3); none where nothing is said."""
-    return np.eye(3) if angles_deg is None else matrix_from_ypr(YawPitchRoll.from_degrees(*angles_deg))
+def turn_of(angles_deg: Sequence[float] | None) -> FloatArray | None:
+    """The turn that yaw, pitch and roll in degrees make, shape (3, 3); None where nothing is said."""
+    return None if angles_deg is None else matrix_from_ypr(YawPitchRoll.from_degrees(*angles_deg))
 
 
 def prove_film(
@@ -198,8 +211,6 @@ def prove_film(
             try:
                 with as_fault(clip.path.name):
                     one, _ = _reel(clip, layout, cache, stack, lambda part, clip=clip: progress(clip.path.name, part))
-            except FaultError:
-                raise
             except SoundplumbError as error:
                 findings.append(Finding(Code.UNUSABLE_FILE, Severity.LOOK, str(error), clip.path.name))
                 continue
@@ -213,7 +224,7 @@ def prove_film(
         work = _Work(film, shown, kept, tracks, sound, request, shoot)
         shots = []
         for number, one_shot in enumerate(found):
-            shots.append(work.shot(number + 1, work.by_sound(one_shot, reels), reels))
+            shots.append(work.shot(number + 1, one_shot, reels))
             progress("holding the sound against the tracks", (number + 1) / len(found))
     findings += _without_track(shots, tracks, kept)
     of_shots = [finding for shot in shots for finding in shot.findings]
@@ -379,6 +390,13 @@ class _Work:
         assert self.film.frame_rate is not None
         return self.film.frame_rate
 
+    def turn_meant(self, clip: Clip) -> FloatArray:
+        """How the field is meant to be turned while a clip is shown, shape (3, 3): as typed, or by the shoot file."""
+        if self.request.turned is not None:
+            return self.request.turned
+        angles = self.shoot.turn_of(clip.path.name)
+        return np.eye(3) if angles is None else matrix_from_ypr(angles)
+
     def time_of(self, frame: int) -> float:
         """When a film frame is shown; the end for the one behind the last."""
         times = self.shown.times_s
@@ -408,7 +426,19 @@ class _Work:
         return confirmed(found, self.shown, there, clip, start) or found
 
     def shot(self, number: int, found: FoundShot, reels: Sequence[Reel]) -> FilmShot:
-        """One shot, with its sound and its marks."""
+        """One shot, with its sound and its marks; what cannot be done of it is said, and the others go on."""
+        name = timecode_from_frame(found.first, self.rate)
+        what = f"the sound of the shot at {name} of {self.film.path.name}"
+        try:
+            with as_fault(what):
+                return self._with_sound(self._seen(number, self.by_sound(found, reels), reels))
+        except SoundplumbError as error:
+            seen = self._seen(number, found, reels)
+            said = Finding(Code.UNUSABLE_FILE, Severity.LOOK, str(error), f"{self.film.path.name} at {name}")
+            return replace(seen, findings=(said,), why_open="its sound could not be checked")
+
+    def _seen(self, number: int, found: FoundShot, reels: Sequence[Reel]) -> FilmShot:
+        """One shot, as its picture tells."""
         clip = None if found.clip is None else self.clips[found.clip]
         start_s = self.time_of(found.first)
         clip_frame, clip_start_s = None, None
@@ -416,7 +446,7 @@ class _Work:
             assert clip.frame_rate is not None
             clip_frame = reels[found.clip].at_rate(float(self.rate), found.phase).frame_of(found.place)
             clip_start_s = float(clip_frame / clip.frame_rate)
-        shot = FilmShot(
+        return FilmShot(
             number,
             found,
             start_s,
@@ -431,12 +461,6 @@ class _Work:
             findings=(),
             why_open=self._why_open(found, clip),
         )
-        if clip is None or clip_start_s is None or self.sound.samples is None:
-            return shot
-        track = self.tracks.get(clip.path)
-        if track is None:
-            return replace(shot, why_open="its clip has no finished track")
-        return self._with_sound(shot, clip, track)
 
     def _why_open(self, found: FoundShot, clip: Clip | None) -> str:
         if found.certainty is Certainty.CLIP_ONLY and clip is not None:
@@ -448,17 +472,20 @@ class _Work:
             return "the film has no sound"
         return ""
 
-    def _with_sound(self, shot: FilmShot, clip: Clip, track: ClipTrack) -> FilmShot:
-        assert shot.clip_start_s is not None
-        whole = self.sound.samples
-        assert whole is not None
+    def _with_sound(self, shot: FilmShot) -> FilmShot:
+        """A shot with what its sound was found to be."""
+        clip, whole = shot.clip, self.sound.samples
+        if clip is None or shot.clip_start_s is None or whole is None:
+            return shot
         # A dissolve mixes two sounds: the shot is held by what is its own.
         half = shot.found.dissolve // 2
-        own_s = self.time_of(min(shot.found.first + half, shot.found.stop - 1))
-        first = max(0, round((own_s - self.sound.phase_s) * DELIVERY_RATE_HZ))
+        begin_s = self.time_of(min(shot.found.first + half, shot.found.stop - 1))
+        first = max(0, round((begin_s - self.sound.phase_s) * DELIVERY_RATE_HZ))
         last = max(first, round((shot.film_end_s - self.sound.phase_s) * DELIVERY_RATE_HZ))
+        track = self.tracks.get(clip.path)
         if last - first < _LEAST_HELD_S * DELIVERY_RATE_HZ:
-            return replace(shot, track=track.path, why_open="too short for its sound to tell")
+            path = None if track is None else track.path
+            return replace(shot, track=path, why_open="too short for its sound to tell")
         at_s = first / DELIVERY_RATE_HZ + self.sound.phase_s
         time = ShotTime(
             f"{self.film.path.name} at {shot.timecode}",
@@ -467,14 +494,17 @@ class _Work:
             self.rate,
             shot.found.frame_sd / float(self.rate),
         )
+        own, expected_s = Excerpt(whole, first, last), shot.clip_start_s + at_s - shot.film_start_s
+        if track is None:
+            return self._against_camera(shot, clip, own, expected_s, time)
         with TakeSamples(open_take(track.path, channel_format=ChannelFormat.AMBIX), DELIVERY_RATE_HZ) as there:
             sound = hold_against_track(
-                Excerpt(whole, first, last),
+                own,
                 there,
-                shot.clip_start_s + at_s - shot.film_start_s,
+                expected_s,
                 time=time,
                 mount=track.mount,
-                intended=self.request.turned,
+                intended=self.turn_meant(clip),
             )
         checked, of_marks = self._marks(shot, clip, sound)
         why = "" if sound.told or sound.findings else sound.mix.why or "its sound does not tell"
@@ -485,6 +515,29 @@ class _Work:
             marks=checked,
             findings=(*sound.findings, *of_marks),
             why_open=why,
+        )
+
+    def _against_camera(self, shot: FilmShot, clip: Clip, film: Samples, expected_s: float, time: ShotTime) -> FilmShot:
+        """A shot whose clip has no track: whether its sound is in step with the camera's own."""
+        why = "its clip has no finished track"
+        first_s = max(0.0, expected_s - _BESIDE_S)
+        last_s = min(clip.duration_s, expected_s + film.length / film.rate_hz + _BESIDE_S)
+        if clip.scratch is None or first_s >= last_s:
+            return replace(shot, why_open=f"{why}, and no sound of its own")
+        part = stretch_of_clip(clip, first_s, last_s)
+        assert part.scratch is not None
+        with Spool(DELIVERY_RATE_HZ) as camera:
+            for block in _at_delivery_rate(part):
+                camera.write(block[:2])
+            found = hold_against_camera(
+                film, camera, expected_s - part.scratch.phase_s, time=time, doubt_s=part.scratch.start_doubt_s
+            )
+        if found is None:
+            return replace(shot, why_open=f"{why}, and the camera's own sound does not tell")
+        early = "early" if found.lip_sync_s > 0 else "late"
+        heard = f"its sound is {abs(found.lip_sync_s) * 1e3:.0f} ms {early} against the camera's own"
+        return replace(
+            shot, camera=found, findings=found.findings, why_open=f"{why}: {heard}, and nothing is known of its field"
         )
 
     def _marks(
@@ -505,10 +558,36 @@ class _Work:
         assert shot.clip_start_s is not None
         law = ClockLaw(offset_s=shot.film_start_s - shot.clip_start_s - sound.lip_sync_s)
         heard = list(measure_marks(take, law, marks, rig, finished=True))
-        if not np.allclose(self.request.turned, np.eye(3)):
-            heard = [replace(mark, expected=self.request.turned @ mark.expected) for mark in heard]
+        meant = self.turn_meant(clip)
+        if not np.allclose(meant, np.eye(3)):
+            heard = [replace(mark, expected=meant @ mark.expected) for mark in heard]
         checks, _ = check_marks(heard, self.request.tolerance)
-        return checks, ()
+        return checks, tuple(_off_findings(checks, shot, self.film))
+
+
+def _off_findings(checks: Sequence[tuple[MeasuredMark, MarkCheck]], shot: FilmShot, film: Clip) -> list[Finding]:
+    """That performers are heard elsewhere than they are seen; of several marks of one the farthest off."""
+    worst: dict[str, tuple[MeasuredMark, MarkCheck]] = {}
+    for mark, check in checks:
+        if check.verdict not in (Verdict.OFF, Verdict.BORDERLINE):
+            continue
+        there = worst.get(mark.mark.who)
+        if there is None or (check.verdict is Verdict.OFF, check.error_rad) > (
+            there[1].verdict is Verdict.OFF,
+            there[1].error_rad,
+        ):
+            worst[mark.mark.who] = mark, check
+    return [
+        Finding(
+            Code.MARK_OFF,
+            Severity.FIX if check.verdict is Verdict.OFF else Severity.LOOK,
+            f"in the film's shot at {shot.timecode} {who} is heard {off_in_words(check)} of where they are seen "
+            f"(±{np.degrees(SDS_OF_95 * check.sd_rad):.1f}°): see whether the clip's track has it so too (`soundplumb "
+            "verify`), and whether the mark is right",
+            f"{film.path.name} at {shot.timecode}",
+        )
+        for who, (_, check) in worst.items()
+    ]
 
 
 def _cut_to(marks: Sequence[Mark], shot: FilmShot) -> tuple[Mark, ...]:
@@ -531,6 +610,7 @@ def _without_track(shots: Sequence[FilmShot], tracks: Mapping[Path, ClipTrack], 
         return []
     message = (
         f"{len(bare)} clip{'s' if len(bare) > 1 else ''} of the film without a finished track ({name_list(bare)}): "
-        "the sound of their shots is not checked; make the tracks by `soundplumb day` first"
+        "their shots are held against the camera's own sound, which tells lip-sync and nothing of the field; make the "
+        "tracks by `soundplumb day` first"
     )
     return [Finding(Code.NO_TRACK, Severity.LOOK, message, bare[0].name)]

@@ -21,6 +21,7 @@ from spatial.timebase import timecode_from_frame
 from spatial.verification.lip_sync import judge_lip_sync
 from spatial.verification.matrix_reading import MixKind, Reading
 from spatial.verification.mix_estimate import Change, ChangeKind, MixEstimate, Presence, estimate_mix
+from spatial.verification.sound_lag import find_lags
 
 SURE = 0.95
 """Probability from which a reading of the mixing matrix is judged; below it is said that it may be so."""
@@ -73,6 +74,16 @@ class ShotSound:
     def told(self) -> bool:
         """Whether the clip's sound was found in the film, surely enough to be judged."""
         return bool(np.isfinite(self.lip_sync_s))
+
+
+@dataclass(frozen=True, slots=True)
+class CameraSync:
+    """What the camera's own sound tells of a shot whose clip has no track."""
+
+    lip_sync_s: float
+    """How early the film's sound is against its picture."""
+    lip_sync_sd_s: float
+    findings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,6 +142,51 @@ def hold_against_track(
         found += of_field
     found += _change_findings(mix.changes, time)
     return ShotSound(mix, mix.early_s if told else float("nan"), sd_s if told else float("nan"), tuple(found), off_rad)
+
+
+_CAMERA_REACH_S = 1.0
+"""Seconds by which a film's sound is looked for early or late in the camera's own: further off it is another moment."""
+
+_CAMERA_SD_S = 0.001
+"""What the camera's own sound is early or late against a recorder on its rig: 30 cm are a millisecond."""
+
+_CLEARLY = 2.0
+"""By how many times as many powers of ten the likeliest lag must be no chance as the next: music that repeats itself
+has several that are as good."""
+
+
+def hold_against_camera(
+    film: Samples, camera: Samples, expected_s: float, *, time: ShotTime, doubt_s: float = 0.0
+) -> CameraSync | None:
+    """Hold a shot's sound against its camera's own, where there is no track: in step or not, and nothing more.
+
+    Parameters
+    ----------
+    film : Samples
+        The shot's sound, 1, 2 or 4 channels.
+    camera : Samples
+        The camera's sound about the moment that is shown, of the same rate.
+    expected_s : float
+        Seconds behind the camera's first sample at which the shot's first lies, by the picture.
+    doubt_s : float
+        How far the movie leaves open when its sound starts.
+
+    Returns
+    -------
+    CameraSync or None
+        None where the one is not in the other, or in several places.
+    """
+    rate = film.rate_hz
+    lags, _ = find_lags(film, camera, expected_s * rate, _CAMERA_REACH_S * rate)
+    if not lags or (len(lags) > 1 and lags[0].log10_chance > _CLEARLY * lags[1].log10_chance):
+        return None
+    early_s = lags[0].lag / rate - expected_s
+    sd_s = float(np.linalg.norm([_CAMERA_SD_S, time.frame_sd_s, doubt_s]))
+    if sd_s > _SD_MOST_S:
+        return None
+    off = _out_of_step(early_s, sd_s)
+    found = (_lip_sync(early_s, sd_s, time, f"the shot at {time.at(0)}"),) if off else ()
+    return CameraSync(early_s, sd_s, found)
 
 
 def find_by_sound(film: Samples, tracks: Mapping[int, Samples], *, rate: Fraction) -> tuple[int, float] | None:
@@ -197,7 +253,8 @@ def _lip_sync(early_s: float, sd_s: float, time: ShotTime, what: str) -> Finding
     judged = judge_lip_sync(early_s, sd_s)
     message = (
         f"the sound of {what} is {abs(early_s) * 1e3:.0f} ms ({frames:.1f} frames) "
-        f"{'early' if early_s > 0 else 'late'} against its picture ({judged.verdict.value}): move it there by as much"
+        f"{'early' if early_s > 0 else 'late'} against its picture ({judged.verdict.value}): move it "
+        f"{'later' if early_s > 0 else 'earlier'} by as much"
     )
     return Finding(Code.LIP_SYNC, Severity.FIX, message, time.name)
 
@@ -236,14 +293,21 @@ def _turned(reading: Reading, off_rad: float, time: ShotTime, intended: FloatArr
     meant = "" if np.allclose(intended, np.eye(3)) else f", and it was meant to be turned {_in_words(intended)}"
     message = (
         f"the film's sound at {time.at(0)} {reading.words}{meant}, so that it is {np.degrees(off_rad):.0f}° off its "
-        "picture: take the turn back in the edit, or name it by --turned where it is meant"
+        "picture: take the turn back in the edit, or, where it is meant, name it by --turned or in shoot.toml"
     )
     return Finding(Code.FACING, Severity.FIX if sure else Severity.LOOK, message, time.name)
 
 
 def _in_words(turn: FloatArray) -> str:
-    yaw = float(np.degrees(ypr_from_matrix(turn).yaw_rad))
-    return f"{abs(yaw):.0f}° to the {'left' if yaw > 0 else 'right'}"
+    turned = ypr_from_matrix(turn)
+    ways = (
+        (turned.yaw_rad, "to the left", "to the right"),
+        (turned.pitch_rad, "up", "down"),
+        (turned.roll_rad, "with the right side down", "with the right side up"),
+    )
+    sizes = [(float(np.degrees(angle)), one, other) for angle, one, other in ways]
+    parts = [f"{abs(size):.0f}° {one if size > 0 else other}" for size, one, other in sizes if abs(size) >= 0.5]
+    return ", ".join(parts) or "by less than 1°"
 
 
 def _change_findings(changes: Sequence[Change], time: ShotTime) -> list[Finding]:

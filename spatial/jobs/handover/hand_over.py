@@ -25,7 +25,7 @@ from spatial.jobs.handover.track_names import NamePattern, distinct
 from spatial.jobs.progress import Progress, silent
 from spatial.media.cache import FeatureCache
 from spatial.media.intake import read_input
-from spatial.media.output_folder import FolderKind, may_be_made, whole_folder
+from spatial.media.output_folder import FolderKind, holds, may_be_made, whole_folder
 from spatial.media.ownership import Kind, is_one_of, is_ours
 from spatial.media.timeline_file import METADATA_NAME, timeline_text
 from spatial.media.track_files import cut_from, tracks_of_others
@@ -79,6 +79,8 @@ class Delivered:
 def require_places(wanted: Wanted, *, force: bool) -> None:
     """Raise where a handover or a sheet cannot go: to be asked before the day's work.
 
+    One of ours that lies there, and is not to be replaced, is no reason to leave the day undone: see deliver.
+
     Raises
     ------
     OutputError
@@ -92,7 +94,7 @@ def require_places(wanted: Wanted, *, force: bool) -> None:
                 f"no handover goes there; name another folder, such as {wanted.results / HANDOVER_FOLDER}"
             )
     for folder, kind in ((wanted.handover, FolderKind.HANDOVER), (wanted.sheet, FolderKind.SHEET)):
-        if folder is not None:
+        if folder is not None and (force or not holds(folder, kind)):
             may_be_made(folder, kind=kind, force=force, inputs=wanted.inputs)
 
 
@@ -107,7 +109,8 @@ def deliver(
     wanted : Wanted
     write : DayWriters
     force : bool
-        Replace an older handover of this day, and an older sheet.
+        Replace an older handover of this day, and an older sheet; without it they are left as they are, and that is
+        said.
     """
     done = Delivered()
     if wanted.handover is not None:
@@ -117,7 +120,9 @@ def deliver(
         except SoundplumbError as error:
             message = f"the day could not be handed over: {error}"
             done = Delivered(findings=(Finding(Code.NOT_DONE, Severity.FIX, message, wanted.handover.name),))
-    if wanted.sheet is not None:
+    if wanted.sheet is not None and _is_left(wanted.sheet, FolderKind.SHEET, force=force):
+        done = replace(done, findings=(*done.findings, _left(wanted.sheet)))
+    elif wanted.sheet is not None:
         try:
             with as_fault(wanted.sheet.name), whole_folder(wanted.sheet, kind=FolderKind.SHEET, force=force) as made:
                 outputs = [entry.conform.output for entry in day.clips if entry.conform is not None]
@@ -136,6 +141,8 @@ def _handed_over(
     cache = FeatureCache()
     clips = {entry.clip: cache.digest(entry.clip) for entry in day.clips if entry.sync is not None}
     _require_same_day(folder, set(clips.values()))
+    if _is_left(folder, FolderKind.HANDOVER, force=force):
+        return Delivered(findings=(_left(folder),))
     title = day.folder.resolve().name
     called = _names(day.clips, title, wanted.names)
 
@@ -173,6 +180,19 @@ def _orphans(tracks: Path, called: Iterable[Path], folder: Path) -> list[Finding
         )
         found.append(Finding(Code.NOT_DONE, Severity.LOOK, message, track.name))
     return found
+
+
+def _is_left(folder: Path, kind: FolderKind, *, force: bool) -> bool:
+    """Whether one that was made before lies in a folder, and is not to be replaced."""
+    return not force and holds(folder, kind)
+
+
+def _left(folder: Path) -> Finding:
+    message = (
+        f"{folder} was there before and has been left as it is, so it may be older than the day: type the line again "
+        "with --force to make it anew, or move it elsewhere"
+    )
+    return Finding(Code.ALREADY_THERE, Severity.LOOK, message, folder.name)
 
 
 def _names(entries: Sequence[DayClip], day: str, pattern: NamePattern) -> dict[Path, str]:

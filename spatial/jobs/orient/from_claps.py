@@ -37,6 +37,10 @@ _WRONG_CLAP = 0.01
 _MOST_CLAPS = 12
 """Most sounds like claps that are tried, the plainest: the rest are steps and knocks."""
 
+_SEARCHED_S = 600.0
+"""Seconds of the recording in which the walk is sought. A walk takes a minute or two; an hour of people talking, or a
+song, named by mistake, is refused after these."""
+
 
 def orient_claps(
     take_paths: Sequence[Path],
@@ -88,7 +92,14 @@ def orient_claps(
     take, rig = takes[0], rig or Rig()
     found = _measured_claps(take, rig, progress)
     marks = [_mark(name, vector, rig) for name, vector in zip(names, directions, strict=True)]
-    pairing = _paired(names, marks, found, prior)
+    try:
+        pairing = _paired(names, marks, found, prior)
+    except InconclusiveError as error:
+        if take.duration_s <= _SEARCHED_S:
+            raise
+        raise InconclusiveError(
+            f"{error}; only the first {_SEARCHED_S / 60:.0f} minutes of {take.path.name} were searched: is it the walk?"
+        ) from error
     walk = []
     for place, clap in pairing.pairs:
         mark, expected, parallax = marks[place]
@@ -117,10 +128,11 @@ def _mark(name: str, vector: FloatArray, rig: Rig) -> tuple[Mark, FloatArray, fl
 def _measured_claps(take: Take, rig: Rig, progress: Progress) -> list[tuple[float, SpanDirection]]:
     """Time and direction of each clap; doubled claps are one."""
     finder, done = ClapFinder(take.rate_hz), 0
-    for block in field_blocks(take):
+    wanted = min(take.samples, round(_SEARCHED_S * take.rate_hz))
+    for block in field_blocks(take, stop_sample=wanted):
         finder.push(block[W])
         done += block.shape[1]
-        progress(f"listening to {take.path.name}", done / max(take.samples, 1))
+        progress(f"listening to {take.path.name}", done / max(wanted, 1))
     plainest = sorted(finder.finish(), key=lambda clap: -min(clap.rise_db, 40.0) - 0.5 * clap.level_db)[:_MOST_CLAPS]
     heard = []
     with FieldReader(take) as reader:

@@ -248,9 +248,10 @@ def _from_behind(mount: UnmarkedMount, *, sure: bool) -> Finding:
     return Finding(
         Code.FACING,
         Severity.FIX,
-        f"{behind}, and nobody is heard in the picture, so the sound faces backwards: say {other} in place of {said}, "
-        "which turns it to the front; if the microphone did hang as you said, the camera's channels are swapped, and "
-        "--marks with one mark, or --mount, goes round them; if they did stand behind the lens, leave it so",
+        f"{behind}, and nobody is heard in the picture, so the sound faces backwards: type the same line again with "
+        f"{other} in place of {said} (and with --force, if it wrote a file), which turns it to the front; if the "
+        f"microphone did hang as you said, the camera's channels are swapped: leave {said}, and add --marks with one "
+        "mark, or --mount; if they did stand behind the lens, leave it so",
     )
 
 

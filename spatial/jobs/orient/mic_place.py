@@ -3,7 +3,7 @@
 Conventions: spatial.conventions (axes, mount).
 Functions: offset_evidence (of a clip); findings_of_rigs (of several); offset_findings, one_place_of_all,
 assumed_in_words (what to say of it); sight_of_marks (what a proof by marks could see of a wrong place),
-sight_findings, unseen_findings, unseen_of_rigs (what to say of that), sight_facts (as JSON).
+sight_findings, unseen_findings, unseen_of_rigs (what to say of that), sight_facts, unseen_facts (as JSON).
 """
 
 from collections.abc import Iterable, Sequence
@@ -173,12 +173,9 @@ def unseen_findings(sight: OffsetSight | None, rig: Rig, clips: int = 1) -> list
     ways = ("further forward or back", "further to one side", "higher or lower")
     where = " or ".join(words for words, unseen in zip(ways, sight.unseen, strict=True) if unseen)
     given = "--mic-offset says" if any(rig.mic_offset_m) else "the lens, as no --mic-offset was given"
-    unseen = list(sight.unseen)
-    near, far = (np.degrees(np.max(angles[unseen])) for angles in (sight.at_marks_rad, sight.turn_rad))
     message = (
         f"{'these marks' if clips == 1 else f'the marks of {clips} clips'} would not show it if the microphone hung "
-        f"{100 * UNSEEN_M:.0f} cm {where} than {given} (marked performers would be up to {near:.0f}° off, far sound "
-        f"{far:.0f}°): measure it with a tape, or mark performers nearer and farther, with distance_m"
+        f"{100 * UNSEEN_M:.0f} cm {where} than {given}: measure it with a tape"
     )
     return [Finding(Code.MIC_OFFSET, Severity.NOTE, message)]
 
@@ -206,6 +203,17 @@ def sight_facts(sight: OffsetSight | None) -> dict[str, object] | None:
         return None
     names = ("forward", "left", "up")
     return {name: float(size) if np.isfinite(size) else None for name, size in zip(names, sight.shown_m, strict=True)}
+
+
+def unseen_facts(sight: OffsetSight | None) -> dict[str, object] | None:
+    """What UNSEEN_M of error along each axis would do, in degrees: to the marked performer who suffers most; afar."""
+    if sight is None:
+        return None
+    names = ("forward", "left", "up")
+    return {
+        what: dict(zip(names, np.degrees(angles).tolist(), strict=True))
+        for what, angles in (("marks", sight.at_marks_rad), ("far", sight.turn_rad))
+    }
 
 
 def offset_findings(judgement: OffsetJudgement | None, rig: Rig, clips: int = 1) -> list[Finding]:

@@ -124,8 +124,9 @@ def _posture_findings(
             Finding(
                 Code.UPSIDE_DOWN if tilt > _UPSIDE_DOWN_RAD else Code.TILT,
                 Severity.LOOK,
-                f"the {things} say plainly that the microphone did not sit as you said, and they are believed: check "
-                f"--upright, --upside-down, --level-within and --facing, or the {things}",
+                f"the {things} say plainly that the microphone did not sit as you said, and they are believed: if they "
+                "are right, leave --upright, --upside-down, --level-within and --facing out from now on; if they are "
+                "not, mend them and type the same line again (with --force, if it wrote a file)",
             )
         )
     if order is not None:

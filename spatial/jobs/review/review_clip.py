@@ -3,6 +3,7 @@
 Functions: review_clip (from files); review_match (a match at hand).
 """
 
+import shlex
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import ExitStack, suppress
@@ -14,6 +15,7 @@ import numpy as np
 from spatial.conventions import FloatArray
 from spatial.direction.summary import RowVotes, SoundRows
 from spatial.errors import InconclusiveError, InputError, MediaFileError
+from spatial.field import ChannelFormat
 from spatial.findings import Code, Finding, Severity
 from spatial.jobs.conform.render import moves_findings, track_turn
 from spatial.jobs.inspect.take_health import health_on_clip
@@ -74,6 +76,9 @@ class ReviewResult:
     """What the clip's file is known by, under any name; empty where it is not known."""
     judges: tuple[Judge, ...] = ()
     """By what each mark is judged; empty where none is."""
+    to_type: str = ""
+    """The command line that makes this page with a word of how the microphone hung; empty where that was said, or how
+    it sat is known."""
 
     @property
     def clip(self) -> Clip:
@@ -247,7 +252,23 @@ def _reviewed(review: _Review, find: Callable[[], SyncResult]) -> ReviewResult:
         moments=moments,
         clip_glance=content_glance(clip.path),
         judges=tuple(judges),
+        to_type=_line_to_type(result, asked) if matrix is None and not marks else "",
     )
+
+
+def _line_to_type(result: SyncResult, asked: TrackRequest) -> str:
+    """The whole command line that says how the microphone hung, with the names of the files; empty where it is said."""
+    rig, prior = asked.rig, asked.prior
+    if prior is not None and prior.hanging is not None:
+        return ""
+    clip, takes = result.clip.path, result.take.paths
+    words = ["soundplumb", "review", clip.name, *(path.name for path in takes), "-o", f"{clip.stem}-upright"]
+    words += ["--picture", str(rig.picture)]
+    if any(rig.mic_offset_m):
+        words += ["--mic-offset", ",".join(f"{part:g}" for part in rig.mic_offset_m)]
+    if isinstance(asked.read_as, ChannelFormat) and asked.read_as is not ChannelFormat.AMBIX:
+        words += ["--format", asked.read_as.value]
+    return shlex.join([*words, "--upright"])
 
 
 def _marks_and_moments(clip: Clip, asked: TrackRequest) -> tuple[tuple[Mark, ...], tuple[OpenMark, ...]]:

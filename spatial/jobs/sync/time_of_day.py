@@ -19,6 +19,9 @@ _FRAMES = 2.0
 _WHOLE_S = 1.5
 """Stamps in whole seconds: rounded by one of them, and written half a second before or after the first picture."""
 
+FIRST_YEAR = 2000
+"""A camera whose clock says an earlier year was never set, as one that counts from 1970: it tells no time of day."""
+
 
 def clip_start_of_day_s(clip: Clip, take: Take, law: ClockLaw) -> float | None:
     """Seconds from midnight at the first picture frame.

@@ -3,7 +3,7 @@
 Goal: one pass of decoding leaves a few hundred numbers of each shown picture, of the first eye, in one small view
 whatever the movie's layout, and when each picture is shown.
 Conventions: spatial.conventions (time): time 0 is the first shown picture. Luma from 0 (black) to 255.
-Functions: read_small_pictures (decode, or remember); guess_layout (from the pictures themselves).
+Functions: read_small_pictures (decode, or remember); guess_layout, packing_seen (from the pictures themselves).
 """
 
 import zlib
@@ -27,7 +27,7 @@ from spatial.media.cache import Arrays, FeatureCache
 from spatial.media.movies.clip import Clip
 from spatial.media.movies.container import leave_unread, opened, picture_stream
 from spatial.media.movies.display import DisplayTurn
-from spatial.picture import VIEW_CELLS, Picture, parse_picture, view_places
+from spatial.picture import VIEW_CELLS, Packing, Picture, parse_picture, view_places
 
 _SCALED_PX = 128
 """Height to which one eye is scaled before its cells are averaged: some five pixels a cell each way, and what scaling
@@ -200,6 +200,11 @@ def _rounded(cells: FloatArray) -> FloatArray:
 # --- layouts ---
 
 
+_NARROWEST_EYE = 0.75
+"""Width over height of the narrowest half that is taken for an eye's picture: whole eyes are square or wider, in frames
+of 16:9 they are squeezed to 0.89; a square picture whose halves are alike is one eye with something symmetrical."""
+
+
 def guess_layout(clip: Clip) -> str:
     """How a movie's picture is laid out, as far as its shape and a few pictures tell.
 
@@ -215,18 +220,37 @@ def guess_layout(clip: Clip) -> str:
     assert clip.height_px is not None
     mean = _mean_picture(clip)
     shape = clip.width_px / clip.height_px
-    beside = _alike(mean[:, : mean.shape[1] // 2], mean[:, mean.shape[1] // 2 :])
-    above = _alike(mean[: mean.shape[0] // 2], mean[mean.shape[0] // 2 :])
+    beside, above = _halves_alike(mean)
     even_width, even_height = clip.width_px % 2 == 0, clip.height_px % 2 == 0
     packing, eye_shape, eye = "", shape, mean
     if max(beside, above) >= _EYES_ALIKE:
-        if beside >= above and even_width and shape > 0.9:
+        if beside >= above and even_width and shape / 2 > _NARROWEST_EYE:
             packing, eye_shape, eye = "-sbs", shape / 2, mean[:, : mean.shape[1] // 2]
         elif above > beside and even_height:
             packing, eye_shape, eye = "-tb", shape * 2, mean[: mean.shape[0] // 2]
     if _is_circle(eye):
         return f"fisheye180{packing}"
     return f"equirect{'360' if eye_shape > 1.9 and (packing or shape < 2.1) else '180'}{packing}"
+
+
+def packing_seen(clip: Clip) -> Packing:
+    """How two eyes share the frame, by the likeness of its halves; one eye where they are not alike.
+
+    Raises
+    ------
+    MediaFileError
+        Nothing can be decoded.
+    """
+    beside, above = _halves_alike(_mean_picture(clip))
+    if max(beside, above) < _EYES_ALIKE:
+        return Packing.ONE_EYE
+    return Packing.SIDE_BY_SIDE if beside >= above else Packing.TOP_BOTTOM
+
+
+def _halves_alike(mean: FloatArray) -> tuple[float, float]:
+    """How alike left and right, and above and below are."""
+    beside = _alike(mean[:, : mean.shape[1] // 2], mean[:, mean.shape[1] // 2 :])
+    return beside, _alike(mean[: mean.shape[0] // 2], mean[mean.shape[0] // 2 :])
 
 
 def _mean_picture(clip: Clip) -> FloatArray:

@@ -280,6 +280,8 @@ function changesInWords() {
 
 // What the page said of the microphone as it was made.
 const HEADLINE = find("mount").textContent;
+// A headline that gets shorter leaves its room empty: the picture must not move under a click.
+find("mount").parentElement.style.minHeight = `${find("mount").parentElement.offsetHeight}px`;
 
 function showSteps() {
   for (const [id, way] of [["undo", "past"], ["redo", "future"]]) {
@@ -303,7 +305,7 @@ function showMarks() {
   if (page.solved) page.solved.open = Boolean(form && !isKept(form.entry) && page.editing && page.editing.heard);
   // Once the marks made here tell it, "not known" at the top would contradict what stands below.
   const told = page.solved && page.solved.sure && !facts.mount && !page.solved.open;
-  tell("mount", told ? `The microphone, by the marks made here: ${mountInWords(page.solved.ways[0].mount)}.` : HEADLINE);
+  tell("mount", told ? `By your marks: ${mountInWords(page.solved.ways[0].mount)}.` : HEADLINE);
   const hear = page.solved && page.solved.sure && !facts.mount
     ? " You still hear it as recorded: save the marks and run review again with --marks to hear it turned." : "";
   tell("solved", mountSentence(page.solved) + hear);

@@ -245,7 +245,7 @@ def still_words(
     """
     verdict = check.verdict.value
     if check.verdict in (Verdict.OFF, Verdict.BORDERLINE):
-        verdict = f"{verdict}, heard {off_in_words(check)} of where they are seen"
+        verdict = f"{verdict}, heard {off_in_words(check)} where they are seen"
     heard = "nobody is heard clearly"
     if check.verdict is Verdict.UNJUDGED:
         heard = "the track is not in step with this clip, so nobody is listened to"
