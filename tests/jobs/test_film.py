@@ -8,6 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+import av
 import numpy as np
 import pytest
 import soundfile
