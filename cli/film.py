@@ -78,4 +78,5 @@ def film(
             lambda: [*film_report.film_lines(result), *wrote(page)],
             lambda: json_output.dumps(film_report.film_json(result)),
             result.findings,
+            decided=result.decided,
         )

@@ -48,6 +48,14 @@ def test_a_still_film_without_sound_is_told_to_be_open(shoot, tmp_path):
     assert "too little moves to tell from which moment of clip.mp4 it is" in words.stdout
 
 
+def test_a_film_of_another_shoot_is_not_proved(shoot, tmp_path):
+    other = np.kron(np.random.default_rng(3).integers(30, 220, (8, 16, 1)), np.ones((8, 8, 3))).astype(np.uint8)
+    write_movie(tmp_path / "other.mp4", frames=[other] * 40, frame_rate=Fraction(25))
+    told = run(tmp_path / "other.mp4", shoot, "--json")
+    assert told.exit_code == COULD_NOT
+    assert "shot_open" in [finding["code"] for finding in json.loads(told.stdout)["findings"]]
+
+
 @pytest.mark.parametrize("options", [["--turned", "90"], ["--turned", "a,b,c"], ["--format", "stereo"], ["--nonsense"]])
 def test_wrong_use(shoot, options):
     assert run(shoot.parent / "film.mp4", shoot, *options).exit_code == USAGE

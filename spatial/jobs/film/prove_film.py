@@ -144,6 +144,11 @@ class FilmResult:
     """All of them, those of the film first, then shot by shot."""
 
     @property
+    def decided(self) -> bool:
+        """Whether any shot has found its clip: else nothing has been proved."""
+        return any(shot.clip is not None for shot in self.shots)
+
+    @property
     def of_film(self) -> tuple[Finding, ...]:
         """Findings that are not of one shot."""
         of_shots = {id(finding) for shot in self.shots for finding in shot.findings}
