@@ -57,10 +57,10 @@ def film(
         from spatial.media.ownership import Kind, may_be_written
         from spatial.report import film_report, json_output
 
-        if page and page.suffix.lower() not in (".html", ".htm"):
-            raise click.UsageError(f"--page {page}: it is a page for a browser; name it {page.with_suffix('.html')}")
         if page:
             may_be_written(page, Kind.PAGE, force=force, inputs=run.inputs)
+        if page and page.suffix.lower() not in (".html", ".htm"):
+            raise click.UsageError(f"--page {page}: it is a page for a browser; name it {page.with_suffix('.html')}")
         request = FilmRequest(
             sound=sound,
             film_picture=film_picture,

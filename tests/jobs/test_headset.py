@@ -236,7 +236,7 @@ def test_a_film_that_starts_late_keeps_its_step(tmp_path):
                 packet.stream = copy
                 target.mux(packet)
     for suffix in (".mov", ".mkv"):
-        result = make_headset_movie(tmp_path / "late.mkv", track, tmp_path / f"out{suffix}", picture="equirect180")
+        result = make_headset_movie(tmp_path / "late.mkv", track, tmp_path / f"out{suffix}", picture="equirect180-sbs")
         assert (result.findings, result.offset_s, result.packets_identical) == ((), 0.0, True)
 
 
@@ -273,15 +273,14 @@ def test_what_the_film_says_of_its_picture_is_kept_or_spoken_against(shoot, tmp_
     finish_movie(film, picture=picture_boxes("equirect180-tb", maker="x"), sounds={}, mark=b"")
     for suffix in (".mov", ".mkv"):
         kept = make_headset_movie(film, shoot / "track.wav", tmp_path / f"kept{suffix}")
-        assert (kept.layout, kept.words.picture.layout, kept.findings) == ("equirect180-tb", "equirect180-tb", ())
+        assert (kept.layout, kept.words.picture.layout) == ("equirect180-tb", "equirect180-tb")
+        # Twice as wide as high, each eye would be four times as wide: that is said.
+        assert [(one.code, one.severity) for one in kept.findings] == [("picture_layout", Severity.LOOK)]
         told = make_headset_movie(film, shoot / "track.wav", tmp_path / f"told{suffix}", picture="equirect180-sbs")
         (finding,) = told.findings
         assert told.words.picture.layout == "equirect180-sbs"
         assert (finding.code, finding.severity) == ("picture_layout", Severity.LOOK)
-        assert (
-            "left eye above right eye, and --picture says front half, equirectangular, left eye beside"
-            in finding.message
-        )
+        assert "left eye above right eye, and you say front half, equirectangular, left eye beside" in finding.message
 
 
 def test_without_a_layout_it_is_said(shoot, tmp_path):

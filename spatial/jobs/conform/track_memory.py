@@ -188,7 +188,7 @@ def recalled(clip: Path, track: Path, asked: TrackRequest, digest: Callable[[Pat
         made = answer["made"]
         # The clip may have another name now, the folder another place.
         made = replace(made, output=track)
-        return Recalled("", made, answer["health"], tried=frozenset(tied["takes_tried"]))
+        return Recalled("", made=made, health=answer["health"], tried=frozenset(tied["takes_tried"]))
     except (OSError, LookupError, TypeError, AttributeError):
         return None
     except InputError:
