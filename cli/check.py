@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from cli.formats import FormatChoice, format_option, read_as
 from cli.running import Run, input_file, json_option, work_folder
 from cli.shared import PriorChoice, RigChoice, prior_options, rig_options
-from cli.shoot import typed_options
+from cli.shoot import rigs_of_folder
 from cli.stopping import COULD_NOT
-
-if TYPE_CHECKING:
-    from spatial.jobs.rig import Rig
 
 
 @click.command(short_help="On set: would the newest clip and take be usable?")
@@ -42,18 +38,11 @@ def check(
     """
     with Run(as_json=as_json) as run:
         from spatial.jobs.check.check_newest import check_newest
-        from spatial.jobs.day.shoot_words import rig_in, shoot_of
         from spatial.report import check_report, json_output
 
         told_format = read_as(channel_format)
         told = rig.told(told_format)
-        shoot = shoot_of(folder)
-        given = typed_options()
-        if not given.isdisjoint(("channel_format", "microphone")):
-            shoot = shoot.without_formats()
-
-        def rig_for(clip: Path) -> Rig:
-            return rig_in(shoot, clip.name, told, but=given)
+        shoot, rig_for = rigs_of_folder(folder, told)
 
         result = check_newest(
             folder,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -20,10 +19,7 @@ from cli.shared import (
     repair_option,
     rig_options,
 )
-from cli.shoot import typed_options
-
-if TYPE_CHECKING:
-    from spatial.jobs.rig import Rig
+from cli.shoot import rigs_of_folder
 
 
 @click.command(short_help="All of it, for a whole shoot day.")
@@ -101,7 +97,6 @@ def day(
         raise click.UsageError("--pages draws on the picture: add --picture LAYOUT to say how it is laid out")
     with Run(as_json=as_json) as run:
         from spatial.jobs.day.day_folder import run_day
-        from spatial.jobs.day.shoot_words import rig_in, shoot_of
         from spatial.jobs.handover.hand_over import Delivered, deliver, require_places
         from spatial.report import day_report, handover_report, json_output
 
@@ -117,13 +112,7 @@ def day(
         require_places(wanted, force=force)
         told_format = read_as(channel_format)
         told = rig.told(told_format)
-        shoot = shoot_of(folder)
-        given = typed_options()
-        if not given.isdisjoint(("channel_format", "microphone")):
-            shoot = shoot.without_formats()
-
-        def rig_for(clip: Path) -> Rig:
-            return rig_in(shoot, clip.name, told, but=given)
+        shoot, rig_for = rigs_of_folder(folder, told)
 
         if pages:
             from spatial.jobs.day.day_pages import make_pages, require_place

@@ -2,12 +2,12 @@
 
 What is typed goes before the file, option by option; what is taken from the file is said on standard error.
 Functions: told_of (what holds for a command's files); readings_of (takes, each read in its own way);
-picture_of (a picture's layout); typed_options.
+picture_of (a picture's layout); rigs_of_folder (what holds for each clip of a folder); typed_options.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -38,6 +38,22 @@ def typed_options() -> frozenset[str]:
     context = click.get_current_context()
     typed = (ParameterSource.COMMANDLINE, ParameterSource.ENVIRONMENT)
     return frozenset(_FIELDS.get(name, name) for name in context.params if context.get_parameter_source(name) in typed)
+
+
+def rigs_of_folder(folder: Path, typed: Rig) -> tuple[Shoot, Callable[[Path], Rig]]:
+    """What a folder's shoot file says, without what typed options overrule of its takes; and the rig of a clip.
+
+    Raises
+    ------
+    MediaFileError, ShootFileError
+        As spatial.jobs.day.shoot_words.shoot_of.
+    """
+    from spatial.jobs.day.shoot_words import rig_in, shoot_of
+
+    shoot, given = shoot_of(folder), typed_options()
+    if not given.isdisjoint(("channel_format", "microphone")):
+        shoot = shoot.without_formats()
+    return shoot, lambda clip: rig_in(shoot, clip.name, typed, but=given)
 
 
 @dataclass(frozen=True)
